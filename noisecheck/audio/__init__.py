@@ -1,0 +1,1 @@
+"""Recordings, calibration and health."""

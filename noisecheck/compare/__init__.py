@@ -1,0 +1,1 @@
+"""Whether a change helped: effects, requirements and plans."""

@@ -1,0 +1,1 @@
+"""Ground everything stands on: errors, units, flags and the impact table."""

@@ -1,0 +1,213 @@
+"""The impact table: declared once here; stages only fill its columns.
+
+:data:`COLUMNS` is the registry that drives CSV, JSON, the report and the documentation. In memory a
+table is a set of equally long NumPy arrays: text columns as int32 codes with a tuple of names,
+positions as int64 frames, levels as float64 dB, flags as a uint32 mask, band levels as one
+(rows, 30) float32 array. Missing numbers are NaN (floats) or -1 (integers), with the reason in ``flags``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import dataclass, field
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from noisecheck.core.bands import NOMINAL_THIRD_HZ, band_column
+from noisecheck.core.flags import flag_words
+
+__all__ = ["COLUMNS", "Column", "Impacts", "band_names", "csv_columns"]
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """One column of the table: name, kind of value, unit, meaning and digits printed."""
+
+    name: str
+    kind: str
+    """``text``, ``int``, ``float``, ``flags`` or ``bands``."""
+    unit: str
+    meaning: str
+    digits: int = 2
+    listed: bool = True
+    """Whether it is a column of ``impacts.csv`` (all are in the JSON)."""
+
+
+COLUMNS: Final[tuple[Column, ...]] = (
+    Column("run", "text", "", "run of the run sheet, or the file's name where there is none"),
+    Column("file", "text", "", "recording, relative to the campaign"),
+    Column("channel", "int", "", "channel measured, from 0: the one that heard it best"),
+    Column("time_s", "float", "s", "first arrival from the start of the run, to the sample", 6),
+    Column("station", "text", "", "where it happened; empty when unplaced"),
+    Column("station_confidence", "float", "", "probability that the station is right, 0 to 1", 3),
+    Column("drop", "int", "", "number of the drop in the run, from 0"),
+    Column("rebound", "int", "", "0 for the first contact of a drop, 1 for its first rebound, ..."),
+    Column("lzpeak_db", "float", "dB", "L_Zpeak: unweighted peak level"),
+    Column("lcpeak_db", "float", "dB", "L_Cpeak: C-weighted peak level, IEC 61672-1"),
+    Column("lafmax_db", "float", "dB", "L_AFmax: highest A-weighted level, fast (125 ms), IEC 61672-1"),
+    Column("lae_db", "float", "dB", "L_AE: A-weighted sound exposure level re 1 s, background subtracted"),
+    Column("db_re", "text", "", "what 0 dB is: '20 uPa' or 'full scale' (1.0)"),
+    Column("margin_db", "float", "dB", "L_AE above the same span of background"),
+    Column("decay_ms", "float", "ms", "time to fall by 60 dB, extrapolated from T20 or T10 (see flags)", 1),
+    Column("centroid_hz", "float", "Hz", "centre of gravity of the power spectrum", 0),
+    Column("flags", "flags", "", "words joined by ';'"),
+    Column("bands", "bands", "dB", "sound exposure level per one-third octave, background subtracted"),
+    Column("frame", "int", "frames", "first arrival from the start of the run", listed=False),
+    Column("odds", "float", "", "odds that it is a real impact, against chance", 1, listed=False),
+)
+_BY_NAME: Final = {c.name: c for c in COLUMNS}
+
+
+def band_names() -> tuple[str, ...]:
+    """Return the 30 names of the band columns, ``le_25hz`` to ``le_20000hz``."""
+    return tuple(band_column(f) for f in NOMINAL_THIRD_HZ)
+
+
+def csv_columns() -> tuple[str, ...]:
+    """Return the header of ``impacts.csv`` in order."""
+    names: list[str] = []
+    for column in COLUMNS:
+        if column.listed:
+            names.extend(band_names() if column.kind == "bands" else (column.name,))
+    return tuple(names)
+
+
+def _blank(column: Column, rows: int) -> NDArray[Any]:
+    if column.kind == "text":
+        return np.zeros(rows, np.int32)
+    if column.kind == "int":
+        return np.full(rows, -1, np.int64)
+    if column.kind == "flags":
+        return np.zeros(rows, np.uint32)
+    if column.kind == "bands":
+        return np.full((rows, len(NOMINAL_THIRD_HZ)), np.nan, np.float32)
+    return np.full(rows, np.nan, np.float64)
+
+
+_DTYPE: Final = {"text": np.int32, "int": np.int64, "flags": np.uint32, "bands": np.float32, "float": np.float64}
+
+
+@dataclass(frozen=True)
+class Impacts:
+    """Impacts found and measured, one row each (see :data:`COLUMNS`). Treat as immutable."""
+
+    data: Mapping[str, NDArray[Any]]
+    names: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    """For each text column, the text behind its codes; code 0 is always the empty text."""
+
+    @classmethod
+    def of(cls, rows: int, **columns: Any) -> Impacts:
+        """Return a table of ``rows`` rows; columns not given are blank.
+
+        Text columns take one string for all rows or a sequence of strings; others an array or a scalar.
+        Raises ``KeyError`` for a name not in the registry, ``ValueError`` for a wrong length.
+        """
+        blank = cls({c.name: _blank(c, rows) for c in COLUMNS}, {c.name: ("",) for c in COLUMNS if c.kind == "text"})
+        return blank.with_columns(**columns)
+
+    @classmethod
+    def empty(cls) -> Impacts:
+        """Return a table with no rows."""
+        return cls.of(0)
+
+    def __len__(self) -> int:
+        return len(self.data["frame"])
+
+    def __getitem__(self, name: str) -> NDArray[Any]:
+        """Return a column as an array; text columns as an object array of ``str``; a band by its own name."""
+        if name in band_names():
+            return self.data["bands"][:, band_names().index(name)]
+        column = _BY_NAME[name]
+        if column.kind == "text":
+            return np.asarray(self.names[name], dtype=object)[self.data[name]]
+        return self.data[name]
+
+    def with_columns(self, **columns: Any) -> Impacts:
+        """Return a copy in which the given columns are replaced."""
+        data, names = dict(self.data), dict(self.names)
+        for name, value in columns.items():
+            column = _BY_NAME[name]
+            blank = _blank(column, len(self))
+            if column.kind == "text":
+                names[name], data[name] = _encode(value, len(self))
+                continue
+            array = np.asarray(value, dtype=_DTYPE[column.kind])
+            if array.ndim and array.shape != blank.shape:
+                raise ValueError(f"column {name!r} has shape {array.shape}, the table needs {blank.shape}")
+            data[name] = np.broadcast_to(array, blank.shape).copy() if not array.ndim else array
+        return Impacts(data, names)
+
+    def where(self, keep: ArrayLike) -> Impacts:
+        """Return the rows picked by a boolean mask or an index array."""
+        index = np.asarray(keep)
+        return Impacts({name: array[index] for name, array in self.data.items()}, self.names)
+
+    def is_text(self, name: str, text: str) -> NDArray[np.bool_]:
+        """Return where the text column ``name`` equals ``text`` (fast: compares codes)."""
+        names = self.names[name]
+        return self.data[name] == (names.index(text) if text in names else -1)
+
+    def flagged(self, flag: int) -> NDArray[np.bool_]:
+        """Return where any of the flags in ``flag`` is set."""
+        return (self.data["flags"] & np.uint32(flag)) != 0
+
+    def rows(self) -> Iterator[dict[str, Any]]:
+        """Yield each impact as a plain dict in registry order (None = not measurable), for JSON and pages."""
+        getters = [(c, self[c.name]) for c in COLUMNS]
+        for i in range(len(self)):
+            row: dict[str, Any] = {}
+            for column, values in getters:
+                if column.kind == "bands":
+                    row.update(zip(band_names(), (_number(v, 2) for v in values[i]), strict=True))
+                else:
+                    row[column.name] = _plain(column, values[i])
+            yield row
+
+    @staticmethod
+    def concat(tables: Iterable[Impacts]) -> Impacts:
+        """Return the rows of all tables, one after the other."""
+        parts = [t for t in tables if len(t)]
+        if not parts:
+            return Impacts.empty()
+        data: dict[str, NDArray[Any]] = {}
+        names: dict[str, tuple[str, ...]] = {}
+        for column in COLUMNS:
+            if column.kind != "text":
+                data[column.name] = np.concatenate([p.data[column.name] for p in parts])
+                continue
+            union: dict[str, int] = {"": 0}
+            for part in parts:
+                for text in part.names[column.name]:
+                    union.setdefault(text, len(union))
+            data[column.name] = np.concatenate(
+                [np.array([union[t] for t in p.names[column.name]], np.int32)[p.data[column.name]] for p in parts]
+            )
+            names[column.name] = tuple(union)
+        return Impacts(data, names)
+
+
+def _encode(value: Any, rows: int) -> tuple[tuple[str, ...], NDArray[np.int32]]:
+    if isinstance(value, str):
+        return (("",), np.zeros(rows, np.int32)) if not value else (("", value), np.ones(rows, np.int32))
+    texts = [str(v) for v in value]
+    if len(texts) != rows:
+        raise ValueError(f"a text column has {len(texts)} entries, the table needs {rows}")
+    union: dict[str, int] = {"": 0}
+    codes = np.array([union.setdefault(t, len(union)) for t in texts], np.int32).reshape(rows)
+    return tuple(union), codes
+
+
+def _number(value: Any, digits: int) -> float | None:
+    return round(float(value), digits) if np.isfinite(value) else None
+
+
+def _plain(column: Column, value: Any) -> Any:
+    plain: dict[str, Callable[[], Any]] = {
+        "text": lambda: str(value),
+        "int": lambda: None if value < 0 else int(value),
+        "flags": lambda: flag_words(int(value)),
+        "float": lambda: _number(value, column.digits),
+    }
+    return plain[column.kind]()

@@ -1,0 +1,56 @@
+"""The one place where seconds and frames, energies and levels are converted."""
+
+from __future__ import annotations
+
+import math
+from typing import Final
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+__all__ = [
+    "P_REF_PA",
+    "energy_mean_db",
+    "energy_sum_db",
+    "from_power_db",
+    "power_db",
+    "to_frames",
+    "to_seconds",
+]
+
+P_REF_PA: Final = 20e-6
+"""Reference sound pressure in air, ISO 1683:2015 Table 1 (Pa)."""
+
+_TINY: Final = 1e-300
+
+
+def to_frames(seconds: float, rate: float) -> int:
+    """Return the nearest whole frame (int) to ``seconds`` at ``rate`` frames a second."""
+    return math.floor(seconds * rate + 0.5)
+
+
+def to_seconds(frames: ArrayLike, rate: float) -> NDArray[np.float64]:
+    """Return seconds (float64, same shape) for frame positions at ``rate`` frames a second."""
+    return np.asarray(frames, dtype=np.float64) / rate
+
+
+def power_db(power: ArrayLike) -> NDArray[np.float64]:
+    """Return ``10 lg(power)`` in dB (float64, same shape); powers of zero or less give -inf."""
+    p = np.asarray(power, dtype=np.float64)
+    return np.where(p > 0, 10.0 * np.log10(np.maximum(p, _TINY)), -np.inf)
+
+
+def from_power_db(level_db: ArrayLike) -> NDArray[np.float64]:
+    """Return the power ratio ``10^(L/10)`` (float64, same shape) of levels in dB."""
+    return np.power(10.0, np.asarray(level_db, dtype=np.float64) / 10.0)
+
+
+def energy_sum_db(levels_db: ArrayLike) -> float:
+    """Return the level of the summed energies (dB); an empty input gives -inf."""
+    return float(power_db(np.sum(from_power_db(levels_db))))
+
+
+def energy_mean_db(levels_db: ArrayLike) -> float:
+    """Return the level of the mean energy (dB), for exposure; an empty input gives NaN."""
+    levels = np.asarray(levels_db, dtype=np.float64)
+    return float(power_db(np.mean(from_power_db(levels)))) if levels.size else math.nan

@@ -1,0 +1,1 @@
+"""Balls on their way: drops, rebounds, the ledger and the failure rate."""

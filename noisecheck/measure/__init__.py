@@ -1,0 +1,1 @@
+"""How loud an impact is: levels, bands, decay, background."""

@@ -1,0 +1,1 @@
+"""Where an impact happened."""

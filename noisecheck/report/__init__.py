@@ -1,0 +1,1 @@
+"""Figures, exports and the page."""

@@ -1,0 +1,1 @@
+"""Matching what was found with what is true."""

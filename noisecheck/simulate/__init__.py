@@ -1,0 +1,1 @@
+"""Recordings with exactly known truth."""
