@@ -1,0 +1,96 @@
+"""A campaign: a folder with a rig file, a run sheet and recordings, loaded and checked as a whole."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+from noisecheck.bench.rig import Rig, load_rig
+from noisecheck.bench.runsheet import Run, load_runs, natural_key
+from noisecheck.core.errors import InputError, one_line
+
+__all__ = ["RECORDING_SUFFIXES", "Campaign", "find_recordings", "load_campaign"]
+
+RECORDING_SUFFIXES: Final = frozenset(
+    {
+        *(".wav", ".wave", ".w64", ".rf64", ".aif", ".aiff", ".caf", ".flac"),
+        *(".ogg", ".oga", ".opus", ".mp3", ".m4a", ".mp4", ".mov", ".aac", ".3gp"),
+    }
+)
+"""Endings by which a recording is recognised where no run sheet names it (what it holds is found by opening it)."""
+
+_OWN: Final = ("results", "reports")
+
+
+@dataclass(frozen=True)
+class Campaign:
+    """A loaded campaign; ``notes`` are sentences the user should see, such as a missing run sheet."""
+
+    folder: Path
+    rig: Rig
+    runs: tuple[Run, ...]
+    notes: tuple[str, ...] = ()
+
+    def paths(self, run: Run) -> tuple[Path, ...]:
+        """Return the recordings of a run, in order."""
+        return tuple(self.folder / name for name in run.files)
+
+    def run(self, name: str) -> Run:
+        """Return the run of that name; raises ``KeyError``."""
+        return {r.name: r for r in self.runs}[name]
+
+    def of_role(self, role: str) -> tuple[Run, ...]:
+        """Return the runs of a role: ``test``, ``background``, ``reference`` or ``taps``."""
+        return tuple(r for r in self.runs if r.role == role)
+
+    @property
+    def columns(self) -> tuple[str, ...]:
+        """Columns of the run sheet the tool does not know, by which runs may be compared too."""
+        return tuple(self.runs[0].extra) if self.runs else ()
+
+
+def find_recordings(folder: Path) -> tuple[Path, ...]:
+    """Return the recordings under a folder in natural order, leaving out results, reports and hidden files."""
+    found = []
+    for path in folder.rglob("*"):
+        parts = path.relative_to(folder).parts
+        if path.suffix.casefold() not in RECORDING_SUFFIXES or any(p.startswith(".") for p in parts):
+            continue
+        if parts[0] not in _OWN and path.is_file():
+            found.append(path)
+    return tuple(sorted(found, key=lambda p: (natural_key(p.relative_to(folder).as_posix()), p.as_posix())))
+
+
+def load_campaign(folder: str | Path) -> Campaign:
+    """Return the campaign in a folder.
+
+    Without ``rig.toml`` the rig is empty; without ``runs.csv`` each recording is one run.
+
+    Raises:
+        InputError: no such folder, no recordings, or a rig file or run sheet with a fault.
+    """
+    folder = Path(folder)
+    if not folder.is_dir():
+        what = "is a file: name the folder it lies in" if folder.exists() else "no such folder"
+        raise InputError(f"{one_line(folder)}: {what}")
+    rig = load_rig(folder / "rig.toml")
+    notes = [] if (folder / "rig.toml").exists() else ["no rig.toml: stations, positions and calibration are not known"]
+    sheet = folder / "runs.csv"
+    if sheet.exists():
+        return Campaign(folder, rig, load_runs(sheet, rig), tuple(notes))
+    try:
+        recordings = find_recordings(folder)
+    except OSError as error:
+        raise InputError(f"{one_line(folder)}: cannot be read ({error.strerror or error})") from error
+    if not recordings:
+        raise InputError(f"{one_line(folder)}: an empty campaign: no runs.csv and no recordings")
+    notes.append("no runs.csv: each recording is taken as one run, and no treatments are known")
+    names = [p.relative_to(folder).as_posix() for p in recordings]
+    return Campaign(folder, rig, tuple(map(Run, run_names(names), ((n,) for n in names))), tuple(notes))
+
+
+def run_names(files: list[str]) -> list[str]:
+    """Return a run name for each file: its stem where that is unique, else its whole relative path."""
+    stems = [Path(f).stem for f in files]
+    return [stem if stems.count(stem) == 1 else file for stem, file in zip(stems, files, strict=True)]

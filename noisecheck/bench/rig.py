@@ -1,0 +1,365 @@
+"""The rig file: what stands where, read from ``rig.toml`` and checked once.
+
+Every part is a frozen model; unknown keys are refused with the nearest known one, and values that look like
+another unit (metres for millimetres, per cent for a fraction) are named as such. No file gives an empty rig.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+import tomllib
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+from typing import Annotated, Any, Final, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
+
+from noisecheck.core.errors import InputError, nearest, one_line
+from noisecheck.core.table import band_names
+
+__all__ = [
+    "MEASURES",
+    "Ball",
+    "Calibration",
+    "Feed",
+    "Microphone",
+    "Requirement",
+    "Revisions",
+    "Rig",
+    "RigInfo",
+    "Station",
+    "load_rig",
+    "read_text",
+]
+
+MEASURES: Final[tuple[str, ...]] = (
+    "lzpeak_db",
+    "lcpeak_db",
+    "lafmax_db",
+    "lae_db",
+    "total_lae_db",
+    "decay_ms",
+    "centroid_hz",
+    "restitution",
+    "held_up_per_thousand",
+    "failures_per_million",
+    *band_names(),
+)
+"""What a requirement may limit: levels, bands, decay and flow figures (the bands by their column names)."""
+
+_METRES_BELOW_MM: Final = 10.0  # no machine with several stations fits into 10 mm, but one in metres does
+_Number = Annotated[float, Field(strict=True, allow_inf_nan=False)]
+_Positive = Annotated[float, Field(strict=True, allow_inf_nan=False, gt=0)]
+_Text = Annotated[str, Field(strict=True, min_length=1)]
+_Position = Annotated[tuple[_Number, ...], Field(min_length=2, max_length=3)]
+
+
+class _Part(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=False)
+
+
+class RigInfo(_Part):
+    """``[rig]``: the machine's name, a free description and the air temperature (degrees Celsius)."""
+
+    name: str = ""
+    description: str = ""
+    temperature_c: Annotated[float, Field(strict=True, ge=-40, le=60)] = 20.0
+
+
+class Ball(_Part):
+    """``[ball]``: diameter in mm, mass in g, material in words."""
+
+    diameter_mm: _Positive | None = None
+    mass_g: _Positive | None = None
+    material: str = ""
+
+    @model_validator(mode="after")
+    def _plausible(self) -> Ball:
+        if self.diameter_mm is not None and self.diameter_mm < 0.5:
+            raise ValueError(f"diameter_mm = {self.diameter_mm:g} is under half a millimetre: was it given in metres?")
+        if self.diameter_mm is not None and self.mass_g is not None:
+            density = self.mass_g / (math.pi / 6 * (self.diameter_mm / 10) ** 3)
+            if not 0.01 <= density <= 25:
+                raise ValueError(
+                    f"mass_g = {self.mass_g:g} with diameter_mm = {self.diameter_mm:g} makes {density:.3g} g/cm3, "
+                    "which no material has: is one of them in another unit?"
+                )
+        return self
+
+
+class Microphone(_Part):
+    """``[[microphone]]``: channel from 0, kind, position in mm (2 or 3 numbers), and the station it belongs to."""
+
+    channel: Annotated[int, Field(strict=True, ge=0)] = 0
+    kind: Literal["air", "contact"] = "air"
+    position_mm: _Position | None = None
+    station: _Text | None = None
+
+
+class Calibration(_Part):
+    """``[calibration]``: a recording of a sound calibrator, or the pressure that reads 1.0.
+
+    ``file`` and ``file_after`` are relative to the campaign; ``level_db`` (re 20 uPa) and ``frequency_hz`` describe
+    the calibrator (IEC 60942 names 94 and 114 dB at 1 kHz); ``pa_at_full_scale`` is the pressure in Pa at sample
+    value 1.0, one number or one for each channel.
+    """
+
+    file: _Text | None = None
+    file_after: _Text | None = None
+    level_db: Annotated[float, Field(strict=True, ge=60, le=140)] = 94.0
+    frequency_hz: Annotated[float, Field(strict=True, ge=20, le=20000)] = 1000.0
+    pa_at_full_scale: _Positive | tuple[_Positive, ...] | None = None
+
+    @model_validator(mode="after")
+    def _one_way(self) -> Calibration:
+        if self.file is not None and self.pa_at_full_scale is not None:
+            raise ValueError("file and pa_at_full_scale both say what 0 dB is: give one of them")
+        return self
+
+    @property
+    def given(self) -> bool:
+        """Whether levels can be given re 20 uPa."""
+        return self.file is not None or self.pa_at_full_scale is not None
+
+
+class Station(_Part):
+    """``[[station]]``: name, position in mm, the next station, and the usual transit time to it (s)."""
+
+    name: _Text
+    position_mm: _Position | None = None
+    next: _Text | None = None
+    transit_s: Annotated[tuple[_Number, ...], Field(min_length=2, max_length=2)] | None = None
+    target: bool = False
+
+    @model_validator(mode="after")
+    def _ordered(self) -> Station:
+        if self.transit_s is not None:
+            low, high = self.transit_s
+            if low < 0 or low > high:
+                raise ValueError(f"transit_s = [{low:g}, {high:g}] must be [shortest, longest] in seconds, not below 0")
+            if self.next is None:
+                raise ValueError("transit_s is the time to the next station, but next is not given")
+        if self.target and self.next is not None:
+            raise ValueError(f"target = true marks the final station, but next = '{self.next}' follows it")
+        return self
+
+
+class Feed(_Part):
+    """``[feed]``: the first station, the period in s (None: learnt), and the number of balls fed."""
+
+    station: _Text | None = None
+    period_s: _Positive | None = None
+    balls: Annotated[int, Field(strict=True, ge=0)] | None = None
+
+
+class Revisions(_Part):
+    """``[revisions]``: the order of the design's versions."""
+
+    order: tuple[_Text, ...] = ()
+
+    @field_validator("order")
+    @classmethod
+    def _once(cls, order: tuple[str, ...]) -> tuple[str, ...]:
+        return _unique(order, "revision")
+
+
+class Requirement(_Part):
+    """``[[requirement]]``: strict (must) or negotiable (should), a measure, its limit, the confidence asked."""
+
+    id: _Text
+    text: str = ""
+    strict: bool = True
+    measure: _Text
+    station: _Text | None = None
+    limit: _Number
+    sense: Literal["at most", "at least"] = "at most"
+    confidence: Annotated[float, Field(strict=True)] = 0.95
+
+    @model_validator(mode="after")
+    def _known(self) -> Requirement:
+        if self.measure not in MEASURES:
+            raise ValueError(f"measure = '{self.measure}' is not known{nearest(self.measure, MEASURES)}")
+        if not 0.5 <= self.confidence < 1:
+            hint = ": did you give per cent?" if 50 <= self.confidence < 100 else ""
+            raise ValueError(f"confidence = {self.confidence:g} must lie between 0.5 and 1{hint}")
+        return self
+
+
+class Rig(_Part):
+    """The whole rig file. ``Rig()`` is an empty one: no stations, one uncalibrated microphone assumed."""
+
+    rig: RigInfo = RigInfo()
+    ball: Ball = Ball()
+    microphones: tuple[Microphone, ...] = Field(default=(), alias="microphone")
+    calibration: Calibration = Calibration()
+    stations: tuple[Station, ...] = Field(default=(), alias="station")
+    feed: Feed = Feed()
+    revisions: Revisions = Revisions()
+    requirements: tuple[Requirement, ...] = Field(default=(), alias="requirement")
+
+    @property
+    def station_names(self) -> tuple[str, ...]:
+        """Names of the stations in the order of the file."""
+        return tuple(s.name for s in self.stations)
+
+    @property
+    def route(self) -> tuple[str, ...]:
+        """Stations in the order a ball meets them: along ``next`` from the feed (or from the first nobody leads to)."""
+        follow = {s.name: s.next for s in self.stations}
+        led_to = set(follow.values())
+        starts = [name for name in follow if name not in led_to and follow[name] is not None]
+        at: str | None = self.feed.station or (starts[0] if starts else None)
+        found: list[str] = []
+        while at is not None:
+            found.append(at)
+            at = follow.get(at)
+        return tuple(found)
+
+    def station(self, name: str) -> Station:
+        """Return the station of that name; raises ``KeyError`` when it is not declared."""
+        return {s.name: s for s in self.stations}[name]
+
+    def microphone(self, channel: int) -> Microphone:
+        """Return the microphone on a channel (an air microphone without position when it is not declared)."""
+        return {m.channel: m for m in self.microphones}.get(channel, Microphone(channel=channel))
+
+    @model_validator(mode="after")
+    def _consistent(self) -> Rig:
+        names = _unique(self.station_names, "station")
+        _unique([m.channel for m in self.microphones], "microphone channel")
+        _unique([r.id for r in self.requirements], "requirement id")
+        if sum(s.target for s in self.stations) > 1:
+            raise ValueError("more than one station has target = true: only the final one may")
+        users: list[tuple[str, str | None]] = [(f"station '{s.name}': next", s.next) for s in self.stations]
+        users += [(f"microphone {m.channel}: station", m.station) for m in self.microphones]
+        users += [(f"requirement '{r.id}': station", r.station) for r in self.requirements]
+        for where, name in [*users, ("[feed]: station", self.feed.station)]:
+            if name is not None and name not in names:
+                raise ValueError(f"{where} = '{name}' is not a declared station{nearest(name, names)}")
+        _no_circle({s.name: s.next for s in self.stations})
+        _millimetres([m.position_mm for m in self.microphones], [s.position_mm for s in self.stations])
+        return self
+
+
+def _unique(values: Sequence[Any], what: str) -> tuple[Any, ...]:
+    for i, value in enumerate(values):
+        if value in values[:i]:
+            raise ValueError(f"{what} {value!r} is given twice")
+    return tuple(values)
+
+
+def _no_circle(follow: dict[str, str | None]) -> None:
+    for start in follow:
+        path, at = [start], follow[start]
+        while at is not None:
+            if at in path:
+                ring = " -> ".join([*path[path.index(at) :], at])
+                raise ValueError(f"next goes round in a circle ({ring}): leave next out at the last station")
+            path.append(at)
+            at = follow.get(at)
+
+
+def _millimetres(*groups: Iterable[tuple[float, ...] | None]) -> None:
+    sets = [[p for p in group if p is not None] for group in groups]
+    everything = [p for group in sets for p in group]
+    for group in [*(g for g in sets if len(g) > 1), everything]:
+        reach = max((abs(v) for p in group for v in p), default=0.0)
+        if 0 < reach < _METRES_BELOW_MM:
+            raise ValueError(
+                f"position_mm: every position lies within {reach:g} mm of the origin: were they given in metres?"
+            )
+
+
+def load_rig(path: str | Path) -> Rig:
+    """Return the rig described by a TOML file; a file that does not exist gives an empty rig.
+
+    Raises:
+        InputError: not TOML, an unknown key (the nearest known one is named), or a value that cannot be right.
+    """
+    path = Path(path)
+    if not path.exists():
+        return Rig()
+    text = read_text(path)
+    try:
+        document = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise InputError(f"{one_line(path)}: not valid TOML: {one_line(error)}") from error
+    try:
+        return Rig.model_validate(document)
+    except ValidationError as error:
+        raise InputError(f"{one_line(path)}{_sentence(error, text)}") from error
+
+
+def read_text(path: Path) -> str:
+    """Return a text file's content (UTF-8, with or without a byte order mark); raises ``InputError``."""
+    try:
+        return path.read_bytes().decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        raise InputError(f"{one_line(path)}: not UTF-8 text (byte {error.start}): save it as UTF-8") from error
+    except OSError as error:
+        raise InputError(f"{one_line(path)}: cannot be read ({error.strerror or error})") from error
+
+
+_MODELS: Final[dict[str, type[BaseModel]]] = {
+    "rig": RigInfo,
+    "ball": Ball,
+    "microphone": Microphone,
+    "calibration": Calibration,
+    "station": Station,
+    "feed": Feed,
+    "revisions": Revisions,
+    "requirement": Requirement,
+}
+_LISTS: Final = ("microphone", "station", "requirement")
+
+
+def _sentence(error: ValidationError, text: str) -> str:
+    """Return the first fault as ``, line N, [section]: what is wrong``."""
+    first = error.errors()[0]
+    place = [p for p in first["loc"] if isinstance(p, int) or not str(p).startswith(("function", "tuple", "float"))]
+    section = str(place[0]) if place else ""
+    heading = f"[[{section}]]" if section in _LISTS else f"[{section}]"
+    keys = [p for p in place[1:] if isinstance(p, str)]
+    number = place[1] if len(place) > 1 and isinstance(place[1], int) and section in _LISTS else 0
+    kind, value = first["type"], first.get("input")
+    if not place:
+        return f": {_plain(first['msg'])}"
+    if kind == "extra_forbidden":
+        if not keys:
+            line = _line(text, section, number, None)
+            return f"{line}: unknown section [{one_line(section)}]{nearest(section, _MODELS)}"
+        known = _MODELS[section].model_fields
+        return (
+            f"{_line(text, section, number, keys[0])}, {heading}: unknown key '{one_line(keys[0])}'"
+            f"{nearest(keys[0], known)}"
+        )
+    where = f"{_line(text, section, number, keys[0] if keys else None)}, {heading}"
+    if kind == "missing":
+        return f"{where}: '{keys[-1]}' is not given"
+    if kind in ("tuple_type", "model_type", "model_attributes_type") and not keys:
+        shape = f"[[{section}]]" if section in _LISTS else f"[{section}]"
+        return f"{where}: must be written as {shape}"
+    if kind == "value_error":
+        return f"{where}: {_plain(first['msg'])}"
+    return f"{where}: {keys[-1] if keys else section} = {one_line(repr(value))}: {_plain(first['msg'])}"
+
+
+def _plain(message: str) -> str:
+    return one_line(message.removeprefix("Value error, ").removeprefix("Input "))
+
+
+def _line(text: str, section: str, number: int, key: str | None) -> str:
+    """Return ``, line N`` for a key in the ``number``-th table of a section, or nothing where it is not found."""
+    seen, inside = -1, False
+    fallback = ""
+    for count, line in enumerate(text.splitlines(), 1):
+        header = re.match(r"\s*\[\[?\s*([^\]]+?)\s*\]\]?", line)
+        if header and not re.match(r"\s*\[\s*[-\d\"']", line):
+            inside = header.group(1).strip("\"'") == section
+            seen += inside
+            if inside and seen == number:
+                fallback = f", line {count}"
+        if key and inside and seen == number and re.match(rf"\s*[\"']?{re.escape(key)}[\"']?\s*=", line):
+            return f", line {count}"
+    return fallback

@@ -1,0 +1,140 @@
+"""What ``noisecheck init`` writes: a commented rig file and run sheet, ready to fill in."""
+
+from __future__ import annotations
+
+import csv
+import io
+import os
+import tempfile
+from pathlib import Path
+from typing import Final
+
+from noisecheck.bench.campaign import find_recordings, run_names
+from noisecheck.bench.runsheet import COLUMNS
+from noisecheck.core.errors import InputError, one_line
+
+__all__ = ["RIG_TEMPLATE", "RUNS_HEAD", "write_campaign_template"]
+
+RIG_TEMPLATE: Final = """\
+# The machine and the microphones. Every line may be left out; take away the '#' in front of what you know.
+# Lengths are millimetres, times seconds, masses grams.
+
+[rig]
+name = "my machine"
+# temperature_c = 20.0           # air temperature: sets the speed of sound
+
+[ball]
+# diameter_mm = 12.7
+# mass_g = 8.4
+# material = "steel"
+
+# One block for each microphone. Channels count from 0.
+# [[microphone]]
+# channel = 0
+# kind = "air"                   # "air", or "contact" for a pickup fixed to the machine
+# position_mm = [300.0, 0.0, 250.0]
+# station = "landing"            # only if it belongs to one station
+
+# What 0 dB is. Without this, levels are re full scale: differences hold, absolute levels do not.
+# [calibration]
+# pa_at_full_scale = 20.0        # or file = "calibrator.wav" with level_db = 94.0 and frequency_hz = 1000.0
+
+# One block for each place where balls hit something, in the order a ball meets them.
+# [[station]]
+# name = "landing"
+# position_mm = [0.0, 0.0, 0.0]
+# next = "bend"
+# transit_s = [0.2, 0.6]         # shortest and longest usual time to the next one; learnt when left out
+#
+# [[station]]
+# name = "bend"
+# position_mm = [250.0, 40.0, -30.0]
+# next = "tray"
+#
+# [[station]]
+# name = "tray"
+# position_mm = [420.0, 0.0, -90.0]
+# target = true                  # the final one
+
+# [feed]
+# station = "landing"
+# period_s = 2.0                 # learnt when left out
+# balls = 100
+
+# [revisions]
+# order = ["A", "B"]
+
+# What the machine must (strict = true) or should (strict = false) meet.
+# [[requirement]]
+# id = "R1"
+# text = "a ball on the landing is quiet enough for the foyer"
+# strict = true
+# measure = "lae_db"
+# station = "landing"
+# limit = 60.0
+# confidence = 0.95
+"""
+
+RUNS_HEAD: Final = (
+    "# One row for each recorded run. 'run' and 'file' are needed; the rest may stay empty. Add columns of your own.\n"
+    "# file: relative to this folder, * for a recorder's split files. role: test, background, reference or taps.\n"
+    "# Re-place the microphone and record again for each repeat: runs are what is counted, not impacts.\n"
+)
+_EXAMPLE: Final = "# bare-1,bare-1.wav,A,bare,100,landing,day-1,2025-03-01 14:30,50,test,microphone re-placed\n"
+
+
+def write_campaign_template(folder: str | Path) -> tuple[Path, Path]:
+    """Write ``rig.toml`` and ``runs.csv`` into a folder (made if missing) and return their paths.
+
+    Recordings that already lie there get a row each. Nothing is overwritten and nothing is left half written.
+
+    Raises:
+        InputError: either file exists already, or the folder cannot be written.
+    """
+    folder = Path(folder)
+    targets = (folder / "rig.toml", folder / "runs.csv")
+    for target in targets:
+        if target.exists() or target.is_symlink():
+            raise InputError(f"{one_line(target)}: is already there and is not overwritten")
+    if folder.exists() and not folder.is_dir():
+        raise InputError(f"{one_line(folder)}: is a file, not a folder")
+    staged: list[Path] = []
+    written: list[Path] = []
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        for target, text in zip(targets, (RIG_TEMPLATE, _runs_text(folder)), strict=True):
+            staged.append(_stage(folder, target.name, text))
+        for temporary, target in zip(staged, targets, strict=True):
+            temporary.rename(target)
+            written.append(target)
+    except OSError as error:
+        for target in written:
+            target.unlink(missing_ok=True)
+        raise InputError(f"{one_line(folder)}: cannot be written ({error.strerror or error})") from error
+    finally:
+        for temporary in staged:
+            temporary.unlink(missing_ok=True)
+    return targets
+
+
+def _runs_text(folder: Path) -> str:
+    text = io.StringIO()
+    writer = csv.DictWriter(text, COLUMNS, restval="", lineterminator="\n")
+    writer.writeheader()
+    files = [p.relative_to(folder).as_posix() for p in find_recordings(folder)]
+    for name, file in zip(run_names(files), files, strict=True):
+        writer.writerow({"run": name, "file": file, "role": "test"})
+    return RUNS_HEAD + text.getvalue() + ("" if files else _EXAMPLE)
+
+
+def _stage(folder: Path, name: str, text: str) -> Path:
+    """Write text, flushed to the disk, under a temporary name beside its target."""
+    handle, temporary = tempfile.mkstemp(prefix=f".{name}.", dir=folder)
+    with os.fdopen(handle, "w", encoding="utf-8", newline="") as file:
+        file.write(text)
+        file.flush()
+        os.fsync(file.fileno())
+    umask = os.umask(0)
+    os.umask(umask)
+    Path(temporary).chmod(0o666 & ~umask)
+    return Path(temporary)
