@@ -1,0 +1,119 @@
+"""Peaks between the samples, correction for background, and the blocks that levels are summed from."""
+
+from __future__ import annotations
+
+from functools import lru_cache
+from typing import Final
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from noisecheck.core.units import from_power_db, power_db
+
+__all__ = [
+    "BOUND_DB",
+    "LOW_DB",
+    "background_correction_db",
+    "block_frames",
+    "block_sums",
+    "exposure_level_db",
+    "net_exposure",
+    "true_peaks",
+]
+
+LOW_DB: Final = 6.0
+"""Below this difference the correction leaves the engineering grade, ISO 3744:2010 clause 8.2.3."""
+BOUND_DB: Final = 3.0
+"""Below this difference the correction is held at its value here and the result is an upper bound, ISO 3746:2010 8.3.3."""
+_BLOCK_S: Final = 0.0005
+_PHASES: Final = 8
+_TAPS: Final = 64
+_REACH: Final = 24
+
+
+def background_correction_db(difference_db: ArrayLike) -> NDArray[np.float64]:
+    """Return K1 in dB (same shape), to be subtracted from a level measured with the source on.
+
+    ``K1 = -10 lg(1 - 10^(-0.1 dL))``, ISO 3744:2010 Eq. (16); held at its 3 dB value (3.02 dB) below 3 dB,
+    ISO 3746:2010 clause 8.3.3, where the corrected level is an upper bound. Never apply it to a peak
+    (ISO 11202:2010 clause 8). It is not set to zero above 15 dB, as the standards allow: that would bias by 0.14 dB.
+    """
+    difference = np.maximum(np.asarray(difference_db, np.float64), BOUND_DB)
+    return np.asarray(-10.0 * np.log10(1.0 - from_power_db(-difference)), np.float64)
+
+
+def net_exposure(gross: ArrayLike, background: ArrayLike) -> NDArray[np.float64]:
+    """Return the exposure without its background (same shape), by the rule of :func:`background_correction_db`."""
+    g, b = np.asarray(gross, np.float64), np.asarray(background, np.float64)
+    return np.maximum(g - b, g * (1.0 - from_power_db(-BOUND_DB)))
+
+
+def exposure_level_db(samples: ArrayLike, rate: float) -> NDArray[np.float64]:
+    """Return the sound exposure level L_E re (full scale)^2 * 1 s over the first axis, ISO 1996-1:2016 clause 3.1.8."""
+    x = np.asarray(samples, np.float64)
+    return power_db(np.sum(x * x, axis=0) / rate)
+
+
+def block_frames(rate: float) -> int:
+    """Return the frames in one block: 0.5 ms, the grid on which windows begin and end."""
+    return max(round(_BLOCK_S * rate), 1)
+
+
+def block_sums(signal: NDArray[np.float32], block: int) -> NDArray[np.float64]:
+    """Return the sums of squares of whole blocks (float64, shape (blocks,)); the last one may be short."""
+    blocks = -(-len(signal) // block)
+    padded = signal
+    if blocks * block != len(signal):
+        padded = np.zeros(blocks * block, np.float32)
+        padded[: len(signal)] = signal
+    rows = padded.reshape(blocks, block)
+    return np.asarray(np.einsum("ij,ij->i", rows, rows), np.float64)
+
+
+@lru_cache(maxsize=1)
+def _interpolator() -> NDArray[np.float32]:
+    """Return the matrix (samples, fine points) of a Kaiser-windowed sinc at eight points a sample."""
+    half = _TAPS // 2
+    points = np.arange(-_REACH * _PHASES, _REACH * _PHASES + 1) / _PHASES
+    at = np.arange(-_REACH - half, _REACH + half + 1)
+    distance = points[None, :] - at[:, None]
+    kaiser = np.i0(6.0 * np.sqrt(np.maximum(1.0 - (distance / (half + 0.5)) ** 2, 0.0))) / np.i0(6.0)
+    kernel = np.where(np.abs(distance) <= half, np.sinc(distance) * kaiser, 0.0)
+    kernel.setflags(write=False)
+    return kernel.astype(np.float32)
+
+
+_ROWS: Final = 32
+
+
+def true_peaks(signal: NDArray[np.float32], at: NDArray[np.int64]) -> NDArray[np.float64]:
+    """Return the highest magnitude within 24 samples of each position, between samples too, shape (n,).
+
+    Band-limited interpolation to eight points a sample, then a parabola: within 0.02 dB up to 0.9 of Nyquist,
+    where plain samples read up to 3 dB low (0.97 dB for one cycle of 8 kHz at 48 kHz).
+
+    Args:
+        signal: one channel, shape (frames,).
+        at: frames of the highest samples, shape (n,).
+    """
+    kernel = _interpolator()
+    side = _REACH + _TAPS // 2
+    padded = np.zeros(len(signal) + 2 * side, np.float32)
+    padded[side : side + len(signal)] = signal
+    windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * side + 1)
+    peaks = np.empty(len(at))
+    for first in range(0, len(at), _ROWS):
+        here = at[first : first + _ROWS]
+        batch = np.zeros((_ROWS, 2 * side + 1), np.float32)  # a fixed shape: bits do not depend on the neighbours
+        batch[: len(here)] = windows[here]
+        fine = np.abs(batch @ kernel)[: len(here)].astype(np.float64)
+        row, top = np.arange(len(here)), np.argmax(fine, axis=1)
+        inner = np.clip(top, 1, fine.shape[1] - 2)
+        left, mid, right = fine[row, inner - 1], fine[row, inner], fine[row, inner + 1]
+        bend = left - 2.0 * mid + right
+        with np.errstate(divide="ignore", invalid="ignore"):
+            vertex = mid - np.where(bend < 0, (right - left) ** 2 / (8.0 * bend), 0.0)
+        plain = np.abs(signal[here]).astype(np.float64)
+        best = np.where((top == inner) & np.isfinite(vertex), vertex, fine[row, top])
+        peaks[first : first + _ROWS] = np.maximum(best, plain)
+    return peaks
