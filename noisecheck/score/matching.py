@@ -1,0 +1,214 @@
+"""One-to-one matching of found times with true times, and what follows from it.
+
+The matching is the largest one possible within the tolerance: no pair of lists is ever scored lower because an early
+choice took a partner that another one needed.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from noisecheck.core.errors import InputError
+
+__all__ = ["LevelError", "Matching", "TimingError", "level_error", "match"]
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True)
+class TimingError:
+    """Found minus true time over the matched pairs, in seconds (all NaN without a pair)."""
+
+    pairs: int
+    bias_s: float
+    """Median: positive is late."""
+    mean_s: float
+    abs_p50_s: float
+    abs_p95_s: float
+    abs_max_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class LevelError:
+    """Found minus true level over the pairs where both are finite, in dB (all NaN without a pair)."""
+
+    pairs: int
+    bias_db: float
+    """Arithmetic mean."""
+    median_db: float
+    spread_db: float
+    """Sample standard deviation."""
+    abs_p95_db: float
+    abs_max_db: float
+
+
+@dataclass(frozen=True)
+class Matching:
+    """A largest one-to-one matching. Indices refer to the lists as they were given."""
+
+    found_s: Floats
+    truth_s: Floats
+    found_index: Ints
+    """Index of the found time of each pair, (pairs,), in order of time."""
+    truth_index: Ints
+    """Index of the true time of each pair, (pairs,)."""
+
+    @property
+    def pairs(self) -> int:
+        """Number of pairs: true impacts that were found."""
+        return len(self.found_index)
+
+    @property
+    def precision(self) -> float:
+        """Share of found times that are true (1 when nothing was found)."""
+        return self.pairs / len(self.found_s) if len(self.found_s) else 1.0
+
+    @property
+    def recall(self) -> float:
+        """Share of true times that were found (1 when there was nothing to find)."""
+        return self.pairs / len(self.truth_s) if len(self.truth_s) else 1.0
+
+    @property
+    def f_measure(self) -> float:
+        """Harmonic mean of precision and recall, ``2 pairs / (found + true)`` (1 when both lists are empty)."""
+        total = len(self.found_s) + len(self.truth_s)
+        return 2.0 * self.pairs / total if total else 1.0
+
+    @property
+    def missed_index(self) -> Ints:
+        """Indices of true times without a partner."""
+        return np.setdiff1d(np.arange(len(self.truth_s)), self.truth_index)
+
+    @property
+    def false_index(self) -> Ints:
+        """Indices of found times without a partner."""
+        return np.setdiff1d(np.arange(len(self.found_s)), self.found_index)
+
+    @property
+    def error_s(self) -> Floats:
+        """Found minus true time of each pair, (pairs,)."""
+        return np.asarray(self.found_s[self.found_index] - self.truth_s[self.truth_index])
+
+    @property
+    def timing(self) -> TimingError:
+        """Quantiles and bias of the time error."""
+        error = self.error_s
+        if not len(error):
+            return TimingError(0, *(float("nan"),) * 5)
+        size = np.abs(error)
+        p50, p95 = np.quantile(size, [0.5, 0.95])
+        return TimingError(
+            len(error), float(np.median(error)), float(np.mean(error)), float(p50), float(p95), float(size.max())
+        )
+
+
+def _times(values: ArrayLike, name: str) -> Floats:
+    times = np.atleast_1d(np.asarray(values, np.float64))
+    if times.ndim != 1:
+        raise InputError(f"{name} has {times.ndim} dimensions: give one list of times in seconds")
+    if not np.all(np.isfinite(times)):
+        raise InputError(f"{name} holds {int(np.sum(~np.isfinite(times)))} times that are not finite numbers")
+    return times
+
+
+def match(found_s: ArrayLike, truth_s: ArrayLike, *, tolerance_s: float) -> Matching:
+    """Return a largest one-to-one matching of found with true times, each pair within ``tolerance_s`` (inclusive).
+
+    Of all largest matchings the one with the smallest sum of absolute time errors is taken. Lists may be in any
+    order. Times are compared as given; a pair exactly at the tolerance counts up to a rounding of 1e-12 s.
+
+    Raises:
+        InputError: times that are not finite or not a flat list, or a tolerance below zero.
+    """
+    found, truth = _times(found_s, "found_s"), _times(truth_s, "truth_s")
+    if not (np.isfinite(tolerance_s) and tolerance_s >= 0):
+        raise InputError(f"tolerance_s = {tolerance_s} must be a number of seconds, 0 or more")
+    a, b = np.argsort(found, kind="stable"), np.argsort(truth, kind="stable")
+    pairs = [(a[i], b[j]) for i, j in _in_order(found[a], truth[b], tolerance_s + 1e-12)]
+    index = np.array(pairs, np.int64).reshape(-1, 2)
+    return Matching(found, truth, index[:, 0], index[:, 1])
+
+
+def _in_order(found: Floats, truth: Floats, tolerance: float) -> list[tuple[int, int]]:
+    """Return pairs of sorted lists, cluster by cluster: no partner lies across a gap wider than the tolerance."""
+    both = np.concatenate([found, truth])
+    order = np.argsort(both, kind="stable")
+    breaks = np.flatnonzero(np.diff(both[order]) > tolerance) + 1
+    pairs: list[tuple[int, int]] = []
+    for cluster in np.split(order, breaks):
+        f = cluster[cluster < len(found)]
+        t = cluster[cluster >= len(found)] - len(found)
+        if len(f) == 1 and len(t) == 1:
+            pairs.append((int(f[0]), int(t[0])))
+        elif len(f) and len(t):
+            pairs += [(int(f[i]), int(t[j])) for i, j in _cluster(found[f], truth[t], tolerance)]
+    return pairs
+
+
+def _cluster(found: Floats, truth: Floats, tolerance: float) -> list[tuple[int, int]]:
+    """Return the best pairs of one cluster by dynamic programming over both sorted lists.
+
+    Crossing pairs never help: uncrossing two keeps both within the tolerance and does not raise the error. So most
+    pairs, then least error, follow from one table of (pairs, -error) over prefixes.
+    """
+    n, m = len(found), len(truth)
+    low = np.searchsorted(truth, found - tolerance, "left").tolist()
+    high = np.searchsorted(truth, found + tolerance, "right").tolist()
+    # best[i][j]: pairs and error of the first i found and j true, i.e. a lexicographic maximum.
+    count = [[0] * (m + 1)]
+    cost = [[0.0] * (m + 1)]
+    for i in range(n):
+        up_count, up_cost = count[-1], cost[-1]
+        row_count, row_cost = up_count[:], up_cost[:]
+        for j in range(m):
+            k, c = row_count[j + 1], row_cost[j + 1]
+            if row_count[j] > k or (row_count[j] == k and row_cost[j] < c):
+                k, c = row_count[j], row_cost[j]
+            if low[i] <= j < high[i]:
+                k2, c2 = up_count[j] + 1, up_cost[j] + abs(float(found[i] - truth[j]))
+                if k2 > k or (k2 == k and c2 < c):
+                    k, c = k2, c2
+            row_count[j + 1], row_cost[j + 1] = k, c
+        count.append(row_count)
+        cost.append(row_cost)
+    pairs = []
+    i, j = n, m
+    while i and j:
+        here = (count[i][j], cost[i][j])
+        if here == (count[i - 1][j], cost[i - 1][j]):
+            i -= 1
+        elif here == (count[i][j - 1], cost[i][j - 1]):
+            j -= 1
+        else:
+            i, j = i - 1, j - 1
+            pairs.append((i, j))
+    return pairs[::-1]
+
+
+def level_error(found_db: ArrayLike, truth_db: ArrayLike) -> LevelError:
+    """Return bias and spread of found against true levels, pair by pair (same shape; pairs with a NaN are left out).
+
+    Raises:
+        InputError: the two lists are not equally long.
+    """
+    found, truth = np.atleast_1d(np.asarray(found_db, np.float64)), np.atleast_1d(np.asarray(truth_db, np.float64))
+    if found.shape != truth.shape:
+        raise InputError(f"{found.size} found levels and {truth.size} true ones: match them first")
+    both = np.isfinite(found) & np.isfinite(truth)
+    error = (found - truth)[both]
+    if not len(error):
+        return LevelError(0, *(float("nan"),) * 5)
+    size = np.abs(error)
+    spread = float(np.std(error, ddof=1)) if len(error) > 1 else float("nan")
+    return LevelError(
+        len(error),
+        float(np.mean(error)),
+        float(np.median(error)),
+        spread,
+        float(np.quantile(size, 0.95)),
+        float(size.max()),
+    )
