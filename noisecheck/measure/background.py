@@ -117,14 +117,14 @@ def background_of(
         cut.append(signal[s:e] * w)
     bands = band_exposures(cut, rate) / norm[:, None]
     seconds = (stop - start) / rate
-    cells, inverse = np.unique(cell, return_inverse=True)
-    total = np.bincount(inverse, seconds)
+    _, inverse = np.unique(cell, return_inverse=True)
+    total = np.bincount(inverse, seconds).astype(np.float64)
 
     def mean(values: NDArray[np.float64]) -> NDArray[np.float64]:
         return np.bincount(inverse, seconds * values) / total
 
     columns = np.column_stack([mean(bands[:, k]) for k in range(bands.shape[1])])
-    centre = mean((start + stop) / 2.0)
+    centre = mean(np.asarray(0.5 * (start + stop), np.float64))
     return Background(centre, total, mean(a), mean(z), columns, rate)
 
 

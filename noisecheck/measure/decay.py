@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from noisecheck.core.flags import Flag
 
-__all__ = ["LATEST_FIT", "decay_time", "late_rate", "shortest_decay_s"]
+__all__ = ["decay_time", "late_rate", "shortest_decay_s"]
 
 _START_DB: Final = -5.0
 _FITS: Final = ((20.0, 35.0, Flag.DECAY_T20), (10.0, 25.0, Flag.DECAY_T10))
@@ -17,8 +17,7 @@ _FITS: Final = ((20.0, 35.0, Flag.DECAY_T20), (10.0, 25.0, Flag.DECAY_T10))
 _LEAST_POINTS: Final = 4
 _CURVED_DB: Final = 1.5
 _LN60: Final = 6.0 * np.log(10.0)
-LATEST_FIT: Final = 25
-"""Cells of 4 ms from the end of a window whose fall says what a cut window loses."""
+_LATEST: Final = 25  # cells at the end of a window whose fall says what a cut window loses
 
 
 def shortest_decay_s(bandwidth_hz: float, *, reversed_filter: bool) -> float:
@@ -55,9 +54,10 @@ def decay_time(power: NDArray[np.float64], step_s: float, *, noise: float, short
     tail = 0.0
     late, before = float(net[-span:].mean()), float(net[-2 * span : -span].mean()) if len(net) >= 2 * span else 0.0
     if late > 0.25 * noise and late > 0:
-        if before <= late:
+        if before > late:
+            tail = late / (np.log(before / late) / span)
+        elif late > 2.0 * noise:
             return refused
-        tail = late / (np.log(before / late) / span)
     integral = np.cumsum(net[::-1])[::-1] + tail
     total = integral[0]
     if not total > 0:
@@ -90,7 +90,7 @@ def late_rate(log_net: NDArray[np.float64], step_s: float) -> float:
     second half, at most the last 25 cells, is fitted.
     """
     count = len(log_net)
-    y = log_net[max(count // 2 - 1, count - LATEST_FIT, 0) :]
+    y = log_net[max(count // 2 - 1, count - _LATEST, 0) :]
     if len(y) < 3:
         return float("nan")
     t = np.arange(len(y)) - 0.5 * (len(y) - 1)

@@ -14,10 +14,19 @@ from noisecheck.core.units import from_power_db, power_db
 from noisecheck.measure.background import Background, background_of
 from noisecheck.measure.bands import EXTRA, band_exposures, carried
 from noisecheck.measure.decay import decay_time, late_rate, shortest_decay_s
-from noisecheck.measure.levels import BOUND_DB, LOW_DB, block_frames, block_sums, net_exposure, true_peaks
+from noisecheck.measure.levels import (
+    BOUND_DB,
+    CANDIDATES,
+    LOW_DB,
+    block_frames,
+    block_sums,
+    net_exposure,
+    peak_candidates,
+    true_peaks,
+)
 from noisecheck.measure.weighting import FAST_S, running, time_weighted
 
-__all__ = ["MeasureSettings", "measure_impacts"]
+__all__ = ["DEFAULT", "ChannelTile", "MeasureSettings", "checked", "measure_impacts"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -45,10 +54,12 @@ _SMOOTH: Final = 6  # cells averaged to see where a sound ends
 _PEAK_S: Final = 0.25  # the peak comes within this of the onset
 _RING_PIECE_S: Final = 0.02
 _RING_RATE: Final = 7.0  # 1/s: a ring of two seconds, where its own fall cannot be seen
+_SLOWEST: Final = 0.7  # 1/s: a fall of 60 dB in 20 s is none
 _LOST_LIMIT: Final = 1.0  # a completion may at most double the exposure
 _RAIL: Final = 0.2
 _FLOOR: Final = 1e-30
 _FLOATS: Final = ("lzpeak_db", "lcpeak_db", "lafmax_db", "lae_db", "margin_db", "decay_ms", "centroid_hz")
+_SHIFTED: Final = ("lzpeak_db", "lcpeak_db", "lafmax_db", "lae_db", "bands")
 
 
 def measure_impacts(
@@ -84,6 +95,30 @@ def measure_impacts(
     Raises:
         InputError: shapes that do not fit together, or an impact outside the tile.
     """
+    x, on, ch, lim, spans = checked(samples, origin, onsets, channels, limits, quiet)
+    columns: dict[str, NDArray[Any]] = {name: np.full(len(on), np.nan) for name in _FLOATS}
+    columns["bands"] = np.full((len(on), 30), np.nan, np.float32)
+    columns["flags"] = np.full(len(on), Flag.UNCALIBRATED if offset_db is None else 0, np.uint32)
+    offset = np.broadcast_to(np.asarray(0.0 if offset_db is None else offset_db, np.float64), x.shape[1])
+    for channel in np.unique(ch):
+        rows = np.flatnonzero(ch == channel)
+        for name, values in ChannelTile(x[:, channel], rate, spans, settings).measure(on, rows, lim[rows]).items():
+            if name == "flags":
+                columns[name][rows] |= values
+            else:
+                columns[name][rows] = values + (offset[channel] if name in _SHIFTED else 0.0)
+    return columns
+
+
+def checked(
+    samples: NDArray[np.float32],
+    origin: int,
+    onsets: ArrayLike,
+    channels: ArrayLike,
+    limits: ArrayLike,
+    quiet: ArrayLike,
+) -> tuple[NDArray[np.float32], Ints, Ints, Ints, Ints]:
+    """Return (samples, onsets, channels, limits, quiet) with frames relative to the tile, or raise ``InputError``."""
     x = np.asarray(samples)
     if x.ndim != 2:
         raise InputError(f"samples have shape {x.shape}, not (frames, channels): pass samples[:, None] for one channel")
@@ -92,11 +127,8 @@ def measure_impacts(
         raise InputError(f"{len(on)} onsets, {len(ch)} channels and {len(lim)} limits: one of each an impact is needed")
     spans = np.asarray(quiet, np.int64).reshape(-1, 2) - origin
     on, lim = on - origin, lim - origin
-    columns: dict[str, NDArray[Any]] = {name: np.full(len(on), np.nan) for name in _FLOATS}
-    columns["bands"] = np.full((len(on), 30), np.nan, np.float32)
-    columns["flags"] = np.zeros(len(on), np.uint32)
     if not len(on):
-        return columns
+        return x, on, ch, lim, spans
     if np.any(np.diff(on) < 0):
         raise InputError("onsets are not sorted: sort onsets, channels and limits together")
     if on[0] < 0 or on[-1] >= len(x):
@@ -106,21 +138,10 @@ def measure_impacts(
         )
     if ch.min() < 0 or ch.max() >= x.shape[1]:
         raise InputError(f"channel {int(ch.max())} of a recording with {x.shape[1]}: channels count from 0")
-    offset = np.zeros(x.shape[1]) if offset_db is None else np.broadcast_to(np.asarray(offset_db, float), x.shape[1])
-    for channel in np.unique(ch):
-        rows = np.flatnonzero(ch == channel)
-        part = _Channel(x[:, channel], rate, spans, settings).measure(on, rows, lim[rows])
-        for name, values in part.items():
-            if name.endswith("_db") and name != "margin_db":
-                values = values + offset[channel]
-            elif name == "bands":
-                values = (values + offset[channel]).astype(np.float32)
-            columns[name][rows] = values
-    columns["flags"] |= np.uint32(Flag.UNCALIBRATED if offset_db is None else 0)
-    return columns
+    return x, on, ch, lim, spans
 
 
-class _Channel:
+class ChannelTile:
     """One channel of a tile: its weighted streams in blocks of 0.5 ms, its background, and its impacts."""
 
     def __init__(self, samples: NDArray[np.float32], rate: float, quiet: Ints, settings: MeasureSettings) -> None:
@@ -158,6 +179,7 @@ class _Channel:
         self.a_smooth, self.z_smooth = _forward_mean(self.a_cells), _forward_mean(self.z_cells)
         ended = float(from_power_db(self.settings.ended_db))
         self.a_ended, self.z_ended = self.a_floor * ended, self.z_floor * ended
+        self.settled = ended - 1.0  # what a sound that has ended still carries, in backgrounds
 
     def measure(self, onsets: Ints, rows: Ints, limits: Ints) -> dict[str, NDArray[Any]]:
         on = onsets[rows]
@@ -176,10 +198,11 @@ class _Channel:
             a_noise, band_noise = np.zeros(n), np.zeros((n, 30 + EXTRA))
         flags[on < before * self.block] |= np.uint32(Flag.FILE_EDGE)
 
-        z_at, c_at = np.empty(n, np.int64), np.empty(n, np.int64)
+        z_at, c_at = np.empty((n, CANDIDATES), np.int64), np.empty((n, CANDIDATES), np.int64)
         a_end, z_end = np.empty(n, np.int64), np.empty(n, np.int64)
         fall, left, ring, ring_fall = np.empty(n), np.empty(n), np.zeros(n), np.full(n, _RING_RATE)
         decay = np.full(n, np.nan)
+        top, peak_at = np.empty(n), np.empty(n, np.int64)
         cut = np.zeros(n, bool)
         reach, shortest = int(_PEAK_S * self.rate), shortest_decay_s(0.45 * self.rate, reversed_filter=False)
         step = self.cell / self.rate
@@ -192,6 +215,7 @@ class _Channel:
             z_end[i], _ = self._end(self.z_smooth, self.z_ended, self.z_cells[peak], peak, b1)
             z_end[i] = max(z_end[i], a_end[i])
             k_end = int(a_end[i]) // _CELL
+            peak_at[i], top[i] = peak * _CELL + _CELL // 2, self.a_cells[peak]
             fall[i] = late_rate(self.a_log[peak:k_end], step)
             span = min(max((int(a_end[i]) - b0) // 4, 1), 2 * _CELL)
             left[i] = (self.a_sum[a_end[i]] - self.a_sum[a_end[i] - span]) / (span * self.block)
@@ -203,8 +227,8 @@ class _Channel:
             flags[i] |= np.uint32(word)
             stop = min(b0 * self.block + reach, b1 * self.block)
             start = b0 * self.block
-            z_at[i] = start + _loudest(self.x[start:stop])
-            c_at[i] = start + _loudest(self.c[start:stop])
+            z_at[i] = start + peak_candidates(self.x[start:stop])
+            c_at[i] = start + peak_candidates(self.c[start:stop])
 
         seconds_in = (a_end - first) * self.step_s
         gross = (self.a_sum[a_end] - self.a_sum[first]) / self.rate
@@ -213,12 +237,17 @@ class _Channel:
         noise = a_noise * seconds_in + ring_in
         net = net_exposure(gross, noise)
         rest = np.maximum(left - a_noise - ring * faded, 0.0)
-        with np.errstate(invalid="ignore"):
-            lost = np.where(cut, rest / fall, 0.0)
+        # a short late slope is uncertain and the slope of the whole may be curved: their mean serves best
+        since_peak = np.maximum((a_end - peak_at) * self.step_s, self.step_s)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            whole = np.log(np.maximum(top / np.maximum(rest, _FLOOR), 1.0)) / since_peak
+            rate = np.where(np.isfinite(fall) & (whole > _SLOWEST), 0.5 * (fall + whole), np.nan)
+            lost = np.where(cut, rest, self.settled * a_noise) / rate
+        lost[~cut & ~np.isfinite(rate)] = 0.0
         unknown = ~np.isfinite(lost)
         lost = np.minimum(np.where(unknown, rest * np.minimum(seconds_in, 0.1), lost), _LOST_LIMIT * net)
         share = float(from_power_db(s.lost_db)) - 1.0
-        truncated = lost > share * net
+        truncated = cut & (lost > share * net)
         flags[truncated] |= np.uint32(Flag.TRUNCATED)
         flags[truncated & at_edge] |= np.uint32(Flag.FILE_EDGE)
         flags[(truncated & ~at_edge) | (ring_in > share * net)] |= np.uint32(Flag.OVERLAPPED)
@@ -244,7 +273,7 @@ class _Channel:
             "bands": bands,
             "flags": flags,
         }
-        flags[self._clipped(z_at)] |= np.uint32(Flag.CLIPPED)
+        flags[self._clipped(z_at[:, 0])] |= np.uint32(Flag.CLIPPED)
         if len(self.broken):
             self._break(out, first, z_end)
         for name in _FLOATS:
@@ -331,10 +360,6 @@ class _Channel:
         for name in (*_FLOATS, "bands"):
             out[name][hit] = np.nan
         out["flags"][hit] |= np.uint32(Flag.NONFINITE)
-
-
-def _loudest(piece: NDArray[np.float32]) -> int:
-    return int(np.argmax(np.abs(piece)))
 
 
 def _cells(blocks: Floats) -> Floats:

@@ -12,23 +12,28 @@ from noisecheck.core.units import from_power_db, power_db
 
 __all__ = [
     "BOUND_DB",
+    "CANDIDATES",
     "LOW_DB",
     "background_correction_db",
     "block_frames",
     "block_sums",
     "exposure_level_db",
     "net_exposure",
+    "peak_candidates",
     "true_peaks",
 ]
 
 LOW_DB: Final = 6.0
 """Below this difference the correction leaves the engineering grade, ISO 3744:2010 clause 8.2.3."""
 BOUND_DB: Final = 3.0
-"""Below this difference the correction is held at its value here and the result is an upper bound, ISO 3746:2010 8.3.3."""
+"""Below this difference the correction is held and the result is an upper bound, ISO 3746:2010 clause 8.3.3."""
 _BLOCK_S: Final = 0.0005
 _PHASES: Final = 8
-_TAPS: Final = 64
-_REACH: Final = 24
+_HALF: Final = 32
+_ROWS: Final = 64
+_NEAR: Final = 0.7
+CANDIDATES: Final = 6
+"""Samples between which the true peak of an impact is looked for."""
 
 
 def background_correction_db(difference_db: ArrayLike) -> NDArray[np.float64]:
@@ -72,48 +77,55 @@ def block_sums(signal: NDArray[np.float32], block: int) -> NDArray[np.float64]:
 
 @lru_cache(maxsize=1)
 def _interpolator() -> NDArray[np.float32]:
-    """Return the matrix (samples, fine points) of a Kaiser-windowed sinc at eight points a sample."""
-    half = _TAPS // 2
-    points = np.arange(-_REACH * _PHASES, _REACH * _PHASES + 1) / _PHASES
-    at = np.arange(-_REACH - half, _REACH + half + 1)
+    """Return the matrix (65 + 2 samples, 17 points) of a Kaiser-windowed sinc: one sample each way in eighths."""
+    points = np.arange(-_PHASES, _PHASES + 1) / _PHASES
+    at = np.arange(-_HALF - 1, _HALF + 2)
     distance = points[None, :] - at[:, None]
-    kaiser = np.i0(6.0 * np.sqrt(np.maximum(1.0 - (distance / (half + 0.5)) ** 2, 0.0))) / np.i0(6.0)
-    kernel = np.where(np.abs(distance) <= half, np.sinc(distance) * kaiser, 0.0)
+    kaiser = np.i0(6.0 * np.sqrt(np.maximum(1.0 - (distance / (_HALF + 0.5)) ** 2, 0.0))) / np.i0(6.0)
+    kernel = np.where(np.abs(distance) <= _HALF, np.sinc(distance) * kaiser, 0.0).astype(np.float32)
     kernel.setflags(write=False)
-    return kernel.astype(np.float32)
+    return kernel
 
 
-_ROWS: Final = 32
+def peak_candidates(piece: NDArray[np.float32]) -> NDArray[np.int64]:
+    """Return where the peak may lie, shape (CANDIDATES,): the highest sample, then others within 3 dB of it.
+
+    ``piece`` is one channel, shape (frames,), not empty. Fewer candidates are filled up with the highest sample.
+    """
+    size = np.abs(piece)
+    best = int(np.argmax(size))
+    near = np.flatnonzero(size > _NEAR * size[best])
+    if len(near) > CANDIDATES:
+        near = near[np.argsort(-size[near], kind="stable")[:CANDIDATES]]
+    out = np.full(CANDIDATES, best, np.int64)
+    out[1 : len(near)] = near[near != best][: CANDIDATES - 1]
+    return out
 
 
 def true_peaks(signal: NDArray[np.float32], at: NDArray[np.int64]) -> NDArray[np.float64]:
-    """Return the highest magnitude within 24 samples of each position, between samples too, shape (n,).
+    """Return the highest magnitude near the candidates of each event, between samples too, shape (n,).
 
     Band-limited interpolation to eight points a sample, then a parabola: within 0.02 dB up to 0.9 of Nyquist,
     where plain samples read up to 3 dB low (0.97 dB for one cycle of 8 kHz at 48 kHz).
 
     Args:
         signal: one channel, shape (frames,).
-        at: frames of the highest samples, shape (n,).
+        at: candidates of each event, frames, shape (n, CANDIDATES), see :func:`peak_candidates`.
     """
-    kernel = _interpolator()
-    side = _REACH + _TAPS // 2
+    kernel, side = _interpolator(), _HALF + 1
+    flat = at.reshape(-1)
     padded = np.zeros(len(signal) + 2 * side, np.float32)
     padded[side : side + len(signal)] = signal
     windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * side + 1)
-    peaks = np.empty(len(at))
-    for first in range(0, len(at), _ROWS):
-        here = at[first : first + _ROWS]
+    fine = np.empty((len(flat), 2 * _PHASES + 1))
+    for first in range(0, len(flat), _ROWS):
+        here = flat[first : first + _ROWS]
         batch = np.zeros((_ROWS, 2 * side + 1), np.float32)  # a fixed shape: bits do not depend on the neighbours
         batch[: len(here)] = windows[here]
-        fine = np.abs(batch @ kernel)[: len(here)].astype(np.float64)
-        row, top = np.arange(len(here)), np.argmax(fine, axis=1)
-        inner = np.clip(top, 1, fine.shape[1] - 2)
-        left, mid, right = fine[row, inner - 1], fine[row, inner], fine[row, inner + 1]
-        bend = left - 2.0 * mid + right
-        with np.errstate(divide="ignore", invalid="ignore"):
-            vertex = mid - np.where(bend < 0, (right - left) ** 2 / (8.0 * bend), 0.0)
-        plain = np.abs(signal[here]).astype(np.float64)
-        best = np.where((top == inner) & np.isfinite(vertex), vertex, fine[row, top])
-        peaks[first : first + _ROWS] = np.maximum(best, plain)
-    return peaks
+        fine[first : first + _ROWS] = np.abs(batch @ kernel)[: len(here)]
+    row, top = np.arange(len(flat)), np.argmax(fine, axis=1)
+    inner = np.clip(top, 1, fine.shape[1] - 2)
+    left, mid, right = fine[row, inner - 1], fine[row, inner], fine[row, inner + 1]
+    bend = np.minimum(left - 2.0 * mid + right, -1e-30)
+    vertex = np.where(top == inner, mid - (right - left) ** 2 / (8.0 * bend), fine[row, top])
+    return np.asarray(np.maximum(vertex, np.abs(signal[flat])).reshape(at.shape).max(axis=1), np.float64)
