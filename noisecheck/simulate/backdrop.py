@@ -144,15 +144,15 @@ class Backdrop:
         return out
 
     def _add_clinks(self, frames: int) -> None:
-        """Chain links laid on the wheel: soft, regular, rising over several milliseconds; no impacts."""
-        length = round(0.045 * self._rate)
+        """Chain links laid on the wheel, each swelling into the next: a regular rattle without onsets, no impacts."""
+        length = max(round(1.6 * self._s.chain_period_s * self._rate), 8)
         time = np.arange(length) / self._rate
-        rise = np.sin(0.5 * math.pi * np.minimum(time / 0.010, 1.0)) ** 2
-        envelope = rise * np.exp(-np.maximum(time - 0.010, 0.0) / 0.007)
-        envelope /= math.sqrt(float(np.mean(envelope**2)))
+        envelope = np.hanning(length)
+        # Neighbours overlap: a clink of this power every period makes an RMS of 1 in all.
+        envelope /= math.sqrt(float(np.sum(envelope**2)) / (self._s.chain_period_s * self._rate))
         while True:
             rng = self._rng(_CHAIN, self._next_clink)
-            when = (self._next_clink + 0.5 + 0.08 * float(rng.normal())) * self._s.chain_period_s
+            when = (self._next_clink - 0.8 + 0.06 * float(rng.normal())) * self._s.chain_period_s
             if when * self._rate >= self._frame + frames:
                 return
             tone = sum(
@@ -161,7 +161,7 @@ class Backdrop:
             noise = rng.standard_normal(length)
             noise = np.convolve(noise, np.hanning(max(round(self._rate / 6000), 1) + 2)[1:-1], mode="same")
             piece = envelope * (0.4 * np.asarray(tone) + noise / float(np.std(noise)))
-            level = 10 ** (float(rng.normal(0.0, 1.5)) / 20) / 1.11
+            level = 10 ** (float(rng.normal(0.0, 1.0)) / 20) / math.sqrt(1.0 + 0.4**2 * 1.5)
             self._chain.add(round(when * self._rate), (level * piece)[:, None])
             self._next_clink += 1
 
