@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Final
 
 import numpy as np
@@ -43,42 +44,44 @@ def decay_time(power: NDArray[np.float64], step_s: float, *, noise: float, short
     above the noise for T20, 25 dB for T10), at least four steps, a completion that does not decide it, and a curve
     within 1.5 dB of its line.
     """
-    refused = (float("nan"), Flag.NO_DECAY)
+    refused = (math.nan, Flag.NO_DECAY)
     if len(power) < _LEAST_POINTS + 1:
         return refused
-    top = int(np.argmax(power))
+    top = int(power.argmax())
     net = power[top:] - noise
-    if len(net) < _LEAST_POINTS + 1 or not net[0] > 0:
+    peak = float(net[0])
+    to_noise = 10.0 * math.log10(peak / noise) if peak > 0 and noise > 0 else math.inf
+    if len(net) < _LEAST_POINTS + 1 or not peak > 0 or to_noise < _FITS[-1][1]:
         return refused
     span = min(max(len(net) // 5, 2), round(0.02 / step_s) + 1)
     tail = 0.0
-    late, before = float(net[-span:].mean()), float(net[-2 * span : -span].mean()) if len(net) >= 2 * span else 0.0
+    late = float(net[-span:].sum()) / span
+    before = float(net[-2 * span : -span].sum()) / span if len(net) >= 2 * span else 0.0
     if late > 0.25 * noise and late > 0:
         if before > late:
-            tail = late / (np.log(before / late) / span)
+            tail = late / (math.log(before / late) / span)
         elif late > 2.0 * noise:
             return refused
     integral = np.cumsum(net[::-1])[::-1] + tail
-    total = integral[0]
+    total = float(integral[0])
     if not total > 0:
         return refused
-    to_noise = 10.0 * np.log10(net[0] / noise) if noise > 0 else np.inf
-    with np.errstate(divide="ignore", invalid="ignore"):
-        level = 10.0 * np.log10(np.maximum(integral / total, 1e-30))
-    first = int(np.argmax(level <= _START_DB)) if level[-1] <= _START_DB else len(level)
+    level = 10.0 * np.log10(np.maximum(integral / total, 1e-30))
+    first = int((level <= _START_DB).argmax()) if level[-1] <= _START_DB else len(level)
     for fall, needed, flag in _FITS:
         stop_db = _START_DB - fall
         if to_noise < needed or level[-1] > stop_db or tail > 0.5 * total * 10.0 ** (stop_db / 10.0):
             continue
-        last = int(np.argmax(level <= stop_db)) + 1
+        last = int((level <= stop_db).argmax()) + 1
         if last - first < _LEAST_POINTS:
             continue
-        t, y = np.arange(first, last, dtype=np.float64), level[first:last]
-        t -= t.mean()
+        count = last - first
+        t, y = np.arange(count) - 0.5 * (count - 1), level[first:last]
         slope = float(t @ y) / float(t @ t)
-        misfit = float(np.sqrt(np.mean((y - y.mean() - slope * t) ** 2)))
-        seconds = -60.0 / slope * step_s if slope < 0 else np.inf
-        if np.isfinite(seconds) and seconds > shortest_s and misfit <= _CURVED_DB:
+        rest = y - float(y.sum()) / count - slope * t
+        misfit = math.sqrt(float(rest @ rest) / count)
+        seconds = -60.0 / slope * step_s if slope < 0 else math.inf
+        if math.isfinite(seconds) and seconds > shortest_s and misfit <= _CURVED_DB:
             return float(seconds), flag
     return refused
 
@@ -92,7 +95,7 @@ def late_rate(log_net: NDArray[np.float64], step_s: float) -> float:
     count = len(log_net)
     y = log_net[max(count // 2 - 1, count - _LATEST, 0) :]
     if len(y) < 3:
-        return float("nan")
+        return math.nan
     t = np.arange(len(y)) - 0.5 * (len(y) - 1)
     rate = -float(t @ y) / float(t @ t) / step_s
-    return rate if rate > _LN60 / 20.0 else float("nan")
+    return rate if rate > _LN60 / 20.0 else math.nan

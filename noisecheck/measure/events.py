@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -51,7 +52,7 @@ class MeasureSettings:
 DEFAULT: Final = MeasureSettings()
 _CELL: Final = 8  # blocks of 0.5 ms in a cell of 4 ms
 _SMOOTH: Final = 6  # cells averaged to see where a sound ends
-_PEAK_S: Final = 0.25  # the peak comes within this of the onset
+_PEAK_S: Final = 0.1  # the peak comes within this of the onset
 _RING_PIECE_S: Final = 0.02
 _RING_RATE: Final = 7.0  # 1/s: a ring of two seconds, where its own fall cannot be seen
 _SLOWEST: Final = 0.7  # 1/s: a fall of 60 dB in 20 s is none
@@ -210,7 +211,7 @@ class ChannelTile:
             b0, b1 = int(first[i]), int(limit[i])
             k0, k1 = b0 // _CELL, b1 // _CELL
             ring[i], ring_fall[i] = self._ring_before(b0, int(onsets[rows[i] - 1]) if rows[i] else -1)
-            peak = k0 + int(np.argmax(self.a_cells[k0 : max(k1, k0 + 1)]))
+            peak = k0 + int(self.a_cells[k0 : max(k1, k0 + 1)].argmax())
             a_end[i], cut[i] = self._end(self.a_smooth, self.a_ended, self.a_cells[peak], peak, b1)
             z_end[i], _ = self._end(self.z_smooth, self.z_ended, self.z_cells[peak], peak, b1)
             z_end[i] = max(z_end[i], a_end[i])
@@ -286,7 +287,7 @@ class ChannelTile:
         if stop > peak:
             faded = loudest * 10.0 ** (-0.1 * self.settings.faded_db)
             over = smooth[peak:stop] <= np.maximum(ended[peak:stop], faded)
-            k = int(np.argmax(over))
+            k = int(over.argmax())
             if over[k]:
                 return min((peak + k + 2) * _CELL, limit), False
         return limit, True
@@ -304,8 +305,8 @@ class ChannelTile:
             return 0.0, _RING_RATE
         start = max(oldest // _CELL + 1, first // _CELL - 25)
         fall = late_rate(self.a_log[start : first // _CELL], self.cell / self.rate)
-        fall = fall if np.isfinite(fall) else _RING_RATE
-        return above * float(np.exp(-0.5 * fall * span * self.step_s)), fall
+        fall = fall if math.isfinite(fall) else _RING_RATE
+        return above * math.exp(-0.5 * fall * span * self.step_s), fall
 
     def _bands(
         self, first: Ints, end: Ints, noise: Floats, ring: Floats, ring_fall: Floats

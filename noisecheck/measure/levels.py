@@ -93,12 +93,12 @@ def peak_candidates(piece: NDArray[np.float32]) -> NDArray[np.int64]:
     ``piece`` is one channel, shape (frames,), not empty. Fewer candidates are filled up with the highest sample.
     """
     size = np.abs(piece)
-    best = int(np.argmax(size))
-    near = np.flatnonzero(size > _NEAR * size[best])
+    best = int(size.argmax())
+    near = (size > _NEAR * size[best]).nonzero()[0]
     if len(near) > CANDIDATES:
         near = near[np.argsort(-size[near], kind="stable")[:CANDIDATES]]
     out = np.full(CANDIDATES, best, np.int64)
-    out[1 : len(near)] = near[near != best][: CANDIDATES - 1]
+    out[1 : 1 + len(near)] = near[: CANDIDATES - 1]
     return out
 
 
