@@ -1,0 +1,381 @@
+"""Differences between groups of runs, with intervals, per level and per band: the result of ``compare``."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from noisecheck.bench.rig import Rig
+from noisecheck.compare.fair import Pairing, pair
+from noisecheck.compare.hearing import audible
+from noisecheck.compare.linear import Estimates, benjamini_hochberg, estimate, t_interval
+from noisecheck.compare.summary import BANDS, LEVELS, LOGARITHMIC, QUANTITIES, RunSummary, index_of, one_station
+from noisecheck.compare.why import Evidence, Reason, explain
+from noisecheck.core.errors import InputError, nearest, one_line
+from noisecheck.core.table import band_names
+
+__all__ = ["Comparison", "Difference", "Group", "compare"]
+
+Floats = NDArray[np.float64]
+_FALSE_DISCOVERY: Final = 0.05
+_STANDARD_COLUMNS: Final = (
+    "treatment",
+    "revision",
+    "drop_height_mm",
+    "station",
+    "session",
+    "role",
+    "notes",
+    "balls_fed",
+)
+
+
+def _cell(value: float, digits: int = 3) -> float | None:
+    return round(float(value), digits) if math.isfinite(value) else None
+
+
+def _pair_of(low: float, high: float, digits: int = 3) -> list[float] | None:
+    return [round(float(low), digits), round(float(high), digits)] if math.isfinite(low) else None
+
+
+def _p(value: float) -> float | None:
+    return float(f"{value:.3g}") if math.isfinite(value) else None
+
+
+@dataclass(frozen=True)
+class Group:
+    """One side: its runs, its impacts, and the mean of run means of each level with a t interval (dB)."""
+
+    value: str
+    runs: int
+    impacts: int
+    levels: dict[str, float]
+    ci: dict[str, tuple[float, float]]
+    energy_lae_db: float
+    bands: dict[str, float]
+    excluded: dict[str, int]
+    run_names: tuple[str, ...]
+    run_lae_db: tuple[float, ...]
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the group as plain values (None = not measurable, or one run only)."""
+        low, high = self.ci["lae_db"]
+        return {
+            "value": self.value,
+            "runs": self.runs,
+            "impacts": self.impacts,
+            "lae_db": _cell(self.levels["lae_db"]),
+            "ci_db": _pair_of(low, high),
+            **{k: _cell(v) for k, v in self.levels.items() if k != "lae_db"},
+            "lae_energy_mean_db": _cell(self.energy_lae_db),
+            "bands": {k: _cell(v) for k, v in self.bands.items()},
+            "excluded": self.excluded,
+            "run_names": list(self.run_names),
+            "run_lae_db": [_cell(v) for v in self.run_lae_db],
+        }
+
+
+@dataclass(frozen=True)
+class Difference:
+    """One level of one value against the baseline. Bands and the reason stand with ``lae_db`` only."""
+
+    value: str
+    measure: str
+    difference_db: float
+    ci_db: tuple[float, float]
+    p: float
+    verdict: str
+    """``quieter``, ``louder``, ``no difference shown`` or ``not comparable``."""
+    indicative: bool = False
+    """Whether a side has a single run: a figure without an interval."""
+    energy_difference_db: float = math.nan
+    df: float = math.nan
+    standard_error_db: float = math.nan
+    runs: tuple[int, int] = (0, 0)
+    balanced_for: tuple[str, ...] = ()
+    bands: dict[str, dict[str, Any]] = field(default_factory=dict)
+    decay: dict[str, Any] = field(default_factory=dict)
+    centroid: dict[str, Any] = field(default_factory=dict)
+    why: Reason | None = None
+    warnings: tuple[str, ...] = ()
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the difference as plain values."""
+        return {
+            "value": self.value,
+            "measure": self.measure,
+            "difference_db": _cell(self.difference_db),
+            "ci_db": _pair_of(*self.ci_db),
+            "p": _p(self.p),
+            "verdict": self.verdict,
+            "indicative": self.indicative,
+            "energy_difference_db": _cell(self.energy_difference_db),
+            "df": _cell(self.df),
+            "standard_error_db": _cell(self.standard_error_db, 4),
+            "runs": list(self.runs),
+            "balanced_for": list(self.balanced_for),
+            "bands": self.bands,
+            "decay": self.decay,
+            "centroid": self.centroid,
+            "why": self.why.to_dict() if self.why else {},
+            "heard": audible(self.difference_db, self.ci_db).to_dict() if math.isfinite(self.difference_db) else {},
+            "warnings": list(self.warnings),
+        }
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """The whole answer of ``compare``: groups, differences and what to know about them."""
+
+    by: str
+    baseline: str
+    station: str | None
+    db_re: str
+    groups: tuple[Group, ...]
+    differences: tuple[Difference, ...]
+    confidence: float = 0.95
+    warnings: tuple[str, ...] = ()
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the document that ``compare --json`` prints."""
+        return {
+            "by": self.by,
+            "baseline": self.baseline,
+            "station": self.station,
+            "db_re": self.db_re,
+            "confidence": self.confidence,
+            "groups": [g.to_dict() for g in self.groups],
+            "differences": [d.to_dict() for d in self.differences],
+            "warnings": list(self.warnings),
+        }
+
+    def of(self, value: str, measure: str = "lae_db") -> Difference:
+        """Return one difference; raises ``KeyError``."""
+        for difference in self.differences:
+            if (difference.value, difference.measure) == (value, measure):
+                return difference
+        raise KeyError((value, measure))
+
+
+def compare(
+    summaries: Sequence[RunSummary],
+    *,
+    by: str,
+    baseline: str | None = None,
+    station: str | None = None,
+    rig: Rig | None = None,
+    confidence: float = 0.95,
+) -> Comparison:
+    """Return the differences of run means between the groups of the run-sheet column ``by``.
+
+    ``summaries`` come from :func:`noisecheck.compare.summary.summarise`. The baseline is the given value, else the
+    first that the run sheet shows. Runs of role ``test`` are compared; reference drops tie sessions together.
+
+    Raises:
+        InputError: a column, baseline or station the run sheet does not have, or no test run.
+    """
+    tests = [s for s in summaries if s.run.role == "test"]
+    if not tests:
+        raise InputError("runs.csv: no run has the role test: there is nothing to compare")
+    _check_column(tests[0], by)
+    heard = sorted({s.station for s in tests} - {""})
+    if station is not None and station not in heard:
+        raise InputError(f"station '{one_line(station)}': no test run heard it{nearest(station, heard)}")
+    rows = one_station(tests, station)
+    references = one_station((s for s in summaries if s.run.role == "reference"), None)
+    members: dict[str, list[RunSummary]] = {}
+    notes: list[str] = []
+    for row in rows:
+        value = row.run.value(by)
+        if value:
+            members.setdefault(value, []).append(row)
+    blank = sum(not row.run.value(by) for row in rows)
+    if blank:
+        notes.append(f"{blank} runs left out: their {by} is empty")
+    if not members:
+        raise InputError(f"runs.csv, column '{one_line(by)}': is empty in every test run")
+    if baseline is not None and baseline not in members:
+        raise InputError(
+            f"baseline '{one_line(baseline)}': no run has it in column '{one_line(by)}'{nearest(baseline, members)}"
+        )
+    first = baseline if baseline is not None else next(iter(members))
+    if len(members) == 1:
+        notes.append(f"every run has {by} '{first}': there is nothing to compare it with")
+    differences: list[Difference] = []
+    for value, others in members.items():
+        if value != first:
+            pairing = pair(members[first], others, by=by, names=(first, value), references=references, rig=rig)
+            differences += _differences(value, pairing, members[first], confidence)
+    return Comparison(
+        by=by,
+        baseline=first,
+        station=station if station is not None else (heard[0] if len(heard) == 1 else None),
+        db_re=" and ".join(sorted({v for s in rows for v in s.db_re})),
+        groups=tuple(_group(v, r, confidence) for v, r in members.items()),
+        differences=tuple(differences),
+        confidence=confidence,
+        warnings=tuple(notes),
+    )
+
+
+def _check_column(summary: RunSummary, by: str) -> None:
+    try:
+        summary.run.value(by)
+    except KeyError:
+        known = [*_STANDARD_COLUMNS, *summary.run.extra]
+        raise InputError(f"runs.csv: has no column '{one_line(by)}'{nearest(by, known)}") from None
+
+
+def _group(value: str, rows: list[RunSummary], confidence: float) -> Group:
+    used = [r for r in rows if r.used]
+    means = np.array([r.mean for r in used]).reshape(len(used), len(QUANTITIES))
+    mean = _mean_of(means)
+    valid = np.isfinite(means)
+    n = valid.sum(axis=0)
+    spread = np.where(valid, (means - mean) ** 2, 0.0).sum(axis=0) / np.maximum(n - 1, 1)
+    error = np.where(n > 1, np.sqrt(spread / np.maximum(n, 1)), np.nan)
+    low, high, _ = t_interval(mean, error, np.maximum(n - 1, 1), confidence=confidence)
+    excluded: dict[str, int] = {}
+    for row in rows:
+        for word, count in row.excluded.items():
+            excluded[word] = excluded.get(word, 0) + count
+    at = {q: index_of(q) for q in LEVELS}
+    lae = at["lae_db"]
+    return Group(
+        value=value,
+        runs=len(used),
+        impacts=sum(r.used for r in used),
+        levels={q: float(mean[i]) for q, i in at.items()},
+        ci={q: (float(low[i]), float(high[i])) for q, i in at.items()},
+        energy_lae_db=float(np.mean([r.energy[lae] for r in used])) if used else math.nan,
+        bands=dict(zip(band_names(), (float(v) for v in mean[BANDS]), strict=True)),
+        excluded=excluded,
+        run_names=tuple(r.run.name for r in used),
+        run_lae_db=tuple(float(r.mean[lae]) for r in used),
+    )
+
+
+def _mean_of(rows: Any) -> Floats:
+    """Return the mean of the rows that have a value, column by column; NaN where none has."""
+    table = np.asarray(rows, np.float64).reshape(len(rows), -1)
+    valid = np.isfinite(table)
+    n = valid.sum(axis=0)
+    return np.where(n > 0, np.where(valid, table, 0.0).sum(axis=0) / np.maximum(n, 1), np.nan)
+
+
+def _differences(value: str, pairing: Pairing, base: Sequence[RunSummary], confidence: float) -> list[Difference]:
+    if pairing.refusal:
+        said, nothing = (pairing.refusal, *pairing.warnings), (math.nan, math.nan)
+        return [Difference(value, m, math.nan, nothing, math.nan, "not comparable", warnings=said) for m in LEVELS]
+    means = np.array([np.mean([s.mean for s in unit], axis=0) for unit in pairing.members])
+    energy = np.array([np.mean([s.energy for s in unit], axis=0) for unit in pairing.members])
+    sampling = np.array([_sampling(unit) for unit in pairing.members])
+    fit = _fit(means, pairing, confidence, sampling)
+    energy_fit = _fit(energy, pairing, confidence, None)
+    bands_of_runs = means[:, BANDS]
+    everywhere = np.isfinite(bands_of_runs).all(axis=0)
+    middle = bands_of_runs[:, everywhere].mean(axis=1, keepdims=True) if everywhere.any() else 0.0
+    shape = _fit(bands_of_runs - middle, pairing, confidence, None)
+    warnings = list(pairing.warnings)
+    indicative = not math.isfinite(fit.error[index_of("lae_db")])
+    if indicative:
+        warnings.insert(0, _indicative(pairing))
+    bands = _bands(fit)
+    reason = explain(value, _evidence(fit, shape, _mean_of([s.mean[BANDS] for s in base if s.used]), bands))
+    out = []
+    for measure in LEVELS:
+        i = index_of(measure)
+        main = measure == "lae_db"
+        ci = (float(fit.low[i]), float(fit.high[i]))
+        out.append(
+            Difference(
+                value=value,
+                measure=measure,
+                difference_db=float(fit.value[i]),
+                ci_db=ci,
+                p=float(fit.p[i]),
+                verdict=_verdict(float(fit.value[i]), ci),
+                indicative=indicative,
+                energy_difference_db=float(energy_fit.value[i]),
+                df=float(fit.df[i]),
+                standard_error_db=float(fit.error[i]),
+                runs=pairing.sizes,
+                balanced_for=pairing.balanced_for,
+                bands=bands if main else {},
+                decay=_ratio(fit, "decay_ms") if main else {},
+                centroid=_ratio(fit, "centroid_hz") if main else {},
+                why=reason if main else None,
+                warnings=tuple(warnings),
+            )
+        )
+    return out
+
+
+def _fit(values: Floats, pairing: Pairing, confidence: float, sampling: Floats | None) -> Estimates:
+    return estimate(values, pairing.design, pairing.contrast, pairing.groups, confidence=confidence, sampling=sampling)
+
+
+def _sampling(unit: Sequence[RunSummary]) -> Floats:
+    """Return the variance of a unit's mean that comes from the impacts inside its runs, shape (36,)."""
+    parts = [np.nan_to_num(s.sd) ** 2 / np.maximum(s.n, 1) for s in unit]
+    return np.asarray(np.sum(parts, axis=0) / len(unit) ** 2, np.float64)
+
+
+def _verdict(difference: float, ci: tuple[float, float]) -> str:
+    if not math.isfinite(difference):
+        return "not comparable"
+    if ci[1] < 0:
+        return "quieter"
+    return "louder" if ci[0] > 0 else "no difference shown"
+
+
+def _indicative(pairing: Pairing) -> str:
+    a, b = pairing.sizes
+    if min(a, b) == 1:
+        return "indicative only: one run on a side has no spread; re-place the microphone and record at least two more"
+    return "indicative only: too few runs for what has to be told apart; record more runs a side in each session"
+
+
+def _bands(fit: Estimates) -> dict[str, dict[str, Any]]:
+    p = fit.p[BANDS]
+    q = benjamini_hochberg(p)
+    return {
+        name: {
+            "difference_db": _cell(fit.value[BANDS][b]),
+            "ci_db": _pair_of(fit.low[BANDS][b], fit.high[BANDS][b]),
+            "p": _p(p[b]),
+            "q": _p(q[b]),
+            "shown": bool(q[b] <= _FALSE_DISCOVERY),
+        }
+        for b, name in enumerate(band_names())
+    }
+
+
+def _ratio(fit: Estimates, quantity: str) -> dict[str, Any]:
+    i = index_of(quantity)
+    if not math.isfinite(fit.value[i]):
+        return {}
+    low, high = float(np.exp(fit.low[i])), float(np.exp(fit.high[i]))
+    return {"ratio": _cell(math.exp(fit.value[i]), 4), "ci": _pair_of(low, high, 4), "p": _p(fit.p[i])}
+
+
+def _evidence(fit: Estimates, shape: Estimates, spectrum: Floats, bands: dict[str, dict[str, Any]]) -> Evidence:
+    decay, peak, lae = (index_of(q) for q in (LOGARITHMIC[0], "lzpeak_db", "lae_db"))
+    return Evidence(
+        difference_db=fit.value[BANDS],
+        error_db=fit.error[BANDS],
+        shape_error_db=shape.error,
+        shown=np.array([b["shown"] for b in bands.values()]),
+        baseline_db=spectrum,
+        total_db=float(fit.value[lae]),
+        total_ci_db=(float(fit.low[lae]), float(fit.high[lae])),
+        decay_log_ratio=float(fit.value[decay]),
+        decay_ci=(float(fit.low[decay]), float(fit.high[decay])),
+        peak_db=float(fit.value[peak]),
+        peak_ci_db=(float(fit.low[peak]), float(fit.high[peak])),
+    )

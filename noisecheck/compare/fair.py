@@ -1,0 +1,262 @@
+"""Which runs may be compared, and by what model: unlike things are refused in words, not averaged."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from noisecheck.bench.rig import Rig
+from noisecheck.compare.linear import estimable
+from noisecheck.compare.summary import RunSummary
+
+__all__ = ["Pairing", "pair"]
+
+_CONDITIONS: Final = ("drop_height_mm", "treatment", "revision")
+_WORD: Final = {"drop_height_mm": "drop height", "treatment": "treatment", "revision": "revision"}
+_LOW_LIMIT_HZ: Final = 10_000.0  # a recorder that carries less cannot be set against one that carries more
+
+
+@dataclass(frozen=True)
+class Pairing:
+    """How two groups of runs are set against each other; ``refusal`` says why they are not.
+
+    ``units`` are the runs used (reference runs may be among them); each unit is the mean of the summaries in its
+    ``members``. ``design`` is (units, parameters), ``contrast`` (parameters,), ``groups`` (units,) 0 for the
+    baseline, 1 for the value, 2 for reference drops.
+    """
+
+    refusal: str = ""
+    warnings: tuple[str, ...] = ()
+    members: tuple[tuple[RunSummary, ...], ...] = ()
+    groups: NDArray[np.int64] = field(default_factory=lambda: np.empty(0, np.int64))
+    design: NDArray[np.float64] = field(default_factory=lambda: np.empty((0, 0)))
+    contrast: NDArray[np.float64] = field(default_factory=lambda: np.empty(0))
+    balanced_for: tuple[str, ...] = ()
+    """Conditions held equal on both sides, such as ``drop_height_mm`` or ``session``."""
+
+    @property
+    def sizes(self) -> tuple[int, int]:
+        """Number of units of the baseline and of the value."""
+        return int(np.sum(self.groups == 0)), int(np.sum(self.groups == 1))
+
+
+def pair(
+    base: Sequence[RunSummary],
+    other: Sequence[RunSummary],
+    *,
+    by: str,
+    names: tuple[str, str],
+    references: Sequence[RunSummary] = (),
+    rig: Rig | None = None,
+) -> Pairing:
+    """Return how ``other`` is compared with ``base`` (one summary a run), or why it is not.
+
+    Drop height, treatment and revision (whichever is not compared by) are held equal where both sides share values.
+    Sessions are held equal where both sides were recorded in one session, else tied by reference drops, else taken
+    as the unit where each side has several; what cannot be told apart is refused.
+    """
+    a, b = [s for s in base if s.used], [s for s in other if s.used]
+    for name, rows, usable in ((names[0], base, a), (names[1], other, b)):
+        if not usable:
+            return Pairing(refusal=_nothing_left(name, rows))
+    warnings = [w for s in (*base, *other) for w in s.warnings]
+    refusal = _unlike(a, b, names, rig, warnings)
+    if refusal:
+        return Pairing(refusal=refusal, warnings=tuple(warnings))
+    blocks: list[str] = []
+    for condition in _CONDITIONS:
+        if condition == by:
+            continue
+        refusal = _condition(a, b, condition, by, names, blocks, warnings)
+        if refusal:
+            return Pairing(refusal=refusal, warnings=tuple(warnings))
+    keys_a, keys_b = ([tuple(s.run.value(f) for f in blocks) for s in rows] for rows in (a, b))
+    shared = [k for k in dict.fromkeys(keys_a) if k in keys_b]
+    if not shared:
+        what = " and ".join(_WORD[f] for f in blocks)
+        return Pairing(
+            refusal=f"no {what} was recorded with both {names[0]} and {names[1]}: they cannot be told apart",
+            warnings=tuple(warnings),
+        )
+    left_out = sum(k not in shared for k in (*keys_a, *keys_b))
+    if left_out:
+        what = " and ".join(_WORD[f] for f in blocks)
+        warnings.append(f"{left_out} runs left out: the other side has none at their {what}")
+    rows = [s for s, k in zip((*a, *b), (*keys_a, *keys_b), strict=True) if k in shared]
+    groups = np.array([0] * sum(k in shared for k in keys_a) + [1] * sum(k in shared for k in keys_b), np.int64)
+    keys = [k for k in (*keys_a, *keys_b) if k in shared]
+    if by == "session":
+        design, contrast = _design(groups, keys, None)
+        return Pairing("", tuple(warnings), tuple((s,) for s in rows), groups, design, contrast, tuple(blocks))
+    return _with_sessions(rows, groups, keys, references, names, blocks, warnings)
+
+
+def _nothing_left(name: str, rows: Sequence[RunSummary]) -> str:
+    counts: dict[str, int] = {}
+    for row in rows:
+        for word, count in row.excluded.items():
+            counts[word] = counts.get(word, 0) + count
+    if not counts:
+        return f"no impact was heard in the runs of {name}"
+    return f"no impact of {name} has a comparable level: " + ", ".join(f"{n} {w}" for w, n in counts.items())
+
+
+def _unlike(
+    a: list[RunSummary], b: list[RunSummary], names: tuple[str, str], rig: Rig | None, warnings: list[str]
+) -> str:
+    re_a, re_b = ({v for s in rows for v in s.db_re} for rows in (a, b))
+    if len(re_a | re_b) > 1:
+        if re_a == re_b or len(re_a) > 1 or len(re_b) > 1:
+            return "some runs are calibrated (dB re 20 uPa) and some are not (dB re full scale)"
+        return f"{names[0]} is in dB re {min(re_a)}, {names[1]} in dB re {min(re_b)}"
+    if rig is not None:
+        kind_a, kind_b = ({rig.microphone(c).kind for s in rows for c in s.channels} for rows in (a, b))
+        if kind_a != kind_b and kind_a and kind_b:
+            return (
+                f"{names[0]} was heard by {' and '.join(sorted(kind_a))} microphones, "
+                f"{names[1]} by {' and '.join(sorted(kind_b))} ones"
+            )
+    limits = {s.band_limit_hz for s in (*a, *b)}
+    if len(limits) > 1:
+        lowest = min(v for v in limits if v is not None)
+        text = f"some recordings carry nothing above {lowest:g} Hz and others do"
+        if lowest < _LOW_LIMIT_HZ:
+            return text
+        warnings.append(f"{text}: bands above are left out")
+    return ""
+
+
+def _condition(
+    a: list[RunSummary],
+    b: list[RunSummary],
+    condition: str,
+    by: str,
+    names: tuple[str, str],
+    blocks: list[str],
+    warnings: list[str],
+) -> str:
+    """Note a condition to hold equal, a warning, or return the sentence that refuses."""
+    in_a, in_b = ({s.run.value(condition) for s in rows} for rows in (a, b))
+    if in_a == in_b and len(in_a) == 1:
+        return ""
+    if in_a & in_b:
+        blocks.append(condition)
+        return ""
+    word, unit = _WORD[condition], " mm" if condition == "drop_height_mm" else ""
+    if "" in in_a | in_b:
+        lacking = names[0] if "" in in_a else names[1]
+        text = f"the {word} of {lacking} is not given"
+    else:
+        text = (
+            f"all {names[0]} runs have {word} {_listed(in_a, unit)}, all {names[1]} runs {_listed(in_b, unit)}: "
+            "the two cannot be told apart"
+        )
+    # A revision is the sum of its changes; anything else must be the only thing that changed.
+    if by != "revision" and (condition == "drop_height_mm" or (by == "drop_height_mm" and condition == "treatment")):
+        return text
+    warnings.append(text)
+    return ""
+
+
+def _listed(values: set[str], unit: str) -> str:
+    return " and ".join(sorted(values, key=lambda v: (len(v), v))) + unit
+
+
+def _with_sessions(
+    rows: list[RunSummary],
+    groups: NDArray[np.int64],
+    keys: list[tuple[str, ...]],
+    references: Sequence[RunSummary],
+    names: tuple[str, str],
+    blocks: list[str],
+    warnings: list[str],
+) -> Pairing:
+    sessions = [s.run.session for s in rows]
+    members = tuple((s,) for s in rows)
+    held = tuple(blocks)
+    if len(set(sessions)) == 1:
+        design, contrast = _design(groups, keys, None)
+        return Pairing("", tuple(warnings), members, groups, design, contrast, held)
+    for cells in (True, False):
+        design, contrast = _design(groups, keys, sessions, cells=cells)
+        if estimable(design, contrast):
+            return Pairing("", tuple(warnings), members, groups, design, contrast, (*held, "session"))
+    ties = [s for s in references if s.used and s.run.session in sessions and s.db_re == rows[0].db_re]
+    if ties:
+        tie_key = ("\0reference",) * max(len(keys[0]), 1)
+        all_groups = np.concatenate([groups, np.full(len(ties), 2, np.int64)])
+        all_sessions = sessions + [s.run.session for s in ties]
+        design, contrast = _design(all_groups, keys + [tie_key] * len(ties), all_sessions, cells=False)
+        if estimable(design, contrast):
+            warnings.append("the sessions are tied by their reference drops")
+            both = (*members, *((s,) for s in ties))
+            return Pairing("", tuple(warnings), both, all_groups, design, contrast, (*held, "session"))
+    return _sessions_as_units(rows, groups, keys, names, held, warnings)
+
+
+def _sessions_as_units(
+    rows: list[RunSummary],
+    groups: NDArray[np.int64],
+    keys: list[tuple[str, ...]],
+    names: tuple[str, str],
+    held: tuple[str, ...],
+    warnings: list[str],
+) -> Pairing:
+    """Compare where no session holds both sides: session means are the unit, or nothing is."""
+    units: dict[tuple[int, str, tuple[str, ...]], list[RunSummary]] = {}
+    for row, group, key in zip(rows, groups, keys, strict=True):
+        units.setdefault((int(group), row.run.session, key), []).append(row)
+    counts = [len({s for g, s, _ in units if g == group}) for group in (0, 1)]
+    if min(counts) >= 2:
+        warnings.append("no session holds both sides: sessions, not runs, are the unit")
+        unit_groups = np.array([g for g, _, _ in units], np.int64)
+        design, contrast = _design(unit_groups, [k for _, _, k in units], None, cells=False)
+        members = tuple(tuple(v) for v in units.values())
+        return Pairing("", tuple(warnings), members, unit_groups, design, contrast, held)
+    listed = [sorted({r.run.session or "(none)" for r, g in zip(rows, groups, strict=True) if g == k}) for k in (0, 1)]
+    text = f"{names[0]} was recorded in session {', '.join(listed[0])}, {names[1]} in session {', '.join(listed[1])}"
+    if rows[0].db_re != ("20 uPa",):
+        return Pairing(
+            refusal=f"{text}, levels are not calibrated and no reference drop ties the sessions: the recorder's gain "
+            "may differ",
+            warnings=tuple(warnings),
+        )
+    warnings.append(f"{text}: whatever else changed between the sessions is part of the difference")
+    design, contrast = _design(groups, keys, None)
+    return Pairing("", tuple(warnings), tuple((s,) for s in rows), groups, design, contrast, held)
+
+
+def _design(
+    groups: NDArray[np.int64], keys: list[tuple[str, ...]], sessions: list[str] | None, *, cells: bool = True
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return design and contrast: a mean for each side and block (or additive blocks), and session shifts.
+
+    A mean for each cell lets a treatment act differently at each height without widening the interval; it needs
+    two runs in every cell. The contrast is the mean over blocks of value minus baseline.
+    """
+    blocks = [k for k in dict.fromkeys(keys) if k[:1] != ("\0reference",)]
+    block = np.array([blocks.index(k) if k in blocks else -1 for k in keys])
+    columns: list[NDArray[np.float64]] = []
+    weights: list[float] = []
+    sizes = [np.sum((groups == g) & (block == b)) for g in (0, 1) for b in range(len(blocks))]
+    if cells and min(sizes) >= 2:
+        for g in (0, 1):
+            for b in range(len(blocks)):
+                columns.append(((groups == g) & (block == b)).astype(np.float64))
+                weights.append((1.0 if g else -1.0) / len(blocks))
+    else:
+        columns += [(groups == g).astype(np.float64) for g in (0, 1)]
+        weights += [-1.0, 1.0]
+        columns += [(block == b).astype(np.float64) for b in range(1, len(blocks))]
+        weights += [0.0] * (len(blocks) - 1)
+    if np.any(groups == 2):
+        columns.append((groups == 2).astype(np.float64))
+        weights.append(0.0)
+    for session in list(dict.fromkeys(sessions or []))[1:]:
+        columns.append(np.array([s == session for s in sessions or []], np.float64))
+        weights.append(0.0)
+    return np.column_stack(columns), np.array(weights)

@@ -1,0 +1,185 @@
+"""Level against drop height: a slope of its own for each treatment and band, never an assumed one.
+
+Ideal cases lie between 3.01 dB a doubling (exposure of ringing, proportional to v^2) and 4.52 dB (force spectrum
+far above the contact cut-off, v^1.5 in amplitude), with v^2 proportional to height.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from noisecheck.compare.linear import least_squares, residual_square
+from noisecheck.compare.summary import QUANTITIES, RunSummary, index_of, one_station
+from noisecheck.core.errors import InputError
+
+__all__ = ["HeightFit", "HeightStudy", "fit_heights"]
+
+Floats = NDArray[np.float64]
+DOUBLING: Final = 10 * math.log10(2.0)
+"""A doubling of height in 10 lg(h/h0)."""
+
+
+@dataclass(frozen=True)
+class HeightFit:
+    """One line: level = ``level_db`` + ``slope`` * 10 lg(h / ``reference_mm``). Intervals NaN where too few runs."""
+
+    group: str
+    quantity: str
+    runs: int
+    slope: float
+    slope_ci: tuple[float, float]
+    level_db: float
+    reference_mm: float
+    range_mm: tuple[float, float]
+
+    @property
+    def db_per_doubling(self) -> float:
+        """Rise for twice the height, in dB."""
+        return self.slope * DOUBLING
+
+    def shift_db(self, from_mm: float, to_mm: float) -> float:
+        """Return what to add to a level at one height to get it at another.
+
+        Raises:
+            InputError: either height lies outside what was measured.
+        """
+        low, high = self.range_mm
+        for height in (from_mm, to_mm):
+            if not low * (1 - 1e-9) <= height <= high * (1 + 1e-9):
+                raise InputError(
+                    f"drop height {height:g} mm: {self.group} was measured from {low:g} to {high:g} mm, and levels are "
+                    "not carried beyond"
+                )
+        return self.slope * 10 * math.log10(to_mm / from_mm)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the fit as plain values."""
+        low, high = self.slope_ci
+        known = math.isfinite(low)
+        return {
+            "group": self.group,
+            "quantity": self.quantity,
+            "runs": self.runs,
+            "slope": round(self.slope, 4),
+            "db_per_doubling": round(self.db_per_doubling, 3),
+            "db_per_doubling_ci": [round(low * DOUBLING, 3), round(high * DOUBLING, 3)] if known else None,
+            "level_db": round(self.level_db, 3),
+            "reference_mm": round(self.reference_mm, 3),
+            "range_mm": list(self.range_mm),
+        }
+
+
+@dataclass(frozen=True)
+class HeightStudy:
+    """Fits of every group and quantity, and for each quantity whether the groups may share one slope."""
+
+    fits: tuple[HeightFit, ...]
+    common_slope_p: dict[str, float]
+    """p value of the F test of separate slopes against one (small: the slopes differ); NaN where not testable."""
+    notes: tuple[str, ...] = ()
+
+    def of(self, group: str, quantity: str = "lae_db") -> HeightFit:
+        """Return one fit; raises ``KeyError``."""
+        for fit in self.fits:
+            if (fit.group, fit.quantity) == (group, quantity):
+                return fit
+        raise KeyError((group, quantity))
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the study as plain values."""
+        tests = {q: (float(f"{p:.3g}") if math.isfinite(p) else None) for q, p in self.common_slope_p.items()}
+        return {"fits": [f.to_dict() for f in self.fits], "common_slope_p": tests, "notes": list(self.notes)}
+
+
+def fit_heights(
+    summaries: Sequence[RunSummary], *, by: str = "treatment", station: str | None = None, confidence: float = 0.95
+) -> HeightStudy:
+    """Return level against 10 lg(height) for each group of the column ``by``, for L_AE, peaks and every band.
+
+    Runs are the unit. Groups recorded at a single height are left out with a note. Sessions are held equal where
+    they can be told apart from height.
+    """
+    rows = [
+        s for s in one_station((s for s in summaries if s.run.role == "test"), station)
+        if s.used and s.run.drop_height_mm is not None
+    ]  # fmt: skip
+    groups: dict[str, list[RunSummary]] = {}
+    for row in rows:
+        groups.setdefault(row.run.value(by), []).append(row)
+    notes = [f"{g or '(none)'}: one drop height only, no slope" for g, r in groups.items() if len(_heights(r)) < 2]
+    groups = {g: r for g, r in groups.items() if len(_heights(r)) >= 2}
+    if not groups:
+        return HeightStudy((), {}, tuple(notes or ["no drop heights are given"]))
+    reference = float(np.exp(np.mean([math.log(h) for r in groups.values() for h in _heights(r)])))
+    names = [q for q in QUANTITIES if q.endswith(("_db", "hz")) and q != "centroid_hz"]
+    fits = [f for g, r in groups.items() for f in _fits(g, r, names, reference, confidence)]
+    tests = {q: _common_slope(list(groups.values()), index_of(q), reference) for q in names}
+    return HeightStudy(tuple(fits), tests, tuple(notes))
+
+
+def _heights(rows: Sequence[RunSummary]) -> list[float]:
+    return sorted({float(s.run.drop_height_mm or math.nan) for s in rows})
+
+
+def _x(rows: Sequence[RunSummary], reference_mm: float) -> Floats:
+    heights = np.array([s.run.drop_height_mm for s in rows], np.float64)
+    return np.asarray(10 * np.log10(heights / reference_mm), np.float64)
+
+
+def _fits(group: str, rows: list[RunSummary], names: list[str], reference: float, confidence: float) -> list[HeightFit]:
+    x = _x(rows, reference)
+    means = np.array([r.mean for r in rows])
+    sessions = list(dict.fromkeys(r.run.session for r in rows))[1:]
+    shifts = [np.array([r.run.session == s for r in rows], np.float64) for s in sessions]
+    # each session's column is centred, so that the intercept stays the mean level over the runs
+    full = np.column_stack([np.ones(len(x)), x, *(c - c.mean() for c in shifts)])
+    if len(rows) <= full.shape[1] or np.linalg.matrix_rank(full) < full.shape[1]:
+        full = full[:, :2]
+    slope_of, level_of = np.zeros(full.shape[1]), np.zeros(full.shape[1])
+    slope_of[1] = level_of[0] = 1.0
+    heights = _heights(rows)
+    found = []
+    for name in names:
+        y = means[:, [index_of(name)]]
+        if not np.isfinite(y).all():
+            continue
+        slope = least_squares(y, full, slope_of, confidence=confidence)
+        level = least_squares(y, full, level_of, confidence=confidence)
+        found.append(
+            HeightFit(
+                group=group,
+                quantity=name,
+                runs=len(rows),
+                slope=float(slope.value[0]),
+                slope_ci=(float(slope.low[0]), float(slope.high[0])),
+                level_db=float(level.value[0]),
+                reference_mm=reference,
+                range_mm=(heights[0], heights[-1]),
+            )
+        )
+    return found
+
+
+def _common_slope(groups: list[list[RunSummary]], quantity: int, reference: float) -> float:
+    from scipy.special import fdtrc
+
+    if len(groups) < 2:
+        return math.nan
+    rows = [(k, r) for k, members in enumerate(groups) for r in members]
+    y = np.array([r.mean[quantity] for _, r in rows])[:, None]
+    if not np.isfinite(y).all():
+        return math.nan
+    x = _x([r for _, r in rows], reference)
+    member = np.array([[k == g for g in range(len(groups))] for k, _ in rows], np.float64)
+    apart, df = residual_square(y, np.column_stack([member, member * x[:, None]]))
+    shared, _ = residual_square(y, np.column_stack([member, x]))
+    if df < 1 or apart[0] <= 0:
+        return math.nan
+    f = (shared[0] - apart[0]) / (len(groups) - 1) / (apart[0] / df)
+    return float(fdtrc(len(groups) - 1, df, max(f, 0.0)))

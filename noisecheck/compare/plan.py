@@ -1,0 +1,219 @@
+"""How large a difference the runs can show, and how many runs a wanted one takes (noncentral t)."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+
+from noisecheck.compare.effects import Comparison
+from noisecheck.compare.summary import RunSummary, index_of, one_station
+
+__all__ = ["EffectPlan", "Spread", "plan_effects", "power_of", "runs_needed", "smallest_difference", "spread_of"]
+
+_MOST_RUNS: Final = 1000
+POWERS: Final = (0.8, 0.95)
+
+
+def power_of(difference: float, error: float, df: float, *, alpha: float = 0.05) -> float:
+    """Return the probability that a two-sided t test at ``alpha`` shows a true ``difference`` of standard ``error``."""
+    from scipy.special import nctdtr, stdtrit
+
+    critical = float(stdtrit(df, 1 - alpha / 2))
+    shift = abs(difference) / error
+    if shift > 30:  # beyond any doubt, and beyond what the noncentral t is computed for
+        return 1.0
+    return float(1 - nctdtr(df, shift, critical) + nctdtr(df, shift, -critical))
+
+
+def smallest_difference(error: float, df: float, *, power: float = 0.8, alpha: float = 0.05) -> float:
+    """Return the smallest true difference (dB) shown with probability ``power``, given the standard error and df."""
+    low, high = 0.0, 1.0
+    while power_of(high, 1.0, df, alpha=alpha) < power:
+        high *= 2
+    for _ in range(60):
+        middle = (low + high) / 2
+        low, high = (middle, high) if power_of(middle, 1.0, df, alpha=alpha) < power else (low, middle)
+    return high * error
+
+
+def runs_needed(
+    difference: float, sd: float, *, power: float = 0.8, alpha: float = 0.05, paired: bool = False
+) -> int | None:
+    """Return the least runs a side that show a true ``difference`` when run means spread by ``sd``; None above 1000.
+
+    ``paired``: one run a side in each session; ``sd`` is still that of single run means within a session.
+    """
+
+    def enough(n: int) -> bool:
+        df = n - 1 if paired else 2 * n - 2
+        return power_of(difference, sd * math.sqrt(2 / n), df, alpha=alpha) >= power
+
+    return least(enough, 2, _MOST_RUNS)
+
+
+def least(enough: Callable[[int], bool], first: int, last: int) -> int | None:
+    """Return the smallest whole number for which a condition that stays true once true holds; None if none does."""
+    if not enough(last):
+        return None
+    low, high = first - 1, last
+    while high - low > 1:
+        middle = (low + high) // 2
+        low, high = (low, middle) if enough(middle) else (middle, high)
+    return high
+
+
+@dataclass(frozen=True)
+class Spread:
+    """Where the scatter of a level comes from, as standard deviations in dB.
+
+    ``run_mean_db`` is that of the run means inside one group and session (``df`` degrees of freedom);
+    ``between_run_db`` what is left of it when the impacts' own scatter is taken out (re-placement);
+    ``within_run_db`` that of impacts inside a run; ``session_db`` what sessions add.
+    """
+
+    run_mean_db: float
+    between_run_db: float
+    within_run_db: float
+    session_db: float
+    df: int
+    impacts_per_run: float
+
+    def run_mean_with(self, impacts: float) -> float:
+        """Return the spread of run means (dB) if each run had that many impacts."""
+        return math.sqrt(self.between_run_db**2 + self.within_run_db**2 / impacts)
+
+    def upper_db(self, confidence: float = 0.8) -> float:
+        """Return an upper bound of ``run_mean_db``: few runs know their own spread badly."""
+        from scipy.special import chdtri
+
+        return self.run_mean_db * math.sqrt(self.df / float(chdtri(self.df, confidence)))
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the spreads as plain values."""
+        upper = self.upper_db() if self.df else math.nan
+        values = {
+            "run_mean_db": self.run_mean_db,
+            "run_mean_upper_db": upper,
+            "between_run_db": self.between_run_db,
+            "within_run_db": self.within_run_db,
+            "session_db": self.session_db,
+            "impacts_per_run": self.impacts_per_run,
+        }
+        return {**{k: round(v, 3) if math.isfinite(v) else None for k, v in values.items()}, "df": self.df}
+
+
+def spread_of(
+    summaries: Sequence[RunSummary], *, by: str, station: str | None = None, quantity: str = "lae_db"
+) -> Spread:
+    """Return the random effects of runs within sessions: analysis of variance of run means (unweighted means).
+
+    In balanced campaigns these are the estimates of restricted maximum likelihood, as long as none is negative.
+    """
+    i = index_of(quantity)
+    rows = [
+        s for s in one_station((s for s in summaries if s.run.role == "test"), station)
+        if s.used and math.isfinite(s.mean[i])
+    ]  # fmt: skip
+    cells: dict[tuple[str, str, str], list[float]] = {}
+    for s in rows:
+        key = (s.run.value(by), s.run.value("drop_height_mm"), s.run.session)
+        cells.setdefault(key, []).append(float(s.mean[i]))
+    df = sum(len(v) - 1 for v in cells.values())
+    square = sum(float(np.sum((np.array(v) - np.mean(v)) ** 2)) for v in cells.values())
+    run_mean = math.sqrt(square / df) if df else math.nan
+    degrees = sum(int(s.n[i]) - 1 for s in rows)
+    scatter = sum((int(s.n[i]) - 1) * float(np.nan_to_num(s.sd[i])) ** 2 for s in rows)
+    within = math.sqrt(scatter / degrees) if degrees else math.nan
+    impacts = float(len(rows) / np.sum([1 / max(int(s.n[i]), 1) for s in rows])) if rows else math.nan
+    inside = within**2 / impacts if math.isfinite(within) else 0.0
+    between = math.sqrt(max(run_mean**2 - inside, 0.0)) if df else math.nan
+    return Spread(run_mean, between, within, _session_spread(cells, run_mean), df, impacts)
+
+
+def _session_spread(cells: dict[tuple[str, str, str], list[float]], run_mean: float) -> float:
+    """Return what sessions add (dB), from sessions of one condition; NaN where no condition has two."""
+    conditions: dict[tuple[str, str], list[list[float]]] = {}
+    for (value, height, _), values in cells.items():
+        conditions.setdefault((value, height), []).append(values)
+    square, df, size, count = 0.0, 0, 0.0, 0
+    for sessions in conditions.values():
+        means = np.array([np.mean(v) for v in sessions])
+        square += float(np.sum((means - means.mean()) ** 2))
+        df += len(sessions) - 1
+        size += sum(1 / len(v) for v in sessions)
+        count += len(sessions)
+    if df == 0 or not math.isfinite(run_mean):
+        return math.nan
+    return math.sqrt(max(square / df - run_mean**2 * size / count, 0.0))
+
+
+@dataclass(frozen=True)
+class EffectPlan:
+    """What the present runs can show for one value against the baseline, and what more would take."""
+
+    value: str
+    smallest_db: dict[str, float]
+    """Smallest true difference shown with 80 and 95 % probability; empty where a side has one run."""
+    needed: tuple[dict[str, Any], ...]
+    """For each wanted difference: runs a side at 80 and 95 % power (None: more than 1000)."""
+    sentence: str
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the plan as plain values."""
+        smallest = {k: round(v, 3) for k, v in self.smallest_db.items()}
+        needed = list(self.needed)
+        return {"value": self.value, "smallest_db": smallest, "runs_a_side": needed, "sentence": self.sentence}
+
+
+def plan_effects(
+    comparison: Comparison, spread: Spread, *, wanted_db: Sequence[float] = (1.0, 3.0), measure: str = "lae_db"
+) -> tuple[EffectPlan, ...]:
+    """Return a plan for each difference of a comparison, from the measured spread of run means.
+
+    Beside the wanted differences it plans for the one found, where none was shown.
+    """
+    alpha = 1 - comparison.confidence
+    plans = []
+    for d in comparison.differences:
+        if d.measure != measure or d.verdict == "not comparable":
+            continue
+        smallest: dict[str, float] = {}
+        if math.isfinite(d.standard_error_db) and d.standard_error_db > 0:
+            smallest = {
+                f"{p:.0%}": smallest_difference(d.standard_error_db, d.df, power=p, alpha=alpha) for p in POWERS
+            }
+        wanted = list(wanted_db)
+        if d.verdict == "no difference shown" and abs(d.difference_db) >= 0.1:
+            wanted.append(round(abs(d.difference_db), 2))
+        needed = [_row(size, spread, alpha) for size in wanted] if spread.df else []
+        plans.append(EffectPlan(d.value, smallest, tuple(needed), _sentence(d.value, d.runs, smallest, needed)))
+    return tuple(plans)
+
+
+def _row(size: float, spread: Spread, alpha: float) -> dict[str, Any]:
+    sd = spread.run_mean_db
+    return {
+        "difference_db": size,
+        **{f"{p:.0%}": runs_needed(size, sd, power=p, alpha=alpha) if sd > 0 else 2 for p in POWERS},
+        "prudent": runs_needed(size, spread.upper_db(), power=POWERS[0], alpha=alpha) if sd > 0 else 2,
+        "with_endless_impacts": (
+            runs_needed(size, spread.between_run_db, power=POWERS[0], alpha=alpha) if spread.between_run_db > 0 else 2
+        ),
+    }
+
+
+def _sentence(value: str, runs: tuple[int, int], smallest: dict[str, float], needed: list[dict[str, Any]]) -> str:
+    if not needed:
+        return f"{value}: no group has two runs alike, so the spread is not known: record at least three runs a side"
+    text = f"{value}: "
+    if smallest:
+        text += f"{runs[0]} against {runs[1]} runs show a difference of {smallest['80%']:.1f} dB four times in five; "
+    parts = [
+        f"{row['difference_db']:g} dB take {row['80%'] or 'over 1000'} runs a side (95 %: {row['95%'] or 'over 1000'})"
+        for row in needed
+    ]
+    return text + ", ".join(parts)

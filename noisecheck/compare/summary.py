@@ -1,0 +1,223 @@
+"""From impacts to one row a run and station: what comparisons stand on.
+
+The run is the unit, because hundreds of impacts in one take share one microphone placement (Hurlbert 1984,
+pseudoreplication). Each run gives the arithmetic mean over its impacts for comparing treatments, and the energy
+mean for exposure. Decay and centroid are averaged as logarithms, because it is their ratio that changes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from types import MappingProxyType
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from noisecheck.bench.runsheet import Run
+from noisecheck.core.bands import NOMINAL_THIRD_HZ
+from noisecheck.core.flags import Flag
+from noisecheck.core.table import Impacts, band_names
+
+__all__ = ["BANDS", "LEVELS", "LOGARITHMIC", "QUANTITIES", "RunSummary", "index_of", "one_station", "summarise"]
+
+Floats = NDArray[np.float64]
+
+LEVELS: Final = ("lae_db", "lzpeak_db", "lcpeak_db", "lafmax_db")
+LOGARITHMIC: Final = ("decay_ms", "centroid_hz")
+"""Quantities kept as natural logarithms (of ms, of Hz)."""
+QUANTITIES: Final = (*LEVELS, *band_names(), *LOGARITHMIC)
+"""What a summary holds, in the order of its arrays: 4 levels, 30 bands, 2 logarithms."""
+BANDS: Final = slice(len(LEVELS), len(LEVELS) + len(NOMINAL_THIRD_HZ))
+
+_NOT_COMPARABLE: Final = (Flag.CLIPPED, Flag.GAIN_RIDING, Flag.BOUND, Flag.NONFINITE, Flag.FILE_EDGE)
+_ENOUGH_CLEAN: Final = 0.5  # share of impacts with a whole window, below which cut windows are kept (and said)
+_BAND_SHARE: Final = 0.5  # a band heard in fewer of the impacts than this would be the mean of the loud ones only
+
+
+@dataclass(frozen=True)
+class RunSummary:
+    """First contacts of one run at one station (``station`` is ``""`` where no station is known).
+
+    ``mean``, ``energy``, ``sd`` and ``n`` have shape (36,) in the order of :data:`QUANTITIES`: arithmetic mean,
+    energy mean, standard deviation over impacts, and number of impacts behind them. NaN where nothing is measurable.
+    """
+
+    run: Run
+    station: str
+    impacts: int
+    used: int
+    excluded: Mapping[str, int]
+    """Impacts left out of the levels, by flag word (an impact counts under its first one)."""
+    db_re: tuple[str, ...]
+    channels: tuple[int, ...]
+    band_limit_hz: float | None
+    """Highest band the recording carries, where sample rate or codec cut it; None when all are there."""
+    mean: Floats
+    energy: Floats
+    sd: Floats
+    n: NDArray[np.int64]
+    warnings: tuple[str, ...] = ()
+
+    def value(self, quantity: str) -> float:
+        """Return the run mean of a quantity: dB, ms or Hz (geometric for the last two); NaN when not measurable."""
+        value = float(self.mean[index_of(quantity)])
+        return float(np.exp(value)) if quantity in LOGARITHMIC else value
+
+
+def index_of(quantity: str) -> int:
+    """Return where a quantity stands in the arrays; raises ``ValueError`` for an unknown one."""
+    return QUANTITIES.index(quantity)
+
+
+def summarise(impacts: Impacts, runs: Sequence[Run]) -> tuple[RunSummary, ...]:
+    """Return one summary for each run of the sheet and each station heard in it, in the order of the sheet.
+
+    Only first contacts count (``rebound`` 0, or -1 where it is not known). Levels that are not comparable (clipped,
+    gain riding, bounds, NaN, cut by the file's edge) are left out and counted; cut windows too, unless most are cut.
+    Unplaced impacts are left out as soon as any impact of the campaign is placed. A run without impacts gives one
+    summary with none.
+    """
+    first = impacts.data["rebound"] <= 0
+    station = impacts.data["station"]
+    if np.any(station):
+        first = first & ((station != 0) | ~_has_station(impacts))
+    table = impacts.where(first)
+    code_of = {name: code for code, name in enumerate(table.names["run"])}
+    order = np.argsort(table.data["run"], kind="stable")
+    codes = table.data["run"][order]
+    found: list[RunSummary] = []
+    for run in runs:
+        code = code_of.get(run.name, -1)
+        rows = order[np.searchsorted(codes, code) : np.searchsorted(codes, code, side="right")]
+        part = table.where(rows)
+        heard = sorted({int(c) for c in np.unique(part.data["station"])}) if len(part) else []
+        names = [part.names["station"][c] for c in heard]
+        if names in ([], [""]):
+            found.append(_summary(run, run.station, part))
+            continue
+        found += [_summary(run, n or run.station, part.where(part.data["station"] == c))
+                  for n, c in zip(names, heard, strict=True)]  # fmt: skip
+    return tuple(found)
+
+
+def _has_station(impacts: Impacts) -> NDArray[np.bool_]:
+    """Return which impacts belong to a run in which at least one impact is placed."""
+    run, placed = impacts.data["run"], impacts.data["station"] != 0
+    return np.isin(run, np.unique(run[placed]))
+
+
+def _summary(run: Run, station: str, part: Impacts) -> RunSummary:
+    flags = part.data["flags"]
+    keep = np.ones(len(part), bool)
+    excluded: dict[str, int] = {}
+    warnings: list[str] = []
+    for flag in _NOT_COMPARABLE:
+        hit = keep & ((flags & np.uint32(flag)) != 0)
+        if hit.any():
+            excluded[str(flag.name).lower()] = int(hit.sum())
+            keep &= ~hit
+    if excluded.get("clipped", 0) > 0.05 * len(part):
+        warnings.append(
+            f"run {run.name}: {excluded['clipped']} of {len(part)} impacts clipped and left out, the loudest ones: "
+            "its mean is too low"
+        )
+    if excluded.get("bound", 0) > 0.05 * len(part):
+        warnings.append(
+            f"run {run.name}: {excluded['bound']} of {len(part)} impacts lost in the background and left out, "
+            "the quietest ones: its mean is too high"
+        )
+    cut = keep & part.flagged(Flag.TRUNCATED)
+    if cut.any() and cut.sum() <= (1 - _ENOUGH_CLEAN) * keep.sum():
+        excluded["truncated"] = int(cut.sum())
+        keep &= ~cut
+    elif cut.any():
+        warnings.append(f"run {run.name}: most impacts are cut short by the next one: exposure levels are too low")
+    used = part.where(keep)
+    matrix = _matrix(used)
+    n = np.isfinite(matrix).sum(axis=0)
+    n[BANDS] = np.where(n[BANDS] < _BAND_SHARE * len(used), 0, n[BANDS])
+    mean, energy, sd = _moments(matrix, n)
+    limited = part.flagged(Flag.BAND_LIMITED)
+    top = np.flatnonzero(np.isfinite(part.data["bands"]).any(axis=0)) if len(part) else np.empty(0, np.int64)
+    return RunSummary(
+        run=run,
+        station=station,
+        impacts=len(part),
+        used=len(used),
+        excluded=MappingProxyType(excluded),
+        db_re=tuple(sorted({str(v) for v in np.unique(used["db_re"].astype(str))} - {""})),
+        channels=tuple(int(c) for c in np.unique(used.data["channel"]) if c >= 0),
+        band_limit_hz=float(NOMINAL_THIRD_HZ[top[-1]]) if top.size and limited.mean() > 0.5 else None,
+        mean=mean,
+        energy=energy,
+        sd=sd,
+        n=n,
+        warnings=tuple(warnings),
+    )
+
+
+def _matrix(part: Impacts) -> Floats:
+    """Return (impacts, 36) in the order of :data:`QUANTITIES`, NaN where not measurable."""
+    columns: list[Any] = [part.data[name][:, None] for name in LEVELS]
+    logs = [np.where(part.data[q] > 0, part.data[q], np.nan)[:, None] for q in LOGARITHMIC]
+    return np.hstack([*columns, part.data["bands"].astype(np.float64), *(np.log(v) for v in logs)])
+
+
+def _moments(matrix: Floats, n: NDArray[np.int64]) -> tuple[Floats, Floats, Floats]:
+    valid = np.isfinite(matrix) & (n > 0)
+    count = np.maximum(n, 1)
+    blank = np.where(n > 0, 0.0, np.nan)
+    mean = np.where(valid, matrix, 0.0).sum(axis=0) / count + blank
+    spread = np.where(valid, (matrix - np.nan_to_num(mean)) ** 2, 0.0).sum(axis=0)
+    sd = np.sqrt(spread / np.maximum(n - 1, 1)) + np.where(n > 1, 0.0, np.nan)
+    scale = np.where(np.isin(QUANTITIES, LOGARITHMIC), 1.0, np.log(10) / 10)
+    power = np.where(valid, np.exp(np.where(valid, (matrix - np.nan_to_num(mean)) * scale, 0.0)), 0.0).sum(axis=0)
+    energy = mean + np.log(np.maximum(power / count, 1e-300)) / scale
+    return mean, energy, sd
+
+
+def one_station(summaries: Iterable[RunSummary], station: str | None) -> tuple[RunSummary, ...]:
+    """Return one summary a run: of the given station, or the mean over the stations that every run has.
+
+    With ``station`` None and several stations, each station heard in all runs counts alike, so that a run in which
+    one place is hit more often is not louder for that. Where no station is common, all of a run's are averaged.
+    """
+    by_run: dict[str, list[RunSummary]] = {}
+    for summary in summaries:
+        by_run.setdefault(summary.run.name, []).append(summary)
+    if station is not None:
+        return tuple(s for rows in by_run.values() for s in rows if s.station == station)
+    sets = [{s.station for s in rows} for rows in by_run.values() if any(s.impacts for s in rows)]
+    common = set.intersection(*sets) if sets else set()
+    return tuple(_merged([s for s in rows if s.station in common] or rows) for rows in by_run.values())
+
+
+def _merged(rows: list[RunSummary]) -> RunSummary:
+    if len(rows) == 1:
+        return rows[0]
+    excluded: dict[str, int] = {}
+    for row in rows:
+        for word, count in row.excluded.items():
+            excluded[word] = excluded.get(word, 0) + count
+    rows_used = [r for r in rows if r.used] or rows
+    limits = [r.band_limit_hz for r in rows if r.band_limit_hz is not None]
+    n = np.sum([r.n for r in rows_used], axis=0)
+    # sd / sqrt(n) of the merged row is the standard error of the mean of station means
+    error = np.sqrt(np.sum([r.sd**2 / np.maximum(r.n, 1) for r in rows_used], axis=0)) / len(rows_used)
+    return RunSummary(
+        run=rows[0].run,
+        station="",
+        impacts=sum(r.impacts for r in rows),
+        used=sum(r.used for r in rows),
+        excluded=MappingProxyType(excluded),
+        db_re=tuple(sorted({v for r in rows for v in r.db_re})),
+        channels=tuple(sorted({c for r in rows for c in r.channels})),
+        band_limit_hz=min(limits) if limits else None,
+        mean=np.mean([r.mean for r in rows_used], axis=0),
+        energy=np.mean([r.energy for r in rows_used], axis=0),
+        sd=error * np.sqrt(np.maximum(n, 1)),
+        n=n,
+        warnings=tuple(w for r in rows for w in r.warnings),
+    )

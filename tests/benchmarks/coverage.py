@@ -1,0 +1,37 @@
+"""Coverage study of ``compare`` on simulated campaigns. Run: python tests/benchmarks/coverage.py [campaigns].
+
+Prints how often 95 % intervals hold the true difference, how often "quieter" is said of equal treatments, and how
+often the reason is right in pure cases.
+"""
+
+from __future__ import annotations
+
+import sys
+import time
+from pathlib import Path
+
+import numpy as np
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "compare"))
+from studies import CASES, coverage, reasons, requirement_errors
+
+
+def main() -> None:
+    campaigns = int(sys.argv[1]) if len(sys.argv) > 1 else 4000
+    start = time.perf_counter()
+    total = np.zeros(4)
+    for name, options in CASES.items():
+        held, quieter, louder, n = coverage(campaigns, seed=1, **options)
+        total += (held, quieter, louder, n)
+        print(f"{name:44s} {n:6d} covered {held / n:.4f} falsely quieter {quieter / n:.4f} louder {louder / n:.4f}")
+    held, quieter, louder, n = total
+    print(f"{'all':44s} {n:6.0f} covered {held / n:.4f} falsely quieter {quieter / n:.4f} louder {louder / n:.4f}")
+    for kind, (right, n) in reasons(campaigns // 20, seed=2).items():
+        print(f"why: {kind:39s} {n:6d} right {right / n:.4f}")
+    for kind, (wrong, n) in requirement_errors(campaigns, seed=3).items():
+        print(f"requirement: {kind:31s} {n:6d} falsely met {wrong / n:.4f}")
+    print(f"{time.perf_counter() - start:.0f} s")
+
+
+if __name__ == "__main__":
+    main()
