@@ -26,6 +26,10 @@ __all__ = [
 ]
 
 _HALF: Final = 0.25  # half width of a crossover, in one-third octaves: flat top and the class 1 skirts both hold
+_GROUP: Final = 2.0 ** (1 / 48) - 1.0
+_PARTS: Final = 16
+_BATCH: Final = 8
+_LARGE: Final = 65536  # longer transforms go one by one, to save memory
 EXTRA: Final = 2
 """Columns of :func:`band_matrix` behind the 30 bands: all frequencies, and all frequencies times Hz."""
 
@@ -66,32 +70,35 @@ def fft_length(frames: int, rate: float) -> int:
     return power * 3 // 4 if power * 3 // 4 >= need else power
 
 
-@lru_cache(maxsize=32)
-def band_matrix(nfft: int, rate: float) -> NDArray[np.float32]:
-    """Return what turns ``abs(rfft)**2`` (rows, nfft // 2 + 1) into sums of squares: (nfft // 2 + 1, 30 + EXTRA).
+@lru_cache(maxsize=64)
+def band_matrix(nfft: int, rate: float) -> tuple[NDArray[np.int64], NDArray[np.float32]]:
+    """Return (first bins of groups, matrix) that turn ``abs(rfft)**2`` into sums of squares.
 
-    Each bin's energy is shared over the width of the bin, so that short events, whose bins are wider than the
-    lowest bands, still add up. Columns 30 and 31 are the whole spectrum, and the whole spectrum times frequency.
+    Bins are first summed in groups no wider than 1/48 octave, (groups,), so that the matrix (groups, 30 + EXTRA)
+    stays small however long the event. Each group's energy is shared over its width, so that short events, whose
+    bins are wider than the lowest bands, still add up. Columns 30 and 31 are the whole spectrum, and the whole
+    spectrum times frequency.
     """
-    bins = nfft // 2 + 1
-    width = rate / nfft
-    parts = 32 if nfft < 65536 else 8
-    offsets = (np.arange(parts) + 0.5) / parts - 0.5
-    shares = np.zeros((bins, 30))
-    for offset in offsets:
-        shares += third_octave_response(np.abs(np.arange(bins) + offset) * width) / parts
+    bins, width = nfft // 2 + 1, rate / nfft
+    starts = [0]
+    while starts[-1] < bins - 2:
+        starts.append(min(starts[-1] + max(int(starts[-1] * _GROUP), 1), bins - 1))
+    if starts[-1] != bins - 1:
+        starts.append(bins - 1)  # the bin at Nyquist counts once, so it stands alone
+    first = np.array(starts, np.int64)
+    low, high = (first - 0.5) * width, (np.append(first[1:], bins) - 0.5) * width
+    parts = (np.arange(_PARTS) + 0.5) / _PARTS
+    inside = np.abs(low[:, None] + (high - low)[:, None] * parts)
+    shares = third_octave_response(inside).mean(axis=1)
     shares[:, ~carried(rate)] = 0.0
-    frequency = np.arange(bins) * width
-    inside = np.where((frequency >= 10.0) & (frequency <= 25000.0), 1.0, 0.0)  # recorder's drift is no sound
-    matrix = np.column_stack([shares, np.ones(bins), frequency * inside])
-    scale = np.full(bins, 2.0 / nfft)
+    centre = 0.5 * (low + high)
+    heard = (centre >= 10.0) & (centre <= 25000.0)  # a recorder's drift is no sound
+    matrix = np.column_stack([shares, np.ones(len(first)), centre * heard])
+    scale = np.full(len(first), 2.0 / nfft)
     scale[0] = 1.0 / nfft
     if nfft % 2 == 0:
         scale[-1] = 1.0 / nfft
-    return (matrix * scale[:, None]).astype(np.float32)
-
-
-_BATCH: Final = 8
+    return first, (matrix * scale[:, None]).astype(np.float32)
 
 
 def band_exposures(pieces: list[NDArray[np.float32]], rate: float) -> NDArray[np.float64]:
@@ -104,13 +111,14 @@ def band_exposures(pieces: list[NDArray[np.float32]], rate: float) -> NDArray[np
     lengths = np.array([fft_length(len(p), rate) for p in pieces], np.int64)
     for nfft in np.unique(lengths):
         rows = np.flatnonzero(lengths == nfft)
-        matrix = band_matrix(int(nfft), rate)
-        for first in range(0, len(rows), _BATCH):
-            chunk = rows[first : first + _BATCH]
-            batch = np.zeros((_BATCH, nfft), np.float32)
+        groups, matrix = band_matrix(int(nfft), rate)
+        size = _BATCH if nfft <= _LARGE else 1
+        for first in range(0, len(rows), size):
+            chunk = rows[first : first + size]
+            batch = np.zeros((size, nfft), np.float32)
             for i, row in enumerate(chunk):
                 batch[i, : len(pieces[row])] = pieces[row]
             spectrum = scipy.fft.rfft(batch, axis=1)
             power = spectrum.real**2 + spectrum.imag**2
-            out[chunk] = (power @ matrix)[: len(chunk)]
+            out[chunk] = (np.add.reduceat(power, groups, axis=1) @ matrix)[: len(chunk)]
     return out / rate
