@@ -1,0 +1,240 @@
+"""What the run has taught so far: transit times, pace, and shares of misses and faults.
+
+Learnt only from decisions already settled, in their order, so that a file and a live stream learn the same.
+"""
+
+from __future__ import annotations
+
+import math
+from bisect import bisect_left, bisect_right
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from noisecheck.flow.route import FeedPlan, LedgerSettings, Route
+
+__all__ = ["Beliefs", "learn_transits"]
+
+_SQRT_2PI = math.sqrt(2.0 * math.pi)
+_LEAST_SD_S = 0.003
+_JAM_S = 0.15  # balls let go together follow one another this closely
+
+
+def _normal(x: float, sd: float) -> float:
+    z = x / sd
+    return math.exp(-0.5 * z * z) / (sd * _SQRT_2PI) if -38.0 < z < 38.0 else 0.0
+
+
+class Beliefs:
+    """The probabilities every history is weighed with. Times in s, densities per s."""
+
+    def __init__(
+        self, route: Route, feed: FeedPlan, settings: LedgerSettings, gaps: Sequence[tuple[float, float]], start_s: float
+    ) -> None:
+        self.route, self.settings = route, settings
+        self.count = len(route.stations)
+        self.gaps = sorted(gaps)
+        self.start_s, self.end_s = start_s, math.inf
+        self.heard: list[float] = []
+        """Times of all impacts seen so far, for what one impact may hide."""
+        links = self.count - 1
+        windows = [w or (0.0, settings.longest_transit_s) for w in route.transit_s]
+        self.given = [w is not None for w in route.transit_s]
+        self.mean = [0.5 * (lo + hi) for lo, hi in windows]
+        self.var = [max(_LEAST_SD_S, (hi - lo) / 5.0) ** 2 for lo, hi in windows]
+        self.latest = [hi for _, hi in windows]
+        self.seen = [0.0] * links
+        self.held = [0.0] * links
+        self.stuck_count = 0.0
+        self.passes = 0.0
+        self.misses = [0.0] * self.count
+        self.tries = [0.0] * self.count
+        self.log_odds: list[tuple[float, float, float]] = [(0.0, 0.0, 0.0)] * self.count
+        self.rebounds, self.contacts = 0.0, 0.0
+        self.slots, self.empty = 0.0, 0.0
+        self.pace_given = feed.period_s is not None
+        self.period_s = feed.period_s or 0.0
+        self.pace_sd = 0.10 if self.pace_given else 0.5
+        self.pace_seen = 0.0
+        self.tables()
+
+    # -- derived tables ---------------------------------------------------------------------------------------------
+    def tables(self) -> None:
+        """Work out the tables for every pair of stations from what was learnt."""
+        s = self.settings
+        self.p_hold = [(s.held_up * 500 + h) / (500 + n) for h, n in zip(self.held, self.seen, strict=True)]
+        self.p_stuck = (s.stuck * 1000 + self.stuck_count) / (1000 + self.passes)
+        self.p_rebound = (s.rebound * 500 + self.rebounds) / (500 + self.contacts)
+        self.p_miss = [
+            max(min((s.miss * 500 + m) / (500 + n), 0.999), self._faint(q))
+            for q, (m, n) in enumerate(zip(self.misses, self.tries, strict=True))
+        ]
+        tries = sum(self.tries[:-1])
+        if self.count > 1 and tries:
+            # Nobody listens behind the last station: its misses are judged half by the others', half by the prior.
+            pooled = (s.miss * 500 + sum(self.misses[:-1])) / (500 + tries)
+            self.p_miss[-1] = max(math.sqrt(s.miss * pooled), self._faint(self.count - 1))
+        self.p_gap = (0.01 * 50 + self.empty) / (50 + self.slots)
+        n = self.count
+        self.pass_mean = [[sum(self.mean[a:b]) for b in range(n)] for a in range(n)]
+        self.pass_sd = [[math.sqrt(sum(self.var[a:b])) for b in range(n)] for a in range(n)]
+        self.pass_latest = [[sum(self.latest[a:b]) for b in range(n)] for a in range(n)]
+
+    def _faint(self, station: int) -> float:
+        """Share of impacts expected under even odds, from the spread of the odds of those heard (normal in log)."""
+        n, mean, var = self.log_odds[station]
+        if n < 20:
+            return 0.0
+        return min(0.5, 0.5 * math.erfc(mean / math.sqrt(2.0 * max(var, 0.01))))
+
+    @property
+    def paced(self) -> bool:
+        """Whether the feed keeps a pace that says when the next ball is due."""
+        return self.pace_sd < 0.3 and (self.pace_given or self.pace_seen >= 12)
+
+    @property
+    def feed_rate(self) -> float:
+        """Balls fed per second, roughly."""
+        return 1.0 / self.period_s if self.period_s > 0 else 0.5
+
+    # -- probabilities ----------------------------------------------------------------------------------------------
+    def unlistened(self, low: float, high: float) -> bool:
+        """Return whether any of the span was not listened to (before the start and after the end count)."""
+        if low < self.start_s or high > self.end_s:
+            return True
+        return any(a < high and b > low for a, b in self.gaps)
+
+    def miss(self, station: int, time_s: float, sd: float) -> float:
+        """Return the probability that a ball due at ``time_s`` passes unheard."""
+        s = self.settings
+        reach = 3.0 * sd
+        if self.unlistened(time_s - reach, time_s + reach):
+            return 1.0
+        p = self.p_miss[station]
+        if s.shared_microphone:
+            a, b = bisect_left(self.heard, time_s - reach), bisect_right(self.heard, time_s + reach)
+            hidden = sum(min(1.0, 2.0 * s.mask_s * _normal(self.heard[i] - time_s, sd)) for i in range(a, b))
+            p += s.masked * min(hidden, 1.0)
+        late = time_s - self.start_s
+        if late < s.give_up_s:  # a ball under way at the start may have been held up then
+            p += s.held_up / (1.0 + late / s.held_up_s)
+        return min(p, 1.0)
+
+    def transit(self, a: int, b: int, took: float, behind: float) -> float:
+        """Return the density of a transit of ``took`` s that ends ``behind`` s after the ball ahead."""
+        mean, sd = self.pass_mean[a][b], self.pass_sd[a][b]
+        z = took - mean
+        p = 0.97 * _normal(z, sd) + 0.03 * _normal(z, 4.0 * sd)
+        if z > 0:
+            tau = self.settings.held_up_s
+            p += sum(self.p_hold[a:b]) / tau / (1.0 + z / tau) ** 2
+        if behind < 2.0 and z - behind > -3.0 * sd:
+            p += 0.5 / _JAM_S * math.exp(-behind / _JAM_S)
+        return p
+
+    def still_held(self, a: int, b: int, took: float) -> float:
+        """Return the probability of being held up longer than this."""
+        late = max(0.0, took - self.pass_mean[a][b])
+        return sum(self.p_hold[a:b]) / (1.0 + late / self.settings.held_up_s)
+
+    def never(self, a: int, time_s: float, floor: int) -> tuple[float, float]:
+        """Return (stuck, unheard to the end): why a ball last heard at station ``a`` is not heard again."""
+        unheard, stuck = 1.0, 0.0
+        for q in range(a + 1, self.count):
+            stuck += unheard * self.p_stuck
+            unheard *= self.miss(q, time_s + self.pass_mean[a][q], self.pass_sd[a][q])
+        return stuck, unheard
+
+    def due(self, waited: float, period: float, since: float) -> list[tuple[int, float]]:
+        """Return (slot, density) for the next ball of a paced feed ``waited`` s after the last one at ``since``."""
+        near = max(1, round(waited / period))
+        found = []
+        for n in (near - 1, near, near + 1):
+            if n < 1:
+                continue
+            sd = max(self.pace_sd, 0.01) * period * math.sqrt(n)
+            skipped = sum(not self.unlistened(t, t) for t in (since + k * waited / n for k in range(1, min(n, 40))))
+            found.append((n, self.p_gap**skipped * _normal(waited - n * period, sd)))
+        return found
+
+    # -- learning ---------------------------------------------------------------------------------------------------
+    def learn_pass(self, a: int, b: int, took: float, log_odds: float) -> bool:
+        """Learn from a ball heard at ``a`` and next at ``b``; returns whether it was late beyond the usual."""
+        late = took > self.pass_latest[a][b] + 1e-9
+        for q in range(a + 1, b):
+            self.misses[q] += 1
+            self.tries[q] += 1
+        self.tries[b] += 1
+        self.passes += b - a
+        if b == a + 1:
+            self.seen[a] += 1
+            self.held[a] += late
+            sd = math.sqrt(self.var[a])
+            z = max(-3.0, min(3.0, (took - self.mean[a]) / sd))
+            if not late:
+                rate = max(1.0 / (self.seen[a] + 8.0), 0.01)
+                self.mean[a] += rate * z * sd
+                self.var[a] = max(_LEAST_SD_S**2, self.var[a] * (1.0 + rate * (z * z - 1.0)))
+            if not self.given[a]:
+                self.latest[a] = self.mean[a] + max(5.0 * math.sqrt(self.var[a]), 0.03)
+        self.learn_odds(b, log_odds)
+        return late
+
+    def learn_odds(self, station: int, log_odds: float) -> None:
+        """Learn how clearly a station's impacts are heard."""
+        if not math.isfinite(log_odds):
+            return
+        n, mean, var = self.log_odds[station]
+        rate = max(1.0 / (n + 1.0), 0.005)
+        off = log_odds - mean
+        mean += rate * off
+        var = (1.0 - rate) * (var + rate * off * off)
+        self.log_odds[station] = (n + 1.0, mean, var)
+
+    def learn_feed(self, waited: float, period: float, slots: int) -> None:
+        """Learn how steady the feed is from one interval that was expected to last ``slots * period``."""
+        self.slots += slots
+        self.empty += slots - 1
+        each = waited / slots
+        if not self.period_s:
+            self.period_s = each
+        self.pace_seen += 1
+        rate = max(1.0 / (self.pace_seen + 4.0), 0.02)
+        if period > 0:
+            off = min(abs(each / period - 1.0), 1.0)
+            sd = math.sqrt(max(1e-6, self.pace_sd**2 + rate * (min(off * off, 9 * self.pace_sd**2) - self.pace_sd**2)))
+            self.pace_sd = min(max(sd, 0.005), 0.6)
+        self.period_s *= math.exp(0.1 * math.log(min(max(each / self.period_s, 0.3), 3.0)))
+
+
+def learn_transits(
+    times: NDArray[np.float64], stations: NDArray[np.int64], route: Route, longest_s: float
+) -> list[tuple[float, float]]:
+    """Return (mean, standard deviation) of each link from the start of a run.
+
+    The lag at which most arrivals follow a departure within a narrow band; of equally good ones the shortest,
+    because a perfectly even feed fits at every period. Spread from the median absolute deviation.
+    """
+    found: list[tuple[float, float]] = []
+    for link in range(len(route.stations) - 1):
+        leave, reach = times[stations == link], times[stations == link + 1]
+        if min(len(leave), len(reach)) < 3:
+            found.append((0.0, 0.0))
+            continue
+        lags = np.concatenate([reach[(reach > t) & (reach < t + longest_s)] - t for t in leave])
+        lags.sort()
+        best_score, best = 0.0, 0.0
+        for half in (0.01, 0.03, 0.1, 0.3):
+            inside = np.searchsorted(lags, lags + half, "right") - np.searchsorted(lags, lags - half)
+            chance = 2.0 * half * len(leave) * len(reach) / max(times[-1] - times[0], longest_s)
+            score = (inside - chance) / np.sqrt(inside + 4.0 * chance + 1.0)
+            good = np.flatnonzero(score >= 0.97 * score.max()) if len(score) else np.empty(0, int)
+            if len(good) and score[good].max() > best_score * 1.03:
+                first = good[lags[good] <= lags[good[0]] + 2 * half]
+                centre = lags[first[np.argmax(score[first])]]
+                near = lags[np.abs(lags - centre) <= half]
+                best_score, best = float(score[good].max()), float(np.median(near))
+                spread = 1.4826 * float(np.median(np.abs(near - best)))
+        found.append((best, max(spread, 0.004)) if best_score else (0.0, 0.0))
+    return found

@@ -1,0 +1,109 @@
+"""What the ledger says: findings in the words of the design, and the ledger of one run."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Any, Final
+
+__all__ = ["MOST_ODDS", "Finding", "Ledger", "Passage", "ledger_document", "say_odds"]
+
+MOST_ODDS: Final = 1e6
+"""Odds are not claimed to be higher than this: no model of a machine is that good."""
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One thing that did not go as usual."""
+
+    kind: str
+    """``stuck``, ``stray``, ``held_up`` or ``unheard``."""
+    time_s: float
+    """Stuck: when last heard. Held up: when it came at last. Unheard: when it should have sounded. Stray: when it did."""
+    station: str
+    """Stuck: where last heard. Held up and unheard: the station concerned. Stray: where placed, empty when unplaced."""
+    odds: float
+    """Odds for this against the best alternative (60 means 60 : 1), at most a million."""
+    why: str
+    ball: int = -1
+    """Number of the ball in order of feeding, from 0; -1 for a stray or where it is not settled yet."""
+    state: str = "settled"
+    """``suspected`` while it may still change (live), ``settled``, or ``closed`` when a suspicion proved groundless."""
+    said_s: float = math.nan
+    """Time of the run at which it could be said."""
+    late_s: float = math.nan
+    """Held up: time beyond the usual transit time; else NaN."""
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return ``kind, time_s, station, odds, why`` as plain values for JSON."""
+        return {
+            "kind": self.kind,
+            "time_s": round(self.time_s, 6),
+            "station": self.station,
+            "odds": float(f"{self.odds:.3g}"),
+            "why": self.why,
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class Passage:
+    """One ball from one station where it was heard to the next where it was heard."""
+
+    ball: int
+    origin: str
+    station: str
+    time_s: float
+    took_s: float
+    late: bool
+    odds: float
+
+
+@dataclass(frozen=True)
+class Ledger:
+    """Every ball of one run accounted for."""
+
+    run: str
+    fed: int
+    """Balls fed: as stated, else balls followed (those under way at the start included)."""
+    arrived: int
+    """Balls heard at the last station."""
+    findings: tuple[Finding, ...] = ()
+    """In order of time; only those claimed."""
+    passages: tuple[Passage, ...] = ()
+    under_way: int = 0
+    """Balls on their way, and not late, when the run ended."""
+    undecided: int = 0
+    """Balls that were not heard again although the odds do not allow to call them stuck."""
+    listened_s: float = 0.0
+    transit_s: dict[str, tuple[float, float]] = field(default_factory=dict)
+    """For each station but the last: (shortest, longest) usual time to the next, given or learnt."""
+    heard_share: dict[str, float] = field(default_factory=dict)
+    """For each station: share of the balls that passed (a later station heard them) that was heard here; NaN if none."""
+    notes: tuple[str, ...] = ()
+
+    def count(self, kind: str) -> int:
+        """Return how many findings of a kind there are."""
+        return sum(f.kind == kind for f in self.findings)
+
+    @property
+    def balls(self) -> int:
+        """Balls whose history is complete: arrived or stuck. Those under way or undecided are not counted."""
+        return self.arrived + self.count("stuck")
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return ``run, fed, arrived, findings`` as plain values for JSON."""
+        findings = [f.to_dict() for f in self.findings]
+        return {"run": self.run, "fed": self.fed, "arrived": self.arrived, "findings": findings}
+
+
+def ledger_document(ledgers: Sequence[Ledger], failure_rate: dict[str, Any] | None) -> dict[str, Any]:
+    """Return the document that ``ledger --json`` prints; ``failure_rate`` from ``FailureRate.to_dict()`` or None."""
+    return {"runs": [ledger.to_dict() for ledger in ledgers], "failure_rate": failure_rate}
+
+
+def say_odds(odds: float) -> str:
+    """Return odds in words: ``60 : 1``."""
+    if odds >= MOST_ODDS:
+        return "over a million : 1"
+    return f"{odds:,.0f} : 1" if odds >= 10 else f"{odds:.1f} : 1"

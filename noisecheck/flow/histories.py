@@ -1,0 +1,261 @@
+"""Histories of a run kept side by side: each says which ball made every impact so far, and how likely that is.
+
+A hidden-state search with a beam: the state is the row of balls under way, front first. Every impact is explained
+by one of the balls under way, by a ball not heard before, or by none (stray, chance, leftover rebound). On a track
+nobody overtakes, so giving an impact to a ball leaves those ahead of it never to be heard there.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from typing import NamedTuple
+
+from noisecheck.flow.beliefs import Beliefs
+
+__all__ = ["Ball", "Decision", "History", "Impact", "extend", "none_share", "retire"]
+
+_LOST = math.log(1e-7)
+"""Histories this much less likely than the best are dropped (log)."""
+_TINY = 1e-300
+
+
+class Impact(NamedTuple):
+    """One placed first contact."""
+
+    index: int
+    time_s: float
+    station: int
+    """Index on the route, -1 when unplaced."""
+    confidence: float
+    odds: float
+    """That it is a real impact."""
+    level_db: float
+
+
+class Ball(NamedTuple):
+    """A ball under way: the last impact it made, where and when, and the last station it must have left behind."""
+
+    last: int
+    station: int
+    time_s: float
+    floor: int
+
+
+class Decision(NamedTuple):
+    """One step of a history; ``before`` leads back to the start of the run."""
+
+    before: Decision | None
+    kind: str
+    """``pass``, ``born``, ``none``, ``end`` (a ball not heard again) or ``slot`` (a feed slot without a ball)."""
+    impact: int
+    """Impact explained; for ``end`` the ball's last one; for ``slot`` -1."""
+    ball: int
+    """Last impact of the ball before this one (-1: not heard before)."""
+    station: int
+    """Where the impact was; for ``end`` where the ball was last heard."""
+    time_s: float
+    """When the decision was taken; the slot's own time for ``slot``."""
+    floor: int = 0
+
+    @property
+    def key(self) -> tuple[str, int, int]:
+        """What must be equal for two histories to agree."""
+        return (self.kind, self.impact, self.ball) if self.kind != "slot" else ("slot", round(self.time_s * 20), -1)
+
+
+class History(NamedTuple):
+    """One way to explain everything heard so far."""
+
+    log_p: float
+    track: tuple[Ball, ...]
+    last_at: tuple[int, ...]
+    """Last impact of a ball at each station, -1 none."""
+    fed_s: float
+    period_s: float
+    slots: tuple[float, ...]
+    """Feed slots not yet accounted for."""
+    past: Decision | None
+
+    def standing(self, now_s: float, beliefs: Beliefs) -> float:
+        """Return the log probability with what is already known of balls overdue."""
+        total = self.log_p
+        for ball in self.track:
+            q = max(ball.floor, ball.station)
+            if q > ball.station:
+                total += math.log(beliefs.p_stuck + beliefs.p_miss[q])
+            elif now_s > ball.time_s + beliefs.pass_latest[ball.station][q + 1]:
+                total += math.log(beliefs.p_stuck + beliefs.p_miss[q + 1] + beliefs.p_hold[ball.station])
+        return total
+
+
+def _label(beliefs: Beliefs, impact: Impact, station: int) -> float:
+    """Probability that an impact at ``station`` is placed as this one was."""
+    s = beliefs.settings
+    if impact.station < 0:
+        return s.unplaced
+    wrong = max(1.0 - impact.confidence, s.misplaced)
+    if impact.station == station:
+        return (1.0 - s.unplaced) * (1.0 - wrong)
+    return wrong / max(beliefs.count - 1, 1) * (1.0 - s.unplaced)
+
+
+def none_share(beliefs: Beliefs, history: History, impact: Impact, times: list[float], levels: list[float]) -> list[float]:
+    """Return the densities of (stray, chance, leftover rebound) for an impact that no ball made."""
+    s = beliefs.settings
+    real = impact.odds / (1.0 + impact.odds)
+    # A stray sounds like no station more often than not; chance has no preference.
+    stray_label, chance_label = (0.7, 0.5) if impact.station < 0 else (0.3 / beliefs.count, 0.5 / beliefs.count)
+    stray = s.stray_per_hour / 3600.0 * real * stray_label
+    chance = 0.5 / (1.0 + impact.odds) * chance_label
+    rebound = 0.0
+    if impact.station >= 0 and (last := history.last_at[impact.station]) >= 0:
+        since = impact.time_s - times[last]
+        if since < 1.5 and not impact.level_db > levels[last] - 1.0:
+            rebound = beliefs.p_rebound / 0.15 * math.exp(-since / 0.15) * real
+    return [stray, chance, rebound]
+
+
+def _replace(track: tuple[Ball, ...], place: int, ball: Ball | None, station: int) -> tuple[Ball, ...]:
+    """Put ``ball`` at ``place``; those ahead that have not passed ``station`` are overtaken there."""
+    ahead = tuple(b if max(b.station, b.floor) >= station else b._replace(floor=station) for b in track[:place])
+    return (*ahead, *((ball,) if ball else ()), *track[place + 1 :])
+
+
+def _by_ball(
+    beliefs: Beliefs, history: History, impact: Impact, q: int, times: list[float]
+) -> Iterator[tuple[float, int]]:
+    """Yield (density, place on the track) of the balls that may have made this impact at station ``q``."""
+    last = history.last_at[q]
+    behind = impact.time_s - times[last] if last >= 0 else math.inf
+    limit = beliefs.settings.give_up_s
+    for place, ball in enumerate(history.track):
+        if max(ball.station, ball.floor) >= q:
+            continue
+        took = impact.time_s - ball.time_s
+        mean, sd = beliefs.pass_mean[ball.station][q], beliefs.pass_sd[ball.station][q]
+        if took < mean - 8.0 * sd or took > mean + limit:
+            continue
+        p = beliefs.transit(ball.station, q, took, behind)
+        for k in range(ball.station + 1, q):
+            p *= beliefs.miss(k, ball.time_s + beliefs.pass_mean[ball.station][k], beliefs.pass_sd[ball.station][k])
+        yield p, place
+
+
+def _unheard_before(beliefs: Beliefs, history: History, impact: Impact, q: int) -> tuple[float, float, float]:
+    """Return (density, slot used or NaN, time fed) of a ball first heard at station ``q`` > 0."""
+    fed = impact.time_s - beliefs.pass_mean[0][q]
+    p = 1.0
+    for k in range(q):
+        p *= beliefs.miss(k, impact.time_s - beliefs.pass_mean[k][q], beliefs.pass_sd[k][q])
+    if not beliefs.paced or math.isnan(history.fed_s) or history.period_s <= 0:
+        return p * beliefs.feed_rate, math.nan, fed
+    sd = math.hypot(beliefs.pass_sd[0][q], beliefs.pace_sd * history.period_s)
+    best, used = 0.0, math.nan
+    for slot in history.slots:
+        z = (fed - slot) / sd
+        density = math.exp(-0.5 * z * z) / (sd * 2.5066) / beliefs.p_gap
+        if density > best:
+            best, used = density, slot
+    if fed > history.fed_s + 0.5 * history.period_s:  # the slot now due
+        for _, density in beliefs.due(fed - history.fed_s, history.period_s, history.fed_s):
+            if density > best:
+                best, used = density, math.inf
+    if beliefs.unlistened(fed - 3 * sd, fed + 3 * sd):
+        best = max(best, beliefs.feed_rate)
+    return p * (0.95 * best + 0.05 * beliefs.feed_rate), used, fed
+
+
+def _fed(beliefs: Beliefs, history: History, time_s: float) -> tuple[float, float, tuple[float, ...]]:
+    """Return (density, new period, slots left empty) of a ball heard at the first station."""
+    if math.isnan(history.fed_s):
+        return beliefs.feed_rate, history.period_s, ()
+    waited = time_s - history.fed_s
+    if history.period_s <= 0:
+        return beliefs.feed_rate * math.exp(-min(waited * beliefs.feed_rate, 20.0)), waited, ()
+    period = history.period_s
+    choices = beliefs.due(waited, period, history.fed_s)
+    slots, _ = max(choices, key=lambda c: c[1])
+    density = sum(d for _, d in choices)
+    loose = beliefs.feed_rate * math.exp(-min(waited * beliefs.feed_rate, 20.0))
+    share = 0.97 if beliefs.paced else 0.0
+    step = waited / slots
+    gain = 0.6 if abs(step / period - 1.0) < 0.5 else 0.2
+    empty = tuple(history.fed_s + k * step for k in range(1, min(slots, 20))) if beliefs.paced else ()
+    empty = tuple(t for t in empty if not beliefs.unlistened(t, t))
+    return share * density + (1.0 - share) * loose, period + gain * (step - period), empty
+
+
+def extend(
+    histories: list[History], impact: Impact, beliefs: Beliefs, times: list[float], levels: list[float]
+) -> list[History]:
+    """Return the histories with one more impact explained, most likely first."""
+    found: list[tuple[float, History]] = []
+    now = impact.time_s
+    real = impact.odds / (1.0 + impact.odds)
+    for h in histories:
+        none = sum(none_share(beliefs, h, impact, times, levels))
+        made = Decision(h.past, "none", impact.index, -1, impact.station, now)
+        children = [h._replace(log_p=h.log_p + math.log(max(none, _TINY)), past=made)]
+        for q in range(beliefs.count):
+            label = _label(beliefs, impact, q) * real
+            if q == impact.station or label > 1e-7:
+                children += _heard_at(beliefs, h, impact, q, label, times)
+        found += [(c.standing(now, beliefs), c) for c in children]
+    found.sort(key=lambda f: -f[0])
+    floor = found[0][0] + _LOST
+    top = found[0][1].log_p  # keeps the numbers small over millions of impacts
+    return [h._replace(log_p=h.log_p - top) for p, h in found[: beliefs.settings.beam] if p > floor]
+
+
+def _heard_at(
+    beliefs: Beliefs, h: History, impact: Impact, q: int, label: float, times: list[float]
+) -> Iterator[History]:
+    now, final = impact.time_s, beliefs.count - 1
+    last_at = (*h.last_at[:q], impact.index, *h.last_at[q + 1 :])
+    here = Ball(impact.index, q, now, q) if q < final else None
+    for p, place in _by_ball(beliefs, h, impact, q, times):
+        if p * label < _TINY:
+            continue
+        past = Decision(h.past, "pass", impact.index, h.track[place].last, q, now)
+        track = _replace(h.track, place, here, q)
+        yield h._replace(log_p=h.log_p + math.log(p * label), track=track, last_at=last_at, past=past)
+    past = Decision(h.past, "born", impact.index, -1, q, now)
+    place = next((i for i, b in enumerate(h.track) if max(b.station, b.floor) < q), len(h.track))
+    track = (*h.track[:place], *((here,) if here else ()), *h.track[place:])
+    if q == 0:
+        p, period, slots = _fed(beliefs, h, now)
+        fed, left = now, (*h.slots, *slots)
+    else:
+        p, used, fed = _unheard_before(beliefs, h, impact, q)
+        period, left = h.period_s, tuple(t for t in h.slots if t != used)
+        fed = fed if used == math.inf else h.fed_s
+    if p * label > _TINY:
+        log_p = h.log_p + math.log(p * label)
+        yield History(log_p, track, last_at, fed, period, left[-20:], past)
+
+
+def retire(history: History, now_s: float, beliefs: Beliefs) -> History:
+    """Return the history without balls and slots that nothing can explain any more."""
+    track, past, log_p = history.track, history.past, history.log_p
+    final = beliefs.count - 1
+    keep = []
+    for ball in track:
+        overtaken = ball.floor > ball.station
+        due = ball.time_s + beliefs.pass_latest[ball.station][final]
+        if ball.floor >= final or (overtaken and now_s > due + 1.0) or now_s > due + beliefs.settings.give_up_s:
+            stuck, unheard = beliefs.never(ball.station, ball.time_s, ball.floor)
+            held = 0.0 if overtaken else beliefs.still_held(ball.station, ball.station + 1, now_s - ball.time_s)
+            log_p += math.log(stuck + unheard + held)
+            past = Decision(past, "end", ball.last, ball.last, ball.station, now_s, ball.floor)
+        else:
+            keep.append(ball)
+    slots = history.slots
+    if slots and now_s > slots[0] + beliefs.pass_latest[0][final] + 1.0:
+        for slot in slots:
+            if now_s > slot + beliefs.pass_latest[0][final] + 1.0:
+                past = Decision(past, "slot", -1, -1, 0, slot)
+        slots = tuple(t for t in slots if not now_s > t + beliefs.pass_latest[0][final] + 1.0)
+    if past is history.past:
+        return history
+    return history._replace(log_p=log_p, track=tuple(keep), slots=slots, past=past)
