@@ -260,9 +260,8 @@ def _group(value: str, rows: list[RunSummary], confidence: float) -> Group:
     )
 
 
-def _mean_of(rows: Any) -> Floats:
+def _mean_of(table: Floats) -> Floats:
     """Return the mean of the rows that have a value, column by column; NaN where none has."""
-    table = np.asarray(rows, np.float64).reshape(len(rows), -1)
     valid = np.isfinite(table)
     n = valid.sum(axis=0)
     return np.where(n > 0, np.where(valid, table, 0.0).sum(axis=0) / np.maximum(n, 1), np.nan)
@@ -286,7 +285,9 @@ def _differences(value: str, pairing: Pairing, base: Sequence[RunSummary], confi
     if indicative:
         warnings.insert(0, _indicative(pairing))
     bands = _bands(fit)
-    reason = explain(value, _evidence(fit, shape, _mean_of([s.mean[BANDS] for s in base if s.used]), bands))
+    reason = explain(
+        value, _evidence(fit, shape, _mean_of(np.array([s.mean for s in base if s.used])[:, BANDS]), bands)
+    )
     out = []
     for measure in LEVELS:
         i = index_of(measure)

@@ -15,7 +15,7 @@ from typing import Any, Final, Literal
 
 import numpy as np
 
-from noisecheck.compare.plan import least
+from noisecheck.compare.plan import least, noncentral_t
 
 __all__ = ["Verdict", "judge_mean", "judge_rate", "judge_uncertain", "rate_bounds"]
 
@@ -108,10 +108,17 @@ def judge_uncertain(
 
 
 def judge_mean(
-    run_values: Sequence[float], limit: float, *, sense: Sense = "at most", confidence: float = 0.95
+    run_values: Sequence[float],
+    limit: float,
+    *,
+    sense: Sense = "at most",
+    confidence: float = 0.95,
+    added_uncertainty: float = 0.0,
 ) -> Verdict:
     """Return the verdict on the mean of run values (dB, ms, ...), with runs as the unit.
 
+    ``added_uncertainty`` is a standard uncertainty that all runs share, such as the calibrator's; degrees of freedom
+    are combined by Welch and Satterthwaite (GUM, JCGM 100:2008, G.4.1).
     ``next_step`` says how many runs in all would settle it four times in five if mean and spread stay as they are.
     """
     values = np.array([v for v in run_values if math.isfinite(v)], np.float64)
@@ -123,12 +130,13 @@ def judge_mean(
             "not yet shown", value, math.nan, math.nan, limit, confidence, math.nan, rule, step, 2 - len(values)
         )
     mean, sd = float(values.mean()), float(values.std(ddof=1))
-    verdict = judge_uncertain(
-        mean, sd / math.sqrt(len(values)), limit, sense=sense, confidence=confidence, df=len(values) - 1
-    )
+    error = sd / math.sqrt(len(values))
+    combined = math.hypot(error, added_uncertainty)
+    df = (len(values) - 1) * (combined / error) ** 4 if error > 0 else math.inf
+    verdict = judge_uncertain(mean, combined, limit, sense=sense, confidence=confidence, df=df)
     if verdict.verdict != "not yet shown":
         return verdict
-    needed = _runs_to_settle(abs(limit - mean), sd, len(values), confidence)
+    needed = _runs_to_settle(abs(limit - mean), sd, len(values), confidence, added_uncertainty)
     if needed is None:
         step = (
             f"the mean lies {abs(limit - mean):.2g} from the limit: no number of runs up to {_MOST_RUNS} would settle "
@@ -146,18 +154,21 @@ def _with_step(verdict: Verdict, step: str, more: int | None) -> Verdict:
     return Verdict(v.verdict, v.value, v.low, v.high, v.limit, v.confidence, v.odds, v.rule, step, more)
 
 
-def _runs_to_settle(room: float, sd: float, present: int, confidence: float, *, power: float = 0.8) -> int | None:
-    from scipy.special import nctdtr, stdtrit
+def _runs_to_settle(
+    room: float, sd: float, present: int, confidence: float, added: float, *, power: float = 0.8
+) -> int | None:
+    from scipy.special import stdtrit
 
     def enough(n: int) -> bool:
-        shift = room * math.sqrt(n) / sd
-        return shift > 30 or float(1 - nctdtr(n - 1, shift, float(stdtrit(n - 1, confidence)))) >= power
+        combined = math.hypot(sd / math.sqrt(n), added)
+        df = (n - 1) * (combined * math.sqrt(n) / sd) ** 4
+        return 1 - noncentral_t(float(stdtrit(df, confidence)), df, room / combined) >= power
 
     return least(enough, present + 1, _MOST_RUNS) if sd > 0 and room > 0 else None
 
 
 def rate_bounds(events: int, trials: int, *, confidence: float = 0.95) -> tuple[float, float]:
-    """Return the exact one-sided lower and upper bounds of a probability (Clopper & Pearson 1934), each at ``confidence``."""
+    """Return the exact lower and upper bounds of a probability (Clopper & Pearson 1934), each one-sided."""
     from scipy.special import betaincinv
 
     low = 0.0 if events == 0 else float(betaincinv(events, trials - events + 1, 1 - confidence))

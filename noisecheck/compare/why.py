@@ -1,7 +1,7 @@
 """Why a change is quieter: less energy, softer contact, more damping, or energy moved to low frequencies.
 
 A ball's contact pushes for a time ``tc`` with a force like sin^1.5 (Hertz; McLaskey & Glaser 2012,
-doi 10.1007/s10921-012-0131-2), so its spectrum is a low-pass, 10 dB down at 1.143 / tc. A softer landing moves this
+doi 10.1007/s10921-012-0131-2), so its spectrum is a low-pass, 10 dB down at 1.142 / tc. A softer landing moves this
 cut-off down: low bands stay, high bands fall. Less energy lowers all bands and the peak alike; more damping lowers
 all bands too, but shortens the decay: ringing energy is proportional to decay time.
 """
@@ -24,7 +24,7 @@ __all__ = ["CUT_OFF_FTC", "Evidence", "Reason", "contact_level_db", "explain"]
 
 Floats = NDArray[np.float64]
 
-CUT_OFF_FTC: Final = 1.143
+CUT_OFF_FTC: Final = 1.142
 """Frequency times contact time at which the spectrum of a sin^1.5 pulse is 10 dB down (computed; tested)."""
 
 _MODEL_ERROR_DB: Final = 0.5  # real contacts follow the pulse only so closely
@@ -105,7 +105,7 @@ def _pulse_spectrum() -> tuple[Floats, Floats]:
 def contact_level_db(frequency_hz: ArrayLike, cutoff_hz: ArrayLike) -> Floats:
     """Return the one-third-octave level (dB re 0 Hz) of a contact whose spectrum is 10 dB down at ``cutoff_hz``.
 
-    Shapes broadcast. The contact time is ``1.143 / cutoff_hz``.
+    Shapes broadcast. The contact time is ``1.142 / cutoff_hz``.
     """
     x = np.log(np.asarray(frequency_hz, np.float64) * CUT_OFF_FTC / np.asarray(cutoff_hz, np.float64))
     grid, level = _pulse_spectrum()

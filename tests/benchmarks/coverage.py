@@ -13,7 +13,7 @@ from pathlib import Path
 import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "compare"))
-from studies import CASES, coverage, reasons, requirement_errors
+from studies import CASES, coverage, coverage_by_design, reasons, requirement_errors
 
 
 def main() -> None:
@@ -26,6 +26,8 @@ def main() -> None:
         print(f"{name:44s} {n:6d} covered {held / n:.4f} falsely quieter {quieter / n:.4f} louder {louder / n:.4f}")
     held, quieter, louder, n = total
     print(f"{'all':44s} {n:6.0f} covered {held / n:.4f} falsely quieter {quieter / n:.4f} louder {louder / n:.4f}")
+    for name, (held, n) in coverage_by_design(campaigns, seed=4).items():
+        print(f"{name:44s} {n:6d} covered {held / n:.4f}")
     for kind, (right, n) in reasons(campaigns // 20, seed=2).items():
         print(f"why: {kind:39s} {n:6d} right {right / n:.4f}")
     for kind, (wrong, n) in requirement_errors(campaigns, seed=3).items():

@@ -1,0 +1,186 @@
+"""The answer of ``compare``: its document, its verdicts, its coverage and its speed."""
+
+from __future__ import annotations
+
+import json
+import sys
+import time
+from pathlib import Path
+
+import numpy as np
+import pytest
+import scipy.stats as st
+
+sys.path.insert(0, str(Path(__file__).parent))
+from campaigns import impacts_of, levels_of, simulated, summary_of
+from studies import coverage, coverage_by_design, reasons, requirement_errors
+
+from noisecheck.bench.runsheet import Run
+from noisecheck.compare.effects import compare
+from noisecheck.compare.summary import LEVELS, summarise
+from noisecheck.core.errors import InputError
+from noisecheck.core.table import Impacts, band_names
+
+
+def campaign(runs: int, n: int, change: float = -4.0) -> tuple[Impacts, list[Run]]:
+    placements = np.random.default_rng(8).normal(0, 1, 2 * runs)
+    rng = np.random.default_rng(7)
+    tables, sheet = [], []
+    for value, shift in (("bare", 0.0), ("felt", change)):
+        for i in range(runs):
+            tables.append(impacts_of(rng, f"{value}-{i}", n, 60 + shift + placements[len(tables)]))
+            sheet.append(Run(name=f"{value}-{i}", files=(), treatment=value, station="landing"))
+    return Impacts.concat(tables), sheet
+
+
+def test_document_has_the_agreed_shape() -> None:
+    impacts, sheet = campaign(3, 30)
+    document = compare(summarise(impacts, sheet), by="treatment").to_dict()
+    assert {"by", "baseline", "station", "groups", "differences"} <= set(document)
+    assert (document["by"], document["baseline"], document["station"]) == ("treatment", "bare", "landing")
+    assert {"value", "runs", "impacts", "lae_db", "ci_db"} <= set(document["groups"][0])
+    assert [g["value"] for g in document["groups"]] == ["bare", "felt"]
+    assert [(d["value"], d["measure"]) for d in document["differences"]] == [("felt", m) for m in LEVELS]
+    first = document["differences"][0]
+    keys = {"value", "measure", "difference_db", "ci_db", "p", "verdict", "bands", "why", "warnings"}
+    assert keys <= set(first)
+    assert set(first["bands"]) == set(band_names())
+    assert first["verdict"] == "quieter"
+    assert first["bands"]["le_1000hz"]["shown"]
+    assert json.loads(json.dumps(document, allow_nan=False)) == document
+
+
+def test_numbers_are_those_of_welch_on_run_means() -> None:
+    impacts, sheet = campaign(4, 25)
+    found = compare(summarise(impacts, sheet), by="treatment").of("felt")
+    lae = {r.name: impacts["lae_db"][impacts.is_text("run", r.name)].mean() for r in sheet}
+    bare, felt = ([v for k, v in lae.items() if k.startswith(g)] for g in ("bare", "felt"))
+    expected = st.ttest_ind(felt, bare, equal_var=False)
+    assert found.difference_db == pytest.approx(np.mean(felt) - np.mean(bare))
+    assert found.p == pytest.approx(expected.pvalue)
+    assert found.ci_db == pytest.approx(tuple(expected.confidence_interval(0.95)))
+    group = compare(summarise(impacts, sheet), by="treatment").groups[0]
+    assert group.ci["lae_db"] == pytest.approx(st.t.interval(0.95, 3, np.mean(bare), st.sem(bare)))
+
+
+def test_more_impacts_do_not_narrow_the_interval() -> None:
+    """Pseudoreplication (Hurlbert 1984): the same runs with 50 times the impacts stay as uncertain."""
+    widths = []
+    for n in (100, 5000):
+        found = compare(summarise(*campaign(3, n)), by="treatment").of("felt")
+        widths.append(found.ci_db[1] - found.ci_db[0])
+    assert widths[1] > 0.5 * widths[0]
+
+
+def test_baseline_can_be_chosen_and_turns_the_sign() -> None:
+    summaries = summarise(*campaign(3, 30))
+    forward = compare(summaries, by="treatment").of("felt")
+    back = compare(summaries, by="treatment", baseline="felt").of("bare")
+    assert back.difference_db == pytest.approx(-forward.difference_db)
+    assert (forward.verdict, back.verdict) == ("quieter", "louder")
+
+
+def test_one_run_a_side_is_indicative_only() -> None:
+    summaries = summarise(*campaign(1, 500))
+    found = compare(summaries, by="treatment").of("felt")
+    document = found.to_dict()
+    assert document["indicative"]
+    assert (document["ci_db"], document["p"]) == (None, None)
+    assert document["difference_db"] < -1
+    assert document["verdict"] == "no difference shown"
+    assert document["warnings"][0].startswith("indicative only: one run")
+    assert compare(summaries, by="treatment").groups[0].to_dict()["ci_db"] is None
+
+
+def test_extra_columns_and_heights_can_be_compared_by() -> None:
+    rows = [
+        summary_of(Run(name=f"{h}{i}", files=(), drop_height_mm=h, extra={"pad_mm": p}), levels_of(level + 0.2 * i))
+        for h, p, level in ((60.0, "0", 60.0), (120.0, "3", 63.5))
+        for i in range(3)
+    ]
+    assert compare(rows, by="drop_height_mm").of("120").difference_db == pytest.approx(3.5)
+    assert compare(rows, by="pad_mm").of("3").verdict == "not comparable"
+
+
+def test_bad_requests_are_one_sentence() -> None:
+    summaries = summarise(*campaign(2, 5))
+    with pytest.raises(InputError, match=r"no column 'treatmnt' \(did you mean 'treatment'\?\)"):
+        compare(summaries, by="treatmnt")
+    with pytest.raises(InputError, match=r"baseline 'bear': .* \(did you mean 'bare'\?\)"):
+        compare(summaries, by="treatment", baseline="bear")
+    with pytest.raises(InputError, match=r"station 'landign': .* \(did you mean 'landing'\?\)"):
+        compare(summaries, by="treatment", station="landign")
+    with pytest.raises(InputError, match="is empty in every test run"):
+        compare(summaries, by="revision")
+    with pytest.raises(InputError, match="no run has the role test"):
+        compare([], by="treatment")
+
+
+def test_campaign_without_impacts_is_not_comparable() -> None:
+    _, sheet = campaign(2, 5)
+    document = compare(summarise(Impacts.empty(), sheet), by="treatment").to_dict()
+    assert document["differences"][0]["verdict"] == "not comparable"
+    assert document["groups"][0]["lae_db"] is None
+
+
+def test_forty_runs_of_two_thousand_impacts_in_three_seconds() -> None:
+    impacts, sheet = campaign(20, 2000)
+    start = time.perf_counter()
+    compare(summarise(impacts, sheet), by="treatment").to_dict()
+    assert time.perf_counter() - start < 3.0
+
+
+def within_binomial(count: int, n: int, low: float, high: float) -> bool:
+    """Whether a rate between ``low`` and ``high`` could give this count: by chance wrong once in a thousand."""
+    return bool(st.binom.ppf(0.0005, n, low) <= count <= st.binom.ppf(0.9995, n, high))
+
+
+@pytest.mark.parametrize("runs", [(3, 3), (6, 6), None])
+def test_intervals_cover_and_equal_treatments_are_not_called_quieter(runs: tuple[int, int] | None) -> None:
+    """200 campaigns: between-run sd 1 dB, within-run sd 2 dB, unequal impacts, two sessions."""
+    held, quieter, louder, n = coverage(200, seed=11, runs=runs)
+    assert n == 200
+    assert within_binomial(held, n, 0.93, 0.97)
+    assert quieter <= st.binom.ppf(0.9995, n, 0.025)
+    assert louder <= st.binom.ppf(0.9995, n, 0.025)
+
+
+def test_intervals_cover_in_blocked_tied_and_nested_campaigns() -> None:
+    for held, n in coverage_by_design(150, seed=12).values():
+        assert within_binomial(held, n, 0.93, 0.97)
+
+
+def test_coverage_from_impact_tables() -> None:
+    """The same study through the impact table: 100 campaigns of 4 against 4 runs, true difference -2 dB."""
+    rng = np.random.default_rng(13)
+    held = 0
+    for _ in range(100):
+        tables, sheet = [], []
+        for value, level in (("bare", 60.0), ("felt", 58.0)):
+            for i in range(4):
+                name = f"{value}{i}"
+                tables.append(impacts_of(rng, name, int(rng.integers(5, 40)), level + rng.normal(0, 1)))
+                sheet.append(Run(name=name, files=(), treatment=value))
+        low, high = compare(summarise(Impacts.concat(tables), sheet), by="treatment").of("felt").ci_db
+        held += low <= -2.0 <= high
+    assert within_binomial(held, 100, 0.93, 0.97)
+
+
+def test_reason_is_right_in_pure_cases() -> None:
+    for kind, (right, n) in reasons(40, seed=14).items():
+        # the null case is wrong whenever a difference is shown by chance: that is the 5 % of the intervals
+        assert right >= st.binom.ppf(0.0005, n, 0.95), kind
+
+
+def test_a_false_met_is_rare() -> None:
+    for kind, (wrong, n) in requirement_errors(400, seed=15).items():
+        assert wrong <= st.binom.ppf(0.9995, n, 0.05), kind
+
+
+def test_true_differences_are_found() -> None:
+    rng = np.random.default_rng(16)
+    change = {"felt": np.full(30, -6.0)}
+    found = [compare(simulated(rng, [("bare", 5), ("felt", 5)], band_change=change), by="treatment") for _ in range(40)]
+    differences = [c.of("felt").difference_db for c in found]
+    assert np.mean(differences) == pytest.approx(-6.0, abs=0.5)
+    assert sum(c.of("felt").verdict == "quieter" for c in found) >= 38

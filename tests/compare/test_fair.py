@@ -1,0 +1,141 @@
+"""Which runs may be compared: refusals in words, conditions held equal, sessions tied."""
+
+from __future__ import annotations
+
+import dataclasses
+import sys
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+sys.path.insert(0, str(Path(__file__).parent))
+from campaigns import levels_of, summary_of
+
+from noisecheck.bench.rig import Rig
+from noisecheck.bench.runsheet import Run
+from noisecheck.compare.effects import Difference, compare
+from noisecheck.compare.summary import RunSummary
+
+
+def row(name: str, level: float, *, db_re: str = "full scale", **run: Any) -> RunSummary:
+    return summary_of(Run(name=name, files=(), **run), levels_of(level), db_re=db_re)
+
+
+def three(treatment: str, level: float, **more: Any) -> list[RunSummary]:
+    return [row(f"{treatment}{i}{more}", level + 0.3 * i, treatment=treatment, **more) for i in range(3)]
+
+
+def felt(rows: list[RunSummary], **options: Any) -> Difference:
+    return compare(rows, by="treatment", **options).of("felt")
+
+
+def refused(difference: Difference) -> str:
+    assert difference.verdict == "not comparable"
+    document = difference.to_dict()
+    assert (document["difference_db"], document["ci_db"], document["p"], document["bands"]) == (None, None, None, {})
+    return difference.warnings[0]
+
+
+def test_heights_that_go_with_treatments_are_refused() -> None:
+    rows = three("bare", 60, drop_height_mm=120.0) + three("felt", 50, drop_height_mm=60.0)
+    assert refused(felt(rows)) == (
+        "all bare runs have drop height 120 mm, all felt runs 60 mm: the two cannot be told apart"
+    )
+    found = compare(rows, by="drop_height_mm")
+    assert "treatment" in refused(found.of("60"))
+
+
+def test_a_height_on_one_side_only_is_refused() -> None:
+    rows = three("bare", 60, drop_height_mm=120.0) + three("felt", 50)
+    assert refused(felt(rows)) == "the drop height of felt is not given"
+
+
+def test_a_revision_is_the_sum_of_its_changes() -> None:
+    rows = three("bare", 60, drop_height_mm=120.0, revision="A") + three("felt", 50, drop_height_mm=60.0, revision="B")
+    found = compare(rows, by="revision").of("B")
+    assert found.verdict == "quieter"
+    assert sum("cannot be told apart" in w for w in found.warnings) == 2
+
+
+def test_heights_on_both_sides_are_held_equal() -> None:
+    rows = three("bare", 60, drop_height_mm=60.0) + three("bare", 64, drop_height_mm=120.0)
+    rows += three("felt", 57, drop_height_mm=60.0) + three("felt", 59, drop_height_mm=120.0)
+    rows += three("felt", 30, drop_height_mm=240.0)
+    found = felt(rows)
+    assert found.difference_db == pytest.approx(-4.0)  # mean of -3 and -5; 240 mm has no counterpart
+    assert found.balanced_for == ("drop_height_mm",)
+    assert "3 runs left out" in found.warnings[0]
+
+
+def test_unequal_numbers_at_each_height_do_not_leak_into_the_difference() -> None:
+    rows = three("bare", 60, drop_height_mm=60.0) + three("bare", 70, drop_height_mm=120.0)[:1]
+    rows += three("felt", 60, drop_height_mm=60.0)[:1] + three("felt", 70, drop_height_mm=120.0)
+    assert abs(felt(rows).difference_db) < 0.5
+
+
+def test_calibrated_against_not_is_refused() -> None:
+    rows = three("bare", 60, db_re="20 uPa") + three("felt", 50)
+    assert refused(felt(rows)) == "bare is in dB re 20 uPa, felt in dB re full scale"
+    mixed = three("bare", 60) + three("felt", 50) + [row("b9", 60, treatment="bare", db_re="20 uPa")]
+    assert refused(felt(mixed)) == "some runs are calibrated (dB re 20 uPa) and some are not (dB re full scale)"
+
+
+def test_kinds_of_microphone_are_never_mixed() -> None:
+    rig = Rig.model_validate({"microphone": [{"channel": 0}, {"channel": 1, "kind": "contact"}]})
+    other = [dataclasses.replace(s, channels=(1,)) for s in three("felt", 50)]
+    assert "air microphones, felt by contact ones" in refused(felt(three("bare", 60) + other, rig=rig))
+
+
+def test_recordings_that_carry_less_are_refused_or_said() -> None:
+    def limited(hz: float) -> list[RunSummary]:
+        return three("bare", 60) + [dataclasses.replace(s, band_limit_hz=hz) for s in three("felt", 50)]
+
+    assert "nothing above 3150 Hz" in refused(felt(limited(3150.0)))
+    assert any("above 16000 Hz" in w for w in felt(limited(16000.0)).warnings)
+
+
+def test_nothing_left_is_said_with_the_reason() -> None:
+    gone = [dataclasses.replace(s, used=0, excluded={"clipped": 7}) for s in three("felt", 50)]
+    assert refused(felt(three("bare", 60) + gone)) == "no impact of felt has a comparable level: 21 clipped"
+    gone = [dataclasses.replace(s, used=0, impacts=0) for s in three("felt", 50)]
+    assert refused(felt(three("bare", 60) + gone)) == "no impact was heard in the runs of felt"
+
+
+def test_sessions_apart_without_a_tie_are_refused() -> None:
+    rows = three("bare", 60, session="a") + three("felt", 50, session="b")
+    assert "the recorder's gain may differ" in refused(felt(rows))
+    calibrated = three("bare", 60, session="a", db_re="20 uPa") + three("felt", 50, session="b", db_re="20 uPa")
+    found = felt(calibrated)
+    assert found.verdict == "quieter"
+    assert "whatever else changed between the sessions" in found.warnings[0]
+
+
+def test_reference_drops_tie_sessions() -> None:
+    """The recorder's gain is 10 dB lower in session b: bare 60, felt 57 must come out as -3, not -13."""
+    rows = three("bare", 60, session="a") + three("felt", 47, session="b")
+    rows += [row(f"ra{i}", 50 + 0.2 * i, session="a", role="reference") for i in range(3)]
+    rows += [row(f"rb{i}", 40 + 0.2 * i, session="b", role="reference") for i in range(3)]
+    found = felt(rows)
+    assert found.difference_db == pytest.approx(-3.0)
+    assert found.verdict == "quieter"
+    assert found.warnings == ("the sessions are tied by their reference drops",)
+
+
+def test_several_sessions_a_side_are_the_unit() -> None:
+    rows = [
+        r for i in range(3) for r in three("bare", 60 + i, session=f"a{i}") + three("felt", 50 + i, session=f"b{i}")
+    ]
+    found = felt(rows)
+    assert found.runs == (3, 3)
+    assert found.df == pytest.approx(4.0)
+    assert "sessions, not runs, are the unit" in found.warnings[0]
+
+
+def test_a_session_shift_cancels_where_sessions_hold_both() -> None:
+    rows = three("bare", 60, session="a") + three("felt", 57, session="a")
+    rows += three("bare", 75, session="b") + three("felt", 72, session="b")
+    found = felt(rows)
+    assert found.difference_db == pytest.approx(-3.0)
+    assert found.ci_db[1] - found.ci_db[0] < 2
+    assert found.balanced_for == ("session",)

@@ -1,0 +1,117 @@
+"""Verdicts by guard band: published examples, exact binomial bounds, and what would settle an open one."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+import pytest
+import scipy.stats as st
+
+from noisecheck.compare.requirements import judge_mean, judge_rate, judge_uncertain, rate_bounds
+
+Reference = Callable[[str], list[dict[str, float]]]
+
+
+def test_zener_diode_of_jcgm_106() -> None:
+    """JCGM 106:2012, clause 7 (from memory): limit -5.40 V, found -5.47 V, u = 0.05 V: it conforms with 0.92."""
+    found = judge_uncertain(-5.47, 0.05, -5.40)
+    assert found.odds / (1 + found.odds) == pytest.approx(0.92, abs=0.005)
+    assert found.verdict == "not yet shown"  # 0.92 is below the 95 % asked for
+    assert judge_uncertain(-5.47, 0.05, -5.40, confidence=0.9).verdict == "met"
+
+
+def test_speed_limit_of_jcgm_106() -> None:
+    """JCGM 106:2012, clause 8 (from memory): 100 km/h, u = 2 %: beyond 107 km/h a breach is 99.9 % certain."""
+    assert judge_uncertain(107.0, 0.02 * 107.0, 100.0, confidence=0.999).verdict == "not met"
+    assert judge_uncertain(106.0, 0.02 * 106.0, 100.0, confidence=0.999).verdict == "not yet shown"
+
+
+def test_guard_band_is_1_64_u() -> None:
+    """Eurachem/CITAC 2021, annex A: one-sided 95 % needs a guard band of 1.64 standard uncertainties."""
+    found = judge_uncertain(10.0, 1.0, 11.7)
+    assert found.high - found.value == pytest.approx(1.64, abs=0.005)
+    assert (found.verdict, judge_uncertain(10.0, 1.0, 11.6).verdict) == ("met", "not yet shown")
+    assert judge_uncertain(10.0, 1.0, 8.3).verdict == "not met"
+    assert judge_uncertain(10.0, 1.0, 8.3, sense="at least").verdict == "met"
+    assert judge_uncertain(10.0, 1.0, 11.7, sense="at least").verdict == "not met"
+
+
+def test_mean_of_runs_is_student_one_sided() -> None:
+    values = [58.1, 59.0, 58.4, 58.9]
+    found = judge_mean(values, 60.0)
+    half = st.t.ppf(0.95, 3) * st.sem(values)
+    assert (found.low, found.high) == pytest.approx((np.mean(values) - half, np.mean(values) + half))
+    p = st.ttest_1samp(values, 60.0, alternative="less").pvalue
+    assert found.odds == pytest.approx((1 - p) / p, rel=1e-6)
+    assert (found.verdict, found.next_step) == ("met", "")
+
+
+def test_shared_uncertainty_widens_the_bounds() -> None:
+    values = [58.1, 59.0, 58.4, 58.9]
+    with_calibrator = judge_mean(values, 60.0, added_uncertainty=0.3)
+    u = np.hypot(st.sem(values), 0.3)
+    df = 3 * (u / st.sem(values)) ** 4
+    assert with_calibrator.high == pytest.approx(np.mean(values) + st.t.ppf(0.95, df) * u)
+
+
+def test_open_verdicts_say_how_many_runs_would_settle_them() -> None:
+    values = [59.0, 60.5, 58.8]
+    found = judge_mean(values, 60.0)
+    assert found.verdict == "not yet shown"
+    assert found.more is not None
+    n, room, sd = 3 + found.more, 60.0 - np.mean(values), np.std(values, ddof=1)
+
+    def power(k: int) -> float:
+        return float(st.nct.sf(st.t.ppf(0.95, k - 1), k - 1, room * np.sqrt(k) / sd))
+
+    assert power(n) >= 0.8 > power(n - 1)
+    assert f"({n} in all) would show it met" in found.next_step
+    assert "would show it not met" in judge_mean([60.2, 61.5, 59.5], 60.0).next_step
+    assert "change the design or the limit" in judge_mean([59.0, 61.0, 60.0], 60.0).next_step
+
+
+def test_one_run_or_none_shows_nothing() -> None:
+    found = judge_mean([50.0], 60.0)
+    assert (found.verdict, found.more) == ("not yet shown", 1)
+    assert judge_mean([], 60.0).more == 2
+    assert judge_mean([float("nan")], 60.0).to_dict()["value"] is None
+
+
+def test_exact_binomial_bounds(reference: Reference) -> None:
+    """Clopper & Pearson 1934: tabled figures, and scipy's exact test."""
+    for row in reference("statistics_intervals.csv"):
+        x, n = int(row["x"]), int(row["n"])
+        low, high = rate_bounds(x, n, confidence=0.975)
+        assert (low, high) == pytest.approx((row["low"], row["high"]), abs=6e-7)
+        assert rate_bounds(x, n)[1] == pytest.approx(row["upper_one_sided"], abs=6e-7)
+        ci = st.binomtest(x, n).proportion_ci(0.95, method="exact")
+        assert (low, high) == pytest.approx((ci.low, ci.high), abs=1e-9)
+    assert rate_bounds(5, 5)[1] == 1.0
+
+
+def test_failure_free_balls_are_those_of_the_success_run(reference: Reference) -> None:
+    for row in reference("statistics_success_run.csv"):
+        found = judge_rate(0, 1, 1 - row["reliability"], scale=1.0, confidence=row["confidence"])
+        assert found.more is not None
+        assert 1 + found.more == row["trials"]
+        at = judge_rate(0, int(row["trials"]), 1 - row["reliability"], scale=1.0, confidence=row["confidence"])
+        assert at.verdict == "met"
+
+
+def test_forty_thousand_balls() -> None:
+    """0 failures in 41,200 balls, heard fraction 0.9993: below 73 per million; 2.95 million more show 1 per million."""
+    found = judge_rate(0, 41_200, 1.0, heard_fraction=0.9993)
+    assert found.verdict == "not yet shown"
+    assert found.high == pytest.approx(73, abs=0.5)
+    assert found.more == pytest.approx(2.957e6, abs=1e4)
+    assert "more failure-free balls would show it" in found.next_step
+
+
+def test_rates_beyond_the_limit_and_limits_of_zero() -> None:
+    assert judge_rate(50, 10_000, 1.0, scale=1e3).verdict == "not met"
+    assert judge_rate(0, 10_000, 1.0, scale=1e3).verdict == "met"
+    assert judge_rate(0, 10_000, 1.0, scale=1e3, heard_fraction=0.2).verdict == "not yet shown"
+    assert judge_rate(0, 10_000, 0.0).more is None
+    assert judge_rate(0, 0, 1.0).next_step == "no balls were listened to"
+    assert judge_rate(3, 1000, 3.0, scale=1e3).odds == pytest.approx(1.0, abs=0.7)

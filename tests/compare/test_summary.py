@@ -1,0 +1,116 @@
+"""From impacts to run summaries: what counts, what is left out, and why."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+sys.path.insert(0, str(Path(__file__).parent))
+from campaigns import impacts_of
+
+from noisecheck.bench.runsheet import Run
+from noisecheck.compare.summary import BANDS, one_station, summarise
+from noisecheck.core.flags import Flag
+from noisecheck.core.table import Impacts
+from noisecheck.core.units import energy_mean_db
+
+RUN = Run(name="a", files=("a.wav",), station="landing")
+
+
+def table(n: int = 40) -> Impacts:
+    return impacts_of(np.random.default_rng(1), "a", n, 60.0)
+
+
+def test_means_are_those_of_numpy() -> None:
+    impacts = table()
+    (row,) = summarise(impacts, [RUN])
+    lae = impacts["lae_db"]
+    assert (row.impacts, row.used, row.station) == (40, 40, "landing")
+    assert row.value("lae_db") == pytest.approx(lae.mean())
+    assert row.sd[0] == pytest.approx(lae.std(ddof=1))
+    assert row.energy[0] == pytest.approx(energy_mean_db(lae))
+    assert row.value("decay_ms") == pytest.approx(100.0)
+    np.testing.assert_allclose(row.mean[BANDS], impacts.data["bands"].astype(float).mean(axis=0))
+
+
+def test_energy_mean_exceeds_the_arithmetic_one_by_a_known_amount() -> None:
+    """Normal dB: energy mean = arithmetic mean + 0.115 s^2 (ln 10 / 20 = 0.1151)."""
+    (row,) = summarise(impacts_of(np.random.default_rng(2), "a", 200_000, 60.0, sd=2.0), [RUN])
+    assert row.energy[0] - row.mean[0] == pytest.approx(0.1151 * 4, abs=0.02)
+
+
+@pytest.mark.parametrize("flag", [Flag.CLIPPED, Flag.GAIN_RIDING, Flag.BOUND, Flag.NONFINITE, Flag.FILE_EDGE])
+def test_values_that_are_not_comparable_are_left_out_and_counted(flag: Flag) -> None:
+    impacts = table()
+    flags = np.zeros(40, np.uint32)
+    flags[:10] = flag
+    loud = impacts["lae_db"].copy()
+    loud[:10] += 50
+    (row,) = summarise(impacts.with_columns(flags=flags, lae_db=loud), [RUN])
+    assert (row.used, dict(row.excluded)) == (30, {str(flag.name).lower(): 10})
+    assert row.mean[0] == pytest.approx(impacts["lae_db"][10:].mean())
+    assert bool(row.warnings) == (flag in (Flag.CLIPPED, Flag.BOUND))
+
+
+def test_other_flags_stay() -> None:
+    flags = Flag.OVERLAPPED | Flag.LOW_MARGIN | Flag.UNCALIBRATED
+    (row,) = summarise(table().with_columns(flags=int(flags)), [RUN])
+    assert row.used == 40
+
+
+def test_cut_windows_go_unless_most_are_cut() -> None:
+    flags = np.zeros(40, np.uint32)
+    flags[:15] = Flag.TRUNCATED
+    (row,) = summarise(table().with_columns(flags=flags), [RUN])
+    assert (row.used, dict(row.excluded)) == (25, {"truncated": 15})
+    flags[:] = Flag.TRUNCATED
+    (row,) = summarise(table().with_columns(flags=flags), [RUN])
+    assert row.used == 40
+    assert "cut short" in row.warnings[0]
+
+
+def test_only_first_contacts_count() -> None:
+    rebound = np.tile([0, 1, 2, -1], 10)
+    impacts = table()
+    (row,) = summarise(impacts.with_columns(rebound=rebound), [RUN])
+    assert row.used == 20
+    assert row.mean[0] == pytest.approx(impacts["lae_db"][rebound <= 0].mean())
+
+
+def test_a_band_heard_only_now_and_then_has_no_mean() -> None:
+    impacts = table()
+    bands = impacts.data["bands"].copy()
+    bands[:30, 0] = np.nan
+    bands[:10, 1] = np.nan
+    (row,) = summarise(impacts.with_columns(bands=bands), [RUN])
+    assert np.isnan(row.mean[BANDS][0])
+    assert row.n[BANDS][1] == 30
+    assert np.isfinite(row.mean[BANDS][1])
+
+
+def test_no_impacts_is_a_summary_without_values() -> None:
+    (row,) = summarise(Impacts.empty(), [RUN])
+    assert (row.impacts, row.used, row.station) == (0, 0, "landing")
+    assert np.isnan(row.mean).all()
+    assert np.isnan(row.energy).all()
+
+
+def test_unplaced_sounds_do_not_count_where_others_are_placed() -> None:
+    station = ["landing"] * 30 + [""] * 10
+    (row,) = summarise(table().with_columns(station=station), [RUN])
+    assert (row.station, row.used) == ("landing", 30)
+    (row,) = summarise(table().with_columns(station=""), [RUN])
+    assert (row.station, row.used) == ("landing", 40)
+
+
+def test_stations_count_alike_when_none_is_chosen() -> None:
+    impacts = table().with_columns(station=["landing"] * 30 + ["bend"] * 10, lae_db=[60.0] * 30 + [50.0] * 10)
+    rows = summarise(impacts, [RUN])
+    assert {r.station for r in rows} == {"landing", "bend"}
+    (both,) = one_station(rows, None)
+    assert both.value("lae_db") == pytest.approx(55.0)
+    (bend,) = one_station(rows, "bend")
+    assert (bend.value("lae_db"), bend.used) == (50.0, 10)
