@@ -120,5 +120,6 @@ def band_exposures(pieces: list[NDArray[np.float32]], rate: float) -> NDArray[np
                 batch[i, : len(pieces[row])] = pieces[row]
             spectrum = scipy.fft.rfft(batch, axis=1)
             power = spectrum.real**2 + spectrum.imag**2
-            out[chunk] = (np.add.reduceat(power, groups, axis=1) @ matrix)[: len(chunk)]
+            grouped = np.add.reduceat(power, groups, axis=1)[: len(chunk)]
+            out[chunk] = np.matmul(grouped[:, None, :], matrix)[:, 0]  # one product a row, see above
     return out / rate

@@ -50,8 +50,9 @@ def fast_levels(
 ) -> tuple[NDArray[np.float64], float]:
     """Return (A-weighted fast levels in dB, the interval in s) of one channel, shape (frames,).
 
-    The interval must lie between 10 and 25 ms, ISO/PAS 1996-3:2022 clause 4: the onset rate of one short impact
-    depends on it (about 890 dB/s at 10 ms, 1450 at 20 ms), so say which was used.
+    The first level is that at the end of the first interval, which must last 10 to 25 ms, ISO/PAS 1996-3:2022
+    clause 4. The onset rate of one short impact depends on it (about 890 dB/s at 10 ms, 1450 at 20 ms), so say
+    which was used.
     """
     if not 0.01 <= interval_s <= 0.025:
         raise InputError(f"interval {interval_s} s is outside 0.010 to 0.025 s: milliseconds given as seconds?")

@@ -138,7 +138,9 @@ def test_decay_rates(rate: int, constant: float, goal: float) -> None:
     for step in (1, max(round(0.0005 * rate), 1)):
         power = np.where(np.arange(rate * 2 // step) * step < rate // 2, 1.0, 0.0)
         level = 10 * np.log10(time_weighted(power, step / rate, constant_s=constant))
-        fall = (level[rate // step] - level[rate * 3 // 2 // step]) / ((rate * 3 // 2 // step - rate // step) * step / rate)
+        fall = (level[rate // step] - level[rate * 3 // 2 // step]) / (
+            (rate * 3 // 2 // step - rate // step) * step / rate
+        )
         assert fall == pytest.approx(goal, abs=0.05)
 
 
