@@ -15,9 +15,11 @@ from noisecheck.flow.beliefs import Beliefs
 
 __all__ = ["Ball", "Decision", "History", "Impact", "extend", "none_share", "retire"]
 
-_LOST = math.log(1e-7)
+_LOST = math.log(1e-6)
 """Histories this much less likely than the best are dropped (log)."""
 _TINY = 1e-300
+_PEAK = 1e4
+"""No density of a feed slot is higher than this (per s)."""
 
 
 class Impact(NamedTuple):
@@ -123,14 +125,17 @@ def _replace(track: tuple[Ball, ...], place: int, ball: Ball | None, station: in
 
 
 def _by_ball(
-    beliefs: Beliefs, history: History, impact: Impact, q: int, times: list[float]
+    beliefs: Beliefs, history: History, impact: Impact, q: int, times: list[float], bar: float
 ) -> Iterator[tuple[float, int]]:
-    """Yield (density, place on the track) of the balls that may have made this impact at station ``q``."""
+    """Yield (density, place on the track) of the balls that may have made this impact at station ``q``.
+
+    Densities below ``bar`` are left out.
+    """
     last = history.last_at[q]
     behind = impact.time_s - times[last] if last >= 0 else math.inf
     limit = beliefs.settings.give_up_s
     for place, ball in enumerate(history.track):
-        if max(ball.station, ball.floor) >= q:
+        if ball.station >= q or ball.floor >= q:
             continue
         took = impact.time_s - ball.time_s
         mean, sd = beliefs.pass_mean[ball.station][q], beliefs.pass_sd[ball.station][q]
@@ -138,16 +143,21 @@ def _by_ball(
             continue
         p = beliefs.transit(ball.station, q, took, behind)
         for k in range(ball.station + 1, q):
+            if p < bar:
+                break
             p *= beliefs.miss(k, ball.time_s + beliefs.pass_mean[ball.station][k], beliefs.pass_sd[ball.station][k])
-        yield p, place
+        if p >= bar:
+            yield p, place
 
 
-def _unheard_before(beliefs: Beliefs, history: History, impact: Impact, q: int) -> tuple[float, float, float]:
-    """Return (density, slot used or NaN, time fed) of a ball first heard at station ``q`` > 0."""
+def _unheard_before(
+    beliefs: Beliefs, history: History, impact: Impact, q: int, p: float
+) -> tuple[float, float, float]:
+    """Return (density, slot used or NaN, time fed) of a ball first heard at station ``q`` > 0.
+
+    ``p`` is the probability that it was heard nowhere before.
+    """
     fed = impact.time_s - beliefs.pass_mean[0][q]
-    p = 1.0
-    for k in range(q):
-        p *= beliefs.miss(k, impact.time_s - beliefs.pass_mean[k][q], beliefs.pass_sd[k][q])
     if not beliefs.paced or math.isnan(history.fed_s) or history.period_s <= 0:
         return p * beliefs.feed_rate, math.nan, fed
     sd = math.hypot(beliefs.pass_sd[0][q], beliefs.pace_sd * history.period_s)
@@ -193,46 +203,66 @@ def extend(
     found: list[tuple[float, History]] = []
     now = impact.time_s
     real = impact.odds / (1.0 + impact.odds)
+    order = sorted(range(beliefs.count), key=lambda q: q != impact.station)
+    labels = [_label(beliefs, impact, q) * real for q in range(beliefs.count)]
+    fresh = [_never_before(beliefs, impact, q) if q else 1.0 for q in range(beliefs.count)]
+    best = -math.inf
     for h in histories:
-        none = sum(none_share(beliefs, h, impact, times, levels))
+        none = max(sum(none_share(beliefs, h, impact, times, levels)), _TINY)
         made = Decision(h.past, "none", impact.index, -1, impact.station, now)
-        children = [h._replace(log_p=h.log_p + math.log(max(none, _TINY)), past=made)]
-        for q in range(beliefs.count):
-            label = _label(beliefs, impact, q) * real
-            if q == impact.station or label > 1e-7:
-                children += _heard_at(beliefs, h, impact, q, label, times)
-        found += [(c.standing(now, beliefs), c) for c in children]
+        children = [h._replace(log_p=h.log_p + math.log(none), past=made)]
+        best = max(best, children[0].standing(now, beliefs))
+        for q in order:
+            # What cannot come near the best so far is not worked out.
+            bar = math.exp(min(best + _LOST - h.log_p - math.log(labels[q]), 600.0))
+            heard = _heard_at(beliefs, h, impact, q, labels[q], fresh[q], times, bar)
+            children += heard
+            for child in heard:
+                if child.log_p > best:
+                    best = max(best, child.standing(now, beliefs))
+        found += [(c.standing(now, beliefs), c) for c in children if c.log_p >= best + _LOST]
     found.sort(key=lambda f: -f[0])
     floor = found[0][0] + _LOST
     top = found[0][1].log_p  # keeps the numbers small over millions of impacts
     return [h._replace(log_p=h.log_p - top) for p, h in found[: beliefs.settings.beam] if p > floor]
 
 
+def _never_before(beliefs: Beliefs, impact: Impact, q: int) -> float:
+    """Return the probability that a ball now at station ``q`` was heard at no station before."""
+    p = 1.0
+    for k in range(q):
+        p *= beliefs.miss(k, impact.time_s - beliefs.pass_mean[k][q], beliefs.pass_sd[k][q])
+    return p
+
+
 def _heard_at(
-    beliefs: Beliefs, h: History, impact: Impact, q: int, label: float, times: list[float]
-) -> Iterator[History]:
+    beliefs: Beliefs, h: History, impact: Impact, q: int, label: float, fresh: float, times: list[float], bar: float
+) -> list[History]:
+    """Return the histories in which a ball made this impact at station ``q``, those of density over ``bar``."""
     now, final = impact.time_s, beliefs.count - 1
+    found = []
     last_at = (*h.last_at[:q], impact.index, *h.last_at[q + 1 :])
     here = Ball(impact.index, q, now, q) if q < final else None
-    for p, place in _by_ball(beliefs, h, impact, q, times):
-        if p * label < _TINY:
-            continue
+    bar = max(bar, _TINY / label)
+    for p, place in _by_ball(beliefs, h, impact, q, times, bar):
         past = Decision(h.past, "pass", impact.index, h.track[place].last, q, now)
         track = _replace(h.track, place, here, q)
-        yield h._replace(log_p=h.log_p + math.log(p * label), track=track, last_at=last_at, past=past)
-    past = Decision(h.past, "born", impact.index, -1, q, now)
-    place = next((i for i, b in enumerate(h.track) if max(b.station, b.floor) < q), len(h.track))
-    track = (*h.track[:place], *((here,) if here else ()), *h.track[place:])
+        found.append(h._replace(log_p=h.log_p + math.log(p * label), track=track, last_at=last_at, past=past))
     if q == 0:
         p, period, slots = _fed(beliefs, h, now)
         fed, left = now, (*h.slots, *slots)
     else:
-        p, used, fed = _unheard_before(beliefs, h, impact, q)
-        period, left = h.period_s, tuple(t for t in h.slots if t != used)
+        if fresh * _PEAK < bar:
+            return found
+        p, used, fed = _unheard_before(beliefs, h, impact, q, fresh)
+        period, left = h.period_s, tuple(t for t in h.slots if t != used) if h.slots else ()
         fed = fed if used == math.inf else h.fed_s
-    if p * label > _TINY:
-        log_p = h.log_p + math.log(p * label)
-        yield History(log_p, track, last_at, fed, period, left[-20:], past)
+    if p >= bar:
+        past = Decision(h.past, "born", impact.index, -1, q, now)
+        place = next((i for i, b in enumerate(h.track) if max(b.station, b.floor) < q), len(h.track))
+        track = (*h.track[:place], *((here,) if here else ()), *h.track[place:])
+        found.append(History(h.log_p + math.log(p * label), track, last_at, fed, period, left[-20:], past))
+    return found
 
 
 def retire(history: History, now_s: float, beliefs: Beliefs) -> History:

@@ -425,14 +425,16 @@ class LedgerSolver:
         after = names[d.station + 1]
         passed = "balls behind it came" if d.floor > d.station else "nothing came"
         why = f"last heard at {names[d.station]}, never at {after} or later though {passed}, {say_odds(odds)}"
-        claimed = self._claim(Finding("stuck", last.time_s, names[d.station], odds, why, ball, "settled", said_s), d.ball)
+        finding = Finding("stuck", last.time_s, names[d.station], odds, why, ball, "settled", said_s)
+        least = self.settings.claim_last_odds if d.station == b.count - 2 else self.settings.claim_odds
+        claimed = self._claim(finding, d.ball, least)
         b.stuck_count += odds / (1.0 + odds)
         if not claimed:
             self._undecided += 1
 
-    def _claim(self, finding: Finding, suspicion: int | None) -> bool:
+    def _claim(self, finding: Finding, suspicion: int | None, least: float | None = None) -> bool:
         """Keep a finding if its odds allow; the suspicion it settles is closed."""
-        claimed = finding.odds >= self.settings.claim_odds
+        claimed = finding.odds >= (self.settings.claim_odds if least is None else least)
         if claimed:
             self._findings.append(finding)
             self._news.append(finding)

@@ -80,6 +80,9 @@ class LedgerSettings:
 
     claim_odds: float = 3.0
     """Findings with lower odds are not claimed."""
+    claim_last_odds: float = 0.5
+    """The same for a ball not heard at the last station, where no later one can settle whether it passed unheard:
+    by the meaning of the words it did not arrive, so it is shown, with its low odds, unless a miss is likelier."""
     miss: float = 3e-4
     """Share of impacts not heard although the place is listened to."""
     stuck: float = 1e-3

@@ -85,10 +85,10 @@ def make_run(
     fed = pace(kind, period, seconds + start_s, rng)
     links = len(stations) - 1
     truth: list[Truth] = []
-    rows: list[tuple[float, int, float]] = []  # time, station, log10 odds
+    rows: list[tuple[float, int, float, int]] = []  # time, station, log10 odds, ball (-1 stray, -2 chance)
+    fates: list[str] = []
     before = [-math.inf] * len(stations)
     stray_times = list(rng.uniform(5, seconds + start_s - 5, rng.poisson(strays_per_hour * (seconds + start_s) / 3600)))
-    arrived = lost = 0
     balls: list[dict[str, float]] = []
     for number, t in enumerate(fed):
         history = {stations[0]: t}
@@ -108,43 +108,29 @@ def make_run(
                 truth.append(Truth("held_up", came, stations[link + 1], number))
             history[stations[link + 1]] = when = came
         balls.append(history)
-        heard = {}
         for place, (name, came) in enumerate(history.items()):
             if rng.random() < unheard / max(links, 1) * (0 < place < links) or rng.random() < miss:
                 continue
-            heard[name] = came
-        done = [n for n in history if history[n] < seconds + start_s]
-        for name in done:
-            if name not in heard:
-                later = [n for n in done[done.index(name) + 1 :] if n in heard]
-                truth.append(Truth("unheard", history[name], name, number, hopeless=not later))
-        if fate != "arrived":
-            lost += 1
-            last = [n for n in done if n in heard]
-            if last:
-                truth.append(Truth("stuck", history[last[-1]], last[-1], number))
-            if fate == "kicked":
-                stray_times.append(when + 0.25 + 0.5 * rng.random())
-        elif len(done) == len(stations):
-            arrived += 1
-        for name, came in heard.items():
-            rows.append((came, stations.index(name), max(rng.normal(*log_odds), 0.02)))
+            rows.append((came, place, max(rng.normal(*log_odds), 0.02), number))
             if rng.random() < rebounds:
-                rows.append((came + rng.uniform(0.05, 0.25), stations.index(name), max(rng.normal(*log_odds) - 1, 0.02)))
+                rows.append((came + rng.uniform(0.05, 0.25), place, max(rng.normal(*log_odds) - 1, 0.02), -2))
+        fates.append(fate)
+        if fate == "kicked":
+            stray_times.append(when + 0.25 + 0.5 * rng.random())
     for t in stray_times:
         where = -1 if rng.random() < 0.7 else int(rng.integers(len(stations)))
-        rows.append((t, where, max(rng.normal(*log_odds), 0.02)))
-        truth.append(Truth("stray", t, "", -1))
+        rows.append((t, where, max(rng.normal(*log_odds), 0.02), -1))
     for t in rng.uniform(0, seconds + start_s, rng.poisson(clutter_per_hour * (seconds + start_s) / 3600)):
-        rows.append((t, -1 if rng.random() < 0.5 else int(rng.integers(len(stations))), abs(rng.normal(0.3, 0.5))))
-    rows = sorted((t + rng.normal(0, 0.0005), s, o) for t, s, o in rows)
+        rows.append((t, -1 if rng.random() < 0.5 else int(rng.integers(len(stations))), abs(rng.normal(0.3, 0.5)), -2))
+    rows = sorted((t + rng.normal(0, 0.0005), s, o, n) for t, s, o, n in rows)
     if one_microphone and hide_s:
-        kept: list[tuple[float, int, float]] = []
+        kept: list[tuple[float, int, float, int]] = []
         for row in rows:
             if kept and row[0] - kept[-1][0] < hide_s and rng.random() < 0.5:
                 continue
             kept.append(row)
         rows = kept
+    arrived, lost = _tell(truth, balls, fates, rows, stations, seconds + start_s)
     times = np.array([r[0] for r in rows])
     codes = np.array([r[1] for r in rows], int)
     confidence = np.where(codes < 0, np.nan, 1.0 if not one_microphone else 1 - rng.beta(0.5, 60, len(rows)))
@@ -167,6 +153,29 @@ def make_run(
     truth = [t for t in truth if 0 <= t.time_s < seconds]
     route = Route(stations, (None,) * links if learnt else windows)
     return Run(impacts, route, truth, seconds, len(fed), arrived, lost, balls)
+
+
+def _tell(truth, balls, fates, rows, stations, end_s):
+    """Add what was stuck, stray and unheard, now that it is known which impacts were heard."""
+    heard = {(n, s) for _, s, _, n in rows if n >= 0}
+    arrived = lost = 0
+    for number, (history, fate) in enumerate(zip(balls, fates)):
+        done = [n for n in history if history[n] < end_s]
+        got = [n for n in done if (number, stations.index(n)) in heard]
+        for name in done:
+            if name not in got:
+                later = [n for n in done[done.index(name) + 1 :] if n in got]
+                # Later stations must hear a ball for it to count as unheard; a stuck one is lost before.
+                if later or fate == "arrived":
+                    truth.append(Truth("unheard", history[name], name, number, hopeless=not later))
+        if fate != "arrived":
+            lost += 1
+            if got:
+                truth.append(Truth("stuck", history[got[-1]], got[-1], number))
+        elif len(done) == len(stations):
+            arrived += 1
+    truth += [Truth("stray", t, "", -1) for t, _, _, n in rows if n == -1]
+    return arrived, lost
 
 
 def settled_truth(run: Run, margin_s: float = 8.0) -> list[Truth]:
