@@ -15,6 +15,7 @@ from typing import Annotated, Any, Final, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 
+from noisecheck.bench.runsheet import read_text
 from noisecheck.core.errors import InputError, nearest, one_line
 from noisecheck.core.table import band_names
 
@@ -30,7 +31,6 @@ __all__ = [
     "RigInfo",
     "Station",
     "load_rig",
-    "read_text",
 ]
 
 MEASURES: Final[tuple[str, ...]] = (
@@ -289,16 +289,6 @@ def load_rig(path: str | Path) -> Rig:
         return Rig.model_validate(document)
     except ValidationError as error:
         raise InputError(f"{one_line(path)}{_sentence(error, text)}") from error
-
-
-def read_text(path: Path) -> str:
-    """Return a text file's content (UTF-8, with or without a byte order mark); raises ``InputError``."""
-    try:
-        return path.read_bytes().decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        raise InputError(f"{one_line(path)}: not UTF-8 text (byte {error.start}): save it as UTF-8") from error
-    except OSError as error:
-        raise InputError(f"{one_line(path)}: cannot be read ({error.strerror or error})") from error
 
 
 _MODELS: Final[dict[str, type[BaseModel]]] = {

@@ -12,12 +12,14 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path, PurePosixPath
 from types import MappingProxyType
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
-from noisecheck.bench.rig import Rig, read_text
 from noisecheck.core.errors import InputError, nearest, one_line
 
-__all__ = ["COLUMNS", "ROLES", "Run", "load_runs", "natural_key"]
+if TYPE_CHECKING:
+    from noisecheck.bench.rig import Rig
+
+__all__ = ["COLUMNS", "ROLES", "Run", "load_runs", "natural_key", "read_text"]
 
 COLUMNS: Final = (
     "run",
@@ -111,6 +113,16 @@ def load_runs(path: str | Path, rig: Rig) -> tuple[Run, ...]:
     if not runs:
         raise InputError(f"{one_line(path)}: lists no runs: add one row for each recording")
     return tuple(runs.values())
+
+
+def read_text(path: Path) -> str:
+    """Return a text file's content (UTF-8, with or without a byte order mark); raises ``InputError``."""
+    try:
+        return path.read_bytes().decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        raise InputError(f"{one_line(path)}: not UTF-8 text (byte {error.start}): save it as UTF-8") from error
+    except OSError as error:
+        raise InputError(f"{one_line(path)}: cannot be read ({error.strerror or error})") from error
 
 
 class _Sheet:

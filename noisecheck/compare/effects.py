@@ -5,12 +5,11 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from noisecheck.bench.rig import Rig
 from noisecheck.compare.fair import Pairing, pair
 from noisecheck.compare.hearing import audible
 from noisecheck.compare.linear import Estimates, benjamini_hochberg, estimate, t_interval
@@ -18,6 +17,9 @@ from noisecheck.compare.summary import BANDS, LEVELS, LOGARITHMIC, QUANTITIES, R
 from noisecheck.compare.why import Evidence, Reason, explain
 from noisecheck.core.errors import InputError, nearest, one_line
 from noisecheck.core.table import band_names
+
+if TYPE_CHECKING:
+    from noisecheck.bench.rig import Rig
 
 __all__ = ["Comparison", "Difference", "Group", "compare"]
 

@@ -4,19 +4,22 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from noisecheck.bench.rig import Rig
 from noisecheck.compare.linear import estimable
 from noisecheck.compare.summary import RunSummary
 
+if TYPE_CHECKING:
+    from noisecheck.bench.rig import Rig
+
 __all__ = ["Pairing", "pair"]
 
-_CONDITIONS: Final = ("drop_height_mm", "treatment", "revision")
-_WORD: Final = {"drop_height_mm": "drop height", "treatment": "treatment", "revision": "revision"}
+_CONDITIONS: Final = ("station", "drop_height_mm", "treatment", "revision")
+_WORD: Final = {"station": "station", "drop_height_mm": "drop height", "treatment": "treatment", "revision": "revision"}
+_SAME_HEIGHT: Final = 1.05  # heights this close differ by 0.2 dB in level: one nominal height, measured run by run
 _LOW_LIMIT_HZ: Final = 10_000.0  # a recorder that carries less cannot be set against one that carries more
 
 
@@ -64,6 +67,7 @@ def pair(
         if not usable:
             return Pairing(refusal=_nothing_left(name, rows))
     warnings = [w for s in (*base, *other) for w in s.warnings]
+    warnings += [f"run {s.run.name} is left out: no impact to compare" for s in (*base, *other) if not s.used]
     refusal = _unlike(a, b, names, rig, warnings)
     if refusal:
         return Pairing(refusal=refusal, warnings=tuple(warnings))
@@ -74,7 +78,9 @@ def pair(
         refusal = _condition(a, b, condition, by, names, blocks, warnings)
         if refusal:
             return Pairing(refusal=refusal, warnings=tuple(warnings))
-    keys_a, keys_b = ([tuple(s.run.value(f) for f in blocks) for s in rows] for rows in (a, b))
+    labels = [_labels((*a, *b), f) for f in blocks]
+    keys_a, keys_b = ([tuple(label[_value(s, f)] for f, label in zip(blocks, labels, strict=True)) for s in rows]
+                      for rows in (a, b))  # fmt: skip
     shared = [k for k in dict.fromkeys(keys_a) if k in keys_b]
     if not shared:
         what = " and ".join(_WORD[f] for f in blocks)
@@ -140,7 +146,8 @@ def _condition(
     warnings: list[str],
 ) -> str:
     """Note a condition to hold equal, a warning, or return the sentence that refuses."""
-    in_a, in_b = ({s.run.value(condition) for s in rows} for rows in (a, b))
+    label = _labels((*a, *b), condition)
+    in_a, in_b = ({label[_value(s, condition)] for s in rows} for rows in (a, b))
     if in_a == in_b and len(in_a) == 1:
         return ""
     if in_a & in_b:
@@ -156,10 +163,28 @@ def _condition(
             "the two cannot be told apart"
         )
     # A revision is the sum of its changes; anything else must be the only thing that changed.
-    if by != "revision" and (condition == "drop_height_mm" or (by == "drop_height_mm" and condition == "treatment")):
+    decides = condition in ("drop_height_mm", "station") or (by == "drop_height_mm" and condition == "treatment")
+    if decides and (by != "revision" or condition == "station"):
         return text
     warnings.append(text)
     return ""
+
+
+def _value(summary: RunSummary, condition: str) -> str:
+    return summary.station if condition == "station" else summary.run.value(condition)
+
+
+def _labels(rows: Sequence[RunSummary], condition: str) -> dict[str, str]:
+    """Return the label of each value; drop heights within 5 % of one another share one."""
+    values = {_value(s, condition) for s in rows}
+    if condition != "drop_height_mm":
+        return {v: v for v in values}
+    label, first = {"": ""}, ""
+    for value in sorted(values - {""}, key=float):
+        if not first or float(value) > float(first) * _SAME_HEIGHT:
+            first = value
+        label[value] = first
+    return label
 
 
 def _listed(values: set[str], unit: str) -> str:

@@ -9,18 +9,24 @@ counts of failures use the exact binomial bounds of Clopper and Pearson.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import Any, Final, Literal
+from typing import TYPE_CHECKING, Any, Final, Literal
 
 import numpy as np
 
 from noisecheck.compare.plan import least, noncentral_t
+from noisecheck.core.errors import InputError, one_line
 
-__all__ = ["Verdict", "judge_mean", "judge_rate", "judge_uncertain", "rate_bounds"]
+if TYPE_CHECKING:
+    from noisecheck.bench.rig import Requirement
+
+__all__ = ["RATES", "Verdict", "judge", "judge_mean", "judge_rate", "judge_uncertain", "overall", "rate_bounds"]
 
 _MOST_RUNS: Final = 1000
 _CERTAIN: Final = 1e6
+RATES: Final = {"failures_per_million": 1e6, "held_up_per_thousand": 1e3}
+"""Measures that count balls, with the number of balls they are given for."""
 Sense = Literal["at most", "at least"]
 
 
@@ -130,9 +136,14 @@ def judge_mean(
             "not yet shown", value, math.nan, math.nan, limit, confidence, math.nan, rule, step, 2 - len(values)
         )
     mean, sd = float(values.mean()), float(values.std(ddof=1))
+    if sd == 0:
+        step = (
+            "all runs agree to the last digit: are they copies, or counts? counts are judged by their number of balls"
+        )
+        return Verdict("not yet shown", mean, math.nan, math.nan, limit, confidence, math.nan, rule, step, None)
     error = sd / math.sqrt(len(values))
     combined = math.hypot(error, added_uncertainty)
-    df = (len(values) - 1) * (combined / error) ** 4 if error > 0 else math.inf
+    df = (len(values) - 1) * (combined / error) ** 4
     verdict = judge_uncertain(mean, combined, limit, sense=sense, confidence=confidence, df=df)
     if verdict.verdict != "not yet shown":
         return verdict
@@ -226,3 +237,34 @@ def _balls_to_settle(events: int, trials: int, target: float, confidence: float)
             return None
     needed = least(enough, trials + 1, last)
     return None if needed is None else needed - trials
+
+
+def judge(
+    requirement: Requirement,
+    *,
+    run_values: Sequence[float] = (),
+    events: int = 0,
+    balls: int = 0,
+    heard_fraction: float = 1.0,
+    added_uncertainty: float = 0.0,
+) -> Verdict:
+    """Return the verdict on a requirement of the rig file: rates from counts, all else from run values.
+
+    Raises:
+        InputError: a rate that must be *at least* something, which listening cannot show.
+    """
+    r = requirement
+    if r.measure not in RATES:
+        return judge_mean(
+            run_values, r.limit, sense=r.sense, confidence=r.confidence, added_uncertainty=added_uncertainty
+        )
+    if r.sense != "at most":
+        raise InputError(f"requirement '{one_line(r.id)}': {r.measure} can only be limited with sense = 'at most'")
+    scale = RATES[r.measure]
+    return judge_rate(events, balls, r.limit, scale=scale, heard_fraction=heard_fraction, confidence=r.confidence)
+
+
+def overall(verdicts: Iterable[tuple[Requirement, Verdict]]) -> str:
+    """Return how the strict requirements stand together: any not met, else any not yet shown, else met."""
+    strict = {v.verdict for r, v in verdicts if r.strict}
+    return next((word for word in ("not met", "not yet shown") if word in strict), "met")

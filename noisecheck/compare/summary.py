@@ -181,6 +181,7 @@ def _moments(matrix: Floats, n: NDArray[np.int64]) -> tuple[Floats, Floats, Floa
 def one_station(summaries: Iterable[RunSummary], station: str | None) -> tuple[RunSummary, ...]:
     """Return one summary a run: of the given station, or the mean over the stations that every run has.
 
+    Runs that the sheet gives to another station are left out; runs that heard nothing there stay, without values.
     With ``station`` None and several stations, each station heard in all runs counts alike, so that a run in which
     one place is hit more often is not louder for that. Where no station is common, all of a run's are averaged.
     """
@@ -188,7 +189,13 @@ def one_station(summaries: Iterable[RunSummary], station: str | None) -> tuple[R
     for summary in summaries:
         by_run.setdefault(summary.run.name, []).append(summary)
     if station is not None:
-        return tuple(s for rows in by_run.values() for s in rows if s.station == station)
+        found = []
+        for rows in by_run.values():
+            here = [s for s in rows if s.station == station]
+            if here or rows[0].run.station in ("", station):
+                # a run in which the station was not heard stays, empty: silence is a finding
+                found.append(here[0] if here else _summary(rows[0].run, station, Impacts.empty()))
+        return tuple(found)
     sets = [{s.station for s in rows} for rows in by_run.values() if any(s.impacts for s in rows)]
     common = set.intersection(*sets) if sets else set()
     return tuple(_merged([s for s in rows if s.station in common] or rows) for rows in by_run.values())

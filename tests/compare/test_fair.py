@@ -139,3 +139,35 @@ def test_a_session_shift_cancels_where_sessions_hold_both() -> None:
     assert found.difference_db == pytest.approx(-3.0)
     assert found.ci_db[1] - found.ci_db[0] < 2
     assert found.balanced_for == ("session",)
+
+
+def test_heights_measured_run_by_run_are_one_height() -> None:
+    rows = [row(f"b{h}", 60 + h / 50, treatment="bare", drop_height_mm=h) for h in (99.0, 100.0, 101.0)]
+    rows += [row(f"f{h}", 55 + h / 50, treatment="felt", drop_height_mm=h) for h in (100.5, 102.0, 103.5)]
+    found = felt(rows)
+    assert (found.verdict, found.balanced_for, found.runs) == ("quieter", (), (3, 3))
+
+
+def test_stations_are_not_mixed() -> None:
+    rows = three("bare", 60, station="landing") + three("felt", 50, station="bend")
+    assert refused(felt(rows)) == (
+        "all bare runs have station landing, all felt runs bend: the two cannot be told apart"
+    )
+    rows += three("felt", 59, station="landing")
+    found = felt(rows)
+    assert found.difference_db == pytest.approx(-1.0)
+    assert felt(rows, station="landing").difference_db == pytest.approx(-1.0)
+
+
+def test_a_station_not_heard_on_one_side_is_said() -> None:
+    rows = three("bare", 60) + three("felt", 50)
+    rows = [dataclasses.replace(s, station="landing" if s.run.treatment == "bare" else "bend") for s in rows]
+    found = felt(rows, station="landing")
+    assert refused(found) == "no impact was heard in the runs of felt"
+
+
+def test_a_run_without_impacts_is_said() -> None:
+    gone = dataclasses.replace(row("f9", 50, treatment="felt"), used=0)
+    found = felt([*three("bare", 60), *three("felt", 50), gone])
+    assert found.warnings == ("run f9 is left out: no impact to compare",)
+    assert found.runs == (3, 3)

@@ -8,7 +8,9 @@ import numpy as np
 import pytest
 import scipy.stats as st
 
-from noisecheck.compare.requirements import judge_mean, judge_rate, judge_uncertain, rate_bounds
+from noisecheck.bench.rig import Requirement
+from noisecheck.compare.requirements import judge, judge_mean, judge_rate, judge_uncertain, overall, rate_bounds
+from noisecheck.core.errors import InputError
 
 Reference = Callable[[str], list[dict[str, float]]]
 
@@ -115,3 +117,24 @@ def test_rates_beyond_the_limit_and_limits_of_zero() -> None:
     assert judge_rate(0, 10_000, 0.0).more is None
     assert judge_rate(0, 0, 1.0).next_step == "no balls were listened to"
     assert judge_rate(3, 1000, 3.0, scale=1e3).odds == pytest.approx(1.0, abs=0.7)
+
+
+def test_runs_that_agree_to_the_last_digit_show_nothing() -> None:
+    found = judge_mean([0.0, 0.0, 0.0], 2.0)
+    assert found.verdict == "not yet shown"
+    assert "copies, or counts" in found.next_step
+
+
+def test_requirements_of_the_rig_file_are_judged_by_their_kind() -> None:
+    level = Requirement(id="a", measure="lae_db", limit=60.0)
+    rate = Requirement(id="b", measure="failures_per_million", limit=100.0, strict=False)
+    held = Requirement(id="c", measure="held_up_per_thousand", limit=2.0, confidence=0.9)
+    loud = judge(level, run_values=[61.0, 61.2, 61.1])
+    few = judge(rate, balls=1000)
+    assert (loud.verdict, few.verdict) == ("not met", "not yet shown")
+    assert judge(held, events=1, balls=5000).verdict == "met"
+    assert overall([(level, loud), (rate, few)]) == "not met"
+    assert overall([(level, few), (rate, loud)]) == "not yet shown"
+    assert overall([(rate, few)]) == "met"
+    with pytest.raises(InputError, match="sense = 'at most'"):
+        judge(Requirement(id="d", measure="failures_per_million", limit=1.0, sense="at least"), balls=10)
