@@ -136,11 +136,14 @@ class Backdrop:
         numbers = numbers[numbers * base_hz < 0.45 * self._rate]
         amplitude = 10 ** ((self._tone_db[: len(numbers)] - fall_db * np.arange(len(numbers))) / 20)
         amplitude *= math.sqrt(2.0 / float(np.sum(amplitude**2)))
-        turn = 2 * math.pi * base_hz * (seconds + drift)
+        # Harmonics are powers of one rotating number: a product each instead of a sine.
+        turn = np.exp(2j * math.pi * base_hz * (seconds + drift))
+        power = np.ones_like(turn)
         out = np.zeros((len(seconds), self._channels))
         for n, a in zip(numbers, amplitude, strict=True):
-            sine, cosine = a * np.sin(n * turn), a * np.cos(n * turn)
-            out += sine[:, None] * np.cos(self._phase[n - 1]) + cosine[:, None] * np.sin(self._phase[n - 1])
+            power = power * turn
+            out += (power.imag * a)[:, None] * np.cos(self._phase[n - 1])
+            out += (power.real * a)[:, None] * np.sin(self._phase[n - 1])
         return out
 
     def _add_clinks(self, frames: int) -> None:

@@ -71,10 +71,9 @@ class RecorderFaults:
         out = samples.copy()
         length = max(round(self._s.dropout_s * self._rate), 1)
         count = int(rng.poisson(self._s.dropouts_per_min / 60.0 * len(out) / self._rate))
-        for start in np.sort(rng.integers(0, len(out), count)).tolist():
-            stop = min(start + length, len(out))
-            kept = out[max(start - (stop - start), 0) : start]
-            out[start:stop] = 0.0
-            if self._s.dropout_kind == "repeat" and len(kept):
-                out[start : start + len(kept)] = kept
+        if len(out) <= 2 * length:
+            return out  # only whole dropouts, with what they repeat, inside one block
+        for start in np.sort(rng.integers(length, len(out) - length, count)).tolist():
+            repeat = self._s.dropout_kind == "repeat"
+            out[start : start + length] = out[start - length : start].copy() if repeat else 0.0
         return out

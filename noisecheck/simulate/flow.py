@@ -109,7 +109,7 @@ def _pace(feed: Feed, slots: int, rng: np.random.Generator) -> np.ndarray:
         phase = rng.uniform(0.0, 2.0 * math.pi, 3)
         place = np.arange(slots)
         wave = sum(np.sin(2 * math.pi * place / (reach * s) + p) for s, p in zip((1.0, 1.7, 2.9), phase, strict=True))
-        steps = period * (1.0 + (0.1 if feed.pace == "drifting" else 1.0) * feed.swing * np.asarray(wave) / 3.0)
+        steps = period * (1.0 + (0.3 if feed.pace == "drifting" else 1.0) * feed.swing * np.asarray(wave) / 3.0)
     times = feed.first_s + np.concatenate([[0.0], np.cumsum(steps[:-1])])
     return np.asarray(times + rng.normal(0.0, feed.jitter * period, slots))
 

@@ -73,16 +73,11 @@ class Waveform:
     truth: TrueImpact
 
 
-def _recording_filter(freq_hz: NDArray[np.float64], rate: int) -> NDArray[np.complex128]:
+def _recording_filter(freq_hz: NDArray[np.float64]) -> NDArray[np.complex128]:
     """Return a minimum-phase band limit (nothing sounds before it arrives) with a 20 Hz high-pass."""
-    size = 4096
-    x = np.linspace(0.0, 1.0, size // 2 + 1)
-    magnitude = np.where(x < 0.8, 1.0, np.cos(0.5 * np.pi * np.clip((x - 0.8) / 0.2, 0, 1)) ** 2)
-    cepstrum = fft.irfft(np.log(np.maximum(magnitude, 1e-5)), size)
-    cepstrum[1 : size // 2] *= 2.0
-    cepstrum[size // 2 + 1 :] = 0.0
-    taps = fft.irfft(np.exp(fft.rfft(cepstrum)), size)[:512]
-    taps[256:] *= 0.5 * (1.0 + np.cos(np.pi * np.arange(256) / 256))
+    from scipy.signal import firwin, minimum_phase
+
+    taps = minimum_phase(firwin(95, 0.9, window=("kaiser", 8.0)), n_fft=8192, half=False)
     bins = len(freq_hz)
     low = fft.rfft(taps, 2 * (bins - 1))
     s = 1j * freq_hz / _HIGH_PASS_HZ
@@ -106,7 +101,7 @@ class _Place:
             modes, numbers = plate_modes(plate, 1e9)
             modes, numbers = modes[:1], numbers[:1]
         longest = ring_time_s(float(modes[0]), plate.loss_factor)
-        seconds = min((longest + scene.room.t60_s) * _TAIL_DB / 60.0, _LONGEST_S) + 0.05
+        seconds = min(max(longest, scene.room.t60_s) * _TAIL_DB / 60.0, _LONGEST_S) + 0.1
         positions = _placed(scene, run)
         here = np.array([*station.position_mm, 0.0][:3])
         reach = [max(float(np.linalg.norm(p - here)) / 1e3, 2.0 * self.ball.radius_m) for p in positions]
@@ -123,7 +118,7 @@ class _Place:
         weights = radiated_weights(plate, modes, shape, sound_mps=self.sound)
 
         gains = _channel_gains(scene, run)
-        band = _recording_filter(self.freq, rate)
+        band = _recording_filter(self.freq)
         loss = 10 ** (((treatment.gain_db if treatment else 0.0) + station.gain_db) / 20)
         self.transfer = np.empty((_SPOTS, scene.channels, len(self.freq)), np.complex128)
         self.delay = np.empty(scene.channels)

@@ -141,7 +141,8 @@ class Feed(_Part):
     balls: Annotated[int, Field(ge=0)] = 10
     first_s: _NotNegative = 1.0
     pace: Literal["steady", "drifting", "cranked", "random"] = "steady"
-    """``cranked``: speed wanders by ``swing``; ``random``: Poisson arrivals at the mean pace."""
+    """``cranked``: speed wanders by up to ``swing`` within seconds; ``drifting``: by a third of it within minutes;
+    ``random``: Poisson arrivals at the mean pace."""
     jitter: _Share = 0.02
     """Standard deviation of each ball's own time, as a share of the period."""
     swing: Annotated[float, Field(ge=0, lt=0.9)] = 0.3

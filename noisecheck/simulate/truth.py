@@ -70,7 +70,7 @@ def true_peak(samples: Floats) -> tuple[float, float]:
         return 0.0, 0.0
     padded = np.pad(samples, _REACH)
     # Only near-highest samples can have a higher peak beside them (band-limited, a little oversampled by the filter).
-    near = np.argsort(size)[-8:]
+    near = np.argpartition(size, -8)[-8:] if len(size) > 8 else np.arange(len(size))
     best = max(float(np.abs(_BANK @ padded[i : i + 2 * _REACH + 1]).max()) for i in near.tolist())
     return max(best, top), top
 
