@@ -1,0 +1,154 @@
+"""Moments at which something may have struck, with the evidence for each, one channel at a time."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields
+
+import numpy as np
+from numpy.typing import NDArray
+
+from noisecheck.detect.novelty import FLOOR_CELL_S, FLOOR_CELLS, Novelty, novelty
+from noisecheck.detect.refine import CONTEXT_S, refine_onsets
+from noisecheck.detect.spectra import FrameGrid, decimated, frame_energies, frame_grid
+
+__all__ = ["Candidates", "cell_frames", "find_candidates", "lead_frames", "tail_frames"]
+
+_ASK = 9.0
+"""Log-likelihood ratio from which a frame is looked at closely; chance alone asks for a few a second."""
+_PEAK_S = 0.006
+_APART_S = 0.012
+"""Sounds closer than this are one impact."""
+_FINE_SPAN_S = (0.003, 0.005)
+_COARSE_SPAN_S = (0.004, 0.016)
+_TAIL_S = 0.08
+
+
+@dataclass(frozen=True)
+class Candidates:
+    """Candidates of one channel, equally long arrays in order of onset."""
+
+    onset: NDArray[np.int64]
+    """First arrival, frame of the recording."""
+    bands: NDArray[np.float64]
+    """Log-likelihood ratio that band energies rose, both resolutions added."""
+    error: NDArray[np.float64]
+    """Log-likelihood ratio that the prediction error rose, full band and low band added, each at most 40."""
+    abrupt: NDArray[np.float64]
+    """Log-likelihood ratio of an abrupt onset against smooth growth."""
+    new_db: NDArray[np.float64]
+    """Peak level of the energy that is new, dB (for comparing with one another)."""
+
+    @property
+    def score(self) -> NDArray[np.float64]:
+        """Total log-likelihood ratio."""
+        return self.bands + self.error
+
+    def __len__(self) -> int:
+        return len(self.onset)
+
+    def where(self, keep: NDArray[np.bool_] | NDArray[np.int64]) -> Candidates:
+        """Return the candidates picked by mask or index."""
+        return Candidates(*(getattr(self, f.name)[keep] for f in fields(self)))
+
+    @staticmethod
+    def concat(parts: list[Candidates]) -> Candidates:
+        """Return all candidates, one after the other."""
+        if not parts:
+            empty = np.empty(0)
+            return Candidates(np.empty(0, np.int64), empty, empty, empty, empty)
+        return Candidates(*(np.concatenate([getattr(p, f.name) for p in parts]) for f in fields(Candidates)))
+
+
+def lead_frames(rate: int) -> int:
+    """Return the samples needed before a piece: what the floor and the longest ring look back on."""
+    grid = frame_grid(rate)
+    return (FLOOR_CELLS + 1) * grid.frames(FLOOR_CELL_S) * grid.hop
+
+
+def tail_frames(rate: int) -> int:
+    """Return the samples needed after a piece."""
+    return int(_TAIL_S * rate) + frame_grid(rate).reach
+
+
+def cell_frames(rate: int) -> int:
+    """Return the samples of one floor cell: pieces begin at whole cells."""
+    grid = frame_grid(rate)
+    return grid.frames(FLOOR_CELL_S) * grid.hop
+
+
+def _running_max(values: NDArray[np.float32], before: int, after: int) -> NDArray[np.float32]:
+    """Return the maximum over ``t - before .. t + after`` at each t (edges repeat)."""
+    padded = np.pad(values, (before, after), mode="edge")
+    return np.lib.stride_tricks.sliding_window_view(padded, before + after + 1).max(axis=1)
+
+
+def _peaks(found: Novelty, grid: FrameGrid) -> NDArray[np.int64]:
+    """Return frames where the evidence peaks; the coarse evidence comes a little after the fine one."""
+    late = _running_max(found.coarse, 0, grid.frames(0.010))
+    both = found.fine + np.float32(0.5) * late
+    apart = grid.frames(_PEAK_S)
+    top = _running_max(both, apart, apart)
+    peaks = np.flatnonzero((both == top) & (both > _ASK))
+    # Equal neighbours (a plateau) count once.
+    return peaks[np.diff(peaks, prepend=-apart - 1) > 1] if len(peaks) else peaks
+
+
+def find_candidates(samples: NDArray[np.float32], rate: int, *, origin: int, start: int, stop: int) -> Candidates:
+    """Return the candidates with onset in ``start <= onset < stop``.
+
+    Args:
+        samples: one channel, (n,), full scale 1.0; it should reach :func:`lead_frames` before ``start`` and
+            :func:`tail_frames` after ``stop`` where the recording does.
+        rate: frames a second.
+        origin: frame of ``samples[0]`` in the recording, a multiple of :func:`cell_frames`.
+        start: first frame of the piece.
+        stop: end of the piece.
+    """
+    grid = frame_grid(rate)
+    first = origin // grid.hop
+    count = len(samples) // grid.hop
+    if count < 2 * grid.frames(_TAIL_S):
+        return Candidates.concat([])
+    found = novelty(*frame_energies(samples, grid, origin=origin, first=first, count=count), grid)
+    peaks = _peaks(found, grid)
+    margin = 2 * grid.frames(CONTEXT_S)
+    wanted = (peaks * grid.hop + origin >= start - margin * grid.hop) & (
+        peaks * grid.hop + origin < stop + margin * grid.hop
+    )
+    peaks = peaks[wanted]
+    if not len(peaks):
+        return Candidates.concat([])
+    onset, error, abrupt = refine_onsets(samples, rate, peaks * grid.hop)
+    if grid.step > 1:
+        low = decimated(samples, grid.step)
+        low_onset, low_error, low_abrupt = refine_onsets(low, rate // grid.step, peaks * grid.hop // grid.step)
+        # The full band is sharper; the low band speaks where only it heard the sound.
+        onset = np.where(error > 0.1 * low_error, onset, low_onset * grid.step)
+        error = np.minimum(error, 40.0) + np.minimum(low_error, 40.0)
+        abrupt = np.maximum(abrupt, low_abrupt)
+    else:
+        error = 2 * np.minimum(error, 40.0)
+    fine = _running_max(found.fine, *(grid.frames(s) for s in _FINE_SPAN_S))[peaks]
+    coarse = _running_max(found.coarse, *(grid.frames(s) for s in _COARSE_SPAN_S))[peaks]
+    new = _running_max(found.new_energy, *(grid.frames(s) for s in _FINE_SPAN_S))[peaks]
+    made = Candidates(
+        onset.astype(np.int64) + origin,
+        fine.astype(np.float64) + coarse,
+        np.maximum(error, 0.0),
+        abrupt,
+        10.0 * np.log10(np.maximum(new, 1e-20)).astype(np.float64),
+    )
+    made = made.where(np.argsort(made.onset, kind="stable"))
+    made = _strongest(made, int(_APART_S * rate))
+    return made.where((made.onset >= start) & (made.onset < stop))
+
+
+def _strongest(made: Candidates, apart: int) -> Candidates:
+    """Return the candidates with, among those closer than ``apart``, only the strongest (by descending score)."""
+    keep = np.ones(len(made), bool)
+    for i in np.argsort(-made.score, kind="stable"):
+        if keep[i]:
+            lo, hi = np.searchsorted(made.onset, [made.onset[i] - apart, made.onset[i] + apart])
+            keep[lo:i] = False
+            keep[i + 1 : hi] = False
+    return made.where(keep)

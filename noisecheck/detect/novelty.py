@@ -1,0 +1,134 @@
+"""How strongly each frame says that something new sounds, against what the recent past explains.
+
+For each band the energy of a frame is compared with the most that the past accounts for: the background
+floor, and what still rings from the last tens of milliseconds, allowed to fall no faster than a set rate
+(so that the beating of a ring is not taken for a new sound). The two are energies of independent
+Gaussian samples under the null hypothesis, so the generalised likelihood ratio for "the variance went up"
+has a closed form; the log-likelihood ratios of the bands are added.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from noisecheck.detect.spectra import FrameGrid
+
+__all__ = ["Novelty", "floor_of", "novelty"]
+
+Floats = NDArray[np.float32]
+
+FLOOR_CELL_S = 1.0
+FLOOR_CELLS = 5
+_FLOOR_QUANTILE = 0.2
+_FLOOR_SCALE = 1.6  # mean over 20 % quantile for the few degrees of freedom of a frame
+_FINE_LAG_S = 0.004
+_FINE_FALL_DB_S = 500.0
+_COARSE_LAG_S = 0.012
+_COARSE_FALL_DB_S = 250.0
+_SPAN_DB = 32.0
+_BAND_CAP = 12.0
+_FINE_DOF = 5.0
+_COARSE_DOF = 3.0
+_CHUNK = 1024
+_TINY = np.float32(1e-13)  # -130 dB re full scale, below any converter: digital silence stays finite
+
+
+@dataclass(frozen=True)
+class Novelty:
+    """Log-likelihood ratios per frame, each (frames,) float32, and the energy that is new."""
+
+    fine: Floats
+    coarse: Floats
+    new_energy: Floats
+    """Energy above what the past explains, summed over the fine bands."""
+
+
+def floor_of(energy: Floats, cell: int) -> Floats:
+    """Return the background energy per band for each cell of ``cell`` frames, shape (n_cells, bands).
+
+    A cell's floor is the median, over the ``FLOOR_CELLS`` cells before it, of the 20 % quantile of their
+    frames: what comes later never matters, so a live stream and a file agree. The first cell uses itself.
+    """
+    count = max(1, -(-len(energy) // cell))
+    quantile = np.empty((count, energy.shape[1]), np.float32)
+    for c in range(count):
+        part = energy[c * cell : (c + 1) * cell : 4]
+        k = int(_FLOOR_QUANTILE * len(part))
+        quantile[c] = np.partition(part, k, axis=0)[k]
+    out = np.empty_like(quantile)
+    out[0] = quantile[0]
+    for c in range(1, count):
+        out[c] = np.median(quantile[max(0, c - FLOOR_CELLS) : c], axis=0)
+    return np.maximum(out * np.float32(_FLOOR_SCALE), _TINY)
+
+
+def _falling_max(energy: Floats, fall_db: float, frames: int) -> Floats:
+    """Return ``max over tau in 0..frames of energy[t - tau] * 10^(-fall_db * tau / 10)``, in log2(frames) passes."""
+    out = energy
+    shift = 1
+    while shift < frames:
+        faded = out[:-shift] * np.float32(10.0 ** (-fall_db * shift / 10.0))
+        out = np.concatenate((out[:shift], np.maximum(out[shift:], faded)))
+        shift *= 2
+    return out
+
+
+def _band_evidence(energy: Floats, past: Floats, dof: Floats) -> tuple[Floats, Floats]:
+    ratio = np.maximum(energy / past, np.float32(1.0))
+    third = (ratio + np.float32(2.0)) * np.float32(1.0 / 3.0)
+    score = dof * np.log(third * third * third / ratio)
+    return np.minimum(score, np.float32(_BAND_CAP)).sum(axis=1), np.maximum(energy - past, 0).sum(axis=1)
+
+
+def _resolution(
+    energy: Floats, floor: Floats, *, cell: int, lag: int, fall_db: float, dof: Floats
+) -> tuple[Floats, Floats]:
+    """Return evidence and new energy per frame for one resolution, computed in cache-sized chunks."""
+    reach = lag + 2 ** int(np.ceil(np.log2(_SPAN_DB / fall_db)))
+    evidence = np.zeros(len(energy), np.float32)
+    new = np.zeros(len(energy), np.float32)
+    for start in range(0, len(energy), _CHUNK):
+        stop = min(start + _CHUNK, len(energy))
+        lead = min(start, reach)
+        piece = energy[start - lead : stop]
+        held = _falling_max(piece, fall_db, reach - lag)
+        past = np.empty((stop - start, energy.shape[1]), np.float32)
+        behind = min(lag, lead)
+        past[lag - behind :] = held[lead - behind : len(held) - lag] if len(held) > lag else held[:0]
+        past[: lag - behind] = held[0]
+        index = np.arange(start, stop) // cell
+        np.maximum(past, floor[index], out=past)
+        evidence[start:stop], new[start:stop] = _band_evidence(energy[start:stop], past, dof)
+    return evidence, new
+
+
+def novelty(fine: Floats, coarse: Floats, grid: FrameGrid) -> Novelty:
+    """Return the evidence per frame.
+
+    Args:
+        fine: band energies (frames, bands) of the fine frames, the first at a whole floor cell.
+        coarse: those of the coarse frames, on the same grid.
+        grid: frames and bands.
+    """
+    frame_ms = grid.hop / grid.rate
+    cell = grid.frames(FLOOR_CELL_S)
+    f_evidence, f_new = _resolution(
+        fine,
+        floor_of(fine, cell),
+        cell=cell,
+        lag=grid.frames(_FINE_LAG_S),
+        fall_db=_FINE_FALL_DB_S * frame_ms,
+        dof=np.minimum(grid.fine_width, np.float32(_FINE_DOF)),
+    )
+    c_evidence, _ = _resolution(
+        coarse,
+        floor_of(coarse, cell),
+        cell=cell,
+        lag=grid.frames(_COARSE_LAG_S),
+        fall_db=_COARSE_FALL_DB_S * frame_ms,
+        dof=np.minimum(grid.coarse_width, np.float32(_COARSE_DOF)),
+    )
+    return Novelty(f_evidence, c_evidence, f_new)

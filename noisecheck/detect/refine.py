@@ -1,0 +1,212 @@
+"""The onset to the sample, and how surely the sound there is new, by linear prediction.
+
+What still rings (decaying tones, hum) is predictable from the recent past; a new impact is not. Each
+candidate's past is fitted with a linear predictor (autocorrelation method, Levinson recursion); the
+predictor's error is the noise-whitened signal, so the background's colour does not matter. Its short-time
+energies are compared with onset shapes (boxes of several lengths for clicks and rings, ramps for thuds) by
+the likelihood ratio of a variance that rises by that shape; the best shape gives evidence and onset.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+import scipy.fft
+from numpy.typing import NDArray
+
+__all__ = ["CONTEXT_S", "refine_onsets"]
+
+CONTEXT_S = 0.06
+"""Seconds of samples needed before and after a candidate."""
+
+_ORDER = 32
+_PAST_S = 0.050
+_GAP_S = 0.010
+_BEFORE_S = 0.020
+_AFTER_S = 0.024
+_SEARCH_S = (0.010, 0.010)
+_BLOCK_S = 0.00025
+_BOX_S = (0.0005, 0.0015, 0.005, 0.012)
+_RAMP_S = (0.003, 0.006, 0.010)
+_LEAD_S = 0.012
+_TAIL_S = 0.004
+_GROWTH_DB_S = (150.0, 300.0, 600.0, 1000.0)
+_STRENGTHS = (2.0, 6.0, 20.0, 60.0, 200.0, 700.0)
+_TOP = 1000.0  # energies are cut at 30 dB above the quiet: beyond it only the start matters
+_RAMP_COST = 12.0
+_DEFLATE = 0.25  # neighbouring samples of a thud's error are not independent
+_CAUTION = 2.0  # standard errors by which the quiet is taken higher than measured
+_BATCH = 64
+_FLOOR = 1e-16  # mean square of -160 dB re full scale: keeps digital silence finite
+
+
+def _weights(variance: NDArray[np.float64], block: int) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Return weights and constants of the log-likelihood ratio of variances (shapes, blocks) against 1.
+
+    For known variances ``v`` of Gaussian samples it is ``sum 0.5 * (1 - 1/v) * e^2 - 0.5 * ln v``.
+    """
+    weights = 0.5 * block * (1.0 - 1.0 / variance)
+    return weights.T.astype(np.float32).copy(), (0.5 * block * np.log(variance).sum(axis=1)).astype(np.float32)
+
+
+@lru_cache(maxsize=16)
+def _boxes(block: int, rate: int) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Return weights (blocks, shapes) and constants of boxes of several lengths and strengths."""
+    at = (np.arange(round(max(_BOX_S) * rate / block)) + 0.5) * block / rate
+    variance = [1.0 + strength * (at < seconds) for seconds in _BOX_S for strength in _STRENGTHS]
+    return _weights(np.array(variance), block)
+
+
+@dataclass(frozen=True)
+class _Starts:
+    """Onset shapes before a fixed end: abrupt ones, and for comparison smooth growth that is no impact."""
+
+    weights: NDArray[np.float32]
+    constants: NDArray[np.float32]
+    start: NDArray[np.int64]
+    """Block where each abrupt shape begins."""
+    ramps: NDArray[np.bool_]
+    abrupt: int
+    """The first so many shapes are abrupt, the rest smooth."""
+
+
+@lru_cache(maxsize=16)
+def _starts(block: int, rate: int) -> _Starts:
+    count = _lead(rate, block) + round(_TAIL_S * rate / block)
+    at = (np.arange(count) + 0.5) * block / rate
+    variance, start, ramps = [], [], []
+    for first in range(2, _lead(rate, block) + 4):
+        since = at - at[first] + 0.5 * block / rate
+        for seconds in (0.0, *_RAMP_S):
+            profile = np.where(since < 0, 0.0, np.minimum(since / seconds, 1.0) ** 2 if seconds else 1.0)
+            for strength in _STRENGTHS:
+                variance.append(1.0 + strength * profile)
+                start.append(first)
+                ramps.append(seconds > 0)
+    abrupt = len(variance)
+    for growth in _GROWTH_DB_S:
+        for strength in _STRENGTHS:
+            for lowest in (0.0, 0.3, 1.0):
+                variance.append(1.0 + lowest + strength * 10.0 ** (growth * (at - at[-1]) / 10.0))
+    weights, constants = _weights(np.array(variance), block)
+    constants[:abrupt] += np.float32(_RAMP_COST) * np.array(ramps, np.float32)
+    return _Starts(weights, constants, np.array(start), np.array(ramps), abrupt)
+
+
+def _lead(rate: int, block: int) -> int:
+    return round(_LEAD_S * rate / block)
+
+
+def _predictors(past: NDArray[np.float32], order: int) -> NDArray[np.float64]:
+    """Return prediction-error filters (rows, order + 1) of windowed pasts (rows, n); Levinson, all rows at once."""
+    length = scipy.fft.next_fast_len(past.shape[1] + order, real=True)
+    spectrum = scipy.fft.rfft(past, length, axis=1)
+    lags = scipy.fft.irfft(spectrum.real**2 + spectrum.imag**2, length, axis=1)[:, : order + 1].astype(np.float64)
+    lags[:, 0] = lags[:, 0] * (1 + 1e-6) + 1e-18
+    filters = np.zeros_like(lags)
+    filters[:, 0] = 1.0
+    error = lags[:, 0].copy()
+    for i in range(1, order + 1):
+        reflection = -(filters[:, :i] * lags[:, i:0:-1]).sum(axis=1) / error
+        filters[:, 1 : i + 1] += reflection[:, None] * filters[:, i - 1 :: -1][:, :i]
+        error *= 1 - reflection**2
+    return filters
+
+
+def _gather(samples: NDArray[np.float32], at: NDArray[np.int64], start: int, stop: int) -> NDArray[np.float32]:
+    """Return rows ``samples[at + start : at + stop]``; beyond the ends the samples are mirrored."""
+    index = np.abs(at[:, None] + np.arange(start, stop))
+    last = len(samples) - 1
+    return samples[np.clip(np.where(index > last, 2 * last - index, index), 0, last)]
+
+
+def _prediction_error(
+    samples: NDArray[np.float32], at: NDArray[np.int64], rate: int, before: int, after: int
+) -> NDArray[np.float32]:
+    """Return the prediction error (rows, before + after) around each position, predictor from the past before it."""
+    past, gap = int(_PAST_S * rate), int(_GAP_S * rate)
+    order = min(_ORDER, (past - gap) // 8)
+    filters = _predictors(_gather(samples, at, -past, -gap) * np.hanning(past - gap).astype(np.float32), order)
+    piece = _gather(samples, at, -before - order, after)
+    length = scipy.fft.next_fast_len(piece.shape[1] + order, real=True)
+    spectrum = scipy.fft.rfft(piece, length, axis=1) * scipy.fft.rfft(filters.astype(np.float32), length, axis=1)
+    return np.asarray(scipy.fft.irfft(spectrum, length, axis=1)[:, order : order + before + after], np.float32)
+
+
+def _quiet_power(power: NDArray[np.float32], first: int, block: int) -> NDArray[np.float32]:
+    """Return the mean square of the error before the search begins, (rows,), at the upper end of its own error."""
+    spread = 1.0 + _CAUTION * math.sqrt(2.0 / (first * block))
+    return power[:, :first].mean(axis=1) * np.float32(spread) + np.float32(_FLOOR)
+
+
+def _best_box(
+    ratio: NDArray[np.float32], rate: int, block: int, first: int, last: int
+) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+    """Return the block where the best box begins and its evidence, per row of block energies over the quiet."""
+    weights, constants = _boxes(block, rate)
+    at = np.arange(first, min(last, ratio.shape[1] - len(weights)))
+    windows = np.lib.stride_tricks.sliding_window_view(ratio, len(weights), axis=1)[:, at]
+    flat = (windows @ weights - constants).reshape(len(ratio), -1)
+    best = flat.argmax(axis=1)
+    return at[best // len(constants)], _DEFLATE * flat[np.arange(len(ratio)), best].astype(np.float64)
+
+
+def _best_start(
+    ratio: NDArray[np.float32], rate: int, block: int, box: NDArray[np.int64]
+) -> tuple[NDArray[np.int64], NDArray[np.bool_], NDArray[np.float64]]:
+    """Look back from the best box: block where the sound begins, whether on a ramp, evidence against smooth growth."""
+    shapes = _starts(block, rate)
+    lead = _lead(rate, block)
+    index = np.clip(box[:, None] + np.arange(-lead, len(shapes.weights) - lead), 0, ratio.shape[1] - 1)
+    score = np.take_along_axis(ratio, index, axis=1) @ shapes.weights - shapes.constants
+    best = score[:, : shapes.abrupt].argmax(axis=1)
+    abrupt = score[np.arange(len(score)), best] - score[:, shapes.abrupt :].max(axis=1)
+    return box - lead + shapes.start[best], shapes.ramps[best], _DEFLATE * abrupt.astype(np.float64)
+
+
+def _first_sample(
+    error: NDArray[np.float32], start: NDArray[np.int64], quiet: NDArray[np.float32], rate: int
+) -> NDArray[np.int64]:
+    """Return the first sample near ``start`` that stands out of the quiet and is not small beside what follows."""
+    before, after = int(0.0005 * rate) + 1, int(0.00175 * rate) + 2
+    index = np.clip(start[:, None] + np.arange(-before, after), 0, error.shape[1] - 1)
+    size = np.abs(np.take_along_axis(error, index, axis=1))
+    limit = np.maximum(4.0 * np.sqrt(quiet), 0.1 * size.max(axis=1))
+    out = size > limit[:, None]
+    return start - before + np.where(out.any(axis=1), out.argmax(axis=1), before)
+
+
+def refine_onsets(
+    samples: NDArray[np.float32], rate: int, candidates: NDArray[np.int64]
+) -> tuple[NDArray[np.int64], NDArray[np.float64], NDArray[np.float64]]:
+    """Return the onset sample (int64), its evidence and its evidence against smooth growth (float64) per candidate.
+
+    Args:
+        samples: one channel, (n,).
+        rate: frames a second.
+        candidates: (m,) positions in ``samples``, within about 8 ms of an onset.
+    """
+    onsets = np.empty(len(candidates), np.int64)
+    evidence = np.empty(len(candidates), np.float64)
+    abrupt = np.empty(len(candidates), np.float64)
+    block = max(1, round(_BLOCK_S * rate))
+    before = block * round(_BEFORE_S * rate / block)
+    after = block * round(_AFTER_S * rate / block)
+    search = [round(s * rate / block) for s in _SEARCH_S]
+    for i in range(0, len(candidates), _BATCH):
+        at = candidates[i : i + _BATCH]
+        error = _prediction_error(samples, at, rate, before, after)
+        power = (error**2).reshape(len(at), -1, block).mean(axis=2)
+        middle = before // block
+        quiet = _quiet_power(power, middle - search[0], block)
+        ratio = np.minimum(power / quiet[:, None], np.float32(_TOP))
+        box, score = _best_box(ratio, rate, block, middle - search[0], middle + search[1])
+        where, ramp, sudden = _best_start(ratio, rate, block, box)
+        sharp = _first_sample(error, where * block, quiet, rate)
+        onsets[i : i + _BATCH] = at - before + np.where(ramp, where * block, sharp)
+        evidence[i : i + _BATCH] = score
+        abrupt[i : i + _BATCH] = sudden
+    return onsets, evidence, abrupt
