@@ -153,40 +153,49 @@ def _cluster(found: Floats, truth: Floats, tolerance: float) -> list[tuple[int, 
     """Return the best pairs of one cluster by dynamic programming over both sorted lists.
 
     Crossing pairs never help: uncrossing two keeps both within the tolerance and does not raise the error. So most
-    pairs, then least error, follow from one table of (pairs, -error) over prefixes.
+    pairs, then least error, follow from a table over prefixes: the best of the first ``i`` found and ``j`` true times.
+    Row ``i`` can only change between the true times its own found time reaches, so only that band is kept.
     """
-    n, m = len(found), len(truth)
     low = np.searchsorted(truth, found - tolerance, "left").tolist()
     high = np.searchsorted(truth, found + tolerance, "right").tolist()
-    # best[i][j]: pairs and error of the first i found and j true, i.e. a lexicographic maximum.
-    count = [[0] * (m + 1)]
-    cost = [[0.0] * (m + 1)]
-    for i in range(n):
-        up_count, up_cost = count[-1], cost[-1]
-        row_count, row_cost = up_count[:], up_cost[:]
-        for j in range(m):
-            k, c = row_count[j + 1], row_cost[j + 1]
-            if row_count[j] > k or (row_count[j] == k and row_cost[j] < c):
-                k, c = row_count[j], row_cost[j]
-            if low[i] <= j < high[i]:
-                k2, c2 = up_count[j] + 1, up_cost[j] + abs(float(found[i] - truth[j]))
-                if k2 > k or (k2 == k and c2 < c):
-                    k, c = k2, c2
-            row_count[j + 1], row_cost[j + 1] = k, c
-        count.append(row_count)
-        cost.append(row_cost)
-    pairs = []
-    i, j = n, m
-    while i and j:
-        here = (count[i][j], cost[i][j])
-        if here == (count[i - 1][j], cost[i - 1][j]):
-            i -= 1
-        elif here == (count[i][j - 1], cost[i][j - 1]):
+    choices: list[bytearray] = []
+    before, before_low = [(0, 0.0)], 0
+    for i, (first, last) in enumerate(zip(low, high, strict=True)):
+        near = (truth[first:last] - found[i]).tolist()
+        row, choice = [before[min(first - before_low, len(before) - 1)]], bytearray([_UP])
+        for step, error in enumerate(near):
+            at = first + step - before_low
+            best, how = before[min(at + 1, len(before) - 1)], _UP
+            if _better(row[-1], best):
+                best, how = row[-1], _LEFT
+            pairs, cost = before[min(at, len(before) - 1)]
+            if _better((pairs + 1, cost + abs(error)), best):
+                best, how = (pairs + 1, cost + abs(error)), _PAIR
+            row.append(best)
+            choice.append(how)
+        choices.append(choice)
+        before, before_low = row, first
+    pairs_back: list[tuple[int, int]] = []
+    i, j = len(found) - 1, len(truth)
+    while i >= 0 and j > 0:
+        j = min(j, high[i])
+        how = choices[i][max(j - low[i], 0)]
+        if how == _LEFT:
             j -= 1
-        else:
-            i, j = i - 1, j - 1
-            pairs.append((i, j))
-    return pairs[::-1]
+            continue
+        if how == _PAIR:
+            j -= 1
+            pairs_back.append((i, j))
+        i -= 1
+    return pairs_back[::-1]
+
+
+_UP, _LEFT, _PAIR = 0, 1, 2
+
+
+def _better(a: tuple[int, float], b: tuple[int, float]) -> bool:
+    """Return whether (pairs, error) ``a`` beats ``b``: more pairs, or as many with less error."""
+    return a[0] > b[0] or (a[0] == b[0] and a[1] < b[1])
 
 
 def level_error(found_db: ArrayLike, truth_db: ArrayLike) -> LevelError:

@@ -11,7 +11,17 @@ import numpy as np
 from noisecheck.simulate.contact import GRAVITY_MPS2, drop_speed_mps, fall_height_m
 from noisecheck.simulate.scene import Fault, FaultRates, Feed, Run, Scene, Station, Treatment
 
-__all__ = ["STRAY", "BallHistory", "Contact", "Finding", "Flow", "plan_flow", "rebound_speed", "restitution_of"]
+__all__ = [
+    "STRAY",
+    "BallHistory",
+    "Contact",
+    "Finding",
+    "Flow",
+    "first_station",
+    "plan_flow",
+    "rebound_speed",
+    "restitution_of",
+]
 
 STRAY: Final = ""
 """Station name of an impact no station made."""
@@ -119,13 +129,19 @@ def _transit(station: Station, rng: np.random.Generator) -> float:
     return float(low + (high - low) * rng.beta(4.0, 4.0))
 
 
+def first_station(scene: Scene, run: Run) -> str:
+    """Return where the balls of a run fall first."""
+    feed: Feed = scene.part("feed", run)
+    return run.station or feed.station or scene.station[0].name
+
+
 def plan_flow(scene: Scene, run: Run, seconds: float, rng: np.random.Generator) -> Flow:
     """Return all contacts and histories of one run of ``seconds`` length."""
     feed: Feed = scene.part("feed", run)
     rates: FaultRates = scene.part("faults", run)
     stations = {s.name: s for s in scene.station}
     treatment = {t.name: t for t in scene.treatment}.get(run.treatment)
-    start = run.station or feed.station or scene.station[0].name
+    start = first_station(scene, run)
     route = [start]
     while not run.station and (following := stations[route[-1]].next):
         route.append(following)

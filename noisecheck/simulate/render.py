@@ -21,7 +21,7 @@ from noisecheck.core.units import power_db, to_frames
 from noisecheck.simulate.backdrop import Backdrop, Carry
 from noisecheck.simulate.contact import contact_time_s, effective_modulus_pa, impulse_ns, pulse_spectrum
 from noisecheck.simulate.faults import RecorderFaults
-from noisecheck.simulate.flow import STRAY, Contact, plan_flow
+from noisecheck.simulate.flow import STRAY, Contact, first_station, plan_flow
 from noisecheck.simulate.ringing import (
     modal_transfer,
     plate_modes,
@@ -272,8 +272,7 @@ class RunRenderer:
         if name not in self._places:
             stations = {s.name: s for s in self.scene.station}
             treatment = {t.name: t for t in self.scene.treatment}.get(self.run.treatment)
-            start = self.run.station or self.scene.feed.station or self.scene.station[0].name
-            if treatment and (treatment.station or start) != name:
+            if treatment and (treatment.station or first_station(self.scene, self.run)) != name:
                 treatment = None
             station = _STRAY_STATION if name == STRAY else stations[name]
             self._places[name] = _Place(self.scene, self.run, station, treatment)

@@ -122,7 +122,11 @@ def modal_transfer(
         omega = 2.0 * np.pi * freq_hz[None, start : start + chunk]
         decay = loss_factor * omega_m / 2.0
         response = omega_m / ((decay + 1j * omega) ** 2 + omega_m**2)
-        out[:, start : start + chunk] = weights @ response
+        # Summed mode by mode: a matrix product's last bits depend on the threads and kernels of its library.
+        piece = np.zeros((len(weights), omega.shape[1]), np.complex128)
+        for mode in range(len(mode_hz)):
+            piece += weights[:, mode, None] * response[mode]
+        out[:, start : start + chunk] = piece
     return out
 
 

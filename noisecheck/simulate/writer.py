@@ -19,6 +19,7 @@ from noisecheck.simulate.scene import Run, Scene
 __all__ = ["SUFFIX", "rig_text", "runs_text", "simulate_file", "simulate_scene", "write_blocks"]
 
 SUFFIX: Final = {"flac": ".flac", "wav": ".wav", "rf64": ".wav", "w64": ".w64"}
+_HEAD: Final = "# Made from the scene"
 _COLUMNS: Final = (
     "run", "file", "revision", "treatment", "drop_height_mm", "station", "session", "recorded", "balls_fed", "role",
     "notes",
@@ -47,6 +48,7 @@ def simulate_scene(
     folder = Path(out_dir)
     runs = scene.runs()
     _check_sizes(scene, runs)
+    _check_folder(folder)
     recordings: list[Path] = []
     tables: list[Path] = []
     try:
@@ -102,6 +104,13 @@ def write_blocks(
         part.unlink(missing_ok=True)
 
 
+def _check_folder(folder: Path) -> None:
+    """Refuse to write over a campaign that was recorded, not simulated."""
+    rig = folder / "rig.toml"
+    if rig.is_file() and not rig.read_bytes().startswith(_HEAD.encode()):
+        raise InputError(f"{one_line(rig)}: belongs to a campaign that was not simulated: choose another folder")
+
+
 def _check_sizes(scene: Scene, runs: Sequence[Run]) -> None:
     width = {"PCM_16": 2, "PCM_24": 3, "PCM_32": 4, "FLOAT": 4, "DOUBLE": 8}[scene.scene.subtype]
     for run in runs:
@@ -141,7 +150,7 @@ def runs_text(scene: Scene) -> str:
 
 def rig_text(scene: Scene) -> str:
     """Return the rig file of a scene as TOML text: what a user would know, not what only the simulation knows."""
-    head = f"# Made from the scene '{one_line(scene.scene.name)}'. Lengths in mm, masses in g, times in s."
+    head = f"{_HEAD} '{one_line(scene.scene.name)}'. Lengths in mm, masses in g, times in s."
     feed: dict[str, Any] = {"station": scene.feed.station or scene.station[0].name, "period_s": scene.feed.period_s}
     parts = [
         head,

@@ -108,6 +108,13 @@ def test_a_folder_that_cannot_be_written(scene, tmp_path: Path) -> None:
         simulate_scene(scene(), tmp_path / "file")
 
 
+def test_a_recorded_campaign_is_not_written_over(scene, tmp_path: Path) -> None:
+    (tmp_path / "rig.toml").write_text('[rig]\nname = "mine"\n')
+    with pytest.raises(InputError, match="not simulated: choose another folder"):
+        simulate_scene(scene(), tmp_path)
+    assert [p.name for p in tmp_path.iterdir()] == ["rig.toml"]
+
+
 def test_rig_text_is_toml_whatever_the_names(scene) -> None:
     made = scene(rig={"description": 'é "x" \\ \x7f \x01', "odd key": [1, 2.5, True]})
     parsed = tomllib.loads(rig_text(made))
