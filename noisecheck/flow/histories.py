@@ -59,6 +59,10 @@ class Decision(NamedTuple):
     time_s: float
     """When the decision was taken; the slot's own time for ``slot``."""
     floor: int = 0
+    late: bool = False
+    """Whether the ball came later than usual (``pass``)."""
+    fed_s: float = math.nan
+    """When the ball was fed, as far as known (``born``)."""
 
     @property
     def key(self) -> tuple[str, int, int]:
@@ -151,7 +155,7 @@ def _by_ball(
 
 
 def _unheard_before(
-    beliefs: Beliefs, history: History, impact: Impact, q: int, p: float
+    beliefs: Beliefs, history: History, impact: Impact, q: int, p: float, times: list[float]
 ) -> tuple[float, float, float]:
     """Return (density, slot used or NaN, time fed) of a ball first heard at station ``q`` > 0.
 
@@ -161,19 +165,24 @@ def _unheard_before(
     if not beliefs.paced or math.isnan(history.fed_s) or history.period_s <= 0:
         return p * beliefs.feed_rate, math.nan, fed
     sd = math.hypot(beliefs.pass_sd[0][q], beliefs.pace_sd * history.period_s)
-    best, used = 0.0, math.nan
+    best, used, came = 0.0, math.nan, fed
+    last = history.last_at[q]
+    behind = impact.time_s - times[last] if last >= 0 else math.inf
     for slot in history.slots:
         z = (fed - slot) / sd
-        density = math.exp(-0.5 * z * z) / (sd * 2.5066) / beliefs.p_gap
+        density = math.exp(-0.5 * z * z) / (sd * 2.5066)
+        if z > 2.0:  # fed in that slot and held up since
+            density += beliefs.transit(0, q, impact.time_s - slot, behind)
+        density /= beliefs.p_gap
         if density > best:
-            best, used = density, slot
+            best, used, came = density, slot, slot
     if fed > history.fed_s + 0.5 * history.period_s:  # the slot now due
         for _, density in beliefs.due(fed - history.fed_s, history.period_s, history.fed_s):
             if density > best:
-                best, used = density, math.inf
+                best, used, came = density, math.inf, fed
     if beliefs.unlistened(fed - 3 * sd, fed + 3 * sd):
         best = max(best, beliefs.feed_rate)
-    return p * (0.95 * best + 0.05 * beliefs.feed_rate), used, fed
+    return p * (0.95 * best + 0.05 * beliefs.feed_rate), used, came
 
 
 def _fed(beliefs: Beliefs, history: History, time_s: float) -> tuple[float, float, tuple[float, ...]]:
@@ -245,20 +254,22 @@ def _heard_at(
     here = Ball(impact.index, q, now, q) if q < final else None
     bar = max(bar, _TINY / label)
     for p, place in _by_ball(beliefs, h, impact, q, times, bar):
-        past = Decision(h.past, "pass", impact.index, h.track[place].last, q, now)
+        ball = h.track[place]
+        late = now - ball.time_s > beliefs.pass_latest[ball.station][q] + 1e-9
+        past = Decision(h.past, "pass", impact.index, ball.last, q, now, 0, late)
         track = _replace(h.track, place, here, q)
         found.append(h._replace(log_p=h.log_p + math.log(p * label), track=track, last_at=last_at, past=past))
     if q == 0:
         p, period, slots = _fed(beliefs, h, now)
-        fed, left = now, (*h.slots, *slots)
+        fed, came, left = now, now, (*h.slots, *slots)
     else:
         if fresh * _PEAK < bar:
             return found
-        p, used, fed = _unheard_before(beliefs, h, impact, q, fresh)
+        p, used, came = _unheard_before(beliefs, h, impact, q, fresh, times)
         period, left = h.period_s, tuple(t for t in h.slots if t != used) if h.slots else ()
-        fed = fed if used == math.inf else h.fed_s
+        fed = came if used == math.inf else h.fed_s
     if p >= bar:
-        past = Decision(h.past, "born", impact.index, -1, q, now)
+        past = Decision(h.past, "born", impact.index, -1, q, now, fed_s=came)
         place = next((i for i, b in enumerate(h.track) if max(b.station, b.floor) < q), len(h.track))
         track = (*h.track[:place], *((here,) if here else ()), *h.track[place:])
         found.append(History(h.log_p + math.log(p * label), track, last_at, fed, period, left[-20:], past))

@@ -66,6 +66,8 @@ class LedgerSolver:
         self._last_fed: tuple[float, float] | None = None
         self._suspected: dict[int, Finding] = {}
         self._checked: dict[int, int] = {}
+        self._late_odds = 1.0
+        self._against: dict[tuple[str, int, int], float] = {}
         self._waiting: list[Impact] | None = [] if any(w is None for w in route.transit_s) else None
         self._now = start_s
         self._news: list[Finding] = []
@@ -291,24 +293,44 @@ class LedgerSolver:
             return
         weights = self._weights(self._next_settle)
         keys: list[set[tuple[str, int, int]]] = []
-        agree: list[History] = []
+        agree: list[int] = []
         boundary = fresh[count - 1]
-        for h in self._histories:
+        for number, h in enumerate(self._histories):
             mine: set[tuple[str, int, int]] = set()
             at, kept = h.past, False
             while at is not None and at is not self._root:
                 mine.add(at.key)
+                if at.late:
+                    mine.add(("late", at.impact, -1))
                 kept = kept or at is boundary
                 at = at.before
             keys.append(mine)
             if kept:
-                agree.append(h)
+                agree.append(number)
         total = sum(weights)
         for decision in fresh[:count]:
             share = sum(w for w, mine in zip(weights, keys, strict=True) if decision.key in mine)
-            self._write(decision, share, total - share, before_s + self._lag)
+            earlier = self._against.pop(decision.key, 0.0)
+            if decision.late:  # that an impact came late may be agreed on, and only which ball it was not
+                late = ("late", decision.impact, -1)
+                late_share = sum(w for w, mine in zip(weights, keys, strict=True) if late in mine)
+                self._late_odds = _combine(late_share, total - late_share + self._against.pop(late, 0.0) * late_share, 1.0, 0.0)
+            if decision.kind in ("pass", "end"):
+                earlier += self._against.pop(("ball", decision.ball, -1), 0.0)
+            self._write(decision, share, total - share + earlier * share, before_s + self._lag)
+        # Histories dropped here still count against what the best one has yet to settle.
+        kept = sum(weights[i] for i in agree)
+        for number, (w, mine, h) in enumerate(zip(weights, keys, self._histories, strict=True)):
+            if number in agree:
+                continue
+            theirs = {ball.last for ball in h.track}
+            against = [d.key for d in fresh[count:] if d.key not in mine]
+            against += [k for d in fresh[count:] if d.late and (k := ("late", d.impact, -1)) not in mine]
+            against += [("ball", ball.last, -1) for ball in best.track if ball.last not in theirs]
+            for key in against:
+                self._against[key] = self._against.get(key, 0.0) + w / kept
         self._root = boundary
-        self._histories = agree
+        self._histories = [self._histories[i] for i in agree]
         self.beliefs.tables()
 
     def _write(self, d: Decision, share: float, rest: float, said_s: float) -> None:
@@ -359,7 +381,8 @@ class LedgerSolver:
         if d.station == b.count - 1:
             self._arrived += 1
         if late:
-            why = f"{took:.2f} s from {names[a]}, usually at most {longest:.2f} s, {say_odds(odds)} against another ball"
+            odds = max(odds, self._late_odds)
+            why = f"{took:.2f} s from {names[a]}, usually at most {longest:.2f} s, {say_odds(odds)} against another history"
             held = Finding("held_up", d.time_s, names[d.station], odds, why, ball, "settled", said_s, took - usual)
             self._claim(held, d.ball)
         elif d.ball in self._suspected:
@@ -388,9 +411,11 @@ class LedgerSolver:
             else:
                 self._last_fed = (d.time_s, self.feed.period_s or 0.0)
         else:
-            self._unheard(ball, -1, d.station, d.time_s, _combine(share, rest, 1.0, 0.0), said_s)
+            self._unheard(ball, -1, d.station, d.time_s, _combine(share, rest, 1.0, 0.0), said_s, d.fed_s)
 
-    def _unheard(self, ball: int, a: int, q: int, time_s: float, odds: float, said_s: float) -> None:
+    def _unheard(
+        self, ball: int, a: int, q: int, time_s: float, odds: float, said_s: float, fed_s: float = math.nan
+    ) -> None:
         """Claim that a ball passed the stations between ``a`` and ``q`` unheard, where they were listened to."""
         b, names = self.beliefs, self.route.stations
         for k in range(a + 1, q):
@@ -398,7 +423,7 @@ class LedgerSolver:
                 came = self._heard_at_station(ball, a)
                 due = came + (time_s - came) * b.pass_mean[a][k] / max(b.pass_mean[a][q], 1e-9)
             else:
-                due = time_s - b.pass_mean[k][q]
+                due = fed_s if k == 0 else time_s - b.pass_mean[k][q]
                 if b.unlistened(due - 3 * b.pass_sd[k][q], due) or due - b.start_s < b.pass_sd[k][q] * 3:
                     continue
             if b.unlistened(due, due):

@@ -203,7 +203,7 @@ def score(run: Run, ledger: Ledger, tolerance_s: float = 1.0) -> Score:
         free = list(said)
         found, missed = 0, []
         for t in true:
-            near = [f for f in free if abs(f.time_s - t.time_s) <= tolerance_s]
+            near = [f for f in free if abs(f.time_s - t.time_s) <= tolerance_s and t.station in ('', f.station)]
             if near:
                 best = min(near, key=lambda f: abs(f.time_s - t.time_s))
                 free.remove(best)
