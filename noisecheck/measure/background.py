@@ -33,14 +33,14 @@ class Background:
     z_power: NDArray[np.float64]
     """Unweighted mean square, shape (cells,)."""
     bands: NDArray[np.float64]
-    """Mean square per band and in the columns of ``band_matrix``, shape (cells, 32)."""
+    """Mean square per band and in the columns of ``band_matrix``, shape (cells, 61)."""
     rate: float
 
     def __len__(self) -> int:
         return len(self.centre)
 
     def at(self, frames: NDArray[np.int64]) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
-        """Return (A-weighted, unweighted, per band) mean squares at frames of the tile: (n,), (n,), (n, 32).
+        """Return (A-weighted, unweighted, per band) mean squares at frames of the tile: (n,), (n,), (n, 61).
 
         Cells are averaged with weights that fall with distance; NaN where there is no background at all.
         """

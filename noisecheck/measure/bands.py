@@ -30,8 +30,8 @@ _GROUP: Final = 2.0 ** (1 / 48) - 1.0
 _PARTS: Final = 16
 _BATCH: Final = 8
 _LARGE: Final = 65536  # longer transforms go one by one, to save memory
-EXTRA: Final = 2
-"""Columns of :func:`band_matrix` behind the 30 bands: all frequencies, and all frequencies times Hz."""
+EXTRA: Final = 31
+"""Columns of :func:`band_matrix` behind the 30 bands: the whole spectrum, then each band times frequency."""
 
 
 def _below(frequency_hz: NDArray[np.float64], edge_hz: float) -> NDArray[np.float64]:
@@ -76,8 +76,8 @@ def band_matrix(nfft: int, rate: float) -> tuple[NDArray[np.int64], NDArray[np.f
 
     Bins are first summed in groups no wider than 1/48 octave, (groups,), so that the matrix (groups, 30 + EXTRA)
     stays small however long the event. Each group's energy is shared over its width, so that short events, whose
-    bins are wider than the lowest bands, still add up. Columns 30 and 31 are the whole spectrum, and the whole
-    spectrum times frequency.
+    bins are wider than the lowest bands, still add up. Column 30 is the whole spectrum, columns 31 to 60 are the
+    bands times frequency in Hz, for centroids.
     """
     bins, width = nfft // 2 + 1, rate / nfft
     starts = [0]
@@ -92,8 +92,7 @@ def band_matrix(nfft: int, rate: float) -> tuple[NDArray[np.int64], NDArray[np.f
     shares = third_octave_response(inside).mean(axis=1)
     shares[:, ~carried(rate)] = 0.0
     centre = 0.5 * (low + high)
-    heard = (centre >= 10.0) & (centre <= 25000.0)  # a recorder's drift is no sound
-    matrix = np.column_stack([shares, np.ones(len(first)), centre * heard])
+    matrix = np.column_stack([shares, np.ones(len(first)), shares * centre[:, None]])
     scale = np.full(len(first), 2.0 / nfft)
     scale[0] = 1.0 / nfft
     if nfft % 2 == 0:

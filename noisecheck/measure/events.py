@@ -57,7 +57,10 @@ _RING_PIECE_S: Final = 0.02
 _RING_RATE: Final = 7.0  # 1/s: a ring of two seconds, where its own fall cannot be seen
 _SLOWEST: Final = 0.7  # 1/s: a fall of 60 dB in 20 s is none
 _LOST_LIMIT: Final = 1.0  # a completion may at most double the exposure
+_BANDS: Final = slice(0, 30)
+_MOMENTS: Final = slice(31, 61)
 _RAIL: Final = 0.2
+_RAIL_REACH: Final = 48
 _FLOOR: Final = 1e-30
 _FLOATS: Final = ("lzpeak_db", "lcpeak_db", "lafmax_db", "lae_db", "margin_db", "decay_ms", "centroid_hz")
 _SHIFTED: Final = ("lzpeak_db", "lcpeak_db", "lafmax_db", "lae_db", "bands")
@@ -184,6 +187,7 @@ class ChannelTile:
 
     def measure(self, onsets: Ints, rows: Ints, limits: Ints) -> dict[str, NDArray[Any]]:
         on = onsets[rows]
+        earlier = np.searchsorted(onsets, on, side="left") - 1
         n, frames, s = len(on), len(self.x), self.settings
         before = max(round(s.before_ms * 1e-3 * self.rate / self.block), 1)
         limits = np.minimum(limits, frames)
@@ -210,7 +214,7 @@ class ChannelTile:
         for i in range(n):
             b0, b1 = int(first[i]), int(limit[i])
             k0, k1 = b0 // _CELL, b1 // _CELL
-            ring[i], ring_fall[i] = self._ring_before(b0, int(onsets[rows[i] - 1]) if rows[i] else -1)
+            ring[i], ring_fall[i] = self._ring_before(b0, int(onsets[earlier[i]]) if earlier[i] >= 0 else -1)
             peak = k0 + int(self.a_cells[k0 : max(k1, k0 + 1)].argmax())
             a_end[i], cut[i] = self._end(self.a_smooth, self.a_ended, self.a_cells[peak], peak, b1)
             z_end[i], _ = self._end(self.z_smooth, self.z_ended, self.z_cells[peak], peak, b1)
@@ -336,22 +340,26 @@ class ChannelTile:
             fall = ring_fall[sounding]
             kept = np.exp(-0.5 * fall * length / self.rate) * (1.0 - np.exp(-fall * lasted[sounding])) / fall
             below[sounding] += above * kept[:, None]
-        net = exposure - below
+        clear = exposure[:, _BANDS] > below[:, _BANDS] * float(from_power_db(BOUND_DB))
+        energy, moment = (np.where(clear, exposure[:, c] - below[:, c], 0.0).sum(axis=1) for c in (_BANDS, _MOMENTS))
         with np.errstate(divide="ignore", invalid="ignore"):
-            centre = np.where((net[:, 30] > 0) & (net[:, 31] > 0), net[:, 31] / net[:, 30], np.nan)
-        levels = power_db(net_exposure(exposure[:, :30], below[:, :30])).astype(np.float32)
+            centre = moment / energy
+        levels = power_db(net_exposure(exposure[:, _BANDS], below[:, _BANDS])).astype(np.float32)
         levels[:, ~carried(self.rate)] = np.nan
         return levels, centre
 
     def _clipped(self, at: Ints) -> NDArray[np.bool_]:
         """Return where the peak is a run of three or more equal samples entered steeply: a rail."""
-        padded = np.pad(np.abs(self.x), 16)
-        around = np.lib.stride_tricks.sliding_window_view(padded, 33)[at]
-        top = np.abs(self.x[at])[:, None]
-        rail = around >= top * np.float32(0.99999)
+        padded = np.pad(self.x, _RAIL_REACH)
+        around = np.lib.stride_tricks.sliding_window_view(padded, 2 * _RAIL_REACH + 1)[at]
+        top = self.x[at][:, None]
+        part = around / np.where(
+            np.abs(top) >= _RAIL, top, np.inf
+        )  # of the same sign: the offset taken off shifts rails
+        rail = part >= np.float32(0.99999)
         run = (rail[:, :-2] & rail[:, 1:-1] & rail[:, 2:]).any(axis=1)
-        near = np.where(rail, 0.0, around).max(axis=1) < 0.999 * top[:, 0]
-        return np.asarray(run & near & (top[:, 0] >= _RAIL))
+        steep = np.where(rail, 0.0, part).max(axis=1) < 0.999
+        return np.asarray(run & steep)
 
     def _break(self, out: dict[str, NDArray[Any]], first: Ints, end: Ints) -> None:
         """Empty the cells of impacts whose window holds samples that are no numbers."""

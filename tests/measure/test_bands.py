@@ -111,7 +111,7 @@ def test_bands_a_rate_cannot_carry_are_empty(rate: int, last_hz: float) -> None:
 
 
 def test_whole_spectrum_is_the_exposure(rate: int) -> None:
-    """Parseval: columns 30 and the samples agree for lengths that are no power of two."""
+    """Parseval: column 30 and the samples agree for lengths that are no power of two."""
     rng = np.random.default_rng(5)
     pieces = [rng.standard_normal(n).astype(np.float32) for n in (17, 300, 4097, rate // 3, rate)]
     exposure = band_exposures(pieces, rate)
@@ -158,4 +158,4 @@ def test_a_row_does_not_depend_on_its_neighbours() -> None:
 
 
 def test_nothing_in_nothing_out() -> None:
-    assert band_exposures([], 48000).shape == (0, 32)
+    assert band_exposures([], 48000).shape == (0, 61)
