@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from noisecheck.compare.fair import Pairing, pair
 from noisecheck.compare.hearing import audible
 from noisecheck.compare.linear import Estimates, benjamini_hochberg, estimate, t_interval
-from noisecheck.compare.summary import BANDS, LEVELS, LOGARITHMIC, QUANTITIES, RunSummary, index_of, one_station
+from noisecheck.compare.summary import BANDS, LEVELS, QUANTITIES, RunSummary, index_of, one_station
 from noisecheck.compare.why import Evidence, Reason, explain
 from noisecheck.core.errors import InputError, nearest, one_line
 from noisecheck.core.table import band_names
@@ -287,9 +287,9 @@ def _differences(value: str, pairing: Pairing, base: Sequence[RunSummary], confi
     if indicative:
         warnings.insert(0, _indicative(pairing))
     bands = _bands(fit)
-    reason = explain(
-        value, _evidence(fit, shape, _mean_of(np.array([s.mean for s in base if s.used])[:, BANDS]), bands)
-    )
+    decay = _comparable_decay(fit, indicative)
+    spectrum = _mean_of(np.array([s.mean for s in base if s.used])[:, BANDS])
+    reason = explain(value, _evidence(fit, decay, shape, spectrum, bands))
     out = []
     for measure in LEVELS:
         i = index_of(measure)
@@ -310,7 +310,7 @@ def _differences(value: str, pairing: Pairing, base: Sequence[RunSummary], confi
                 runs=pairing.sizes,
                 balanced_for=pairing.balanced_for,
                 bands=bands if main else {},
-                decay=_ratio(fit, "decay_ms") if main else {},
+                decay=_ratio(fit, decay) if main and decay else {},
                 centroid=_ratio(fit, "centroid_hz") if main else {},
                 why=reason if main else None,
                 warnings=tuple(warnings),
@@ -324,7 +324,7 @@ def _fit(values: Floats, pairing: Pairing, confidence: float, sampling: Floats |
 
 
 def _sampling(unit: Sequence[RunSummary]) -> Floats:
-    """Return the variance of a unit's mean that comes from the impacts inside its runs, shape (36,)."""
+    """Return the variance of a unit's mean that comes from the impacts inside its runs, shape (37,)."""
     parts = [np.nan_to_num(s.sd) ** 2 / np.maximum(s.n, 1) for s in unit]
     return np.asarray(np.sum(parts, axis=0) / len(unit) ** 2, np.float64)
 
@@ -364,11 +364,22 @@ def _ratio(fit: Estimates, quantity: str) -> dict[str, Any]:
     if not math.isfinite(fit.value[i]):
         return {}
     low, high = float(np.exp(fit.low[i])), float(np.exp(fit.high[i]))
-    return {"ratio": _cell(math.exp(fit.value[i]), 4), "ci": _pair_of(low, high, 4), "p": _p(fit.p[i])}
+    range_db = {"decay_ms": 20, "decay_t10_ms": 10}.get(quantity)
+    ratio = {"ratio": _cell(math.exp(fit.value[i]), 4), "ci": _pair_of(low, high, 4), "p": _p(fit.p[i])}
+    return {**ratio, "read_over_db": range_db} if range_db else ratio
 
 
-def _evidence(fit: Estimates, shape: Estimates, spectrum: Floats, bands: dict[str, dict[str, Any]]) -> Evidence:
-    decay, peak, lae = (index_of(q) for q in (LOGARITHMIC[0], "lzpeak_db", "lae_db"))
+def _comparable_decay(fit: Estimates, indicative: bool) -> str:
+    """Return which decay both sides have in enough runs, read over 20 dB if possible; empty where neither."""
+    known = fit.value if indicative else fit.error
+    return next((q for q in ("decay_ms", "decay_t10_ms") if math.isfinite(known[index_of(q)])), "")
+
+
+def _evidence(
+    fit: Estimates, decay: str, shape: Estimates, spectrum: Floats, bands: dict[str, dict[str, Any]]
+) -> Evidence:
+    lae, nothing = index_of("lae_db"), math.nan
+    log_ratio, *interval = [float(a[index_of(decay)]) if decay else nothing for a in (fit.value, fit.low, fit.high)]
     return Evidence(
         difference_db=fit.value[BANDS],
         error_db=fit.error[BANDS],
@@ -377,8 +388,6 @@ def _evidence(fit: Estimates, shape: Estimates, spectrum: Floats, bands: dict[st
         baseline_db=spectrum,
         total_db=float(fit.value[lae]),
         total_ci_db=(float(fit.low[lae]), float(fit.high[lae])),
-        decay_log_ratio=float(fit.value[decay]),
-        decay_ci=(float(fit.low[decay]), float(fit.high[decay])),
-        peak_db=float(fit.value[peak]),
-        peak_ci_db=(float(fit.low[peak]), float(fit.high[peak])),
+        decay_log_ratio=log_ratio,
+        decay_ci=(interval[0], interval[1]),
     )

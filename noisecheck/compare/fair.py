@@ -166,6 +166,11 @@ def _condition(
     decides = condition in ("drop_height_mm", "station") or (by == "drop_height_mm" and condition == "treatment")
     if decides and (by != "revision" or condition == "station"):
         return text
+    if condition == "revision" and "" not in in_a | in_b:
+        text = (
+            f"{names[0]} is revision {_listed(in_a, '')}, {names[1]} revision {_listed(in_b, '')}: whatever else the "
+            "revision changed is part of the difference"
+        )
     warnings.append(text)
     return ""
 

@@ -8,8 +8,10 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from noisecheck.compare.effects import Comparison
+from noisecheck.compare.linear import residual_square
 from noisecheck.compare.summary import RunSummary, index_of, one_station
 
 __all__ = [
@@ -131,46 +133,39 @@ class Spread:
 def spread_of(
     summaries: Sequence[RunSummary], *, by: str, station: str | None = None, quantity: str = "lae_db"
 ) -> Spread:
-    """Return the random effects of runs within sessions: analysis of variance of run means (unweighted means).
+    """Return the random effects of runs within sessions, from run means (Henderson's method 3).
 
-    In balanced campaigns these are the estimates of restricted maximum likelihood, as long as none is negative.
+    Conditions (the column ``by``, drop height, station) are fixed. In balanced campaigns these are the estimates of
+    restricted maximum likelihood, as long as none is negative; a negative one is given as 0.
     """
     i = index_of(quantity)
     rows = [
         s for s in one_station((s for s in summaries if s.run.role == "test"), station)
         if s.used and math.isfinite(s.mean[i])
     ]  # fmt: skip
-    cells: dict[tuple[str, str, str], list[float]] = {}
-    for s in rows:
-        key = (s.run.value(by), s.run.value("drop_height_mm"), s.run.session)
-        cells.setdefault(key, []).append(float(s.mean[i]))
-    df = sum(len(v) - 1 for v in cells.values())
-    square = sum(float(np.sum((np.array(v) - np.mean(v)) ** 2)) for v in cells.values())
-    run_mean = math.sqrt(square / df) if df else math.nan
+    if not rows:
+        return Spread(math.nan, math.nan, math.nan, math.nan, 0, math.nan)
+    y = np.array([[s.mean[i]] for s in rows])
+    conditions = _indicators([(s.run.value(by), s.run.value("drop_height_mm"), s.station) for s in rows])
+    sessions = _indicators([(s.run.session,) for s in rows])
+    apart, free = residual_square(y, conditions)
+    inside, df = residual_square(y, np.hstack([conditions, sessions]))
+    variance = float(inside[0]) / df if df else math.nan
+    session = math.nan
+    if df and free > df:
+        rest = sessions - conditions @ (np.linalg.pinv(conditions) @ sessions)
+        session = max((float(apart[0] - inside[0]) - (free - df) * variance) / float(np.sum(rest**2)), 0.0)
     degrees = sum(int(s.n[i]) - 1 for s in rows)
     scatter = sum((int(s.n[i]) - 1) * float(np.nan_to_num(s.sd[i])) ** 2 for s in rows)
-    within = math.sqrt(scatter / degrees) if degrees else math.nan
-    impacts = float(len(rows) / np.sum([1 / max(int(s.n[i]), 1) for s in rows])) if rows else math.nan
-    inside = within**2 / impacts if math.isfinite(within) else 0.0
-    between = math.sqrt(max(run_mean**2 - inside, 0.0)) if df else math.nan
-    return Spread(run_mean, between, within, _session_spread(cells, run_mean), df, impacts)
+    within = scatter / degrees if degrees else math.nan
+    impacts = float(len(rows) / np.sum([1 / max(int(s.n[i]), 1) for s in rows]))
+    between = max(variance - (within / impacts if math.isfinite(within) else 0.0), 0.0) if df else math.nan
+    return Spread(math.sqrt(variance), math.sqrt(between), math.sqrt(within), math.sqrt(session), df, impacts)
 
 
-def _session_spread(cells: dict[tuple[str, str, str], list[float]], run_mean: float) -> float:
-    """Return what sessions add (dB), from sessions of one condition; NaN where no condition has two."""
-    conditions: dict[tuple[str, str], list[list[float]]] = {}
-    for (value, height, _), values in cells.items():
-        conditions.setdefault((value, height), []).append(values)
-    square, df, size, count = 0.0, 0, 0.0, 0
-    for sessions in conditions.values():
-        means = np.array([np.mean(v) for v in sessions])
-        square += float(np.sum((means - means.mean()) ** 2))
-        df += len(sessions) - 1
-        size += sum(1 / len(v) for v in sessions)
-        count += len(sessions)
-    if df == 0 or not math.isfinite(run_mean):
-        return math.nan
-    return math.sqrt(max(square / df - run_mean**2 * size / count, 0.0))
+def _indicators(keys: Sequence[tuple[str, ...]]) -> NDArray[np.float64]:
+    """Return one 0/1 column for each different key, shape (rows, keys)."""
+    return np.array([[k == other for other in dict.fromkeys(keys)] for k in keys], np.float64)
 
 
 @dataclass(frozen=True)
@@ -230,7 +225,7 @@ def _row(size: float, spread: Spread, alpha: float) -> dict[str, Any]:
 
 def _sentence(value: str, runs: tuple[int, int], smallest: dict[str, float], needed: list[dict[str, Any]]) -> str:
     if not needed:
-        return f"{value}: no group has two runs alike, so the spread is not known: record at least three runs a side"
+        return f"{value}: too few runs to know how run means spread: record at least three runs a side"
     text = f"{value}: "
     if smallest:
         text += f"{runs[0]} against {runs[1]} runs show a difference of {smallest['80%']:.1f} dB four times in five; "

@@ -25,22 +25,26 @@ __all__ = ["BANDS", "LEVELS", "LOGARITHMIC", "QUANTITIES", "RunSummary", "index_
 Floats = NDArray[np.float64]
 
 LEVELS: Final = ("lae_db", "lzpeak_db", "lcpeak_db", "lafmax_db")
-LOGARITHMIC: Final = ("decay_ms", "centroid_hz")
-"""Quantities kept as natural logarithms (of ms, of Hz)."""
+LOGARITHMIC: Final = ("decay_ms", "decay_t10_ms", "centroid_hz")
+"""Quantities kept as natural logarithms (of ms, of Hz).
+
+Decays read over 10 dB stand apart from those read over 20 dB: where the fall is not straight they differ several
+times over, and which of the two a sound allows depends on its level.
+"""
 QUANTITIES: Final = (*LEVELS, *band_names(), *LOGARITHMIC)
-"""What a summary holds, in the order of its arrays: 4 levels, 30 bands, 2 logarithms."""
+"""What a summary holds, in the order of its arrays: 4 levels, 30 bands, 3 logarithms."""
 BANDS: Final = slice(len(LEVELS), len(LEVELS) + len(NOMINAL_THIRD_HZ))
 
 _NOT_COMPARABLE: Final = (Flag.CLIPPED, Flag.GAIN_RIDING, Flag.BOUND, Flag.NONFINITE, Flag.FILE_EDGE)
 _ENOUGH_CLEAN: Final = 0.5  # share of impacts with a whole window, below which cut windows are kept (and said)
-_BAND_SHARE: Final = 0.5  # a band heard in fewer of the impacts than this would be the mean of the loud ones only
+_LEAST_SHARE: Final = 0.5  # a band or decay measurable in fewer impacts would be the mean of the loud ones only
 
 
 @dataclass(frozen=True)
 class RunSummary:
     """First contacts of one run at one station (``station`` is ``""`` where no station is known).
 
-    ``mean``, ``energy``, ``sd`` and ``n`` have shape (36,) in the order of :data:`QUANTITIES`: arithmetic mean,
+    ``mean``, ``energy``, ``sd`` and ``n`` have shape (37,) in the order of :data:`QUANTITIES`: arithmetic mean,
     energy mean, standard deviation over impacts, and number of impacts behind them. NaN where nothing is measurable.
     """
 
@@ -137,7 +141,7 @@ def _summary(run: Run, station: str, part: Impacts) -> RunSummary:
     used = part.where(keep)
     matrix = _matrix(used)
     n = np.isfinite(matrix).sum(axis=0)
-    n[BANDS] = np.where(n[BANDS] < _BAND_SHARE * len(used), 0, n[BANDS])
+    n[BANDS.start :] = np.where(n[BANDS.start :] < _LEAST_SHARE * len(used), 0, n[BANDS.start :])
     mean, energy, sd = _moments(matrix, n)
     limited = part.flagged(Flag.BAND_LIMITED)
     top = np.flatnonzero(np.isfinite(part.data["bands"]).any(axis=0)) if len(part) else np.empty(0, np.int64)
@@ -159,10 +163,12 @@ def _summary(run: Run, station: str, part: Impacts) -> RunSummary:
 
 
 def _matrix(part: Impacts) -> Floats:
-    """Return (impacts, 36) in the order of :data:`QUANTITIES`, NaN where not measurable."""
+    """Return (impacts, 37) in the order of :data:`QUANTITIES`, NaN where not measurable."""
     columns: list[Any] = [part.data[name][:, None] for name in LEVELS]
-    logs = [np.where(part.data[q] > 0, part.data[q], np.nan)[:, None] for q in LOGARITHMIC]
-    return np.hstack([*columns, part.data["bands"].astype(np.float64), *(np.log(v) for v in logs)])
+    decay, over_10_db = part.data["decay_ms"], part.flagged(Flag.DECAY_T10)
+    positive = [np.where(over_10_db, np.nan, decay), np.where(over_10_db, decay, np.nan), part.data["centroid_hz"]]
+    logs = [np.log(np.where(v > 0, v, np.nan))[:, None] for v in positive]
+    return np.hstack([*columns, part.data["bands"].astype(np.float64), *logs])
 
 
 def _moments(matrix: Floats, n: NDArray[np.int64]) -> tuple[Floats, Floats, Floats]:

@@ -2,8 +2,8 @@
 
 A ball's contact pushes for a time ``tc`` with a force like sin^1.5 (Hertz; McLaskey & Glaser 2012,
 doi 10.1007/s10921-012-0131-2), so its spectrum is a low-pass, 10 dB down at 1.142 / tc. A softer landing moves this
-cut-off down: low bands stay, high bands fall. Less energy lowers all bands and the peak alike; more damping lowers
-all bands too, but shortens the decay: ringing energy is proportional to decay time.
+cut-off down: low bands stay, high bands fall. Less energy lowers all bands alike; more damping lowers all bands
+too, but shortens the decay: ringing energy is proportional to decay time.
 """
 
 from __future__ import annotations
@@ -27,7 +27,9 @@ Floats = NDArray[np.float64]
 CUT_OFF_FTC: Final = 1.142
 """Frequency times contact time at which the spectrum of a sin^1.5 pulse is 10 dB down (computed; tested)."""
 
-_MODEL_ERROR_DB: Final = 0.5  # real contacts follow the pulse only so closely
+_MODEL_ERROR_DB: Final = 0.5  # real contacts follow the pulse only so closely...
+_MODEL_SHARE: Final = 0.1  # ... and the less, the deeper the fall
+_TAILS: Final = 4.0  # degrees of freedom of the bands' errors: a band held up by the background is no reason
 _LEAST_DB: Final = 0.5  # parts smaller than this are not worth a word
 _LEAST_BANDS: Final = 6
 _HIGHEST_HZ: Final = 40_000.0
@@ -51,8 +53,6 @@ class Evidence:
     total_ci_db: tuple[float, float] = (math.nan, math.nan)
     decay_log_ratio: float = math.nan
     decay_ci: tuple[float, float] = (math.nan, math.nan)
-    peak_db: float = math.nan
-    peak_ci_db: tuple[float, float] = (math.nan, math.nan)
 
 
 @dataclass(frozen=True)
@@ -127,12 +127,13 @@ def explain(name: str, evidence: Evidence) -> Reason:
     errors = evidence.shape_error_db[valid]
     known = np.isfinite(errors)
     shape_error = float(np.sqrt(np.mean(errors[known] ** 2))) if known.any() else 1.0
-    sigma2 = shape_error**2 + _MODEL_ERROR_DB**2
-    before, after, shift, curve, misfit = _fit_contact(f, d, sigma2)
-    flat = float(np.sum((d - d.mean()) ** 2)) / sigma2
-    believed = flat - misfit > 2 * math.log(len(f)) + 6.0 and float(np.ptp(curve)) > 1.0
+    sigma2 = shape_error**2 + (_MODEL_ERROR_DB + _MODEL_SHARE * np.abs(d)) ** 2
+    before, after, shift, curve, surprise = _fit_contact(f, d, sigma2)
+    level = float(np.average(d, weights=1 / sigma2))
+    flat = float(_surprise(d - level, sigma2))
+    believed = flat - surprise > 2 * math.log(len(f)) + 6.0 and float(np.ptp(curve)) > 1.0
     if not believed:
-        before, after, shift, curve, misfit = math.nan, math.nan, float(d.mean()), np.zeros_like(d), flat
+        before, after, shift, curve = math.nan, math.nan, level, np.zeros_like(d)
     shift_error = _shift_error(evidence, valid, shape_error)
     damping, ratio = _damping(evidence, shift, shift_error)
     energy = shift - damping
@@ -150,16 +151,21 @@ def explain(name: str, evidence: Evidence) -> Reason:
     )
 
 
-def _fit_contact(f: Floats, d: Floats, sigma2: float) -> tuple[float, float, float, Floats, float]:
-    """Return cut-off before and after, shift, curve over the bands, and chi-square of the best moving low-pass."""
+def _surprise(rest: Floats, sigma2: Floats) -> Floats:
+    """Return minus twice the log likelihood of band errors with heavy tails (Student's t), up to a constant."""
+    return np.asarray((_TAILS + 1) * np.sum(np.log1p(rest**2 / (_TAILS * sigma2)), axis=-1))
+
+
+def _fit_contact(f: Floats, d: Floats, sigma2: Floats) -> tuple[float, float, float, Floats, float]:
+    """Return cut-off before and after, shift, curve over the bands, and surprise of the best moving low-pass."""
     grid = np.geomspace(_LOWEST_HZ, _HIGHEST_HZ, 70)
     levels = contact_level_db(f[None, :], grid[:, None])  # (cut-offs, bands)
     curves = levels[None, :, :] - levels[:, None, :]  # (before, after, bands)
     rest = d - curves
-    shifts = rest.mean(axis=2)
-    chi = np.sum((rest - shifts[:, :, None]) ** 2, axis=2) / sigma2
-    i, j = np.unravel_index(int(np.argmin(chi)), chi.shape)
-    return float(grid[i]), float(grid[j]), float(shifts[i, j]), curves[i, j], float(chi[i, j])
+    shifts = np.average(rest, axis=2, weights=np.broadcast_to(1 / sigma2, rest.shape))
+    surprise = _surprise(rest - shifts[:, :, None], sigma2)
+    i, j = np.unravel_index(int(np.argmin(surprise)), surprise.shape)
+    return float(grid[i]), float(grid[j]), float(shifts[i, j]), curves[i, j], float(surprise[i, j])
 
 
 def _shift_error(evidence: Evidence, valid: NDArray[np.bool_], shape_error: float) -> float:

@@ -22,7 +22,7 @@ def spectrum() -> np.ndarray:
 
 
 def summary_of(run: Run, levels: np.ndarray, *, n: int = 100, sd: float = 2.0, db_re: str = "full scale") -> RunSummary:
-    """A run summary with the given means (36,) of ``n`` impacts each."""
+    """A run summary with the given means (37,) of ``n`` impacts each."""
     return RunSummary(
         run=run,
         station=run.station,
@@ -40,9 +40,9 @@ def summary_of(run: Run, levels: np.ndarray, *, n: int = 100, sd: float = 2.0, d
 
 
 def levels_of(lae_db: float) -> np.ndarray:
-    """Means (36,) with one L_AE and everything else following it."""
-    out = np.full(len(QUANTITIES), lae_db)
-    out[DECAY], out[index_of("centroid_hz")] = np.log(100.0), np.log(4000.0)
+    """Means (37,) with one L_AE and everything else following it."""
+    out = np.full(len(QUANTITIES), float(lae_db))
+    out[DECAY], out[index_of("decay_t10_ms")], out[index_of("centroid_hz")] = np.log(100.0), np.nan, np.log(4000.0)
     return out
 
 

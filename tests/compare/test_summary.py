@@ -91,6 +91,14 @@ def test_a_band_heard_only_now_and_then_has_no_mean() -> None:
     assert np.isfinite(row.mean[BANDS][1])
 
 
+def test_decays_read_over_10_and_20_db_stand_apart() -> None:
+    flags = np.where(np.arange(40) < 25, int(Flag.DECAY_T20), int(Flag.DECAY_T10)).astype(np.uint32)
+    decay = np.where(np.arange(40) < 25, 400.0, 40.0)
+    (row,) = summarise(table().with_columns(flags=flags, decay_ms=decay), [RUN])
+    assert row.value("decay_ms") == pytest.approx(400.0)
+    assert np.isnan(row.value("decay_t10_ms"))  # 15 of 40: the mean of a chosen few
+
+
 def test_no_impacts_is_a_summary_without_values() -> None:
     (row,) = summarise(Impacts.empty(), [RUN])
     assert (row.impacts, row.used, row.station) == (0, 0, "landing")
