@@ -1,0 +1,28 @@
+"""What a result was made with, so that it can be made again and told from another."""
+
+from __future__ import annotations
+
+import dataclasses
+import platform
+from importlib.metadata import PackageNotFoundError, version
+from typing import Any
+
+__all__ = ["provenance", "settings_document"]
+
+_LIBRARIES = ("numpy", "scipy", "soundfile", "scikit-learn")
+
+
+def provenance() -> dict[str, str]:
+    """Return versions of the tool, Python and the libraries that can change a number."""
+    found = {"python": platform.python_version()}
+    for name in ("noisecheck", *_LIBRARIES):
+        try:
+            found[name] = version(name)
+        except PackageNotFoundError:
+            found[name] = "unknown"
+    return found
+
+
+def settings_document(settings: Any) -> dict[str, Any]:
+    """Return a dataclass of settings as nested plain values, for JSON and for keys."""
+    return dataclasses.asdict(settings)

@@ -1,0 +1,1 @@
+"""The one place where the stages are chained."""
