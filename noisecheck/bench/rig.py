@@ -336,7 +336,10 @@ def _sentence(error: ValidationError, text: str) -> str:
 
 
 def _plain(message: str) -> str:
-    return one_line(message.removeprefix("Value error, ").removeprefix("Input "))
+    plain = message.removeprefix("Value error, ").removeprefix("Input ")
+    for theirs, ours in (("String", "text"), ("Tuple", "the list"), ("valid string", "text"), ("valid tuple", "list")):
+        plain = plain.replace(theirs, ours)
+    return one_line(plain.replace("a text", "text"))
 
 
 def _line(text: str, section: str, number: int, key: str | None) -> str:
