@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field, replace
-from typing import Final
+from typing import Final, Literal
 
 import numpy as np
 
@@ -176,10 +176,10 @@ def plan_flow(scene: Scene, run: Run, seconds: float, rng: np.random.Generator) 
             draw = rng.random(4)
             delay = float(rng.uniform(*rates.held_up_s)) if place else 0.0
             usual = reached[ball.ball] + (_transit(origin, rng) if origin else 0.0)
-            kind = _fault_kind(
-                placed.get((ball.ball, name)), rates, draw, treated == route[max(place - 1, 0)], treatment
-            )
-            if not place and kind == "held_up":
+            stated = placed.get((ball.ball, name))
+            kind = stated.kind if stated else _drawn_fault(rates, draw, treated == route[max(place - 1, 0)], treatment)
+            # What happens on the way needs a link: nothing is drawn for the way to the first station.
+            if not place and (kind == "held_up" or (kind in ("stuck", "kicked_off") and not stated)):
                 kind = None
             if kind in ("stuck", "kicked_off"):
                 ball.fate, when = kind, reached.pop(ball.ball)
@@ -188,7 +188,6 @@ def plan_flow(scene: Scene, run: Run, seconds: float, rng: np.random.Generator) 
                     strays.append((when + 0.25 + 0.5 * float(draw[3]), 0.0))
                 continue
             if kind == "held_up":
-                stated = placed.get((ball.ball, name))
                 usual += stated.delay_s if stated else delay
             # On a track nobody overtakes: those behind a held-up ball come after it, 30 ms apart at least.
             if origin and origin.fifo:
@@ -221,11 +220,10 @@ def plan_flow(scene: Scene, run: Run, seconds: float, rng: np.random.Generator) 
     return Flow(contacts, balls, findings)
 
 
-def _fault_kind(
-    fault: Fault | None, rates: FaultRates, draw: np.ndarray, treated: bool, treatment: Treatment | None
-) -> str | None:
-    if fault:
-        return fault.kind
+def _drawn_fault(
+    rates: FaultRates, draw: np.ndarray, treated: bool, treatment: Treatment | None
+) -> Literal["stuck", "kicked_off", "held_up", "unheard"] | None:
+    """Return the fault that chance gives a ball at one station, if any."""
     held = rates.held_up
     if treatment and treatment.held_up is not None and not treated:
         held = 0.0

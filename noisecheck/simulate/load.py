@@ -94,6 +94,8 @@ def _sentence(error: ValidationError) -> str:
         if keys[:-1] and keys[0] in ("plate", "fault"):
             model = PlateInfo if keys[0] == "plate" else Fault
         return f"{heading}: unknown key '{one_line(keys[-1])}'{nearest(keys[-1], model.model_fields)}"
+    if not keys and first["type"] in ("tuple_type", "model_type", "dict_type"):
+        return f"{heading}: must be written as {f'[[{section}]]' if section in _LISTED else f'[{section}]'}"
     if first["type"] == "missing":
         return f"{heading}: {key + ' ' if key else ''}is missing"
     given = first.get("input")

@@ -24,6 +24,7 @@ from noisecheck.simulate.faults import RecorderFaults
 from noisecheck.simulate.flow import STRAY, Contact, first_station, plan_flow
 from noisecheck.simulate.ringing import (
     modal_transfer,
+    mode_spacing_hz,
     plate_modes,
     radiated_weights,
     ring_time_s,
@@ -47,7 +48,8 @@ Samples32 = NDArray[np.float32]
 _TILE_S: Final = 1.0
 _SPOTS: Final = 6
 _TOP_MODE_HZ: Final = 14000.0
-_LONGEST_S: Final = 4.0
+_MOST_MODES: Final = 400
+_LONGEST_S: Final = 6.0
 _TAIL_DB: Final = 85.0
 _HIGH_PASS_HZ: Final = 20.0
 _FRAME_SPEED_MPS: Final = 2500.0  # compressional wave in a light metal frame, order of magnitude from memory
@@ -96,12 +98,15 @@ class _Place:
         self.modulus = effective_modulus_pa(self.ball.material, surface)
         plate = scene.plate(station, added_loss=treatment.added_loss if treatment else 0.0)
         self.plate = plate
-        modes, numbers = plate_modes(plate, min(_TOP_MODE_HZ, 0.48 * rate))
+        top = min(_TOP_MODE_HZ, 0.48 * rate, _MOST_MODES * mode_spacing_hz(plate))
+        modes, numbers = plate_modes(plate, top)
         if not len(modes):
             modes, numbers = plate_modes(plate, 1e9)
             modes, numbers = modes[:1], numbers[:1]
-        longest = ring_time_s(float(modes[0]), plate.loss_factor)
-        seconds = min(max(longest, scene.room.t60_s) * _TAIL_DB / 60.0, _LONGEST_S) + 0.1
+        # No mode rings on past the waveform: edges and supports damp the lowest ones anyway.
+        loss = np.maximum(plate.loss_factor, 2.2 / (modes * _LONGEST_S * 60.0 / _TAIL_DB))
+        longest = max(ring_time_s(f, n) for f, n in zip(modes.tolist(), loss.tolist(), strict=True))
+        seconds = max(longest, scene.room.t60_s) * _TAIL_DB / 60.0 + 0.1
         positions = _placed(scene, run)
         here = np.array([*station.position_mm, 0.0][:3])
         reach = [max(float(np.linalg.norm(p - here)) / 1e3, 2.0 * self.ball.radius_m) for p in positions]
@@ -119,15 +124,15 @@ class _Place:
 
         gains = _channel_gains(scene, run)
         band = _recording_filter(self.freq)
-        loss = 10 ** (((treatment.gain_db if treatment else 0.0) + station.gain_db) / 20)
+        level = 10 ** (((treatment.gain_db if treatment else 0.0) + station.gain_db) / 20)
         self.transfer = np.empty((_SPOTS, scene.channels, len(self.freq)), np.complex128)
         self.delay = np.empty(scene.channels)
         for microphone in scene.microphone:
             c = microphone.channel
             heard = weights * _directions(scene, run, station, c, len(modes))
-            ringing = modal_transfer(self.freq, modes, heard, loss_factor=plate.loss_factor)
+            ringing = modal_transfer(self.freq, modes, heard, loss_factor=loss)
             self.transfer[:, c] = self._path(run, microphone, ringing, reach[c], float(positions[c][2] - here[2]) / 1e3)
-            self.transfer[:, c] *= band * gains[c] * loss
+            self.transfer[:, c] *= band * gains[c] * level
         if scene.crosstalk_db is not None:
             self._isolate(scene.crosstalk_db)
 

@@ -20,6 +20,7 @@ __all__ = [
     "Plate",
     "coincidence_hz",
     "modal_transfer",
+    "mode_spacing_hz",
     "plate_modes",
     "radiated_weights",
     "ring_time_s",
@@ -82,6 +83,11 @@ def plate_modes(plate: Plate, top_hz: float) -> tuple[NDArray[np.float64], NDArr
     return flat[order], numbers[order]
 
 
+def mode_spacing_hz(plate: Plate) -> float:
+    """Return the mean distance of neighbouring modes at high frequencies, ``2 sqrt(D / (rho h)) / S``, in Hz."""
+    return 2.0 * math.sqrt(plate.stiffness_nm / plate.surface_density_kgm2) / (plate.length_m * plate.width_m)
+
+
 def coincidence_hz(plate: Plate, sound_mps: float) -> float:
     """Return the coincidence frequency ``c^2 / (2 pi) sqrt(rho h / D)`` in Hz."""
     return sound_mps**2 / (2.0 * math.pi) * math.sqrt(plate.surface_density_kgm2 / plate.stiffness_nm)
@@ -109,18 +115,19 @@ def modal_transfer(
     mode_hz: NDArray[np.float64],
     weights: NDArray[np.float64],
     *,
-    loss_factor: float,
+    loss_factor: NDArray[np.float64] | float,
     chunk: int = 4096,
 ) -> NDArray[np.complex128]:
     """Return the sum of damped sines ``w_m exp(-eta w t / 2) sin(w t)``, one row a set of weights, shape (sets, bins).
 
-    ``weights`` has shape (sets, modes). Worked through in pieces of the grid, so memory does not grow with it.
+    ``weights`` has shape (sets, modes); ``loss_factor`` is one for all or one a mode. Worked through in
+    pieces of the grid, so memory does not grow with it.
     """
     out = np.empty((len(weights), len(freq_hz)), np.complex128)
     omega_m = 2.0 * np.pi * mode_hz[:, None]
+    decay = np.broadcast_to(np.asarray(loss_factor, np.float64), mode_hz.shape)[:, None] * omega_m / 2.0
     for start in range(0, len(freq_hz), chunk):
         omega = 2.0 * np.pi * freq_hz[None, start : start + chunk]
-        decay = loss_factor * omega_m / 2.0
         response = omega_m / ((decay + 1j * omega) ** 2 + omega_m**2)
         # Summed mode by mode: a matrix product's last bits depend on the threads and kernels of its library.
         piece = np.zeros((len(weights), omega.shape[1]), np.complex128)

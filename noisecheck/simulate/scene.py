@@ -100,9 +100,9 @@ class PlateInfo(_Part):
     """``plate`` of a station: the sheet that rings."""
 
     material: _Text = "steel"
-    length_mm: _Positive = 240.0
-    width_mm: _Positive = 160.0
-    thickness_mm: _Positive = 2.0
+    length_mm: Annotated[float, Field(ge=10, le=3000)] = 240.0
+    width_mm: Annotated[float, Field(ge=10, le=3000)] = 160.0
+    thickness_mm: Annotated[float, Field(ge=0.1, le=100)] = 2.0
     loss_factor: Annotated[float, Field(gt=0, le=1)] = 0.02
 
 
@@ -153,7 +153,7 @@ class Feed(_Part):
 class Room(_Part):
     """``[room]``: reverberation as an exponentially decaying noise tail; ``t60_s = 0`` is a free field."""
 
-    t60_s: _NotNegative = 0.0
+    t60_s: Annotated[float, Field(ge=0, le=4)] = 0.0
     critical_mm: _Positive = 1200.0
     """Distance where the tail carries as much energy as the direct sound."""
 
@@ -255,7 +255,7 @@ class Run(_Part):
     recorded: str = ""
     role: Literal["test", "background", "reference", "taps"] = "test"
     notes: str = ""
-    seconds: _Positive | None = None
+    seconds: Annotated[float, Field(gt=0, le=1e6)] | None = None
     balls: Annotated[int, Field(ge=0)] | None = None
     replaced_mm: _NotNegative = 0.0
     """Standard deviation of each microphone coordinate, new for every run."""
@@ -399,6 +399,10 @@ class Scene(_Part):
             except ValidationError as error:
                 first = error.errors()[0]
                 raise ValueError(f"{where}: {name}.{'.'.join(map(str, first['loc']))}: {first['msg']}") from error
+        recorder: Recorder = self.part("recorder", run)
+        for channel in (*recorder.dead_channels, *recorder.inverted_channels):
+            if not 0 <= channel < self.channels:
+                raise ValueError(f"{where}: recorder names channel {channel}, there are 0 to {self.channels - 1}")
         for fault in run.fault:
             _known(f"{where}: fault station", fault.station, stations)
             if fault.kind == "stray" and fault.time_s is None:

@@ -64,6 +64,18 @@ def _spread_pressure(scene, distance: float) -> np.ndarray:
     return np.pad(wave.samples[:, 0], (0, 65536 - len(wave.samples)))
 
 
+def test_the_least_damped_plate_does_not_ring_into_the_past(scene) -> None:
+    station = {"name": "landing", "position_mm": [0, 0, 0], "plate": {"loss_factor": 0.0005, "thickness_mm": 1.0}}
+    made = scene(
+        station=[station], treatment=[], microphone=[{"channel": 0, "position_mm": [0, 0, 900]}], run=[{"run": "one"}]
+    )
+    wave = impact_waveform(made, made.runs()[0], "landing", speed_mps=1.4)
+    arrival = int(wave.truth.arrival_s[0] * 48000)
+    assert np.abs(wave.samples[: arrival - 8]).max() < 1e-3 * np.abs(wave.samples).max()
+    assert np.abs(wave.samples[-480:]).max() < 1e-3 * np.abs(wave.samples).max()
+    assert len(wave.samples) > 5 * 48000
+
+
 def test_level_falls_as_one_over_distance(scene) -> None:
     made = _spread(scene, 1000.0, 2000.0, 4000.0)
     # The modes' directions differ by channel: take them out by using one channel at each distance.

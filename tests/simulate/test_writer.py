@@ -81,7 +81,7 @@ def test_formats_and_rates_carry_the_samples(
 
 def test_memory_stays_flat(scene) -> None:
     peaks = []
-    for seconds in (4.0, 24.0):
+    for seconds in (3.0, 15.0):
         made = scene(
             background={"noise_db": -60, "chain_db": -70},
             feed={"balls": 10_000},
