@@ -159,11 +159,13 @@ class Beliefs:
         return found
 
     # -- learning ---------------------------------------------------------------------------------------------------
-    def learn_pass(self, a: int, b: int, took: float, log_odds: float) -> bool:
-        """Learn from a ball heard at ``a`` and next at ``b``; returns whether it was late beyond the usual."""
+    def learn_pass(self, a: int, b: int, came_s: float, took: float, log_odds: float) -> bool:
+        """Learn from a ball heard at ``b``, ``took`` s after ``a``; returns whether it was late beyond the usual."""
         late = took > self.pass_latest[a][b] + 1e-9
         for q in range(a + 1, b):
-            self.misses[q] += 1
+            # Misses that another impact, or not listening, may explain count for less.
+            p = self.miss(q, came_s - took + self.pass_mean[a][q], self.pass_sd[a][q])
+            self.misses[q] += min(1.0, self.p_miss[q] / p)
             self.tries[q] += 1
         self.tries[b] += 1
         self.passes += b - a

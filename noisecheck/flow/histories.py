@@ -60,7 +60,7 @@ class Decision(NamedTuple):
     """When the decision was taken; the slot's own time for ``slot``."""
     floor: int = 0
     late: bool = False
-    """Whether the ball came later than usual (``pass``)."""
+    """Whether the ball came later than usual."""
     fed_s: float = math.nan
     """When the ball was fed, as far as known (``born``)."""
 
@@ -269,7 +269,8 @@ def _heard_at(
         period, left = h.period_s, tuple(t for t in h.slots if t != used) if h.slots else ()
         fed = came if used == math.inf else h.fed_s
     if p >= bar:
-        past = Decision(h.past, "born", impact.index, -1, q, now, fed_s=came)
+        late = now - came > beliefs.pass_latest[0][q] + 1e-9
+        past = Decision(h.past, "born", impact.index, -1, q, now, 0, late, came)
         place = next((i for i, b in enumerate(h.track) if max(b.station, b.floor) < q), len(h.track))
         track = (*h.track[:place], *((here,) if here else ()), *h.track[place:])
         found.append(History(h.log_p + math.log(p * label), track, last_at, fed, period, left[-20:], past))

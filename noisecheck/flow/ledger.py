@@ -372,7 +372,7 @@ class LedgerSolver:
         self._ball_of[d.impact], self._station_of[d.impact] = ball, d.station
         usual, longest = b.pass_mean[a][d.station], b.pass_latest[a][d.station]
         impact = self._impacts[d.impact]
-        late = b.learn_pass(a, d.station, took, math.log10(impact.odds))
+        late = b.learn_pass(a, d.station, d.time_s, took, math.log10(impact.odds))
         b.contacts += 1
         self._passed[d.station] += 1
         odds = _combine(share, rest, 1.0, 0.0)
@@ -411,7 +411,14 @@ class LedgerSolver:
             else:
                 self._last_fed = (d.time_s, self.feed.period_s or 0.0)
         else:
-            self._unheard(ball, -1, d.station, d.time_s, _combine(share, rest, 1.0, 0.0), said_s, d.fed_s)
+            odds = _combine(share, rest, 1.0, 0.0)
+            self._unheard(ball, -1, d.station, d.time_s, odds, said_s, d.fed_s)
+            if d.late:
+                name = self.route.stations[d.station]
+                odds, took = max(odds, self._late_odds), d.time_s - d.fed_s
+                late_s = took - b.pass_mean[0][d.station]
+                why = f"fed {took:.2f} s before by the pace, but unheard until here, {say_odds(odds)} against another history"
+                self._claim(Finding("held_up", d.time_s, name, odds, why, ball, "settled", said_s, late_s), None)
 
     def _unheard(
         self, ball: int, a: int, q: int, time_s: float, odds: float, said_s: float, fed_s: float = math.nan
