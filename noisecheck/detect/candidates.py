@@ -21,6 +21,7 @@ _APART_S = 0.012
 _FINE_SPAN_S = (0.003, 0.005)
 _COARSE_SPAN_S = (0.004, 0.016)
 _TAIL_S = 0.08
+_EDGE_S = 0.003
 
 
 @dataclass(frozen=True)
@@ -140,7 +141,9 @@ def find_candidates(samples: NDArray[np.float32], rate: int, *, origin: int, sta
     )
     made = made.where(np.argsort(made.onset, kind="stable"))
     made = _strongest(made, int(_APART_S * rate))
-    return made.where((made.onset >= start) & (made.onset < stop))
+    # The mirrored samples before a recording's first make a kink there that is no onset.
+    earliest = int(_EDGE_S * rate) if origin == 0 and start == 0 else start
+    return made.where((made.onset >= earliest) & (made.onset < stop))
 
 
 def _strongest(made: Candidates, apart: int) -> Candidates:

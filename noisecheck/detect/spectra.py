@@ -113,7 +113,7 @@ def frame_energies(samples: Floats, grid: FrameGrid, *, origin: int, first: int,
 
     Args:
         samples: one channel, (n,), whose first sample is sample ``origin`` of the recording. It must reach
-            ``grid.reach`` samples beyond the outer frame centres; what is missing counts as silence.
+            ``grid.reach`` samples beyond the outer frame centres; what is missing is mirrored.
         grid: frames and bands.
         origin: position of ``samples[0]`` in the recording.
         first: number of the first frame wanted.
@@ -123,7 +123,8 @@ def frame_energies(samples: Floats, grid: FrameGrid, *, origin: int, first: int,
     stop = (first + count - 1) * grid.hop - origin + grid.reach + 1
     piece = samples[max(start, 0) : max(stop, 0)]
     if start < 0 or stop > len(samples):
-        piece = np.pad(piece, (max(-start, 0), max(stop - max(len(samples), start), 0)))
+        # Mirrored, not silent: a cut to silence would splash over all bands.
+        piece = np.pad(piece, (max(-start, 0), max(stop - max(len(samples), start), 0)), mode="reflect")
     view = np.lib.stride_tricks.sliding_window_view(piece, grid.fine)[grid.reach - grid.fine // 2 :: grid.hop]
     fine = _energies(view[:count], grid.fine_bins)
     slow = decimated(piece, grid.step)

@@ -157,7 +157,7 @@ def measure_campaign(
         settings = ListenSettings() if spread is None else ListenSettings(spread_s=spread)
     results = []
     for number, run in enumerate(campaign.runs):
-        share = functools.partial(_share, told, number, len(campaign.runs), run.name)
+        share = functools.partial(share_of, told, number, len(campaign.runs), run.name)
         results.append(listen_to_run(campaign, run, settings=settings, workers=workers, progress=share))
     impacts = Impacts.concat(r.impacts for r in results)
     return CampaignResult(
@@ -169,7 +169,8 @@ def measure_campaign(
     )
 
 
-def _share(told: Told | None, number: int, count: int, name: str, share: float) -> None:
+def share_of(told: Told | None, number: int, count: int, name: str, share: float) -> None:
+    """Pass on the share of one of several equal pieces of work."""
     if told:
         told((number + share) / count, f"run {name}")
 

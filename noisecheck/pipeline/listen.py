@@ -33,6 +33,7 @@ _QUIET_AFTER_S = (0.30, 0.15, 0.08)
 _QUIET_BEFORE_S = 0.006
 _ENOUGH_QUIET = 0.1
 _LOUD_SCORE = 30.0
+_EDGE_S = 0.003
 
 Progress = Callable[[float], None]
 """Called with the share of the work done, 0 to 1."""
@@ -204,7 +205,8 @@ def _listen(
             per_channel[channel].append(candidates)
         if progress:
             progress(0.6 * done / len(tiles))
-    joined = [Candidates.concat(parts) for parts in per_channel]
+    last = frames - int(_EDGE_S * rate)  # nothing of an impact is left to measure there
+    joined = [c.where(c.onset < last) for c in map(Candidates.concat, per_channel)]
     odds = [decide(c, rate, settings.detect) for c in joined]
     onsets = merge_channels(joined, odds, rate, spread_s=settings.spread_s)
     busy = np.concatenate([onsets.frame, *(c.onset[c.score > _LOUD_SCORE] for c in joined)])

@@ -1,0 +1,249 @@
+"""The command line: arguments to one call each. Everything heavy is imported when its command runs."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import sys
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import Any
+
+from noisecheck import __version__
+from noisecheck.core.errors import InputError, NoisecheckError
+
+__all__ = ["main"]
+
+DONE, AGAINST, BAD_INPUT = 0, 1, 2
+
+CAUTION = (
+    "A computer and a microphone are not a sound level meter: absolute levels need a calibrator, and these "
+    "figures are never for judging people's exposure. Watching by sound is an aid, not a safety stop."
+)
+
+
+class _Parser(argparse.ArgumentParser):
+    def error(self, message: str) -> Any:
+        raise InputError(f"{message} (see: {self.prog} --help)")
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = _Parser(prog="noisecheck", description="Measure, compare and account for every ball drop in recordings.")
+    parser.epilog = CAUTION
+    parser.add_argument("--version", action="version", version=f"noisecheck {__version__}")
+    commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True, parser_class=_Parser)
+
+    def command(
+        name: str, text: str, run: Callable[[argparse.Namespace], int], example: str
+    ) -> argparse.ArgumentParser:
+        sub = commands.add_parser(
+            name,
+            help=text,
+            description=text[0].upper() + text[1:] + ".",
+            epilog=f"example: {example}",
+            formatter_class=argparse.RawDescriptionHelpFormatter,
+        )
+        sub.set_defaults(run=run)
+        sub.add_argument("--json", action="store_true", help="print the result as one JSON document, nothing else")
+        return sub
+
+    init = command("init", "write a campaign folder to fill in", _init, "noisecheck init foyer")
+    init.add_argument("folder", metavar="DIR", type=Path)
+
+    measure = command(
+        "measure", "find and measure every impact", _measure, "noisecheck measure take1.wav -o impacts.csv"
+    )
+    measure.add_argument("files", metavar="FILE", type=Path, nargs="+")
+    measure.add_argument("--rig", metavar="rig.toml", type=Path, help="rig file: microphones, stations, calibration")
+    measure.add_argument("-o", "--output", metavar="impacts.csv", type=Path, help="write the table here")
+    _listening(measure)
+
+    comparing = command(
+        "compare",
+        "differences between groups of runs, with intervals",
+        _compare,
+        "noisecheck compare recordings --by treatment --station landing",
+    )
+    comparing.add_argument("campaign", metavar="CAMPAIGN", type=Path)
+    comparing.add_argument("--by", required=True, metavar="COLUMN", help="treatment, revision, drop_height_mm, ...")
+    comparing.add_argument("--station", metavar="S", help="only impacts at this station")
+    comparing.add_argument("--baseline", metavar="VALUE", help="compare with this value (default: the first one)")
+    _listening(comparing)
+
+    report = command("report", "all of it as one offline page", _report, "noisecheck report recordings -o reports")
+    report.add_argument("campaign", metavar="CAMPAIGN", type=Path)
+    report.add_argument("-o", "--output", metavar="DIR", type=Path, default=Path("reports"), help="default: reports/")
+    _listening(report)
+
+    simulate = command(
+        "simulate",
+        "make recordings with exactly known truth from a scene file",
+        _simulate,
+        "noisecheck simulate recordings/scene.toml -o demo",
+    )
+    simulate.add_argument("scene", metavar="SCENE.toml", type=Path)
+    simulate.add_argument("-o", "--output", metavar="DIR", type=Path, required=True)
+    return parser
+
+
+def _listening(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--sensitivity",
+        metavar="N",
+        type=float,
+        default=0.1,
+        help="false impacts an hour accepted in steady noise when nothing else sounds (default 0.1)",
+    )
+    parser.add_argument("--workers", metavar="N", type=int, default=1, help="processes (default 1)")
+
+
+def _settings(arguments: argparse.Namespace, spread_s: float | None = None) -> Any:
+    from noisecheck.detect.decide import DetectSettings
+    from noisecheck.pipeline.listen import ListenSettings
+
+    if not 0 < arguments.sensitivity <= 1e4:
+        raise InputError(f"--sensitivity {arguments.sensitivity:g}: must be above 0 and at most 10000 an hour")
+    if arguments.workers == 0 or arguments.workers < -1:
+        raise InputError(f"--workers {arguments.workers}: must be 1 or more (-1: all cores)")
+    detect = DetectSettings(false_per_hour=arguments.sensitivity)
+    return ListenSettings(detect=detect) if spread_s is None else ListenSettings(detect=detect, spread_s=spread_s)
+
+
+class _Bar:
+    """Progress on stderr, only on a terminal."""
+
+    def __init__(self) -> None:
+        self._bar: Any = None
+        if sys.stderr.isatty():
+            from tqdm import tqdm
+
+            self._bar = tqdm(total=1000, bar_format="{l_bar}{bar}| {elapsed} {desc}", leave=False, file=sys.stderr)
+
+    def __call__(self, share: float, what: str = "") -> None:
+        if self._bar is not None:
+            self._bar.set_description_str(what, refresh=False)
+            self._bar.update(int(1000 * share) - self._bar.n)
+
+    def close(self) -> None:
+        if self._bar is not None:
+            self._bar.close()
+
+
+def _print_json(document: Any) -> None:
+    json.dump(document, sys.stdout, ensure_ascii=False, allow_nan=False)
+    sys.stdout.write("\n")
+
+
+def _init(arguments: argparse.Namespace) -> int:
+    from noisecheck.bench.template import write_campaign_template
+
+    written = write_campaign_template(arguments.folder)
+    if arguments.json:
+        _print_json({"folder": str(arguments.folder), "written": [str(p) for p in written]})
+    else:
+        print(f"Wrote {', '.join(str(p) for p in written)}.")
+        print(f"Put recordings beside them, fill in runs.csv, then: noisecheck report {arguments.folder}")
+    return DONE
+
+
+def _measure(arguments: argparse.Namespace) -> int:
+    from noisecheck.pipeline.files import measure_files
+    from noisecheck.report.exports import write_impacts_csv
+
+    bar = _Bar()
+    try:
+        measured = measure_files(
+            arguments.files, rig_path=arguments.rig, settings=_settings(arguments), workers=arguments.workers, told=bar
+        )
+    finally:
+        bar.close()
+    if arguments.output is not None:
+        write_impacts_csv(measured.impacts, arguments.output)
+    if arguments.json:
+        _print_json(measured.document())
+        return DONE
+    for sentence in measured.sentences():
+        print(sentence)
+    if arguments.output is not None:
+        print(f"Wrote {arguments.output}.")
+    return DONE
+
+
+def _measured_campaign(arguments: argparse.Namespace) -> Any:
+    from noisecheck.bench.campaign import load_campaign
+    from noisecheck.pipeline.campaign import measure_campaign, spread_of
+
+    campaign = load_campaign(arguments.campaign)
+    bar = _Bar()
+    try:
+        settings = _settings(arguments, spread_of(campaign.rig))
+        return measure_campaign(campaign, settings=settings, workers=arguments.workers, told=bar)
+    finally:
+        bar.close()
+
+
+def _compare(arguments: argparse.Namespace) -> int:
+    from noisecheck.pipeline.campaign import compare_campaign
+
+    result = _measured_campaign(arguments)
+    comparison = compare_campaign(result, by=arguments.by, baseline=arguments.baseline, station=arguments.station)
+    if arguments.json:
+        _print_json(comparison.to_dict())
+    else:
+        print("\n".join(comparison.sentences()))
+    return DONE
+
+
+def _report(arguments: argparse.Namespace) -> int:
+    from noisecheck.report import write_report
+
+    result = _measured_campaign(arguments)
+    written = write_report(result, arguments.output)
+    if arguments.json:
+        _print_json({"written": [str(p) for p in written]})
+    else:
+        print("\n".join(f"Wrote {p}." for p in written))
+    return DONE
+
+
+def _simulate(arguments: argparse.Namespace) -> int:
+    from noisecheck.simulate import simulate_file
+
+    bar = _Bar()
+    try:
+        written = simulate_file(
+            arguments.scene, arguments.output, progress=lambda done, total, run: bar(done / max(total, 1), run)
+        )
+    finally:
+        bar.close()
+    if arguments.json:
+        _print_json({"written": [str(p) for p in written]})
+    else:
+        print(f"Wrote {len(written)} files to {arguments.output}.")
+    return DONE
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run the command line; return the exit code (0 done, 1 a verdict went against the user, 2 bad input)."""
+    try:
+        parsed = _parser().parse_args(arguments)
+        return int(parsed.run(parsed))
+    except NoisecheckError as error:
+        print(f"noisecheck: {error}", file=sys.stderr)
+        return BAD_INPUT
+    except KeyboardInterrupt:
+        print("noisecheck: stopped", file=sys.stderr)
+        return 130
+    except BrokenPipeError:
+        # The reader of our output went away (for instance `| head`): nothing more to say.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return DONE
+    except OSError as error:
+        where = f"{error.filename}: " if error.filename else ""
+        print(f"noisecheck: {where}{error.strerror or error}", file=sys.stderr)
+        return BAD_INPUT
+
+
+if __name__ == "__main__":
+    sys.exit(main())

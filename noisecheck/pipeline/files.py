@@ -1,0 +1,105 @@
+"""Bare recordings, with or without a rig file, to measured impacts."""
+
+from __future__ import annotations
+
+import functools
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from noisecheck.bench.campaign import Campaign, load_campaign, run_names
+from noisecheck.bench.rig import Rig, load_rig
+from noisecheck.bench.runsheet import Run
+from noisecheck.core.errors import InputError
+from noisecheck.core.provenance import provenance, settings_document
+from noisecheck.core.table import Impacts
+from noisecheck.core.units import energy_mean_db
+from noisecheck.pipeline.campaign import RunResult, Told, listen_to_run, share_of, spread_of
+from noisecheck.pipeline.listen import ListenSettings
+
+__all__ = ["Measured", "measure_files"]
+
+
+@dataclass(frozen=True)
+class Measured:
+    """Recordings measured one by one."""
+
+    runs: tuple[RunResult, ...]
+    settings: dict[str, Any]
+
+    @property
+    def impacts(self) -> Impacts:
+        """Return all impacts, file by file."""
+        return Impacts.concat(r.impacts for r in self.runs)
+
+    def document(self) -> dict[str, Any]:
+        """Return the JSON document of ``noisecheck measure``."""
+        return {
+            "runs": [r.document for r in self.runs],
+            "impacts": list(self.impacts.rows()),
+            "settings": self.settings,
+            "made_with": provenance(),
+        }
+
+    def sentences(self) -> list[str]:
+        """Return what was measured in a few plain lines."""
+        lines = []
+        for run in self.runs:
+            table = run.impacts
+            lines.append(f"{run.run.files[0]}: {len(table)} impacts in {run.seconds:.1f} s")
+            lines += [f"  {note}" for note in run.notes]
+            if not len(table):
+                continue
+            unit = f"dB re {table['db_re'][0]}"
+            for station in sorted(set(table["station"])):
+                part = table.where(table.is_text("station", station))
+                levels = part["lae_db"][part["lae_db"] == part["lae_db"]]
+                place = station or "unplaced"
+                loudest = part["lzpeak_db"].max()
+                lines.append(
+                    f"  {place}: {len(part)}, L_AE {energy_mean_db(levels):.1f} {unit} (energy mean), "
+                    f"loudest peak L_Zpeak {loudest:.1f} dB"
+                )
+        return lines
+
+
+def measure_files(
+    files: Sequence[Path],
+    *,
+    settings: ListenSettings,
+    rig_path: Path | None = None,
+    workers: int = 1,
+    told: Told | None = None,
+) -> Measured:
+    """Measure recordings; with a rig file, place their impacts too.
+
+    A recording that stands in the ``runs.csv`` beside the rig file is that run, with its station and name.
+
+    Raises:
+        InputError: a recording or the rig file cannot be used.
+    """
+    if rig_path is not None and not rig_path.exists():
+        raise InputError(f"{rig_path}: no such rig file")
+    rig = Rig() if rig_path is None else load_rig(rig_path)
+    spread = spread_of(rig)
+    if spread is not None:
+        settings = ListenSettings(detect=settings.detect, measure=settings.measure, spread_s=spread)
+    known = _known_runs(rig_path)
+    results = []
+    names = run_names([f.as_posix() for f in files])
+    for number, (path, name) in enumerate(zip(files, names, strict=True)):
+        run = known.get(path.resolve(), Run(name, (path.as_posix(),)))
+        folder = rig_path.parent if path.resolve() in known and rig_path is not None else Path()
+        campaign = Campaign(folder, rig, (run,))
+        share = functools.partial(share_of, told, number, len(files), str(path))
+        results.append(listen_to_run(campaign, run, settings=settings, workers=workers, progress=share))
+    return Measured(tuple(results), settings_document(settings))
+
+
+def _known_runs(rig_path: Path | None) -> dict[Path, Run]:
+    """Return the one-file runs of the run sheet beside the rig file, by where their recording is."""
+    if rig_path is None or not (rig_path.parent / "runs.csv").exists():
+        return {}
+    campaign = load_campaign(rig_path.parent)
+    return {campaign.paths(r)[0].resolve(): r for r in campaign.runs if len(r.files) == 1}
