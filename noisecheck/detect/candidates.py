@@ -77,19 +77,28 @@ def cell_frames(rate: int) -> int:
     return grid.frames(FLOOR_CELL_S) * grid.hop
 
 
-def _running_max(values: NDArray[np.float32], before: int, after: int) -> NDArray[np.float32]:
-    """Return the maximum over ``t - before .. t + after`` at each t (edges repeat)."""
-    padded = np.pad(values, (before, after), mode="edge")
-    return np.lib.stride_tricks.sliding_window_view(padded, before + after + 1).max(axis=1)
+def _forward_max(values: NDArray[np.float32], span: int) -> NDArray[np.float32]:
+    """Return ``max(values[t : t + span + 1])`` at each t, in log2(span) passes."""
+    out, width = values, 1
+    while width < span + 1:
+        shift = min(width, span + 1 - width)
+        out = np.concatenate((np.maximum(out[:-shift], out[shift:]), out[-shift:]))
+        width += shift
+    return out
+
+
+def _around_max(values: NDArray[np.float32], at: NDArray[np.int64], before: int, after: int) -> NDArray[np.float64]:
+    """Return ``max(values[t - before : t + after + 1])`` at each t in ``at`` (float64)."""
+    index = np.clip(at[:, None] + np.arange(-before, after + 1), 0, len(values) - 1)
+    return values[index].max(axis=1).astype(np.float64)
 
 
 def _peaks(found: Novelty, grid: FrameGrid) -> NDArray[np.int64]:
     """Return frames where the evidence peaks; the coarse evidence comes a little after the fine one."""
-    late = _running_max(found.coarse, 0, grid.frames(0.010))
-    both = found.fine + np.float32(0.5) * late
+    both = found.fine + np.float32(0.5) * _forward_max(found.coarse, grid.frames(0.010))
     apart = grid.frames(_PEAK_S)
-    top = _running_max(both, apart, apart)
-    peaks = np.flatnonzero((both == top) & (both > _ASK))
+    peaks = np.flatnonzero(both > _ASK)
+    peaks = peaks[both[peaks] == _around_max(both, peaks, apart, apart)]
     # Equal neighbours (a plateau) count once.
     return peaks[np.diff(peaks, prepend=-apart - 1) > 1] if len(peaks) else peaks
 
@@ -106,11 +115,11 @@ def find_candidates(samples: NDArray[np.float32], rate: int, *, origin: int, sta
         stop: end of the piece.
     """
     grid = frame_grid(rate)
-    first = origin // grid.hop
     count = len(samples) // grid.hop
     if count < 2 * grid.frames(_TAIL_S):
         return Candidates.concat([])
-    found = novelty(*frame_energies(samples, grid, origin=origin, first=first, count=count), grid)
+    low = decimated(samples, grid.step)
+    found = novelty(*frame_energies(samples, grid, low=low, count=count), grid)
     peaks = _peaks(found, grid)
     margin = 2 * grid.frames(CONTEXT_S)
     wanted = (peaks * grid.hop + origin >= start - margin * grid.hop) & (
@@ -121,7 +130,6 @@ def find_candidates(samples: NDArray[np.float32], rate: int, *, origin: int, sta
         return Candidates.concat([])
     onset, error, abrupt = refine_onsets(samples, rate, peaks * grid.hop)
     if grid.step > 1:
-        low = decimated(samples, grid.step)
         low_onset, low_error, low_abrupt = refine_onsets(low, rate // grid.step, peaks * grid.hop // grid.step)
         # The full band is sharper; the low band speaks where only it heard the sound.
         onset = np.where(error > 0.1 * low_error, onset, low_onset * grid.step)
@@ -129,15 +137,15 @@ def find_candidates(samples: NDArray[np.float32], rate: int, *, origin: int, sta
         abrupt = np.maximum(abrupt, low_abrupt)
     else:
         error = 2 * np.minimum(error, 40.0)
-    fine = _running_max(found.fine, *(grid.frames(s) for s in _FINE_SPAN_S))[peaks]
-    coarse = _running_max(found.coarse, *(grid.frames(s) for s in _COARSE_SPAN_S))[peaks]
-    new = _running_max(found.new_energy, *(grid.frames(s) for s in _FINE_SPAN_S))[peaks]
+    fine = _around_max(found.fine, peaks, *(grid.frames(s) for s in _FINE_SPAN_S))
+    coarse = _around_max(found.coarse, peaks, *(grid.frames(s) for s in _COARSE_SPAN_S))
+    new = _around_max(found.new_energy, peaks, *(grid.frames(s) for s in _FINE_SPAN_S))
     made = Candidates(
         onset.astype(np.int64) + origin,
-        fine.astype(np.float64) + coarse,
+        fine + coarse,
         np.maximum(error, 0.0),
         abrupt,
-        10.0 * np.log10(np.maximum(new, 1e-20)).astype(np.float64),
+        10.0 * np.log10(np.maximum(new, 1e-20)),
     )
     made = made.where(np.argsort(made.onset, kind="stable"))
     made = _strongest(made, int(_APART_S * rate))

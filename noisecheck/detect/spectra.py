@@ -25,7 +25,8 @@ _COARSE_S = 0.0213
 _COARSE_RATE = 6000
 _TOP_HZ = 24_000.0
 _COARSE_TOP_HZ = 1_900.0
-_CHUNK = 512  # frames transformed at once: small enough for the cache
+_CHUNK = 256  # frames transformed at once: small enough for the cache
+_BLOCKS = 2048
 
 
 @dataclass(frozen=True)
@@ -47,7 +48,7 @@ class FrameGrid:
 
     @property
     def reach(self) -> int:
-        """Samples a frame needs on either side of its centre."""
+        """Samples a frame depends on, on either side of its centre."""
         return max(self.fine // 2, (self.coarse // 2 + 7) * self.step)
 
     @property
@@ -89,56 +90,65 @@ def _window(length: int) -> Floats:
 
 @lru_cache(maxsize=16)
 def _lowpass(step: int) -> Floats:
-    """Return a windowed-sinc low-pass for decimation, cutting off at 0.8 of the new Nyquist."""
-    n = np.arange(-6 * step, 6 * step + 1)
-    taps = np.sinc(0.8 * n / step) * np.hamming(len(n))
-    return (taps / taps.sum()).astype(np.float32)
+    """Return a windowed-sinc low-pass for decimation, cutting off at 0.8 of the new Nyquist, in columns.
 
-
-def _energies(frames: Floats, bins: tuple[int, ...]) -> Floats:
-    length = frames.shape[1]
-    window = _window(length)
-    gather = np.zeros((length // 2 + 1, len(bins) - 1), np.float32)
-    for b, (lo, hi) in enumerate(itertools.pairwise(bins)):
-        gather[lo:hi, b] = 1.0
-    out = np.empty((len(frames), len(bins) - 1), np.float32)
-    for i in range(0, len(frames), _CHUNK):
-        spectrum = scipy.fft.rfft(frames[i : i + _CHUNK] * window, axis=1)
-        out[i : i + _CHUNK] = (spectrum.real**2 + spectrum.imag**2) @ gather
-    return out
-
-
-def frame_energies(samples: Floats, grid: FrameGrid, *, origin: int, first: int, count: int) -> tuple[Floats, Floats]:
-    """Return fine and coarse band energies, each (count, bands), of frames ``first`` to ``first + count``.
-
-    Args:
-        samples: one channel, (n,), whose first sample is sample ``origin`` of the recording. It must reach
-            ``grid.reach`` samples beyond the outer frame centres; what is missing is mirrored.
-        grid: frames and bands.
-        origin: position of ``samples[0]`` in the recording.
-        first: number of the first frame wanted.
-        count: how many frames.
+    Column ``k`` of the (step, 13) matrix holds the taps for the ``k``-th of 13 neighbouring blocks of ``step``
+    samples, so that decimating is one matrix product and a sum of 13 shifted columns.
     """
-    start = first * grid.hop - origin - grid.reach
-    stop = (first + count - 1) * grid.hop - origin + grid.reach + 1
-    piece = samples[max(start, 0) : max(stop, 0)]
-    if start < 0 or stop > len(samples):
-        # Mirrored, not silent: a cut to silence would splash over all bands.
-        piece = np.pad(piece, (max(-start, 0), max(stop - max(len(samples), start), 0)), mode="reflect")
-    view = np.lib.stride_tricks.sliding_window_view(piece, grid.fine)[grid.reach - grid.fine // 2 :: grid.hop]
-    fine = _energies(view[:count], grid.fine_bins)
-    slow = decimated(piece, grid.step)
-    centre = grid.reach // grid.step
-    view = np.lib.stride_tricks.sliding_window_view(slow, grid.coarse)[
-        centre - grid.coarse // 2 :: grid.hop // grid.step
-    ]
-    return fine, _energies(view[:count], grid.coarse_bins)
+    n = np.arange(-6 * step, 7 * step)
+    taps = np.where(np.abs(n) <= 6 * step, np.sinc(0.8 * n / step) * (0.54 + 0.46 * np.cos(np.pi * n / (6 * step))), 0)
+    return (taps / taps.sum()).astype(np.float32).reshape(13, step).T.copy()
 
 
 def decimated(samples: Floats, step: int) -> Floats:
     """Return every ``step``-th sample of the low-passed signal; sample ``i`` of it is sample ``i * step``."""
     if step == 1:
         return samples
+    count = -(-len(samples) // step)
+    out = np.zeros(count, np.float32)
+    padded = np.zeros((count + 12) * step, np.float32)
+    padded[6 * step : 6 * step + len(samples)] = samples
+    blocks = padded.reshape(-1, step)
     taps = _lowpass(step)
-    padded = np.pad(samples, len(taps) // 2)
-    return np.asarray(np.lib.stride_tricks.sliding_window_view(padded, len(taps))[::step] @ taps, np.float32)
+    for start in range(0, count, _BLOCKS):
+        stop = min(start + _BLOCKS, count)
+        product = (blocks[start : stop + 12] @ taps).T
+        for k in range(13):
+            out[start:stop] += product[k, k : k + stop - start]
+    return out
+
+
+def _energies(samples: Floats, length: int, hop: int, count: int, bins: tuple[int, ...]) -> Floats:
+    window = _window(length)
+    gather = np.zeros((length // 2 + 1, len(bins) - 1), np.float32)
+    for b, (lo, hi) in enumerate(itertools.pairwise(bins)):
+        gather[lo:hi, b] = 1.0
+    half = length // 2
+    missing = max(0, (count - 1) * hop + half - len(samples))
+    padded = np.pad(samples, (half, missing), mode="reflect")
+    frames = np.lib.stride_tricks.sliding_window_view(padded, length)[::hop][:count]
+    out = np.empty((count, len(bins) - 1), np.float32)
+    piece = np.empty((_CHUNK, length), np.float32)
+    for i in range(0, count, _CHUNK):
+        part = piece[: min(_CHUNK, count - i)]
+        np.multiply(frames[i : i + _CHUNK], window, out=part)
+        spectrum = scipy.fft.rfft(part, axis=1).view(np.float32)
+        spectrum *= spectrum
+        np.matmul(spectrum[:, ::2] + spectrum[:, 1::2], gather, out=out[i : i + _CHUNK])
+    return out
+
+
+def frame_energies(samples: Floats, grid: FrameGrid, *, low: Floats, count: int) -> tuple[Floats, Floats]:
+    """Return fine and coarse band energies, each (count, bands), of the frames centred on sample 0, hop, 2 hop, ...
+
+    Args:
+        samples: one channel, (n,); beyond its ends it is taken as mirrored (a cut to silence would splash over
+            all bands).
+        grid: frames and bands.
+        low: the same, :func:`decimated` by ``grid.step``.
+        count: how many frames.
+    """
+    return (
+        _energies(samples, grid.fine, grid.hop, count, grid.fine_bins),
+        _energies(low, grid.coarse, grid.hop // grid.step, count, grid.coarse_bins),
+    )
