@@ -185,13 +185,14 @@ def _measured_campaign(arguments: argparse.Namespace) -> Any:
 
 def _compare(arguments: argparse.Namespace) -> int:
     from noisecheck.pipeline.campaign import compare_campaign
+    from noisecheck.report.tell import tell_comparison
 
     result = _measured_campaign(arguments)
     comparison = compare_campaign(result, by=arguments.by, baseline=arguments.baseline, station=arguments.station)
     if arguments.json:
         _print_json(comparison.to_dict())
     else:
-        print("\n".join(comparison.sentences()))
+        print("\n".join(tell_comparison(comparison)))
     return DONE
 
 
