@@ -58,10 +58,12 @@ def decay_time(power: NDArray[np.float64], step_s: float, *, noise: float, short
     late = float(net[-span:].sum()) / span
     before = float(net[-2 * span : -span].sum()) / span if len(net) >= 2 * span else 0.0
     if late > 0.25 * noise and late > 0:
-        if before > late:
-            tail = late / (math.log(before / late) / span)
-        elif late > 2.0 * noise:
+        whole = math.log(max(peak / late, 1.0)) / max(len(net) - 0.5 * span, 1.0)
+        local = math.log(before / late) / span if before > late else 0.0
+        if whole <= 0 or (local <= 0 and late > 2.0 * noise):
             return refused
+        # near the noise the local slope is chance
+        tail = late / (whole if late < 2.0 * noise else 0.5 * (whole + local))
     integral = np.cumsum(net[::-1])[::-1] + tail
     total = float(integral[0])
     if not total > 0:

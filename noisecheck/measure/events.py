@@ -27,7 +27,15 @@ from noisecheck.measure.levels import (
 )
 from noisecheck.measure.weighting import FAST_S, running, time_weighted
 
-__all__ = ["DEFAULT", "ChannelTile", "MeasureSettings", "checked", "measure_impacts"]
+__all__ = [
+    "DEFAULT",
+    "MARGIN_AFTER_S",
+    "MARGIN_BEFORE_S",
+    "ChannelTile",
+    "MeasureSettings",
+    "checked",
+    "measure_impacts",
+]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -50,6 +58,10 @@ class MeasureSettings:
 
 
 DEFAULT: Final = MeasureSettings()
+MARGIN_BEFORE_S: Final = 1.0
+"""Sound a tile should hold before its first impact: what the weightings and the fast level remember."""
+MARGIN_AFTER_S: Final = 4.2
+"""Sound a tile should hold after its last impact: the longest window; less is flagged as a recording's end."""
 _CELL: Final = 8  # blocks of 0.5 ms in a cell of 4 ms
 _SMOOTH: Final = 6  # cells averaged to see where a sound ends
 _PEAK_S: Final = 0.1  # the peak comes within this of the onset
@@ -104,9 +116,11 @@ def measure_impacts(
     columns["bands"] = np.full((len(on), 30), np.nan, np.float32)
     columns["flags"] = np.full(len(on), Flag.UNCALIBRATED if offset_db is None else 0, np.uint32)
     offset = np.broadcast_to(np.asarray(0.0 if offset_db is None else offset_db, np.float64), x.shape[1])
+    lead = origin % (_CELL * block_frames(rate))  # blocks and cells lie on one grid in every tile of a recording
     for channel in np.unique(ch):
         rows = np.flatnonzero(ch == channel)
-        for name, values in ChannelTile(x[:, channel], rate, spans, settings).measure(on, rows, lim[rows]).items():
+        tile = ChannelTile(x[:, channel], rate, spans + lead, settings, lead=lead)
+        for name, values in tile.measure(on + lead, rows, lim[rows] + lead).items():
             if name == "flags":
                 columns[name][rows] |= values
             else:
@@ -148,12 +162,17 @@ def checked(
 class ChannelTile:
     """One channel of a tile: its weighted streams in blocks of 0.5 ms, its background, and its impacts."""
 
-    def __init__(self, samples: NDArray[np.float32], rate: float, quiet: Ints, settings: MeasureSettings) -> None:
-        x = np.array(samples, np.float32)
+    def __init__(
+        self, samples: NDArray[np.float32], rate: float, quiet: Ints, settings: MeasureSettings, *, lead: int = 0
+    ) -> None:
+        """Take one channel, shape (frames,); all positions count from ``lead`` frames of silence put before it."""
+        self.lead = lead
+        x = np.zeros(lead + len(samples), np.float32)
+        x[lead:] = samples
         finite = np.isfinite(x)
         self.broken = np.empty(0, np.int64) if finite.all() else np.flatnonzero(~finite)
         x[self.broken] = 0.0
-        x -= np.float32(np.median(x[:: max(len(x) // 100_000, 1)]))  # the converter's offset is no sound
+        x[lead:] -= np.float32(np.median(x[lead :: max(len(x) // 100_000, 1)]))  # the converter's offset is no sound
         self.x, self.rate, self.settings = x, rate, settings
         a, self.c = running(x, rate, ("A", "C"))
         self.block = block_frames(rate)
@@ -201,7 +220,7 @@ class ChannelTile:
         if not self.known:
             flags |= np.uint32(Flag.NO_BACKGROUND)
             a_noise, band_noise = np.zeros(n), np.zeros((n, 30 + EXTRA))
-        flags[on < before * self.block] |= np.uint32(Flag.FILE_EDGE)
+        flags[on - self.lead < before * self.block] |= np.uint32(Flag.FILE_EDGE)
 
         z_at, c_at = np.empty((n, CANDIDATES), np.int64), np.empty((n, CANDIDATES), np.int64)
         a_end, z_end = np.empty(n, np.int64), np.empty(n, np.int64)
@@ -224,10 +243,11 @@ class ChannelTile:
             fall[i] = late_rate(self.a_log[peak:k_end], step)
             span = min(max((int(a_end[i]) - b0) // 4, 1), 2 * _CELL)
             left[i] = (self.a_sum[a_end[i]] - self.a_sum[a_end[i] - span]) / (span * self.block)
-            floor = float(self.a_floor[min(peak, len(self.a_floor) - 1)]) + ring[i]
-            seconds, word = decay_time(
-                self.a_blocks[b0 : a_end[i]] / self.block, self.step_s, noise=floor, shortest_s=shortest
-            )
+            power = self.a_blocks[b0 : a_end[i]] / self.block
+            if ring[i] > 0:
+                power -= ring[i] * np.exp(-ring_fall[i] * self.step_s * np.arange(len(power)))
+            floor = float(self.a_floor[min(peak, len(self.a_floor) - 1)])
+            seconds, word = decay_time(power, self.step_s, noise=floor, shortest_s=shortest)
             decay[i] = 1e3 * seconds
             flags[i] |= np.uint32(word)
             stop = min(b0 * self.block + reach, b1 * self.block)

@@ -14,7 +14,7 @@ from noisecheck.core.errors import InputError
 from noisecheck.core.flags import Flag
 from noisecheck.core.table import Impacts
 from noisecheck.measure.bands import carried
-from noisecheck.measure.events import measure_impacts
+from noisecheck.measure.events import MARGIN_AFTER_S, MARGIN_BEFORE_S, measure_impacts
 from noisecheck.measure.weighting import weighting_response
 
 Pink = Callable[[int, int, np.random.Generator], NDArray[np.float64]]
@@ -277,7 +277,7 @@ def test_band_levels_and_centroid(rate: int) -> None:
 def test_the_place_of_the_tile_changes_nothing(pink: Pink) -> None:
     take = Take(pink, 48000, count=12, margin_db=25, t60=0.1, gap_s=0.3)
     here = take.measure()
-    shift = 987_654_321
+    shift = 192 * 5_000_000  # on the grid of cells of 4 ms
     there = take.measure(origin=shift, onsets=take.onsets + shift, limits=take.limits + shift, quiet=take.quiet + shift)
     for name in here:
         assert np.array_equal(here[name], there[name], equal_nan=True)
@@ -293,6 +293,34 @@ def test_an_impact_does_not_depend_on_who_else_is_measured(pink: Pink) -> None:
         )
         for name in whole:
             assert np.array_equal(whole[name][:keep], part[name], equal_nan=True)
+
+
+def test_a_tile_with_its_margins_is_the_whole(pink: Pink) -> None:
+    """An impact measured in a tile with the stated margins reads as in the whole recording (the decay: where noise does not decide)."""
+    take = Take(pink, 48000, count=20, margin_db=40, t60=0.3, gap_s=0.7)
+    whole = take.measure()
+    inside = slice(8, 11)
+    first = int(take.onsets[8]) - round(MARGIN_BEFORE_S * 48000)
+    last = int(take.onsets[10]) + round(MARGIN_AFTER_S * 48000)
+    samples = (take.clean + take.noise).astype(np.float32)[first:last, None]
+    held = (take.onsets >= first) & (take.onsets < last)
+    near = take.quiet[(take.quiet[:, 0] >= first) & (take.quiet[:, 1] <= last)]
+    part = measure_impacts(
+        samples,
+        48000,
+        origin=first,
+        onsets=take.onsets[held],
+        channels=np.zeros(held.sum(), int),
+        limits=take.limits[held],
+        quiet=near,
+    )
+    start = 8 - int(np.flatnonzero(held)[0])
+    for name, within in (("lzpeak_db", 0.01), ("lae_db", 0.05), ("lafmax_db", 0.05)):
+        assert part[name][start : start + 3] == pytest.approx(whole[name][inside], abs=within, nan_ok=True)
+    assert not has(part["flags"][start : start + 3], Flag.FILE_EDGE | Flag.TRUNCATED).any()
+    fits = np.uint32(Flag.DECAY_T20 | Flag.DECAY_T10 | Flag.NO_DECAY)
+    assert np.array_equal(part["flags"][start : start + 3] & fits, whole["flags"][inside] & fits)
+    assert part["decay_ms"][start : start + 3] == pytest.approx(whole["decay_ms"][inside], rel=0.02)
 
 
 def test_channels_are_measured_by_themselves(pink: Pink) -> None:
