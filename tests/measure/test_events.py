@@ -296,7 +296,7 @@ def test_an_impact_does_not_depend_on_who_else_is_measured(pink: Pink) -> None:
 
 
 def test_a_tile_with_its_margins_is_the_whole(pink: Pink) -> None:
-    """An impact measured in a tile with the stated margins reads as in the whole recording (the decay: where noise does not decide)."""
+    """An impact in a tile with the stated margins reads as in the whole; its decay where noise does not decide."""
     take = Take(pink, 48000, count=20, margin_db=40, t60=0.3, gap_s=0.7)
     whole = take.measure()
     inside = slice(8, 11)
