@@ -125,7 +125,7 @@ class Beliefs:
         """Return the density of a transit of ``took`` s that ends ``behind`` s after the ball ahead."""
         mean, sd = self.pass_mean[a][b], self.pass_sd[a][b]
         z = took - mean
-        p = 0.97 * _normal(z, sd) + 0.03 * _normal(z, 4.0 * sd)
+        p = 0.99 * _normal(z, sd) + 0.01 * _normal(z, 3.0 * sd)
         if z > 0:
             tau = self.settings.held_up_s
             p += sum(self.p_hold[a:b]) / tau / (1.0 + z / tau) ** 2
@@ -211,12 +211,18 @@ class Beliefs:
 
 
 def learn_transits(
-    times: NDArray[np.float64], stations: NDArray[np.int64], route: Route, longest_s: float
+    times: NDArray[np.float64],
+    stations: NDArray[np.int64],
+    route: Route,
+    longest_s: float,
+    *,
+    start_s: float,
+    end_s: float,
 ) -> list[tuple[float, float]]:
-    """Return (mean, standard deviation) of each link from the start of a run.
+    """Return (mean, standard deviation) of each link from the start of a run listened to from start to end.
 
-    The lag at which most arrivals follow a departure within a narrow band; of equally good ones the shortest,
-    because a perfectly even feed fits at every period. Spread from the median absolute deviation.
+    Every lag at which many arrivals follow departures is a candidate (an even feed fits at every period); the one
+    kept makes the run likeliest: narrow, and with the fewest departures and arrivals left alone. (0, 0) if unknown.
     """
     found: list[tuple[float, float]] = []
     for link in range(len(route.stations) - 1):
@@ -224,19 +230,42 @@ def learn_transits(
         if min(len(leave), len(reach)) < 3:
             found.append((0.0, 0.0))
             continue
-        lags = np.concatenate([reach[(reach > t) & (reach < t + longest_s)] - t for t in leave])
-        lags.sort()
-        best_score, best = 0.0, 0.0
-        for half in (0.01, 0.03, 0.1, 0.3):
+        lags = np.sort(np.concatenate([reach[(reach > t) & (reach < t + longest_s)] - t for t in leave]))
+        best, best_score = (0.0, 0.0), -math.inf
+        for half in (0.02, 0.06, 0.2):
             inside = np.searchsorted(lags, lags + half, "right") - np.searchsorted(lags, lags - half)
-            chance = 2.0 * half * len(leave) * len(reach) / max(times[-1] - times[0], longest_s)
-            score = (inside - chance) / np.sqrt(inside + 4.0 * chance + 1.0)
-            good = np.flatnonzero(score >= 0.97 * score.max()) if len(score) else np.empty(0, int)
-            if len(good) and score[good].max() > best_score * 1.03:
-                first = good[lags[good] <= lags[good[0]] + 2 * half]
-                centre = lags[first[np.argmax(score[first])]]
-                near = lags[np.abs(lags - centre) <= half]
-                best_score, best = float(score[good].max()), float(np.median(near))
-                spread = 1.4826 * float(np.median(np.abs(near - best)))
-        found.append((best, max(spread, 0.004)) if best_score else (0.0, 0.0))
+            left = inside.copy()
+            for _ in range(12):
+                peak = int(np.argmax(left)) if len(left) else 0
+                if not len(left) or left[peak] < 3:
+                    break
+                centre = float(np.median(lags[np.abs(lags - lags[peak]) <= half]))
+                left[np.abs(lags - lags[peak]) <= 2.0 * half] = 0
+                score, fit = _lag_score(leave, reach, centre, half, start_s, end_s)
+                if score > best_score:
+                    best, best_score = fit, score
+        found.append(best)
     return found
+
+
+def _lag_score(
+    leave: NDArray[np.float64], reach: NDArray[np.float64], lag: float, half: float, start_s: float, end_s: float
+) -> tuple[float, tuple[float, float]]:
+    """Return (log likelihood of a lag up to a constant, (mean, standard deviation) of the transits it gives)."""
+    nearest = np.clip(np.searchsorted(reach, leave + lag), 1, len(reach) - 1)
+    nearest -= (leave + lag - reach[nearest - 1]) < (reach[nearest] - leave - lag)
+    off = reach[nearest] - leave - lag
+    near = np.abs(off) <= half
+    if near.sum() < 3:
+        return -math.inf, (0.0, 0.0)
+    middle = float(np.median(off[near]))
+    sd = max(1.4826 * float(np.median(np.abs(off[near] - middle))), 0.004)
+    fits = np.abs(off - middle) <= 4.0 * sd
+    pairs = len(np.unique(nearest[fits]))
+    due = int(np.sum((leave + lag + 4 * sd < end_s)))
+    owed = int(np.sum((reach - lag - 4 * sd > start_s)))
+    alone = max(due - pairs, 0) + max(owed - pairs, 0)
+    z = np.minimum(np.abs(off[fits] - middle) / sd, 4.0)
+    score = -pairs * math.log(sd) - 0.5 * float(np.sum(z * z)) * pairs / max(int(fits.sum()), 1) - 6.0 * alone
+    score -= 2.0 * math.log(lag + 0.2)  # of lags that fit alike, the short one: tracks are short
+    return score, (lag + middle, sd)

@@ -181,6 +181,8 @@ class LedgerSolver:
             np.array([i.station for i in early]),
             self.route,
             self.settings.longest_transit_s,
+            start_s=b.start_s,
+            end_s=min(begun + self.settings.learn_s, self._now if math.isinf(now_s) else now_s),
         )
         for link, (mean, sd) in enumerate(found):
             if not b.given[link] and sd > 0:

@@ -1,0 +1,363 @@
+"""Drops and rebounds: which impacts belong to one ball's fall, and what the intervals tell of it.
+
+For a ball that rebounds with restitution e, intervals shrink as ``T2 = e T1`` and the height of the fall follows
+from the sound alone, ``h0 = g T1^4 / (8 T2^2)``. Derivation: T = 2 v / g for a flight that leaves at speed v, and
+v1 = e sqrt(2 g h0). Air drag and spin are left out: light balls read several per cent high (table tennis +2 to +7 %).
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from noisecheck.core.errors import InputError
+
+__all__ = ["G_MPS2", "Drops", "describe_drops", "find_drops", "heard_height_m", "odd_drops", "restitution_fit"]
+
+G_MPS2: Final = 9.80665
+"""Standard acceleration of free fall, ISO 80000-3:2019 item 3-9.2."""
+
+_E_LOW, _E_HIGH = 0.15, 1.0
+_HABIT_IMPACTS = 5000
+_MAX_OPEN = 6  # trains open at one place; more balls bouncing at once cannot be told apart
+
+
+def heard_height_m(t1_s: ArrayLike, t2_s: ArrayLike) -> NDArray[np.float64]:
+    """Return the height in m a ball fell from before its first contact, from its first two intervals in s.
+
+    ``h0 = g T1^4 / (8 T2^2)``, same shape as the inputs; NaN where an interval is not above 0.
+    """
+    t1, t2 = np.asarray(t1_s, np.float64), np.asarray(t2_s, np.float64)
+    good = (t1 > 0) & (t2 > 0)
+    return np.where(good, G_MPS2 * t1**4 / (8.0 * np.where(good, t2, 1.0) ** 2), np.nan)
+
+
+def restitution_fit(intervals_s: ArrayLike, *, falling: bool = False) -> tuple[float, float, float]:
+    """Return (e at the first rebound, change of ln e per unit of ln speed, relative scatter of the intervals).
+
+    Args:
+        intervals_s: (n,) successive intervals of one drop, n >= 2.
+        falling: let e vary with speed, ``ln e = a + b ln(T / T1)`` (needs n >= 4); else e is constant, b = 0.
+
+    The straight line ``ln T_n = ln T_1 + (n - 1) ln e`` is fitted by least absolute deviations in the sense of Theil
+    and Sen (median of pairwise slopes), so that one bad interval does not carry it. NaN where there are too few.
+    """
+    log_t = np.log(np.asarray(intervals_s, np.float64))
+    if log_t.size < 2:
+        return math.nan, math.nan, math.nan
+    n = np.arange(log_t.size)
+    if falling and log_t.size >= 4:
+        steps = np.diff(log_t)
+        x = log_t[:-1] - log_t[0]
+        a, b = np.polynomial.polynomial.polyfit(x, steps, 1)
+        scatter = float(np.std(steps - a - b * x, ddof=2) / math.sqrt(2.0))
+        return float(math.exp(a)), float(b), scatter
+    i, j = np.triu_indices(log_t.size, 1)
+    slope = float(np.median((log_t[j] - log_t[i]) / (j - i)))
+    rest = log_t - slope * n
+    rest = rest - np.median(rest)
+    scatter = 1.4826 * float(np.median(np.abs(rest))) if log_t.size > 2 else math.nan
+    return math.exp(slope), 0.0, scatter
+
+
+@dataclass(frozen=True)
+class Drops:
+    """One row a drop, all arrays of shape (drops,); NaN where the drop has too few rebounds."""
+
+    drop: NDArray[np.int64]
+    time_s: NDArray[np.float64]
+    """First contact."""
+    station: NDArray[np.int64]
+    contacts: NDArray[np.int64]
+    t1_s: NDArray[np.float64]
+    t2_s: NDArray[np.float64]
+    restitution: NDArray[np.float64]
+    """``T2 / T1``: restitution at the first rebound's landing."""
+    restitution_all: NDArray[np.float64]
+    """The same from all intervals together (constant e, straight line through their logarithms)."""
+    height_m: NDArray[np.float64]
+    """Height the sound tells, ``g T1^4 / (8 T2^2)``."""
+    height_sd_m: NDArray[np.float64]
+    """Its standard uncertainty, from timing and from the scatter of the restitution."""
+    scatter: NDArray[np.float64]
+    """Relative scatter of the intervals about a constant restitution (needs 3 intervals)."""
+
+    def __len__(self) -> int:
+        return len(self.drop)
+
+
+def describe_drops(
+    time_s: ArrayLike,
+    drop: ArrayLike,
+    rebound: ArrayLike,
+    station: ArrayLike = -1,
+    *,
+    timing_sd_s: float = 5e-4,
+    restitution_scatter: float = 0.01,
+) -> Drops:
+    """Return what the intervals of each drop tell.
+
+    Args:
+        time_s, drop, rebound: (n,) as in the impact table; rows of drop -1 are left out.
+        station: (n,) codes or one for all.
+        timing_sd_s: standard uncertainty of one contact time.
+        restitution_scatter: relative scatter of the restitution from contact to contact, where a drop has too few
+            intervals to show its own (0.01: the golf balls on marble of tests/references).
+
+    Raises:
+        InputError: arrays of different lengths.
+    """
+    t, d, r = (np.asarray(v) for v in (time_s, drop, rebound))
+    if not t.shape == d.shape == r.shape:
+        raise InputError(f"times {t.shape}, drops {d.shape} and rebounds {r.shape} must be equally long")
+    s = np.broadcast_to(np.asarray(station, np.int64), t.shape)
+    keep = np.flatnonzero(d >= 0)
+    order = keep[np.lexsort((r[keep], d[keep]))]
+    t, d, r, s = t[order].astype(np.float64), d[order], r[order], s[order]
+    first = np.flatnonzero(np.r_[True, d[1:] != d[:-1]]) if d.size else np.empty(0, np.int64)
+    count = np.diff(np.r_[first, d.size])
+    t1, t2 = np.full(len(first), np.nan), np.full(len(first), np.nan)
+    for k, column in ((1, t1), (2, t2)):
+        rows = np.flatnonzero(count > k)
+        # A rebound that was not heard leaves a hole in the numbers: then there is no such interval.
+        whole = (r[first[rows] + k] == k) & (r[first[rows] + k - 1] == k - 1)
+        column[rows[whole]] = (t[first[rows] + k] - t[first[rows] + k - 1])[whole]
+    e = t2 / t1
+    e_all, scatter = e.copy(), np.full(len(first), np.nan)
+    whole = r[np.r_[first[1:], r.size][: len(first)] - 1] - r[first] == count - 1 if len(first) else np.empty(0, bool)
+    for row_count in np.unique(count[(count > 3) & whole]):
+        rows = np.flatnonzero((count == row_count) & whole)
+        log_t = np.log(np.diff(t[first[rows, None] + np.arange(row_count)], axis=1))
+        n = np.arange(row_count - 1) - (row_count - 2) / 2.0
+        slope = log_t @ n / (n @ n)
+        rest = log_t - log_t.mean(axis=1, keepdims=True) - slope[:, None] * n
+        e_all[rows] = np.exp(slope)
+        scatter[rows] = np.sqrt(np.sum(rest**2, axis=1) / max(row_count - 3, 1))
+    height = heard_height_m(t1, t2)
+    # ln h = 4 ln T1 - 2 ln T2, and the middle contact is in both; e's own scatter enters through T2.
+    timing = np.sqrt((4 / t1) ** 2 + (4 / t1 + 2 / t2) ** 2 + (2 / t2) ** 2) * timing_sd_s
+    own = np.where(np.isnan(scatter), restitution_scatter, np.maximum(scatter, restitution_scatter))
+    return Drops(
+        drop=d[first].astype(np.int64),
+        time_s=t[first],
+        station=s[first].astype(np.int64),
+        contacts=count.astype(np.int64),
+        t1_s=t1,
+        t2_s=t2,
+        restitution=e,
+        restitution_all=e_all,
+        height_m=height,
+        height_sd_m=height * np.hypot(timing, 2.0 * own),
+        scatter=scatter,
+    )
+
+
+def odd_drops(drops: Drops, *, group: ArrayLike | None = None, score: float = 3.5) -> NDArray[np.bool_]:
+    """Return which drops do not belong with their neighbours, shape (drops,).
+
+    Heights are judged within a group (station by default; give the stated height where it changes), scatters of the
+    intervals over all, by modified z-scores ``0.6745 (x - median) / MAD`` of their logarithms above ``score``
+    (Iglewicz & Hoaglin 1993, 3.5). A spread under 1 % is taken as 1 %, so that alike drops do not make odd ones.
+    Groups of fewer than 4 drops have no outliers.
+    """
+    groups = np.asarray(drops.station if group is None else group)
+    odd = np.zeros(len(drops), bool)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        log_height, log_scatter = np.log(drops.height_m), np.log(np.maximum(drops.scatter, 1e-3))
+    for value in np.unique(groups):
+        rows = np.flatnonzero((groups == value) & np.isfinite(log_height))
+        if len(rows) >= 4:
+            odd[rows] |= np.abs(_modified_z(log_height[rows], 0.02)) > score
+    rows = np.flatnonzero(np.isfinite(log_scatter))
+    if len(rows) >= 4:
+        odd[rows] |= _modified_z(log_scatter[rows], 0.3) > score
+    return odd
+
+
+def _modified_z(x: NDArray[np.float64], least_sd: float) -> NDArray[np.float64]:
+    off = x - np.median(x)
+    return np.asarray(off / max(1.4826 * float(np.median(np.abs(off))), least_sd))
+
+
+def find_drops(
+    time_s: ArrayLike,
+    level_db: ArrayLike,
+    station: ArrayLike,
+    *,
+    longest_first_s: float = 1.2,
+    interval_tolerance: float = 0.06,
+    level_tolerance_db: float = 3.0,
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Return (drop, rebound) of every impact, both (n,): trains of shrinking intervals and falling levels.
+
+    Args:
+        time_s: (n,) ascending, in s.
+        level_db: (n,) any level that falls with the speed of the contact (L_AE); NaN where unknown.
+        station: (n,) codes; trains never cross stations; unplaced (-1) impacts are drops of their own.
+        longest_first_s: longest interval between first contact and first rebound.
+        interval_tolerance: relative scatter expected of an interval about its prediction.
+        level_tolerance_db: the same of a rebound's level.
+
+    Each place first shows its habits (restitution and first interval, from runs of three intervals that shrink by
+    equal ratios). Then each impact is given to the open train that foresees it best, if that is likelier than a new
+    ball; so balls bouncing at one place at the same time are told apart. Linear in the number of impacts.
+
+    Raises:
+        InputError: arrays of different lengths, or times that are not ascending.
+    """
+    t, level = np.asarray(time_s, np.float64), np.asarray(level_db, np.float64)
+    codes = np.asarray(station, np.int64)
+    if not t.shape == level.shape == codes.shape:
+        raise InputError(f"times {t.shape}, levels {level.shape} and stations {codes.shape} must be equally long")
+    if t.size and not np.all(np.diff(t) >= 0):
+        raise InputError("times must ascend: sort the impacts by time first")
+    train = np.full(t.size, -1, np.int64)
+    rebound = np.zeros(t.size, np.int64)
+    alone = codes < 0
+    train[alone] = np.flatnonzero(alone)
+    for code in np.unique(codes[~alone]):
+        rows = np.flatnonzero(codes == code)
+        owner, number = _trains(t[rows], level[rows], longest_first_s, interval_tolerance, level_tolerance_db)
+        train[rows], rebound[rows] = rows[owner], number
+    # Number the drops in order of their first contact.
+    drop = np.cumsum(train == np.arange(t.size)) - 1
+    return drop[train] if t.size else train, rebound
+
+
+def _habits(t: NDArray[np.float64], level: NDArray[np.float64], longest_s: float) -> tuple[float, float, float, float]:
+    """Return (restitution, its scatter, first interval or NaN, level of first contacts) of one place.
+
+    Votes: three impacts, not always neighbours, whose two intervals foresee a fourth. Chance votes are counted by
+    foreseeing it at a wrong time.
+    """
+    loud = float(np.nanmedian(level)) if np.any(np.isfinite(level)) else math.nan
+    t, level = t[:_HABIT_IMPACTS], level[:_HABIT_IMPACTS]
+    nothing = (0.6, 0.35, _single_rebound(t, level, longest_s), loud)
+    true, chance, starts, rows = [], [], [], []
+    for a in range(1, 6):
+        for b in range(1, 6):
+            i = np.arange(t.size - a - b)
+            d1, d2 = t[i + a] - t[i], t[i + a + b] - t[i + a]
+            good = (d1 < longest_s) & (d1 > 0.005) & (d2 > _E_LOW * d1) & (d2 < _E_HIGH * d1)
+            good &= ~(level[i + a + b] > level[i] + 1.0)
+            i, d1, d2 = i[good], d1[good], d2[good]
+            for votes, shift in ((true, 1.0), (chance, 1.25)):
+                due = d2 * d2 / d1 * shift
+                kept = _near(t, t[i + a + b] + due, 0.07 * due)
+                votes.append(np.log(d2[kept] / d1[kept]))
+                if shift == 1.0:
+                    starts.append(d1[kept])
+                    rows.append(i[kept])
+    log_e, log_chance = np.concatenate(true), np.concatenate(chance)
+    edges = np.arange(math.log(_E_LOW), 0.04, 0.03)
+    votes = np.convolve(np.histogram(log_e, edges)[0], np.ones(3), "same")
+    false = np.convolve(np.histogram(log_chance, edges)[0], np.ones(3), "same")
+    excess = votes - false - 4.0 * np.sqrt(false + 1.0)
+    best = int(np.argmax(excess)) if len(excess) else 0
+    if not len(excess) or excess[best] < max(1.0, 0.02 * t.size):
+        return nothing
+    middle = 0.5 * (edges[best] + edges[best + 1])
+    near = np.abs(log_e - middle) < 0.06
+    middle = float(np.median(log_e[near]))
+    spread = 1.4826 * float(np.median(np.abs(log_e[near] - middle)))
+    first, row = np.concatenate(starts)[near], np.concatenate(rows)[near]
+    earlier = first / math.exp(middle)
+    begins = ~_near(t, t[row] - earlier, 0.12 * earlier)
+    usual = math.nan
+    if begins.sum() >= 3:
+        # First intervals are those with none before them: the rung of the ladder T1, e T1, e^2 T1 ... that begins most.
+        rungs = np.arange(math.log(0.005), math.log(longest_s) + 0.1, 0.03)
+        weight = np.histogram(np.log(first), rungs, weights=np.where(begins, 1.0, -0.7))[0]
+        rung = int(np.argmax(np.convolve(weight, np.ones(5), "same")))
+        alike = np.abs(np.log(first) - 0.5 * (rungs[rung] + rungs[rung + 1])) < 0.1
+        if np.mean(begins[alike]) > 0.4:
+            usual = float(np.median(first[alike & begins]))
+            tops = level[row[alike & begins]]
+            loud = float(np.nanmedian(tops)) if np.any(np.isfinite(tops)) else math.nan
+    return math.exp(middle), max(spread, 0.02), usual, loud
+
+
+def _near(t: NDArray[np.float64], when: NDArray[np.float64], within: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Return whether an impact lies within a distance of each time."""
+    return np.asarray(np.searchsorted(t, when + within) > np.searchsorted(t, when - within))
+
+
+def _single_rebound(t: NDArray[np.float64], level: NDArray[np.float64], longest_s: float) -> float:
+    """Return the usual interval to a softer impact where balls rebound only once, NaN if there is no such habit."""
+    gap, fall = np.diff(t), level[:-1] - level[1:]
+    soft = gap[(gap < longest_s) & (fall > 1.5)]
+    if len(soft) < max(5, 0.1 * t.size):
+        return math.nan
+    middle = float(np.median(soft))
+    return middle if float(np.median(np.abs(soft - middle))) < 0.12 * middle else math.nan
+
+
+def _trains(
+    t: NDArray[np.float64], level: NDArray[np.float64], longest_s: float, tolerance: float, level_sd: float
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Return for each impact of one place (row of its drop's first contact, rebound number)."""
+    e_usual, e_sd, first_usual, loud = _habits(t, level, longest_s)
+    e_sd = max(e_sd, tolerance)
+    rate = max(min(t.size / max(float(t[-1] - t[0]), 1.0), 20.0), 0.05) if t.size else 1.0
+    known_first = not math.isnan(first_usual)
+    fall_db = -26.0 * math.log10(min(e_usual, 0.98))  # v^1.3: between exposure and peak pressure (rigid ball)
+    owner, number = [0] * t.size, [0] * t.size
+    # Open trains: [row of first contact, rebounds so far, last time, last interval, last level, restitution]
+    trains: list[list[float]] = []
+    times, levels = t.tolist(), level.tolist()
+    log_rate = math.log(rate)
+    for row, (now, loudness) in enumerate(zip(times, levels, strict=True)):
+        best, best_score, best_skip, live = None, -math.inf, 0, []
+        for item in trains:
+            since = now - item[2]
+            reach = item[3] * 1.6 if item[1] else (2.2 * first_usual if known_first else longest_s)
+            if since > reach:
+                continue
+            live.append(item)
+            if item[1]:
+                due, spread = item[3] * item[5], max(tolerance if item[1] > 1 else e_sd, tolerance)
+            elif known_first:
+                due, spread = first_usual, 2.0 * tolerance
+            else:
+                due, spread = math.nan, 0.0
+            for skip in (0, 1):
+                if due == due:
+                    sd = spread * due + 1e-3
+                    middle = due * (1.0 + (item[5] if skip else 0.0))
+                    z = (since - middle) / sd
+                    score = -0.5 * z * z - math.log(sd) - 0.919 - 3.0 * skip
+                elif skip or since < 0.01:
+                    continue
+                else:
+                    score = -math.log(longest_s) - 0.7
+                off = loudness - item[4] + fall_db * (1 + skip)
+                if off == off:
+                    score -= 0.5 * (off / level_sd) ** 2 + math.log(level_sd)
+                    fresh = loudness - loud
+                    score += 0.5 * min(abs(fresh / level_sd), 4.0) ** 2 + math.log(level_sd)
+                    if not item[1] and not known_first and loudness > item[4] - 1.5:
+                        continue
+                elif not item[1] and not known_first:
+                    continue
+                if score > best_score:
+                    best, best_score, best_skip = item, score, skip
+        trains = live
+        if best is not None and best_score > log_rate:
+            since = now - best[2]
+            last = since if not best_skip else since * best[5] / (1.0 + best[5])
+            if best[1] and not best_skip:
+                ratio = min(max(since / best[3], _E_LOW), 0.999)
+                best[5] = ratio if best[1] == 1 else 0.7 * best[5] + 0.3 * ratio
+            best[1] += 1 + best_skip
+            best[2], best[3], best[4] = now, last, loudness
+            owner[row], number[row] = int(best[0]), int(best[1])
+        else:
+            owner[row] = row
+            trains.append([row, 0, now, 0.0, loudness, e_usual])
+            if len(trains) > _MAX_OPEN:
+                trains.pop(0)
+    return np.asarray(owner, np.int64), np.asarray(number, np.int64)

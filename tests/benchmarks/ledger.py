@@ -1,0 +1,101 @@
+"""Large study of the ledger at table level: prints found, missed and false findings per condition.
+
+Run: ``python tests/benchmarks/ledger.py [seeds]`` (about 2 s of one core per hour-long run). The runs come from
+``tests/flow/flowmaker.py``. A stuck or stray ball counts as a coincidence when nothing but its sound could tell it:
+the stray fell into the usual window of a ball lost just then, or within 1 s of a ball at the place it was put to.
+"""
+
+from __future__ import annotations
+
+import sys
+import time
+from collections import Counter
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parent.parent / "flow"))
+
+from flowmaker import Run, Truth, make_run, score  # noqa: E402
+
+from noisecheck.flow.ledger import follow_balls  # noqa: E402
+from noisecheck.flow.route import FeedPlan, LedgerSettings  # noqa: E402
+
+DEGRADED = {"miss": 0.05, "clutter_per_hour": 60.0, "log_odds": (1.7, 1.0), "misplaced": 0.02, "unplaced": 0.03}
+CONDITIONS: dict[str, dict] = {
+    "12 dB, steady, one microphone": {"kind": "steady"},
+    "12 dB, steady, one a station": {"kind": "steady", "one_microphone": False},
+    "12 dB, hand-cranked, one microphone": {"kind": "cranked"},
+    "12 dB, hand-cranked, one a station": {"kind": "cranked", "one_microphone": False},
+    "12 dB, drifting, transit learnt": {"kind": "drifting", "learnt": True},
+    "12 dB, hand-cranked, transit learnt": {"kind": "cranked", "learnt": True},
+    "12 dB, 10 % empty slots": {"kind": "empty"},
+    "12 dB, starts mid-flow": {"kind": "cranked", "start_s": 20.0},
+    "no schedule at all (Poisson)": {"kind": "none"},
+    "degraded, hand-cranked, one microphone": {"kind": "cranked", **DEGRADED},
+    "degraded, steady, one a station": {"kind": "steady", "one_microphone": False, **DEGRADED},
+}
+
+
+def coincidence(run: Run, truth: Truth) -> bool:
+    """Whether timing alone cannot tell this event from an ordinary passage or rebound."""
+    strays = [t.time_s for t in run.truth if t.kind == "stray"]
+    lost = [t for t in run.truth if t.kind in ("stuck", "unheard")]
+    windows = dict(zip(run.route.stations, [w or (0.5, 2.1) for w in run.route.transit_s], strict=False))
+
+    def hides(stray: float, gone: Truth) -> bool:
+        low, high = windows.get(gone.station, (0.0, 0.0))
+        if gone.kind == "unheard":
+            return abs(stray - gone.time_s) < 1.5
+        return low - 0.2 < stray - gone.time_s < high + 0.2
+
+    if truth.kind == "stray":
+        at_place = (run.impacts["time_s"] > truth.time_s - 1.0) & (run.impacts["time_s"] < truth.time_s + 1.0)
+        near = run.impacts.where(at_place)
+        own = [s for t, s in zip(near["time_s"], near["station"], strict=True) if abs(t - truth.time_s) < 1e-6]
+        twice = bool(own) and own[0] != "" and sum(s == own[0] for s in near["station"]) > 1
+        return twice or any(hides(truth.time_s, g) for g in lost)
+    return any(hides(s, truth) for s in strays)
+
+
+def main(seeds: int) -> None:
+    for name, options in CONDITIONS.items():
+        found, missed, false, chance = Counter(), Counter(), Counter(), Counter()
+        excused = hopeless = swapped = 0
+        slowest, lowest = 0.0, 1e9
+        for seed in range(100, 100 + seeds):
+            run = make_run(seed, **options)
+            settings = LedgerSettings(shared_microphone=options.get("one_microphone", True))
+            begun = time.process_time()
+            ledger = follow_balls(run.impacts, run.route, end_s=run.seconds, settings=settings, feed=FeedPlan())
+            slowest = max(slowest, time.process_time() - begun)
+            result = score(run, ledger)
+            for kind in result.found:
+                found[kind] += result.found[kind]
+                missed[kind] += len(result.missed[kind])
+                chance[kind] += sum(coincidence(run, t) for t in result.missed[kind])
+                false[kind] += len(result.false[kind])
+                for f in result.false[kind]:
+                    if kind in ("stuck", "stray"):
+                        print(f"   false {kind} seed {seed} {f.time_s:.2f} {f.station} {f.odds:.1f}: {f.why}")
+                for t in result.missed[kind]:
+                    if kind in ("stuck", "stray") and not coincidence(run, t) and "degraded" not in name:
+                        print(f"   missed {kind} seed {seed} {t.time_s:.2f} {t.station}")
+            excused += result.excused
+            swapped += result.swapped
+            hopeless += sum(t.hopeless for t in run.truth)
+            odds = [f.odds for f in ledger.findings if f.kind == "stuck"]
+            lowest = min([lowest, *odds])
+        print(f"{name}: {seeds} h, slowest {slowest:.1f} s of one core")
+        for kind in ("stuck", "stray", "held_up", "unheard"):
+            print(
+                f"   {kind:8} named {found[kind]:5} not named {missed[kind]:4} (coincidences {chance[kind]}) "
+                f"false {false[kind]}"
+            )
+        print(
+            f"   missed at the last station {hopeless}, of these called stuck {excused}; "
+            f"held up or unheard called stuck {swapped}",
+            flush=True,
+        )
+
+
+if __name__ == "__main__":
+    main(int(sys.argv[1]) if len(sys.argv) > 1 else 10)
