@@ -4,18 +4,22 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
 from types import TracebackType
-from typing import Any, Protocol
+from typing import Literal, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
-from noisecheck.core.errors import InputError, one_line
+from noisecheck.audio.ranges import Ranges, runs_of
 
-__all__ = ["ArrayRecording", "Block", "Recording", "SoundFile", "blocks", "open_recording"]
+__all__ = ["ArrayRecording", "Block", "Coding", "FileRecording", "Recording", "blocks", "open_recording"]
 
 Samples = NDArray[np.float32]
+
+Coding = Literal["integer", "float", "lossy"]
+"""How samples are stored: whole steps, floating point, or by a codec that changes them."""
 
 
 class Recording(Protocol):
@@ -44,9 +48,18 @@ class Recording(Protocol):
     def read(self, start: int, stop: int) -> Samples:
         """Return frames ``start`` to ``stop`` as float32 (frames, channels), full scale 1.0.
 
-        Positions outside the recording are clipped, so the result may be shorter.
+        Positions outside the recording are clipped, so the result may be shorter. NaN and infinite samples come
+        as 0, so that no spectrum downstream is lost to one of them; where they were is kept (``nonfinite``).
         """
         ...
+
+
+def _finite(data: Samples) -> tuple[Samples, NDArray[np.int64]]:
+    """Return ``data`` with NaN and infinite samples as 0, and the frames they were in as ranges (m, 2)."""
+    good: NDArray[np.bool_] = np.isfinite(data)
+    if good.all():
+        return data, np.empty((0, 2), np.int64)
+    return np.where(good, data, np.float32(0.0)), runs_of(np.asarray(~good.all(axis=1)))
 
 
 @dataclass(frozen=True)
@@ -56,6 +69,8 @@ class ArrayRecording:
     samples: Samples
     rate: int
     name: str = "array"
+    coding: Coding = "integer"
+    notes: tuple[str, ...] = ()
 
     @property
     def channels(self) -> int:
@@ -65,51 +80,69 @@ class ArrayRecording:
     def frames(self) -> int:
         return int(self.samples.shape[0])
 
+    @property
+    def nonfinite(self) -> NDArray[np.int64]:
+        """Frames with NaN or infinite samples, as ranges (m, 2)."""
+        return _finite(self.samples)[1]
+
     def read(self, start: int, stop: int) -> Samples:
-        return np.asarray(self.samples[max(start, 0) : max(stop, 0)], dtype=np.float32)
+        return _finite(np.asarray(self.samples[max(start, 0) : max(stop, 0)], dtype=np.float32))[0]
 
 
-class SoundFile:
-    """A file that soundfile can open, read on demand. Use as a context manager."""
+class FileRecording:
+    """A recording in a file, read on demand. Use as a context manager. Nothing is ever written to the file."""
 
     def __init__(self, path: Path) -> None:
-        import soundfile
-
         self.path = path
-        try:
-            self._file: Any = soundfile.SoundFile(str(path))
-        except (soundfile.SoundFileError, OSError, RuntimeError, TypeError) as error:
-            raise InputError(f"{one_line(path)}: cannot be read as a recording ({_reason(path, error)})") from error
-        self.rate = int(self._file.samplerate)
-        self.channels = int(self._file.channels)
-        self.frames = int(self._file.frames)
-        self.subtype = str(self._file.subtype)
         self.name = path.name
-        self._position = 0
-        if self.frames == 0:
-            self.close()
-            raise InputError(f"{one_line(path)}: holds no audio")
+        self.rate = 0
+        self.channels = 0
+        self.frames = 0
+        self.container = ""
+        """Such as ``WAV``, ``FLAC``, ``MPEG-4``; from the content, never from the name."""
+        self.subtype = ""
+        """How samples are stored, such as ``PCM_16`` or ``AAC``."""
+        self.coding: Coding = "integer"
+        self.step: float = 0.0
+        """Difference of neighbouring sample values (0 where there is no fixed step)."""
+        self.started: datetime | None = None
+        """Clock time of the first frame, where the file says so (without a time zone)."""
+        self.start_frame: int | None = None
+        """Frames since midnight of the first frame (the time reference of a Broadcast WAV), where the file says so."""
+        self.delay_known = True
+        """False where the codec's delay is not stated, so that all times may be late by the same some 20 to 50 ms."""
+        self.notes: tuple[str, ...] = ()
+        """Sentences on what is lost or was put right in reading this file."""
+        self._nonfinite = Ranges()
+
+    def _get(self, start: int, stop: int) -> Samples:
+        """Return frames inside the recording, as stored."""
+        raise NotImplementedError
 
     def read(self, start: int, stop: int) -> Samples:
-        import soundfile
-
+        """Return frames ``start`` to ``stop``; see :meth:`Recording.read`."""
         start, stop = max(start, 0), min(stop, self.frames)
         if stop <= start:
             return np.empty((0, self.channels), np.float32)
-        try:
-            if start != self._position:
-                self._file.seek(start)
-            data: Samples = self._file.read(stop - start, dtype="float32", always_2d=True)
-        except (soundfile.SoundFileError, RuntimeError) as error:
-            raise InputError(f"{one_line(self.path)}: damaged after {start / self.rate:.1f} s ({error})") from error
-        self._position = start + len(data)
+        data, bad = _finite(self._get(start, stop))
+        if len(bad):
+            self._nonfinite.add(bad + start)
         return data
+
+    @property
+    def nonfinite(self) -> NDArray[np.int64]:
+        """Frames with NaN or infinite samples among those read so far, as ranges (m, 2)."""
+        return self._nonfinite.array()
+
+    def note(self, sentence: str) -> None:
+        """Add a sentence to the notes, once."""
+        if sentence not in self.notes:
+            self.notes = (*self.notes, sentence)
 
     def close(self) -> None:
         """Close the file."""
-        self._file.close()
 
-    def __enter__(self) -> SoundFile:
+    def __enter__(self) -> FileRecording:
         return self
 
     def __exit__(
@@ -118,25 +151,19 @@ class SoundFile:
         self.close()
 
 
-def _reason(path: Path, error: Exception) -> str:
-    if not path.exists():
-        return "no such file"
-    if path.is_dir():
-        return "it is a folder"
-    if not path.is_file():
-        return "it is not a file"
-    if path.stat().st_size == 0:
-        return "the file is empty"
-    return one_line(str(error).rsplit(": ", 1)[-1].rstrip("."))
+def open_recording(path: str | Path) -> FileRecording:
+    """Open a recording without reading all of it; what it is follows from its content, not from its name.
 
-
-def open_recording(path: str | Path) -> SoundFile:
-    """Open a recording without reading its samples.
+    WAV, RF64, W64, AIFF, CAF, FLAC, OGG and MP3, and (with the extra ``phone``) m4a, mp4 and mov. A file that was cut
+    off or never finished is opened with what is there, and ``notes`` says what is lost and where.
 
     Raises:
         InputError: the file is missing, holds no audio, or is in no format that can be read.
+        MissingExtraError: a phone recording, and the extra is not installed.
     """
-    return SoundFile(Path(path))
+    from noisecheck.audio.opening import open_file
+
+    return open_file(Path(path))
 
 
 @dataclass(frozen=True)

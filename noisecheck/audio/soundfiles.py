@@ -1,0 +1,214 @@
+"""Files that libsndfile reads, with what it does not say: how much of a cut-off file is there."""
+
+from __future__ import annotations
+
+import os
+import struct
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from noisecheck.audio.recording import FileRecording
+from noisecheck.audio.tiles import LEAD_IN_S, Tiles
+from noisecheck.core.errors import InputError, one_line
+
+__all__ = ["SoundReader"]
+
+_STEP_BITS: Final = {"PCM_S8": 7, "PCM_U8": 7, "PCM_16": 15, "PCM_24": 23, "PCM_32": 31, "ALAC_16": 15, "ALAC_20": 19,
+                     "ALAC_24": 23, "ALAC_32": 31}  # fmt: skip
+_LOSSY: Final = ("VORBIS", "OPUS", "MPEG", "ADPCM", "GSM", "G72", "NMS", "DWVW")
+_PIECE: Final = 4096
+
+
+class SoundReader(FileRecording):
+    """A file that libsndfile can open, read on demand."""
+
+    def __init__(self, path: Path, kind: str) -> None:
+        super().__init__(path)
+        self._file: Any = None
+        self._file = self._opened()
+        self.rate, self.channels = int(self._file.samplerate), int(self._file.channels)
+        self.frames = max(int(self._file.frames), 0)
+        self.container, self.subtype = str(self._file.format).removesuffix("EX"), str(self._file.subtype)
+        bits = _STEP_BITS.get(self.subtype)
+        self.step = 2.0**-bits if bits else 0.0
+        if self.subtype in ("FLOAT", "DOUBLE"):
+            self.coding = "float"
+        elif self.subtype.startswith(_LOSSY) or "ADPCM" in self.subtype:
+            self.coding = "lossy"
+        self._position = 0
+        if self.rate <= 0 or self.channels <= 0:
+            self.close()
+            raise InputError(f"{one_line(path)}: its header gives {self.channels} channels at {self.rate} Hz")
+        self._tiles = Tiles(self._decode, rate=self.rate, channels=self.channels)
+        self._check_length(kind)
+        if self.subtype.startswith("MPEG") and not _delay_stated(path):
+            self.delay_known = False
+            self.note("the file does not state the encoder's delay: all its times may be late by up to 50 ms")
+
+    def _opened(self) -> Any:
+        import soundfile
+
+        # By descriptor: a name such as '-' or one ending in .raw would change what libsndfile does.
+        try:
+            descriptor = os.open(self.path, os.O_RDONLY | getattr(os, "O_BINARY", 0))
+        except OSError as error:
+            raise InputError(f"{one_line(self.path)}: cannot be read ({one_line(error.strerror or error)})") from error
+        try:
+            return soundfile.SoundFile(descriptor, closefd=True)
+        except (soundfile.SoundFileError, OSError, RuntimeError, TypeError, ValueError, AttributeError) as error:
+            import contextlib
+
+            with contextlib.suppress(OSError):
+                os.close(descriptor)
+            reason = one_line(str(error).rsplit(": ", 1)[-1].rstrip(".")) or "not recognised"
+            raise InputError(f"{one_line(self.path)}: cannot be read as a recording ({reason})") from error
+
+    def _check_length(self, kind: str) -> None:
+        stated = self.frames
+        if kind in ("flac", "mp3", "ogg", "unknown", "caf", "aiff", "au"):
+            if stated > 1 << 50:
+                self.frames = stated = self._count_on()
+            elif stated and not self._readable(stated - 1, 1):
+                self.frames = self._last_readable(stated)
+        lost = _bytes_missing(self.path) if kind in ("aiff", "caf") else 0
+        if self.frames < stated and self.frames > 0:
+            self.note(
+                f"the file is cut off or damaged: the header says {stated / self.rate:,.1f} s, it can be read up to "
+                f"{self.frames / self.rate:,.1f} s, {(stated - self.frames) / self.rate:,.1f} s at the end are lost"
+            )
+        elif kind == "ogg" and not _ogg_ended(self.path):
+            self.note(
+                f"the file is cut off: its last page is missing, it is read up to {self.frames / self.rate:,.1f} s and "
+                "how much is lost is not known"
+            )
+        elif lost:
+            self.note(
+                f"the file is cut off: {lost:,} bytes that the header promises are not there, it is read up to "
+                f"{self.frames / self.rate:,.1f} s"
+            )
+
+    def _readable(self, start: int, count: int) -> bool:
+        return len(self._try(start, count)) == count
+
+    def _try(self, start: int, count: int) -> NDArray[np.float32]:
+        """Return what can be read, from a newly opened file if the last read failed (libsndfile does not recover)."""
+        import soundfile
+
+        try:
+            if start != self._position:
+                self._file.seek(start)
+            data: NDArray[np.float32] = self._file.read(count, dtype="float32", always_2d=True)
+            self._position = start + len(data)
+            return data
+        except (soundfile.SoundFileError, RuntimeError, OSError):
+            self._file.close()
+            self._file = self._opened()
+            self._position = 0
+            return np.empty((0, self.channels), np.float32)
+
+    def _last_readable(self, stated: int) -> int:
+        """Return the number of frames that can be read, by halving: seeking works in these formats."""
+        low, high = 0, stated
+        while high - low > 4 * _PIECE:
+            middle = (low + high) // 2
+            if self._readable(middle, 1):
+                low = middle
+            else:
+                high = middle
+        return low + self._count_on(low, stated)
+
+    def _count_on(self, start: int = 0, stop: int = 1 << 50) -> int:
+        total = 0
+        while start + total < stop:
+            got = len(self._try(start + total, min(_PIECE, stop - start - total)))
+            total += got
+            if got < min(_PIECE, stop - start - total + got):
+                break
+        return total
+
+    def _get(self, start: int, stop: int) -> NDArray[np.float32]:
+        import soundfile
+
+        if self.coding == "lossy":
+            return self._tiles.read(start, stop)
+        try:
+            if start != self._position:
+                self._file.seek(start)
+            data: NDArray[np.float32] = self._file.read(stop - start, dtype="float32", always_2d=True)
+        except (soundfile.SoundFileError, RuntimeError, OSError) as error:
+            self._file.close()
+            self._file = self._opened()
+            self._position = 0
+            raise InputError(
+                f"{one_line(self.path)}: damaged after {start / self.rate:.1f} s and cannot be decoded there "
+                f"({one_line(str(error).rstrip('.')) or 'lost sync'})"
+            ) from error
+        self._position = start + len(data)
+        return data
+
+    def _decode(self, first: int, count: int) -> NDArray[np.float32]:
+        """Return a tile of a lossy file, read by a newly opened decoder that starts a little before it."""
+        import soundfile
+
+        lead = min(int(LEAD_IN_S * self.rate), first)
+        with self._opened() as file:
+            try:
+                if first:
+                    file.seek(first - lead)
+                data: NDArray[np.float32] = file.read(lead + count, dtype="float32", always_2d=True)
+            except (soundfile.SoundFileError, RuntimeError, OSError) as error:
+                raise InputError(
+                    f"{one_line(self.path)}: damaged after {first / self.rate:.1f} s and cannot be decoded there"
+                ) from error
+        return data[lead:]
+
+    def close(self) -> None:
+        """Close the file."""
+        if self._file is not None:
+            self._file.close()
+
+
+def _delay_stated(path: Path) -> bool:
+    """Return whether an MP3 file's first frame carries the tag in which encoders state their delay and padding."""
+    with path.open("rb") as file:
+        head = file.read(10)
+        start = 0
+        if head[:3] == b"ID3" and len(head) == 10:
+            start = 10 + sum((b & 0x7F) << 7 * (3 - i) for i, b in enumerate(head[6:10]))
+        file.seek(start)
+        frame = file.read(2048)
+    return any(mark in frame for mark in (b"LAME", b"Lavc", b"Lavf"))
+
+
+def _ogg_ended(path: Path) -> bool:
+    """Return whether the last page of an Ogg file is marked as the last (RFC 3533 section 6, header type 4)."""
+    with path.open("rb") as file:
+        file.seek(max(path.stat().st_size - (1 << 17), 0))
+        tail = file.read()
+    at = tail.rfind(b"OggS")
+    return 0 <= at < len(tail) - 5 and bool(tail[at + 5] & 4)
+
+
+def _bytes_missing(path: Path) -> int:
+    """Return how many bytes an AIFF or CAF file is shorter than its header says."""
+    size = path.stat().st_size
+    with path.open("rb") as file:
+        head = file.read(12)
+        if head[:4] == b"FORM":
+            return max(int(struct.unpack(">I", head[4:8])[0]) + 8 - size, 0)
+        at = 8
+        for _ in range(1000):
+            file.seek(at)
+            chunk = file.read(12)
+            if len(chunk) < 12:
+                return 0
+            name, length = chunk[:4], struct.unpack(">q", chunk[4:])[0]
+            if length < 0:
+                return 0
+            at += 12 + length
+            if name == b"data":
+                return max(at - size, 0)
+    return 0
