@@ -85,13 +85,15 @@ class History(NamedTuple):
 
     def standing(self, now_s: float, beliefs: Beliefs) -> float:
         """Return the log probability with what is already known of balls overdue."""
-        total = self.log_p
+        total, blocked = self.log_p, -1
         for ball in self.track:
-            q = max(ball.floor, ball.station)
-            if q > ball.station:
-                total += math.log(beliefs.p_stuck + beliefs.p_miss[q])
-            elif now_s > ball.time_s + beliefs.pass_latest[ball.station][q + 1]:
-                total += math.log(beliefs.p_stuck + beliefs.p_miss[q + 1] + beliefs.p_hold[ball.station])
+            q = ball.station
+            if ball.floor > q:
+                total += math.log(beliefs.p_stuck + beliefs.p_miss[ball.floor])
+            elif q != blocked and now_s > ball.time_s + beliefs.latest[q]:
+                # Those behind a ball held up wait with it: one cause, counted once.
+                blocked = q
+                total += math.log(beliefs.p_stuck + beliefs.p_miss[q + 1] + beliefs.p_hold[q])
         return total
 
 
@@ -182,7 +184,7 @@ def _unheard_before(
                 best, used, came = density, math.inf, fed
     if beliefs.unlistened(fed - 3 * sd, fed + 3 * sd):
         best = max(best, beliefs.feed_rate)
-    return p * (0.95 * best + 0.05 * beliefs.feed_rate), used, came
+    return p * (0.99 * best + 0.01 * beliefs.feed_rate), used, came
 
 
 def _fed(beliefs: Beliefs, history: History, time_s: float) -> tuple[float, float, tuple[float, ...]]:
@@ -197,7 +199,7 @@ def _fed(beliefs: Beliefs, history: History, time_s: float) -> tuple[float, floa
     slots, _ = max(choices, key=lambda c: c[1])
     density = sum(d for _, d in choices)
     loose = beliefs.feed_rate * math.exp(-min(waited * beliefs.feed_rate, 20.0))
-    share = 0.97 if beliefs.paced else 0.0
+    share = 0.997 if beliefs.paced else 0.0
     step = waited / slots
     gain = 0.6 if abs(step / period - 1.0) < 0.5 else 0.2
     empty = tuple(history.fed_s + k * step for k in range(1, min(slots, 20))) if beliefs.paced else ()

@@ -151,6 +151,7 @@ def make_run(
     for t in truth:
         t.time_s -= start_s
     truth = [t for t in truth if 0 <= t.time_s < seconds]
+    balls = [{n: t - start_s for n, t in b.items()} for b in balls]
     route = Route(stations, (None,) * links if learnt else windows)
     return Run(impacts, route, truth, seconds, len(fed), arrived, lost, balls)
 

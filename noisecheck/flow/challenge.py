@@ -1,0 +1,167 @@
+"""Challenge test: known failures put into the user's own run, to see how many the ledger would have named.
+
+At table level: a ball is made to get stuck by taking away every impact it made after a station; a stray is added with
+the odds, level and placing of an impact drawn from the run's own. What is caught goes into the bound.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from noisecheck.core.errors import InputError
+from noisecheck.core.table import Impacts
+from noisecheck.flow.failures import HeardShare
+from noisecheck.flow.findings import Ledger
+from noisecheck.flow.ledger import first_contacts, follow_balls
+from noisecheck.flow.route import Route
+
+__all__ = ["Challenge", "challenge"]
+
+_WITHIN_S = 1.0
+_PER_ROUND = 0.01  # share of the balls changed in one round, so that changes do not meet each other
+
+
+@dataclass(frozen=True)
+class Challenge:
+    """What a challenge test showed."""
+
+    stuck_tried: int
+    stuck_caught: int
+    stray_tried: int
+    stray_caught: int
+    not_caught: tuple[tuple[str, float, str], ...]
+    """(kind, time in s, station) of what was not named."""
+
+    @property
+    def heard(self) -> HeardShare:
+        """Share of stuck balls caught, for the failure bound."""
+        return HeardShare.from_test(self.stuck_caught, self.stuck_tried)
+
+    @property
+    def sentence(self) -> str:
+        """One sentence that says it."""
+        return (
+            f"of {self.stuck_tried} balls made to stick {self.stuck_caught} were named, "
+            f"of {self.stray_tried} strays added {self.stray_caught}."
+        )
+
+
+def challenge(
+    impacts: Impacts,
+    route: Route,
+    *,
+    end_s: float,
+    stuck: int = 100,
+    strays: int = 50,
+    seed: int = 1,
+    unplaced_strays: float = 0.7,
+    start_s: float = 0.0,
+    **options: Any,
+) -> Challenge:
+    """Return how many known failures the ledger of this run names.
+
+    Args:
+        impacts, route, end_s, start_s: as for :func:`follow_balls`; further ``options`` are passed on to it.
+        stuck, strays: how many of each to try, spread over as many copies of the run as keep them apart.
+        seed: of the random choice; the same seed gives the same result.
+        unplaced_strays: share of added strays that sound like no station; the others are put to a station at random.
+
+    Raises:
+        InputError: fewer than 5 balls were followed through the run.
+    """
+    rng = np.random.default_rng(seed)
+    plain = follow_balls(impacts, route, end_s=end_s, start_s=start_s, **options)
+    ways = _ways(plain, impacts, route)
+    if len(ways) < 5:
+        raise InputError(f"only {len(ways)} balls were followed to the end: a challenge test needs at least 5")
+    per_round = max(1, int(_PER_ROUND * len(ways)))
+    rounds = max(1, -(-max(stuck, strays) // per_round))
+    caught = {"stuck": 0, "stray": 0}
+    lost: list[tuple[str, float, str]] = []
+    tried = {"stuck": 0, "stray": 0}
+    for number in range(rounds):
+        n_stuck = min(per_round, stuck - number * per_round)
+        n_stray = min(per_round, strays - number * per_round)
+        changed, events = _change(impacts, ways, max(n_stuck, 0), max(n_stray, 0), unplaced_strays, route, rng)
+        ledger = follow_balls(changed, route, end_s=end_s, start_s=start_s, **options)
+        for kind, time_s, station in events:
+            tried[kind] += 1
+            if _named(ledger, plain, kind, time_s):
+                caught[kind] += 1
+            else:
+                lost.append((kind, time_s, station))
+    return Challenge(tried["stuck"], caught["stuck"], tried["stray"], caught["stray"], tuple(lost))
+
+
+def _named(ledger: Ledger, plain: Ledger, kind: str, time_s: float) -> bool:
+    """Whether a finding is there that was not there before the change."""
+
+    def near(which: Ledger) -> int:
+        return sum(f.kind == kind and abs(f.time_s - time_s) <= _WITHIN_S for f in which.findings)
+
+    return near(ledger) > near(plain)
+
+
+def _ways(ledger: Ledger, impacts: Impacts, route: Route) -> list[list[tuple[float, str, int]]]:
+    """Return for each ball that arrived its impacts (time, station, row), where all are known."""
+    rows, _ = first_contacts(impacts, route)
+    times = impacts["time_s"][rows]
+    by_ball: dict[int, list[tuple[float, str]]] = {}
+    for p in ledger.passages:
+        way = by_ball.setdefault(p.ball, [])
+        if not way:
+            way.append((p.time_s - p.took_s, p.origin))
+        way.append((p.time_s, p.station))
+    found = []
+    last = route.stations[-1]
+    for _, way in sorted(by_ball.items()):
+        if way[-1][1] != last and way[-1][1] != [s for s in route.stations if s in ledger.transit_s or s == last][-1]:
+            continue
+        place = [int(rows[min(np.searchsorted(times, t - 1e-9), len(times) - 1)]) for t, _ in way]
+        found.append([(t, s, r) for (t, s), r in zip(way, place, strict=True)])
+    return found
+
+
+def _change(
+    impacts: Impacts,
+    ways: Sequence[list[tuple[float, str, int]]],
+    stuck: int,
+    strays: int,
+    unplaced: float,
+    route: Route,
+    rng: np.random.Generator,
+) -> tuple[Impacts, list[tuple[str, float, str]]]:
+    """Return the changed table and what was changed: (kind, time, station)."""
+    events: list[tuple[str, float, str]] = []
+    keep = np.ones(len(impacts), bool)
+    for ball in rng.choice(len(ways), min(stuck, len(ways)), replace=False):
+        way = ways[int(ball)]
+        after = int(rng.integers(len(way) - 1))
+        for _, _, row in way[after + 1 :]:
+            drop = impacts["drop"][row]
+            keep[(impacts["drop"] == drop) if drop >= 0 else row] = False
+        events.append(("stuck", way[after][0], way[after][1]))
+    kept = np.flatnonzero(keep)
+    if not strays:
+        return impacts.where(kept), events
+    times = impacts["time_s"]
+    when = rng.uniform(times[0], times[-1], strays)
+    copies: NDArray[np.int64] = rng.choice(kept, strays)
+    free = rng.random(strays) < unplaced
+    station = ["" if f else route.stations[int(rng.integers(len(route.stations)))] for f in free]
+    own = impacts["station_confidence"][copies]
+    added = impacts.where(copies).with_columns(
+        time_s=when,
+        station=station,
+        station_confidence=np.where(free, np.nan, own),
+        drop=np.full(strays, -1),
+        rebound=np.zeros(strays, np.int64),
+    )
+    events += [("stray", float(t), s) for t, s in zip(when, station, strict=True)]
+    table = Impacts.concat([impacts.where(kept), added])
+    return table.where(np.argsort(table["time_s"], kind="stable")), events
