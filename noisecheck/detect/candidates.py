@@ -11,17 +11,29 @@ from noisecheck.detect.novelty import FLOOR_CELL_S, FLOOR_CELLS, Novelty, novelt
 from noisecheck.detect.refine import CONTEXT_S, refine_onsets
 from noisecheck.detect.spectra import FrameGrid, decimated, frame_energies, frame_grid
 
-__all__ = ["Candidates", "cell_frames", "find_candidates", "lead_frames", "tail_frames"]
+__all__ = [
+    "APART_S",
+    "EDGE_S",
+    "TAIL_S",
+    "Candidates",
+    "cell_frames",
+    "find_candidates",
+    "find_peaks",
+    "lead_frames",
+    "strongest",
+    "tail_frames",
+    "weigh_peaks",
+]
 
 _ASK = 9.0
 """Log-likelihood ratio from which a frame is looked at closely; chance alone asks for a few a second."""
 _PEAK_S = 0.006
-_APART_S = 0.012
+APART_S = 0.012
 """Sounds closer than this are one impact."""
 _FINE_SPAN_S = (0.003, 0.005)
 _COARSE_SPAN_S = (0.004, 0.016)
-_TAIL_S = 0.08
-_EDGE_S = 0.003
+TAIL_S = 0.08
+EDGE_S = 0.003
 
 
 @dataclass(frozen=True)
@@ -68,7 +80,7 @@ def lead_frames(rate: int) -> int:
 
 def tail_frames(rate: int) -> int:
     """Return the samples needed after a piece."""
-    return int(_TAIL_S * rate) + frame_grid(rate).reach
+    return int(TAIL_S * rate) + frame_grid(rate).reach
 
 
 def cell_frames(rate: int) -> int:
@@ -93,7 +105,7 @@ def _around_max(values: NDArray[np.float32], at: NDArray[np.int64], before: int,
     return values[index].max(axis=1).astype(np.float64)
 
 
-def _peaks(found: Novelty, grid: FrameGrid) -> NDArray[np.int64]:
+def find_peaks(found: Novelty, grid: FrameGrid) -> NDArray[np.int64]:
     """Return frames where the evidence peaks; the coarse evidence comes a little after the fine one."""
     both = found.fine + np.float32(0.5) * _forward_max(found.coarse, grid.frames(0.010))
     apart = grid.frames(_PEAK_S)
@@ -101,6 +113,47 @@ def _peaks(found: Novelty, grid: FrameGrid) -> NDArray[np.int64]:
     peaks = peaks[both[peaks] == _around_max(both, peaks, apart, apart)]
     # Equal neighbours (a plateau) count once.
     return peaks[np.diff(peaks, prepend=-apart - 1) > 1] if len(peaks) else peaks
+
+
+def weigh_peaks(
+    samples: NDArray[np.float32],
+    low: NDArray[np.float32],
+    rate: int,
+    found: Novelty,
+    peaks: NDArray[np.int64],
+    *,
+    origin: int,
+) -> Candidates:
+    """Return the candidate behind each peak of the evidence, in the order of the peaks.
+
+    Args:
+        samples: one channel, (n,), from the frame on which ``found`` begins.
+        low: the same, decimated.
+        rate: frames a second.
+        found: evidence per frame.
+        peaks: frames from :func:`find_peaks`.
+        origin: frame of ``samples[0]`` in the recording.
+    """
+    grid = frame_grid(rate)
+    onset, error, abrupt = refine_onsets(samples, rate, peaks * grid.hop)
+    if grid.step > 1:
+        low_onset, low_error, low_abrupt = refine_onsets(low, rate // grid.step, peaks * grid.hop // grid.step)
+        # The full band is sharper; the low band speaks where only it heard the sound.
+        onset = np.where(error > 0.1 * low_error, onset, low_onset * grid.step)
+        error = np.minimum(error, 40.0) + np.minimum(low_error, 40.0)
+        abrupt = np.maximum(abrupt, low_abrupt)
+    else:
+        error = 2 * np.minimum(error, 40.0)
+    fine = _around_max(found.fine, peaks, *(grid.frames(s) for s in _FINE_SPAN_S))
+    coarse = _around_max(found.coarse, peaks, *(grid.frames(s) for s in _COARSE_SPAN_S))
+    new = _around_max(found.new_energy, peaks, *(grid.frames(s) for s in _FINE_SPAN_S))
+    return Candidates(
+        onset.astype(np.int64) + origin,
+        fine + coarse,
+        np.maximum(error, 0.0),
+        abrupt,
+        10.0 * np.log10(np.maximum(new, 1e-20)),
+    )
 
 
 def find_candidates(samples: NDArray[np.float32], rate: int, *, origin: int, start: int, stop: int) -> Candidates:
@@ -116,11 +169,11 @@ def find_candidates(samples: NDArray[np.float32], rate: int, *, origin: int, sta
     """
     grid = frame_grid(rate)
     count = len(samples) // grid.hop
-    if count < 2 * grid.frames(_TAIL_S):
+    if count < 2 * grid.frames(TAIL_S):
         return Candidates.concat([])
     low = decimated(samples, grid.step)
     found = novelty(*frame_energies(samples, grid, low=low, count=count), grid)
-    peaks = _peaks(found, grid)
+    peaks = find_peaks(found, grid)
     margin = 2 * grid.frames(CONTEXT_S)
     wanted = (peaks * grid.hop + origin >= start - margin * grid.hop) & (
         peaks * grid.hop + origin < stop + margin * grid.hop
@@ -128,34 +181,16 @@ def find_candidates(samples: NDArray[np.float32], rate: int, *, origin: int, sta
     peaks = peaks[wanted]
     if not len(peaks):
         return Candidates.concat([])
-    onset, error, abrupt = refine_onsets(samples, rate, peaks * grid.hop)
-    if grid.step > 1:
-        low_onset, low_error, low_abrupt = refine_onsets(low, rate // grid.step, peaks * grid.hop // grid.step)
-        # The full band is sharper; the low band speaks where only it heard the sound.
-        onset = np.where(error > 0.1 * low_error, onset, low_onset * grid.step)
-        error = np.minimum(error, 40.0) + np.minimum(low_error, 40.0)
-        abrupt = np.maximum(abrupt, low_abrupt)
-    else:
-        error = 2 * np.minimum(error, 40.0)
-    fine = _around_max(found.fine, peaks, *(grid.frames(s) for s in _FINE_SPAN_S))
-    coarse = _around_max(found.coarse, peaks, *(grid.frames(s) for s in _COARSE_SPAN_S))
-    new = _around_max(found.new_energy, peaks, *(grid.frames(s) for s in _FINE_SPAN_S))
-    made = Candidates(
-        onset.astype(np.int64) + origin,
-        fine + coarse,
-        np.maximum(error, 0.0),
-        abrupt,
-        10.0 * np.log10(np.maximum(new, 1e-20)),
-    )
-    made = made.where(np.argsort(made.onset, kind="stable"))
-    made = _strongest(made, int(_APART_S * rate))
+    made = weigh_peaks(samples, low, rate, found, peaks, origin=origin)
+    made = strongest(made.where(np.argsort(made.onset, kind="stable")), rate)
     # The mirrored samples before a recording's first make a kink there that is no onset.
-    earliest = int(_EDGE_S * rate) if origin == 0 and start == 0 else start
+    earliest = int(EDGE_S * rate) if origin == 0 and start == 0 else start
     return made.where((made.onset >= earliest) & (made.onset < stop))
 
 
-def _strongest(made: Candidates, apart: int) -> Candidates:
-    """Return the candidates with, among those closer than ``apart``, only the strongest (by descending score)."""
+def strongest(made: Candidates, rate: int) -> Candidates:
+    """Return the candidates (in order of onset) with, among those within ``APART_S``, only the strongest."""
+    apart = int(APART_S * rate)
     keep = np.ones(len(made), bool)
     for i in np.argsort(-made.score, kind="stable"):
         if keep[i]:

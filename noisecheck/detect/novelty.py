@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from noisecheck.detect.spectra import FrameGrid
 
-__all__ = ["Novelty", "floor_of", "novelty"]
+__all__ = ["FLOOR_CELLS", "FLOOR_CELL_S", "Novelty", "floor_after", "floor_of", "novelty", "quiet_of"]
 
 Floats = NDArray[np.float32]
 
@@ -53,16 +53,20 @@ def floor_of(energy: Floats, cell: int) -> Floats:
     frames: what comes later never matters, so a live stream and a file agree. The first cell uses itself.
     """
     count = max(1, -(-len(energy) // cell))
-    quantile = np.empty((count, energy.shape[1]), np.float32)
-    for c in range(count):
-        part = energy[c * cell : (c + 1) * cell : 4]
-        k = int(_FLOOR_QUANTILE * len(part))
-        quantile[c] = np.partition(part, k, axis=0)[k]
-    out = np.empty_like(quantile)
-    out[0] = quantile[0]
-    for c in range(1, count):
-        out[c] = np.median(quantile[max(0, c - FLOOR_CELLS) : c], axis=0)
-    return np.maximum(out * np.float32(_FLOOR_SCALE), _TINY)
+    quiet = np.array([quiet_of(energy[c * cell : (c + 1) * cell]) for c in range(count)])
+    return np.array([floor_after(quiet[max(0, c - FLOOR_CELLS) : max(c, 1)]) for c in range(count)])
+
+
+def quiet_of(energy: Floats) -> Floats:
+    """Return the 20 % quantile over the frames of one cell, per band."""
+    part = energy[::4]
+    k = int(_FLOOR_QUANTILE * len(part))
+    return np.asarray(np.partition(part, k, axis=0)[k])
+
+
+def floor_after(quiet: Floats) -> Floats:
+    """Return the background energy per band in the cell after those whose :func:`quiet_of` is given, (cells, bands)."""
+    return np.maximum(np.median(quiet, axis=0).astype(np.float32) * np.float32(_FLOOR_SCALE), _TINY)
 
 
 def _falling_max(energy: Floats, fall_db: float, frames: int) -> Floats:
@@ -84,7 +88,7 @@ def _band_evidence(energy: Floats, past: Floats, dof: Floats) -> tuple[Floats, F
 
 
 def _resolution(
-    energy: Floats, floor: Floats, *, cell: int, lag: int, fall_db: float, dof: Floats
+    energy: Floats, floor: Floats, *, cell: int, phase: int, lag: int, fall_db: float, dof: Floats
 ) -> tuple[Floats, Floats]:
     """Return evidence and new energy per frame for one resolution, computed in cache-sized chunks."""
     reach = lag + 2 ** int(np.ceil(np.log2(_SPAN_DB / fall_db)))
@@ -99,34 +103,47 @@ def _resolution(
         behind = min(lag, lead)
         past[lag - behind :] = held[lead - behind : len(held) - lag] if len(held) > lag else held[:0]
         past[: lag - behind] = held[0]
-        index = np.arange(start, stop) // cell
+        index = (np.arange(start, stop) + phase) // cell
         np.maximum(past, floor[index], out=past)
         evidence[start:stop], new[start:stop] = _band_evidence(energy[start:stop], past, dof)
     return evidence, new
 
 
-def novelty(fine: Floats, coarse: Floats, grid: FrameGrid) -> Novelty:
+def novelty(
+    fine: Floats,
+    coarse: Floats,
+    grid: FrameGrid,
+    *,
+    floors: tuple[Floats, Floats] | None = None,
+    phase: int = 0,
+) -> Novelty:
     """Return the evidence per frame.
 
     Args:
         fine: band energies (frames, bands) of the fine frames, the first at a whole floor cell.
         coarse: those of the coarse frames, on the same grid.
         grid: frames and bands.
+        floors: background of both, (cells, bands) each, of the cells from that of the first frame on, where it is
+            known already (a stream); None: worked out by :func:`floor_of`.
+        phase: frames of its cell before the first one (0 without ``floors``).
     """
     frame_ms = grid.hop / grid.rate
     cell = grid.frames(FLOOR_CELL_S)
+    fine_floor, coarse_floor = floors or (floor_of(fine, cell), floor_of(coarse, cell))
     f_evidence, f_new = _resolution(
         fine,
-        floor_of(fine, cell),
+        fine_floor,
         cell=cell,
+        phase=phase,
         lag=grid.frames(_FINE_LAG_S),
         fall_db=_FINE_FALL_DB_S * frame_ms,
         dof=np.minimum(grid.fine_width, np.float32(_FINE_DOF)),
     )
     c_evidence, _ = _resolution(
         coarse,
-        floor_of(coarse, cell),
+        coarse_floor,
         cell=cell,
+        phase=phase,
         lag=grid.frames(_COARSE_LAG_S),
         fall_db=_COARSE_FALL_DB_S * frame_ms,
         dof=np.minimum(grid.coarse_width, np.float32(_COARSE_DOF)),
