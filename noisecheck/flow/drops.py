@@ -159,22 +159,21 @@ def describe_drops(
 def odd_drops(drops: Drops, *, group: ArrayLike | None = None, score: float = 3.5) -> NDArray[np.bool_]:
     """Return which drops do not belong with their neighbours, shape (drops,).
 
-    Heights are judged within a group (station by default; give the stated height where it changes), scatters of the
-    intervals over all, by modified z-scores ``0.6745 (x - median) / MAD`` of their logarithms above ``score``
-    (Iglewicz & Hoaglin 1993, 3.5). A spread under 1 % is taken as 1 %, so that alike drops do not make odd ones.
-    Groups of fewer than 4 drops have no outliers.
+    Modified z-scores ``0.6745 (x - median) / MAD`` above ``score`` (Iglewicz & Hoaglin 1993, 3.5): of the logarithm of
+    the height within a group (station by default; give the stated height where it changes), and of the scatter of the
+    intervals over all. A spread below the drops' own uncertainty is taken as that, so that alike drops do not make odd
+    ones. Fewer than 4 drops have no outliers.
     """
     groups = np.asarray(drops.station if group is None else group)
     odd = np.zeros(len(drops), bool)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        log_height, log_scatter = np.log(drops.height_m), np.log(np.maximum(drops.scatter, 1e-3))
     for value in np.unique(groups):
-        rows = np.flatnonzero((groups == value) & np.isfinite(log_height))
+        rows = np.flatnonzero((groups == value) & (drops.height_m > 0))
         if len(rows) >= 4:
-            odd[rows] |= np.abs(_modified_z(log_height[rows], 0.02)) > score
-    rows = np.flatnonzero(np.isfinite(log_scatter))
+            own = max(0.02, float(np.median(drops.height_sd_m[rows] / drops.height_m[rows])))
+            odd[rows] |= np.abs(_modified_z(np.log(drops.height_m[rows]), own)) > score
+    rows = np.flatnonzero(np.isfinite(drops.scatter))
     if len(rows) >= 4:
-        odd[rows] |= _modified_z(log_scatter[rows], 0.3) > score
+        odd[rows] |= _modified_z(drops.scatter[rows], 0.005) > score
     return odd
 
 
@@ -245,6 +244,9 @@ def _habits(t: NDArray[np.float64], level: NDArray[np.float64], longest_s: float
             good = (d1 < longest_s) & (d1 > 0.005) & (d2 > _E_LOW * d1) & (d2 < _E_HIGH * d1)
             good &= ~(level[i + a + b] > level[i] + 1.0)
             i, d1, d2 = i[good], d1[good], d2[good]
+            # Two intervals taken for one show an impact where they meet.
+            whole = ~_near(t, t[i] + d1 / (1.0 + np.sqrt(d2 / d1)), 0.02 * d1)
+            i, d1, d2 = i[whole], d1[whole], d2[whole]
             for votes, shift in ((true, 1.0), (chance, 1.25)):
                 due = d2 * d2 / d1 * shift
                 kept = _near(t, t[i + a + b] + due, 0.07 * due)
@@ -274,7 +276,7 @@ def _habits(t: NDArray[np.float64], level: NDArray[np.float64], longest_s: float
         weight = np.histogram(np.log(first), rungs, weights=np.where(begins, 1.0, -0.7))[0]
         rung = int(np.argmax(np.convolve(weight, np.ones(5), "same")))
         alike = np.abs(np.log(first) - 0.5 * (rungs[rung] + rungs[rung + 1])) < 0.1
-        if np.mean(begins[alike]) > 0.4:
+        if begins[alike].sum() > 0.4 * max(alike.sum(), 1):
             usual = float(np.median(first[alike & begins]))
             tops = level[row[alike & begins]]
             loud = float(np.nanmedian(tops)) if np.any(np.isfinite(tops)) else math.nan
