@@ -1,0 +1,205 @@
+"""What was asked of a campaign, and the sentences that answer it: shown, not shown, and what would settle it."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+from noisecheck.compare.effects import Comparison, Difference
+from noisecheck.compare.plan import EffectPlan, plan_effects, spread_of
+from noisecheck.core.errors import InputError, one_line
+from noisecheck.pipeline.campaign import CampaignResult, comparable_columns, compare_campaign
+from noisecheck.report.context import Place, Said, Section
+
+__all__ = ["Asked", "View", "ask", "column_word", "opening", "value_word"]
+
+_WORDS: Final = {"drop_height_mm": "drop height"}
+
+
+@dataclass(frozen=True)
+class View:
+    """One comparison at one station (``""``: all stations alike), with its plans."""
+
+    station: str
+    comparison: Comparison
+    plans: tuple[EffectPlan, ...]
+
+    def difference(self, value: str) -> Difference:
+        """Return the difference in L_AE of a value."""
+        return self.comparison.of(value)
+
+
+@dataclass(frozen=True)
+class Asked:
+    """A column of the run sheet by which runs differ, compared at each station."""
+
+    column: str
+    baseline: str
+    values: tuple[str, ...]
+    views: tuple[View, ...]
+    same_as: tuple[str, ...] = ()
+    """Other columns that divide the runs in just the same way."""
+
+    @property
+    def comparisons(self) -> tuple[Comparison, ...]:
+        """Return the comparison of each view."""
+        return tuple(v.comparison for v in self.views)
+
+    @property
+    def places(self) -> tuple[View, ...]:
+        """Return the views of single stations, or the only one there is."""
+        return tuple(v for v in self.views if v.station) or self.views
+
+
+def column_word(column: str) -> str:
+    """Return a column's name in words."""
+    return _WORDS.get(column, one_line(column).replace("_", " "))
+
+
+def value_word(column: str, value: str) -> str:
+    """Return a value as it is said: ``120 mm``, ``revision B``, ``felt``."""
+    if column == "drop_height_mm":
+        return f"{value} mm"
+    return f"revision {one_line(value)}" if column == "revision" else one_line(value)
+
+
+def ask(result: CampaignResult) -> tuple[Asked, ...]:
+    """Return a comparison for each column by which the test runs differ, over all stations and at each."""
+    tests = [r for r in result.campaign.runs if r.role == "test"]
+    stations = sorted({s.station for s in result.summaries if s.run.role == "test" and s.station and s.impacts})
+    asked: list[Asked] = []
+    divided: dict[tuple[int, ...], int] = {}
+    for column in comparable_columns(result.campaign.runs):
+        values = [r.value(column) for r in tests]
+        first = list(dict.fromkeys(values))
+        shape = tuple(first.index(v) for v in values)
+        if shape in divided:
+            same = asked[divided[shape]]
+            asked[divided[shape]] = Asked(same.column, same.baseline, same.values, same.views, (*same.same_as, column))
+            continue
+        views = []
+        for station in ["", *stations] if len(stations) > 1 else [""]:
+            try:
+                comparison = compare_campaign(result, by=column, station=station or None)
+            except InputError:
+                continue
+            spread = spread_of(result.summaries, by=column, station=station or None)
+            views.append(View(station, comparison, plan_effects(comparison, spread)))
+        if views:
+            baseline = views[0].comparison.baseline
+            others = tuple(g.value for g in views[0].comparison.groups if g.value != baseline)
+            views = [v for v in views if v.comparison.baseline == baseline]
+            divided[shape] = len(asked)
+            asked.append(Asked(column, baseline, others, tuple(views)))
+    return tuple(asked)
+
+
+def opening(result: CampaignResult, asked: Sequence[Asked], sections: Sequence[Section]) -> list[Said]:
+    """Return the sentences at the head of the page, in the order they are read."""
+    said: list[Said] = []
+    for question in asked:
+        said += [_answer(question, value) for value in question.values]
+    for section in sections:
+        said += section.said
+    said += _open_ends(result, asked, said, sections)
+    return said
+
+
+def _range(d: Difference) -> str:
+    low, high = sorted(abs(v) for v in d.ci_db)
+    return f"95 % interval {low:.1f} to {high:.1f} dB"
+
+
+def _answer(question: Asked, value: str) -> Said:
+    name, base = value_word(question.column, value), value_word(question.column, question.baseline)
+    found = [(v, v.difference(value)) for v in question.places if _has(v.comparison, value)]
+    shown = [(v, d) for v, d in found if d.verdict in ("quieter", "louder") and not d.indicative]
+    if shown:
+        return _shown(name, base, shown, found)
+    refused = [d for _, d in found if d.verdict == "not comparable"]
+    if len(refused) == len(found):
+        reason = refused[0].warnings[0] if refused and refused[0].warnings else "no level can be compared"
+        return Said("not comparable", f"{name} against {base}: {one_line(reason)}.", "")
+    view, d = max(((v, d) for v, d in found if math.isfinite(d.difference_db)), key=lambda p: abs(p[1].difference_db))
+    if d.indicative:
+        way = "quieter" if d.difference_db < 0 else "louder"
+        where = f" at {view.station}" if view.station else ""
+        text = f"{name} reads {abs(d.difference_db):.1f} dB {way} than {base}{where}, but this is indicative only."
+        step = d.warnings[0].split(":", 1)[-1].strip() if d.warnings else ""
+        return Said("not yet shown", text, _sentence(step))
+    low, high = min(d.ci_db[0] for _, d in found if d.verdict != "not comparable"), max(
+        d.ci_db[1] for _, d in found if d.verdict != "not comparable"
+    )  # fmt: skip
+    text = (
+        f"{name} against {base}: no difference shown; what there is lies between {low:+.1f} and {high:+.1f} dB "
+        "(95 % interval)."
+    )
+    plan = next((p for p in view.plans if p.value == value), None)
+    return Said("no difference shown", text.replace("-", "\N{MINUS SIGN}"), _settle(plan))
+
+
+def _has(comparison: Comparison, value: str) -> bool:
+    return any(d.value == value and d.measure == "lae_db" for d in comparison.differences)
+
+
+def _shown(name: str, base: str, shown: list[tuple[View, Difference]], found: list[tuple[View, Difference]]) -> Said:
+    shown = sorted(shown, key=lambda p: -abs(p[1].difference_db))
+    view, d = shown[0]
+    at = f" at {one_line(view.station)}" if view.station else ""
+    text = f"{name} is {abs(d.difference_db):.1f} dB {d.verdict} than {base}{at} ({_range(d)})"
+    more = [f"{abs(o.difference_db):.1f} dB {o.verdict} at {one_line(v.station)}" for v, o in shown[1:]]
+    none = [one_line(v.station) for v, o in found if o.verdict == "no difference shown"]
+    unlike = [one_line(v.station) for v, o in found if o.verdict == "not comparable"]
+    if more:
+        text += ", " + ", ".join(more)
+    if none:
+        text += f"; no difference shown at {' and '.join(none)}"
+    if unlike:
+        text += f"; not comparable at {' and '.join(unlike)}"
+    return Said(d.verdict, text + ".")
+
+
+def _settle(plan: EffectPlan | None) -> str:
+    if plan is None or not plan.needed:
+        return "Record at least three runs a side, the microphone re-placed for each."
+    row = plan.needed[-1]
+    runs = row["80%"]
+    if runs is None:
+        return "No number of runs up to a thousand would show a difference this small."
+    return f"A difference of {row['difference_db']:g} dB would be shown four times in five by {runs} runs a side."
+
+
+def _sentence(text: str) -> str:
+    return text[:1].upper() + text[1:] + "." if text else ""
+
+
+def _open_ends(
+    result: CampaignResult, asked: Sequence[Asked], said: Sequence[Said], sections: Sequence[Section]
+) -> list[Said]:
+    """Return what the page cannot show yet, each with what would settle it."""
+    found: list[Said] = []
+    tests = [r for r in result.runs if r.run.role == "test"]
+    if not any(len(r.impacts) for r in result.runs):
+        text = "No impact was heard in any run." if result.runs else "No run was measured."
+        found.append(Said("not yet shown", text, "Check that the recordings hold what they should, and their gain."))
+    if not asked and tests:
+        step = (
+            "Fill in treatment, revision or drop_height_mm in runs.csv so that at least two values differ, and record "
+            "three runs of each, the microphone re-placed for each."
+        )
+        found.append(Said("not yet shown", "Nothing is compared: all test runs were made under one condition.", step))
+    if any(s.status == "quieter" for s in said) and not any(s.place == Place.FLOW for s in sections):
+        step = (
+            "Give the order and the transit times of the stations in rig.toml and balls_fed in runs.csv: then every "
+            "ball is followed."
+        )
+        found.append(Said("not yet shown", "Whether the quieter places hold balls up: flow was not followed.", step))
+    levels = {v for s in result.summaries for v in s.db_re}
+    if "full scale" in levels:
+        text = "Absolute levels: nothing says what sound pressure full scale is. Differences hold, at equal gain."
+        step = 'Record a sound calibrator and name its file in rig.toml: [calibration] file = "calibrator.wav".'
+        found.append(Said("not yet shown", text, step))
+    found += [Said("note", _sentence(one_line(note))) for note in result.campaign.notes]
+    return found

@@ -1,0 +1,106 @@
+"""What sections are made of, and what they are made from."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from enum import IntEnum
+from functools import cached_property
+from typing import TYPE_CHECKING, Any
+
+from noisecheck.pipeline.campaign import CampaignResult
+
+if TYPE_CHECKING:
+    from noisecheck.report.answers import Asked
+
+__all__ = ["Context", "GroupColumn", "Place", "Said", "Section"]
+
+
+class Place(IntEnum):
+    """Where a section stands in the narrative."""
+
+    SOURCES = 10
+    NOISE = 20
+    FLOW = 30
+    TREND = 40
+    LEVELS = 50
+    EVENTS = 60
+    HEALTH = 70
+    CARE = 80
+    METHOD = 90
+
+
+@dataclass(frozen=True)
+class Said:
+    """A sentence at the head of the page: how it stands, what is said, and what would settle it if it is open.
+
+    ``status`` is ``quieter``, ``louder``, ``no difference shown``, ``not comparable``, ``not yet shown``, ``met``,
+    ``not met`` or ``note``.
+    """
+
+    status: str
+    text: str
+    next_step: str = ""
+
+    def to_dict(self) -> dict[str, str]:
+        """Return the sentence as plain values."""
+        return {"status": self.status, "text": self.text, "next_step": self.next_step}
+
+
+@dataclass(frozen=True)
+class Section:
+    """One part of the page: a template of ``report/templates`` and what it needs.
+
+    ``key`` is its id on the page and its name in ``results.json`` (where ``document`` goes). ``said`` are sentences
+    for the head of the page.
+    """
+
+    key: str
+    title: str
+    place: int
+    template: str
+    data: Mapping[str, Any] = field(default_factory=dict)
+    said: tuple[Said, ...] = ()
+    document: Any = None
+
+
+@dataclass(frozen=True)
+class GroupColumn:
+    """A figure of each group of runs that stands beside its noise, such as hold-ups per thousand balls.
+
+    ``value`` takes the names of the runs and the station (None: all) and gives the figure, None where not known.
+    """
+
+    name: str
+    title: str
+    unit: str
+    value: Callable[[tuple[str, ...], str | None], float | None]
+    digits: int = 2
+
+
+@dataclass(frozen=True)
+class Context:
+    """What the sections are made from."""
+
+    result: CampaignResult
+    asked: tuple[Asked, ...]
+    group_columns: tuple[GroupColumn, ...] = ()
+    clip_bytes: int = 0
+
+    @cached_property
+    def stations(self) -> tuple[str, ...]:
+        """Stations heard or declared, in the order of the rig file; their place here decides their marker."""
+        declared = [s.name for s in self.result.campaign.rig.stations]
+        heard = sorted({s.station for s in self.result.summaries if s.station and s.impacts})
+        return tuple(n for n in dict.fromkeys([*declared, *heard]) if n in heard)
+
+    @cached_property
+    def db_re(self) -> str:
+        """What 0 dB is, in words."""
+        found = sorted({v for s in self.result.summaries for v in s.db_re})
+        return " and ".join("20 µPa" if v == "20 uPa" else v for v in found) or "full scale"
+
+    @property
+    def unit(self) -> str:
+        """The unit of levels, for axes and headers."""
+        return f"dB re {self.db_re}"

@@ -1,0 +1,178 @@
+"""The impacts themselves: a strip for each run, clips of those worth hearing, and a table to sort and filter."""
+
+from __future__ import annotations
+
+from typing import Any, Final
+
+import numpy as np
+
+from noisecheck.core.errors import one_line
+from noisecheck.core.flags import FLAG_MEANING, Flag, flag_words
+from noisecheck.pipeline.campaign import RunResult
+from noisecheck.report.answers import value_word
+from noisecheck.report.clips import Clip, Picked, clips_of, odd_impacts, pick
+from noisecheck.report.context import Context, Place, Section
+from noisecheck.report.figures import inline_svg, strip
+
+__all__ = ["events_section"]
+
+_MOST_ROWS: Final = 2000
+_MOST_STRIPS: Final = 100
+_MOST_PICKED: Final = 240
+_MOST_RINGS: Final = 80
+_COMMON: Final = Flag.UNCALIBRATED  # said once for the page, not in each of thousands of rows
+
+
+def events_section(context: Context) -> Section | None:
+    """Return strips, clips and the table of impacts; None where nothing was heard."""
+    result = context.result
+    if not any(len(r.impacts) for r in result.runs):
+        return None
+    picked = pick(result, most=_MOST_PICKED)
+    clips = clips_of(result, picked, most_bytes=context.clip_bytes)
+    odd = {r.run.name: odd_impacts(r) for r in result.runs}
+    everything = np.concatenate([r.impacts.data["lae_db"] for r in result.runs])
+    level = everything[np.isfinite(everything)]
+    limits = (-1.0, 1.0)
+    if level.size:
+        limits = (float(np.floor(level.min() / 10) * 10), float(np.ceil((level.max() + 2) / 10) * 10))
+    runs = []
+    for number, run in enumerate(r for r in result.runs if len(r.impacts)):
+        chosen = [p for p in picked if p.run == run.run.name]
+        runs.append(_run(context, number, run, chosen, clips, odd[run.run.name], limits))
+    rows, left = _rows(context, picked, odd)
+    flags = int(np.bitwise_or.reduce(result.impacts.data["flags"], initial=0))
+    return Section(
+        key="events",
+        title="Every impact",
+        place=Place.EVENTS,
+        template="events.html",
+        data={
+            "runs": runs,
+            "rows": rows,
+            "left": left,
+            "stations": [one_line(s) for s in context.stations],
+            "unplaced": bool(context.stations) and bool(np.any(result.impacts.data["station"] == 0)),
+            "unit": context.unit,
+            "flags": [(flag_words(int(f)), meaning) for f, meaning in FLAG_MEANING.items() if flags & f],
+            "clips": len(clips),
+            "unheard": len(picked) - len(clips),
+        },
+        document={"picked": [_picked_document(context, p) for p in picked]},
+    )
+
+
+def _id(number: int, row: int) -> str:
+    return f"e{number}-{row}"
+
+
+def _run(
+    context: Context,
+    number: int,
+    run: RunResult,
+    picked: list[Picked],
+    clips: dict[tuple[str, int], Clip],
+    odd: dict[int, tuple[str, ...]],
+    limits: tuple[float, float],
+) -> dict[str, Any]:
+    table = run.impacts
+    ringed = np.zeros(len(table), bool)
+    loudest_first = sorted(odd, key=lambda r: -float(np.nan_to_num(table.data["lae_db"][r], nan=-999.0)))
+    ringed[loudest_first[:_MOST_RINGS]] = True
+    chart = ""
+    if number < _MOST_STRIPS:
+        numbers = {name: i for i, name in enumerate(context.stations)}
+        codes = np.array([numbers.get(n, -1) for n in table.names["station"]], np.int64)
+        if not context.stations:
+            codes = np.zeros(len(table.names["station"]), np.int64)
+        figure = strip(
+            table.data["time_s"],
+            table.data["lae_db"],
+            codes[table.data["station"]],
+            ringed,
+            seconds=run.seconds,
+            limits=limits,
+            unit="dB",
+        )
+        text = f"Impacts of run {one_line(run.run.name)} over time, height is L_AE; the table of impacts gives the same"
+        chart = inline_svg(figure, key=f"s{number}", label=text)
+    facts = [value_word(c, run.run.value(c)) for c in ("treatment", "revision", "drop_height_mm") if run.run.value(c)]
+    facts += [one_line(run.run.session)] if run.run.session else []
+    return {
+        "name": one_line(run.run.name),
+        "role": run.run.role,
+        "facts": facts,
+        "notes": [one_line(n) for n in (run.run.notes, *run.notes) if n],
+        "impacts": len(table),
+        "odd": len(odd),
+        "seconds": run.seconds,
+        "chart": chart,
+        "clips": [
+            {
+                "id": _id(number, p.row),
+                "clip": clips.get((p.run, p.row)),
+                "why": p.why,
+                "odd": p.odd,
+                **_one(run, p.row),
+            }
+            for p in sorted(picked, key=lambda p: (not p.odd, -_level(run, p.row)))
+        ],
+    }
+
+
+def _level(run: RunResult, row: int) -> float:
+    return float(np.nan_to_num(run.impacts.data["lae_db"][row], nan=-999.0))
+
+
+def _one(run: RunResult, row: int) -> dict[str, Any]:
+    table = run.impacts
+
+    def cell(name: str, digits: int) -> float | None:
+        value = float(table.data[name][row])
+        return round(value, digits) if np.isfinite(value) else None
+
+    return {
+        "time": round(float(table.data["time_s"][row]), 6),
+        "station": one_line(table.names["station"][table.data["station"][row]]),
+        "channel": int(table.data["channel"][row]),
+        "lae": cell("lae_db", 2),
+        "peak": cell("lzpeak_db", 2),
+        "margin": cell("margin_db", 2),
+        "decay": cell("decay_ms", 1),
+        "centroid": cell("centroid_hz", 0),
+        "flags": flag_words(int(table.data["flags"][row]) & ~int(_COMMON)).replace(";", ", ").replace("_", " "),
+    }
+
+
+def _rows(
+    context: Context, picked: tuple[Picked, ...], odd: dict[str, dict[int, tuple[str, ...]]]
+) -> tuple[list[dict[str, Any]], int]:
+    """Return the rows of the table and how many impacts are left to the CSV: odd and picked first, then the loudest."""
+    runs = [r for r in context.result.runs if len(r.impacts)]
+    total = sum(len(r.impacts) for r in runs)
+    links = {(p.run, p.row) for p in picked}
+    ranked = []
+    for number, run in enumerate(runs):
+        level = np.nan_to_num(run.impacts.data["lae_db"], nan=-999.0)
+        strange = odd[run.run.name]
+        for row in range(len(level)):
+            first = (run.run.name, row) not in links and row not in strange
+            ranked.append((first, -float(level[row]), number, row))
+    kept = sorted((n, row) for _, _, n, row in sorted(ranked)[:_MOST_ROWS])
+    rows = [
+        {
+            "run": one_line(runs[n].run.name),
+            "link": _id(n, row) if (runs[n].run.name, row) in links else "",
+            "odd": "; ".join(odd[runs[n].run.name].get(row, ())),
+            **_one(runs[n], row),
+        }
+        for n, row in kept
+    ]
+    return rows, total - len(rows)
+
+
+def _picked_document(context: Context, picked: Picked) -> dict[str, Any]:
+    run = next(r for r in context.result.runs if r.run.name == picked.run)
+    one = _one(run, picked.row)
+    document = {"run": picked.run, "time_s": one["time"], "station": one["station"], "channel": one["channel"]}
+    return {**document, "lae_db": one["lae"], "lzpeak_db": one["peak"], "odd": picked.odd, "why": list(picked.why)}

@@ -1,0 +1,297 @@
+"""The figures of the page: the only place that draws. Made without pyplot, given out as inline SVG.
+
+Sizes are in CSS pixels (1 SVG point = 1 px) and small enough to be read unscaled on a narrow screen. Colours in the
+drawing are stand-ins that :func:`inline_svg` replaces by the page's own variables, so that light, dark and print
+styles hold inside figures too. The page's palette is that of Okabe and Ito (Color Universal Design, 2008); shape,
+hatch or fill always say the same as colour.
+"""
+
+from __future__ import annotations
+
+import io
+import re
+import warnings
+from collections.abc import Sequence
+from dataclasses import dataclass
+from html import escape
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from noisecheck.core.bands import NOMINAL_THIRD_HZ
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+__all__ = ["MARKERS", "Row", "band_differences", "band_levels", "differences", "inline_svg", "strip"]
+
+Floats = NDArray[np.float64]
+
+_STAND_IN: Final = {
+    "#0a0b01": "--ink",
+    "#0a0b02": "--faint",
+    "#0a0b03": "--paper",
+    "#0a0b11": "--c1",
+    "#0a0b12": "--c2",
+    "#0a0b13": "--c3",
+    "#0a0b14": "--c4",
+    "#0a0b15": "--c5",
+    "#0a0b16": "--c6",
+}
+_INK, _FAINT, _PAPER = "#0a0b01", "#0a0b02", "#0a0b03"
+_SERIES: Final = ("#0a0b11", "#0a0b12", "#0a0b13", "#0a0b14", "#0a0b15", "#0a0b16")
+MARKERS: Final = ("o", "^", "s", "D", "v", "P")
+"""Marker of each station in turn; after six, shapes begin again."""
+_FONT_PX: Final = 11.5
+_MOST_MARKS: Final = 450
+_LABEL: Final = 30
+
+
+@dataclass(frozen=True)
+class Row:
+    """One line of :func:`differences`: its label, the difference (dB) with interval, and whether it is shown."""
+
+    label: str
+    value: float
+    low: float
+    high: float
+    shown: bool
+
+
+def _settings() -> dict[str, Any]:
+    return {
+        "svg.fonttype": "none",
+        "svg.hashsalt": "noisecheck",
+        "text.parse_math": False,
+        "font.family": ["DejaVu Sans"],
+        "font.size": _FONT_PX,
+        "axes.edgecolor": _INK,
+        "axes.labelcolor": _INK,
+        "text.color": _INK,
+        "xtick.color": _INK,
+        "ytick.color": _INK,
+        "axes.linewidth": 0.8,
+        "hatch.linewidth": 1.0,
+        "hatch.color": _INK,
+        "path.simplify": False,
+        "axes.unicode_minus": True,
+    }
+
+
+def _figure(width_px: float, height_px: float) -> tuple[Figure, Axes]:
+    from matplotlib import rc_context
+    from matplotlib.figure import Figure
+
+    with rc_context(_settings()):
+        figure = Figure(figsize=(width_px / 72, height_px / 72), facecolor="none", dpi=72)
+        axes = figure.add_subplot(facecolor="none")
+        axes.spines[["top", "right"]].set_visible(False)
+        axes.set_axisbelow(True)
+    return figure, axes
+
+
+def _place(figure: Figure, *, left: float, right: float, top: float, bottom: float) -> None:
+    """Put the axes at margins in px: fixed ones, so that nothing depends on the fonts of this machine."""
+    width, height = figure.get_size_inches() * 72
+    figure.subplots_adjust(left=left / width, right=1 - right / width, top=1 - top / height, bottom=bottom / height)
+
+
+def _band_axis(axes: Axes, measurable: NDArray[np.bool_]) -> None:
+    rows = np.arange(len(NOMINAL_THIRD_HZ))
+    names = [f"{f / 1000:g} k" if f >= 1000 else f"{f:g}" for f in NOMINAL_THIRD_HZ]
+    axes.set_yticks(rows, [n if i % 3 == 1 else "" for i, n in enumerate(names)])
+    axes.set_ylim(-0.8, len(rows) - 0.2)
+    axes.tick_params(axis="y", length=3)
+    axes.set_ylabel("one-third-octave band, Hz")
+    for row in rows[~measurable]:
+        axes.annotate("·", (0.004, row), xycoords=("axes fraction", "data"), va="center", color=_INK)
+
+
+def _whiskers(axes: Axes, rows: Floats, low: Floats, high: Floats) -> None:
+    """Draw intervals as one path: a line each, with a tick at both ends."""
+    known = np.isfinite(low) & np.isfinite(high)
+    r, a, b, gap = rows[known], low[known], high[known], np.full(int(known.sum()), np.nan)
+    cap = 0.16
+    for x, y in (
+        (np.column_stack([a, b, gap]), np.column_stack([r, r, gap])),
+        (np.column_stack([a, a, gap]), np.column_stack([r - cap, r + cap, gap])),
+        (np.column_stack([b, b, gap]), np.column_stack([r - cap, r + cap, gap])),
+    ):
+        axes.plot(x.ravel(), y.ravel(), color=_INK, linewidth=1.0, solid_capstyle="butt")
+
+
+def band_levels(
+    before: Floats, before_ci: tuple[Floats, Floats], after: Floats, after_ci: tuple[Floats, Floats], *, limits: tuple[float, float], unit: str
+) -> Figure:  # fmt: skip
+    """Return bars of the level in each band before and after (dB, (30,) each), with intervals; low bands at the foot."""
+    from matplotlib import rc_context
+
+    figure, axes = _figure(350, 520)
+    with rc_context(_settings()):
+        rows = np.arange(len(before), dtype=np.float64)
+        floor = limits[0]
+        for shift, level, ci, hatch, colour in (
+            (0.2, before, before_ci, "/////", _PAPER),
+            (-0.2, after, after_ci, None, _SERIES[0]),
+        ):
+            ok = np.isfinite(level)
+            length = np.maximum(level[ok] - floor, 0.0)
+            axes.barh(rows[ok] + shift, length, 0.4, left=floor, color=colour, edgecolor=_INK, linewidth=0.6, hatch=hatch)  # fmt: skip
+            _whiskers(axes, rows + shift, *(np.maximum(v, floor) for v in ci))
+        axes.set_xlim(*limits)
+        _band_axis(axes, np.isfinite(before) | np.isfinite(after))
+        axes.grid(axis="x", color=_FAINT, linewidth=0.6)
+        axes.set_xlabel(f"L_E per impact, {unit}")
+        _place(figure, left=58, right=12, top=8, bottom=46)
+    return figure
+
+
+def band_differences(
+    value: Floats, low: Floats, high: Floats, shown: NDArray[np.bool_], *, limits: tuple[float, float]
+) -> Figure:
+    """Return the difference in each band (dB, (30,)) with its interval; filled where shown, open where not."""
+    from matplotlib import rc_context
+
+    figure, axes = _figure(350, 520)
+    with rc_context(_settings()):
+        rows = np.arange(len(value), dtype=np.float64)
+        ok = np.isfinite(value)
+        axes.axvline(0, color=_INK, linewidth=1.0)
+        _whiskers(axes, rows, low, high)
+        _dots(axes, value[ok], rows[ok], shown[ok])
+        axes.set_xlim(*limits)
+        _band_axis(axes, ok)
+        axes.grid(axis="x", color=_FAINT, linewidth=0.6)
+        axes.set_xlabel("difference, dB  (left of 0 is quieter)")
+        _place(figure, left=58, right=12, top=8, bottom=46)
+    return figure
+
+
+def _dots(axes: Axes, x: Floats, y: Floats, shown: NDArray[np.bool_]) -> None:
+    for part, face in ((shown, _SERIES[0]), (~shown, _PAPER)):
+        axes.plot(x[part], y[part], "o", markersize=6.5, markerfacecolor=face, markeredgecolor=_INK, markeredgewidth=1.0)  # fmt: skip
+
+
+def differences(rows: Sequence[Row], *, unit: str = "dB") -> Figure:
+    """Return differences as one row each, first on top, with intervals; filled where a difference is shown."""
+    from matplotlib import rc_context
+
+    figure, axes = _figure(420, 62 + 25 * len(rows))
+    with rc_context(_settings()):
+        y = np.arange(len(rows), dtype=np.float64)[::-1]
+        value, low, high = (np.array([getattr(r, k) for r in rows], np.float64) for k in ("value", "low", "high"))
+        shown = np.array([r.shown for r in rows], bool)
+        axes.axvline(0, color=_INK, linewidth=1.0)
+        _whiskers(axes, y, low, high)
+        _dots(axes, value, y, shown)
+        axes.set_yticks(y, [r.label if len(r.label) <= _LABEL else r.label[: _LABEL - 1] + "…" for r in rows])
+        axes.tick_params(axis="y", length=0)
+        axes.set_ylim(-0.7, len(rows) - 0.3)
+        span = np.concatenate([value, low, high, [0.0]])
+        span = span[np.isfinite(span)]
+        room = max(float(np.ptp(span)) * 0.06, 0.5)
+        axes.set_xlim(float(span.min()) - room, float(span.max()) + room)
+        axes.grid(axis="x", color=_FAINT, linewidth=0.6)
+        axes.set_xlabel(f"difference in L_AE, {unit}  (left of 0 is quieter)")
+        longest = max((min(len(r.label), _LABEL) for r in rows), default=0)
+        _place(figure, left=16 + 6.1 * longest, right=12, top=6, bottom=46)
+    return figure
+
+
+def strip(
+    time_s: Floats,
+    level_db: Floats,
+    station: NDArray[np.int64],
+    odd: NDArray[np.bool_],
+    *,
+    seconds: float,
+    limits: tuple[float, float],
+    unit: str,
+) -> Figure:
+    """Return the impacts of a run over time: height is L_AE, marker shape (and colour) the station, a ring odd ones.
+
+    ``station`` numbers the marker, -1 for unplaced. Of more than some hundred impacts each span of time shows its
+    loudest and a line down to its quietest, so that a day's run stays as light as a minute's.
+    """
+    from matplotlib import rc_context
+
+    figure, axes = _figure(460, 150)
+    with rc_context(_settings()):
+        known = np.isfinite(level_db)
+        drawn = known.copy()
+        if known.sum() > _MOST_MARKS:
+            drawn = np.zeros(len(known), bool)
+            spans = np.minimum((time_s / max(seconds, 1e-9) * 150).astype(np.int64), 149)
+            tops, feet, at = [], [], []
+            for span in np.unique(spans[known]):
+                rows = np.flatnonzero(known & (spans == span))
+                top = rows[np.argmax(level_db[rows])]
+                drawn[top] = True
+                tops.append(level_db[top])
+                feet.append(level_db[rows].min())
+                at.append(time_s[top])
+            gap = np.full(len(at), np.nan)
+            axes.plot(np.column_stack([at, at, gap]).ravel(), np.column_stack([tops, feet, gap]).ravel(), color=_FAINT, linewidth=1.6)  # fmt: skip
+        for number in range(-1, int(station.max(initial=-1)) + 1):
+            part = drawn & (station == number)
+            if not part.any():
+                continue
+            marker = "x" if number < 0 else MARKERS[number % len(MARKERS)]
+            colour = _INK if number < 0 else _SERIES[number % len(_SERIES)]
+            axes.plot(time_s[part], level_db[part], linestyle="none", marker=marker, markersize=5.5, color=colour, markeredgecolor=colour)  # fmt: skip
+        ring = known & odd
+        if ring.any():
+            axes.plot(time_s[ring], level_db[ring], linestyle="none", marker="o", markersize=12, markerfacecolor="none", markeredgecolor=_INK, markeredgewidth=1.2)  # fmt: skip
+        axes.set_xlim(0, seconds)
+        axes.set_ylim(*limits)
+        axes.grid(axis="y", color=_FAINT, linewidth=0.6)
+        axes.set_xlabel("time, s")
+        axes.set_ylabel(f"L_AE, {unit}")
+        axes.locator_params(axis="y", nbins=4)
+        _place(figure, left=58, right=10, top=8, bottom=38)
+    return figure
+
+
+_DROPPED: Final = re.compile(
+    r"<metadata>.*?</metadata>|<style.*?</style>|<!--.*?-->|<\?xml.*?\?>|<!DOCTYPE.*?>", re.DOTALL
+)
+_TAG: Final = re.compile(r"<[^>]*>")
+_NEEDED: Final = re.compile(r"url\(#([^)]+)\)|href=\"#([^\"]+)\"")
+_ID: Final = re.compile(r" id=\"([^\"]*)\"")
+_LONG: Final = re.compile(r"(\d\.\d\d)\d+")
+_USE: Final = re.compile(r"(<g[^>]*)>\s*(<use [^>]*?) style=\"([^\"]*)\"/>((?:\s*<use [^>]*?style=\"\3\"/>)*)")
+
+
+def inline_svg(figure: Figure, *, key: str, label: str) -> str:
+    """Return a figure as ``<svg>`` for a page: no links, no metadata, ids that begin with ``key``, text as text.
+
+    The same figure gives the same text, on any day. ``label`` says what it shows to those who cannot see it.
+    """
+    from matplotlib import rc_context
+    from matplotlib.backends.backend_svg import FigureCanvasSVG
+
+    out = io.StringIO()
+    with rc_context(_settings()), warnings.catch_warnings():
+        warnings.filterwarnings("ignore", message="Glyph", category=UserWarning)  # the browser has other fonts
+        FigureCanvasSVG(figure).print_svg(out, metadata={"Date": None, "Creator": None, "Format": None, "Type": None})
+    text = _DROPPED.sub("", out.getvalue())
+    needed = {a or b for tag in _TAG.findall(text) for a, b in _NEEDED.findall(tag)}
+    width, height = (float(v) * 72 for v in figure.get_size_inches())
+
+    def own(match: re.Match[str]) -> str:
+        tag = match[0].replace("xlink:href", "href").replace("\n", " ")
+        if tag.startswith("<svg"):
+            style = f"max-width:{width * 1.2:.0f}px"
+            box = f"0 0 {width:g} {height:g}"
+            return f'<svg class="figure" role="img" aria-label="{escape(label)}" style="{style}" viewBox="{box}">'
+        tag = _ID.sub(lambda m: f' id="{key}-{m[1]}"' if m[1] in needed else "", tag)
+        tag = _NEEDED.sub(lambda m: f"url(#{key}-{m[1]})" if m[1] else f'href="#{key}-{m[2]}"', tag)
+        for colour, name in _STAND_IN.items():
+            tag = tag.replace(colour, f"var({name})")
+        return _LONG.sub(r"\1", tag)
+
+    text = _TAG.sub(own, text)
+    text = _USE.sub(lambda m: f'{m[1]} style="{m[3]}">{m[2]}/>' + m[4].replace(f' style="{m[3]}"', ""), text)
+    return re.sub(r">\s*\n\s*", ">", text).strip()

@@ -1,0 +1,260 @@
+"""Noise before and after: differences at each station, the bands behind them, and why."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from noisecheck.compare.effects import Difference, Group
+from noisecheck.compare.hearing import JUST_NOTICEABLE, audible
+from noisecheck.compare.linear import t_interval
+from noisecheck.compare.summary import BANDS, LEVELS, one_station
+from noisecheck.core.bands import NOMINAL_THIRD_HZ
+from noisecheck.core.errors import one_line
+from noisecheck.core.table import band_names
+from noisecheck.report.answers import Asked, View, column_word, value_word
+from noisecheck.report.context import Context, GroupColumn, Place, Section
+from noisecheck.report.figures import Row, band_differences, band_levels, differences, inline_svg
+from noisecheck.report.rebounds import rebound_columns
+
+__all__ = ["SYMBOLS", "noise_section"]
+
+Floats = NDArray[np.float64]
+
+SYMBOLS: Final = {"lae_db": ("L", "AE"), "lzpeak_db": ("L", "Zpeak"), "lcpeak_db": ("L", "Cpeak"), "lafmax_db": ("L", "AFmax")}  # fmt: skip
+_MOST_CHARTS: Final = 24
+"""Pairs of band charts drawn; beyond that the tables stand alone."""
+
+
+def noise_section(context: Context) -> Section | None:
+    """Return the section of differences; None where nothing can be compared."""
+    if not context.asked:
+        return None
+    columns = (*rebound_columns(context.result.impacts), *context.group_columns)
+    drawn = _worth_drawing(context.asked)
+    questions = [_question(context, number, a, columns, drawn) for number, a in enumerate(context.asked)]
+    document = [
+        {"by": q["column"], "station": v["station"] or None, "groups": v["flow"]}
+        for q in questions
+        for v in q["views"]
+        if v["flow"]
+    ]
+    return Section(
+        key="noise",
+        title="Noise, before and after",
+        place=Place.NOISE,
+        template="noise.html",
+        data={"questions": questions, "unit": context.unit, "thresholds": JUST_NOTICEABLE, "symbols": SYMBOLS},
+        document={"flow_beside_noise": document} if document else None,
+    )
+
+
+def _worth_drawing(asked: Sequence[Asked]) -> set[tuple[str, str, str]]:
+    """Return which (column, station, value) get band charts: the largest differences."""
+    sized = []
+    for question in asked:
+        for view in question.places:
+            for d in view.comparison.differences:
+                if d.measure == "lae_db" and math.isfinite(d.difference_db):
+                    sized.append((-abs(d.difference_db), question.column, view.station, d.value))
+    return {(column, station, value) for _, column, station, value in sorted(sized)[:_MOST_CHARTS]}
+
+
+def _question(
+    context: Context, number: int, asked: Asked, columns: Sequence[GroupColumn], drawn: set[tuple[str, str, str]]
+) -> dict[str, Any]:
+    places = sorted(asked.places, key=lambda v: -_largest(v))
+    views = [_view(context, f"n{number}-{i}", asked, v, columns, drawn) for i, v in enumerate(places)]
+    rows = []
+    for view in places:
+        for d in view.comparison.differences:
+            if d.measure == "lae_db" and math.isfinite(d.difference_db):
+                name = value_word(asked.column, d.value)
+                label = f"{one_line(view.station)}: {name}" if view.station else name
+                rows.append(Row(label, d.difference_db, *d.ci_db, d.verdict in ("quieter", "louder") and not d.indicative))  # fmt: skip
+    base = value_word(asked.column, asked.baseline)
+    chart = ""
+    if len(rows) > 1:
+        text = f"Differences in L_AE against {base}, in dB with 95 % intervals; the table beside it gives the same"
+        chart = inline_svg(differences(rows[:40]), key=f"n{number}", label=text)
+    overview = [
+        {"station": v.station, "value": value_word(asked.column, d.value), **_difference(d)}
+        for v in (*places, *(w for w in asked.views if w not in places))
+        for d in v.comparison.differences
+        if d.measure == "lae_db"
+    ]
+    return {
+        "id": f"noise-{number}",
+        "column": asked.column,
+        "word": column_word(asked.column),
+        "baseline": base,
+        "same_as": [column_word(c) for c in asked.same_as],
+        "views": views,
+        "chart": chart,
+        "overview": overview,
+        "several": len(asked.views) > 1,
+        "notes": [one_line(w) for w in dict.fromkeys(w for c in asked.comparisons for w in c.warnings)],
+    }
+
+
+def _largest(view: View) -> float:
+    sizes = [abs(d.difference_db) for d in view.comparison.differences if d.verdict in ("quieter", "louder")]
+    return max(sizes, default=0.0)
+
+
+def _difference(d: Difference) -> dict[str, Any]:
+    low, high = d.ci_db
+    exact = d.to_dict()
+    return {
+        "difference": exact["difference_db"],
+        "low": exact["ci_db"][0] if exact["ci_db"] else None,
+        "high": exact["ci_db"][1] if exact["ci_db"] else None,
+        "p": exact["p"],
+        "verdict": "indicative only" if d.indicative and math.isfinite(d.difference_db) else d.verdict,
+        "runs": d.runs,
+    }
+
+
+def _view(
+    context: Context, key: str, asked: Asked, view: View, columns: Sequence[GroupColumn], drawn: set[tuple[str, str, str]]
+) -> dict[str, Any]:  # fmt: skip
+    comparison = view.comparison
+    groups = {g.value: g for g in comparison.groups}
+    spread = {v: _band_interval(context, g, view.station or None) for v, g in groups.items()}
+    base = groups[comparison.baseline]
+    flow = [
+        {"value": g.value, **{c.name: _rounded(c.value(g.run_names, view.station or None)) for c in columns}}
+        for g in comparison.groups
+    ]
+    values = [
+        _value(
+            key, number, asked, view, d, base, groups[d.value], spread, (asked.column, view.station, d.value) in drawn
+        )
+        for number, d in enumerate(x for x in comparison.differences if x.measure == "lae_db")
+    ]
+    return {
+        "station": view.station,
+        "values": values,
+        "unit": context.unit,
+        "groups": [
+            {
+                "name": value_word(asked.column, g.value),
+                **g.to_dict(),
+                "flow": [(c, f[c.name]) for c in columns],
+            }
+            for g, f in zip(comparison.groups, flow, strict=True)
+        ],
+        "columns": columns,
+        "flow": flow if columns else [],
+        "warnings": [one_line(w) for w in dict.fromkeys(w for d in comparison.differences for w in d.warnings)],
+        "plans": [_sentence(p.sentence) for p in view.plans],
+    }
+
+
+def _rounded(value: float | None) -> float | None:
+    return None if value is None or not math.isfinite(value) else round(value, 4)
+
+
+def _sentence(text: str) -> str:
+    return one_line(text) + "."
+
+
+def _band_interval(context: Context, group: Group, station: str | None) -> tuple[Floats, Floats]:
+    """Return lower and upper ends of the t interval over run means in each band, (30,) each."""
+    tests = [s for s in context.result.summaries if s.run.role == "test"]
+    means = np.array([s.mean[BANDS] for s in one_station(tests, station) if s.run.name in group.run_names and s.used])
+    if len(means) < 2:
+        nothing = np.full(len(NOMINAL_THIRD_HZ), np.nan)
+        return nothing, nothing
+    known = np.isfinite(means)
+    n = known.sum(axis=0)
+    count = np.maximum(n, 1)
+    mean = np.where(n > 0, np.where(known, means, 0.0).sum(axis=0) / count, np.nan)
+    square = np.where(known, (means - mean) ** 2, 0.0).sum(axis=0) / np.maximum(n - 1, 1)
+    error = np.where(n > 1, np.sqrt(square / count), np.nan)
+    low, high, _ = t_interval(mean, error, np.maximum(n - 1, 1))
+    return low, high
+
+
+def _value(
+    key: str,
+    number: int,
+    asked: Asked,
+    view: View,
+    d: Difference,
+    base: Group,
+    group: Group,
+    spread: dict[str, tuple[Floats, Floats]],
+    draw: bool,
+) -> dict[str, Any]:
+    name, before = value_word(asked.column, d.value), value_word(asked.column, base.value)
+    levels = []
+    for measure in LEVELS:
+        own = view.comparison.of(d.value, measure)
+        both = {"before": _rounded(base.levels[measure]), "after": _rounded(group.levels[measure])}
+        levels.append({"measure": measure, **both, **_difference(own)})
+    bands = [
+        {
+            "nominal": f"{f:g}",
+            "before": _rounded(base.bands[b]),
+            "after": _rounded(group.bands[b]),
+            **(d.bands.get(b) or {"difference_db": None, "ci_db": None, "q": None, "shown": False}),
+        }
+        for f, b in zip(NOMINAL_THIRD_HZ, band_names(), strict=True)
+    ]
+    why = ""
+    if d.why is not None:
+        why = _sentence(d.why.sentence.removeprefix(f"{d.value}:").strip())
+        why = why[:1].upper() + why[1:]
+    heard = _sentence(audible(d.difference_db, d.ci_db).sentence) if math.isfinite(d.difference_db) else ""
+    charts = _charts(f"{key}-{number}", name, before, bands, spread[base.value], spread[group.value]) if draw else None
+    return {
+        "name": name,
+        "before": before,
+        "levels": levels,
+        "bands": bands,
+        "any_band": any(b["difference_db"] is not None for b in bands),
+        "why": why,
+        "heard": heard,
+        "charts": charts,
+        **_difference(d),
+        "refusal": _sentence(d.warnings[0]) if d.verdict == "not comparable" and d.warnings else "",
+        "balanced": [column_word(c) for c in d.balanced_for],
+    }
+
+
+def _charts(
+    key: str,
+    name: str,
+    before: str,
+    bands: Sequence[dict[str, Any]],
+    base_ci: tuple[Floats, Floats],
+    group_ci: tuple[Floats, Floats],
+) -> tuple[str, str] | None:
+    def column(which: str) -> Floats:
+        return np.array([math.nan if b[which] is None else b[which] for b in bands], np.float64)
+
+    low_level, high_level, difference = column("before"), column("after"), column("difference_db")
+    levels = np.concatenate([low_level, high_level])
+    if not np.isfinite(difference).any() or not np.isfinite(levels).any():
+        return None
+    top = max(float(np.nanmax(levels)), float(np.nanmax(np.concatenate([base_ci[1], group_ci[1], levels]))))
+    foot = float(np.nanmin(levels))
+    limits = (math.floor((foot - 4) / 5) * 5.0, min(top, float(np.nanmax(levels)) + 25) + 2)
+    ends = np.array([b["ci_db"] or (math.nan, math.nan) for b in bands], np.float64)
+    far = 1.5 * float(np.nanmax(np.abs(difference))) + 5
+    span = np.clip(np.concatenate([difference, *ends.T, [0.0]]), -far, far)
+    reach = (float(np.nanmin(span)) - 1, float(np.nanmax(span)) + 1)
+    shown = np.array([bool(b["shown"]) for b in bands])
+    first = band_levels(low_level, base_ci, high_level, group_ci, limits=limits, unit="dB")
+    second = band_differences(difference, ends[:, 0], ends[:, 1], shown, limits=reach)
+    return (
+        inline_svg(
+            first, key=f"{key}l", label=f"Level in each one-third-octave band, {before} and {name}; table below"
+        ),
+        inline_svg(second, key=f"{key}d", label=f"Difference in each band, {name} against {before}; table below"),
+    )

@@ -1,0 +1,172 @@
+"""The page: what was asked and shown comes first, then the sections, each one module; written whole or not at all."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import math
+from collections.abc import Callable, Mapping, Sequence
+from importlib.resources import files
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+from noisecheck.core.errors import one_line
+from noisecheck.pipeline.campaign import CampaignResult, Told
+from noisecheck.report.answers import Asked, ask, opening
+from noisecheck.report.care import care_section
+from noisecheck.report.context import Context, GroupColumn, Section
+from noisecheck.report.events import events_section
+from noisecheck.report.exports import comparisons_csv, impacts_csv_chunks, json_text, summaries_csv, write_together
+from noisecheck.report.figures import MARKERS
+from noisecheck.report.levels import levels_section
+from noisecheck.report.method import method_section
+from noisecheck.report.noise import noise_section
+
+if TYPE_CHECKING:
+    from jinja2 import Environment
+
+__all__ = ["MOST_BYTES", "SECTIONS", "Context", "GroupColumn", "Section", "results_document", "write_report"]
+
+MOST_BYTES: Final = 10_000_000
+"""A page is kept under this: larger ones make browsers slow."""
+_CLIP_BYTES: Final = 6_000_000
+
+SECTIONS: Final[tuple[Callable[[Context], Section | None], ...]] = (
+    noise_section,
+    levels_section,
+    events_section,
+    care_section,
+    method_section,
+)
+"""What makes the sections of every page; one that has nothing to say gives None."""
+
+
+def write_report(
+    result: CampaignResult,
+    out_dir: str | Path,
+    *,
+    told: Told | None = None,
+    more: Sequence[Section] = (),
+    group_columns: Sequence[GroupColumn] = (),
+) -> list[Path]:
+    """Write ``report.html``, ``results.json``, ``impacts.csv``, ``comparisons.csv`` and ``summaries.csv``.
+
+    Args:
+        result: a measured campaign.
+        out_dir: folder for the files, made if missing; all are replaced together or not at all.
+        told: progress, share done and what is being done.
+        more: sections of other parts (flow, source ranking, trend, health), put at their own places.
+        group_columns: figures that stand beside the noise of each group, such as hold-ups per thousand.
+
+    Returns:
+        The paths written, the page first.
+
+    Raises:
+        InputError: the folder cannot be written to.
+    """
+    out = Path(out_dir)
+    tell = told or (lambda share, what: None)
+    tell(0.0, "comparing")
+    asked = ask(result)
+    context = Context(result, asked, tuple(group_columns), _CLIP_BYTES)
+    sections: list[Section] = list(more)
+    for number, build in enumerate(SECTIONS):
+        tell(0.1 + 0.7 * number / len(SECTIONS), "drawing the page")
+        section = build(context)
+        if section is not None:
+            sections.append(section)
+    sections.sort(key=lambda s: s.place)
+    document = results_document(result, asked, sections)
+    page = _render(context, sections)
+    tell(0.9, "writing")
+    paths = write_together(
+        {
+            out / "report.html": page,
+            out / "results.json": json_text(document),
+            out / "impacts.csv": impacts_csv_chunks(result.impacts),
+            out / "comparisons.csv": comparisons_csv(c for a in asked for c in a.comparisons),
+            out / "summaries.csv": summaries_csv(result.summaries),
+        }
+    )
+    tell(1.0, "written")
+    return paths
+
+
+def results_document(result: CampaignResult, asked: Sequence[Asked], sections: Sequence[Section]) -> dict[str, Any]:
+    """Return what ``results.json`` holds: runs, comparisons (as ``compare --json``), plans, and each section's own."""
+    return {
+        "campaign": context_name(result),
+        "notes": list(result.campaign.notes),
+        "runs": [r.document for r in result.runs],
+        "comparisons": [c.to_dict() for a in asked for c in a.comparisons],
+        "plans": [
+            {"by": a.column, "station": v.station or None, **p.to_dict()}
+            for a in asked
+            for v in a.views
+            for p in v.plans
+        ],
+        "answers": [s.to_dict() for s in opening(result, asked, sections)],
+        **{s.key: s.document for s in sections if s.document is not None},
+        "files": {"impacts": "impacts.csv", "comparisons": "comparisons.csv", "summaries": "summaries.csv"},
+        "settings": result.settings,
+        "made_with": result.made_with,
+    }
+
+
+def context_name(result: CampaignResult) -> str:
+    """Return the machine's name from the rig file, else the folder's."""
+    return one_line(result.campaign.rig.rig.name or result.campaign.folder.resolve().name or "campaign")
+
+
+def _environment() -> Environment:
+    from jinja2 import Environment, PackageLoader, StrictUndefined
+    from markupsafe import Markup
+
+    env = Environment(
+        loader=PackageLoader("noisecheck.report"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    env.filters["db"] = signed
+    env.filters["num"] = number
+    env.filters["line"] = one_line
+    env.filters["drawn"] = Markup  # only for what figures.py made
+    env.globals["markers"] = MARKERS
+    return env
+
+
+def signed(value: Any, digits: int = 1, *, plus: bool = False) -> str:
+    """Return a number with a true minus sign, ``–`` where there is none."""
+    if value is None or not math.isfinite(float(value)):
+        return "–"
+    text = f"{float(value):{'+' if plus else ''}.{digits}f}"
+    if float(text) == 0:
+        text = text.lstrip("+-")
+    return text.replace("-", "\N{MINUS SIGN}")
+
+
+def number(value: Any) -> str:
+    """Return a whole number with thin spaces between thousands."""
+    return f"{int(value):,}".replace(",", "\N{NARROW NO-BREAK SPACE}")
+
+
+def _render(context: Context, sections: Sequence[Section]) -> str:
+    from markupsafe import Markup
+
+    env = _environment()
+    folder = files("noisecheck.report") / "templates"
+    style = (folder / "page.css").read_text(encoding="utf-8")
+    script = (folder / "page.js").read_text(encoding="utf-8")
+    digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
+    facts: Mapping[str, Any] = {
+        "name": context_name(context.result),
+        "context": context,
+        "sections": sections,
+        "answers": opening(context.result, context.asked, sections),
+        "style": Markup(style),
+        "script": Markup(script),
+        "script_hash": digest,
+    }
+    return env.get_template("page.html").render(facts)
