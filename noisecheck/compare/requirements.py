@@ -16,12 +16,12 @@ from typing import TYPE_CHECKING, Any, Final, Literal
 import numpy as np
 
 from noisecheck.compare.plan import least, noncentral_t
-from noisecheck.core.errors import InputError, one_line
+from noisecheck.flow.failures import balls_needed, lower_bound, upper_bound
 
 if TYPE_CHECKING:
     from noisecheck.bench.rig import Requirement
 
-__all__ = ["RATES", "Verdict", "judge", "judge_mean", "judge_rate", "judge_uncertain", "overall", "rate_bounds"]
+__all__ = ["RATES", "Verdict", "judge_estimate", "judge_mean", "judge_rate", "judge_uncertain", "overall"]
 
 _MOST_RUNS: Final = 1000
 _CERTAIN: Final = 1e6
@@ -141,20 +141,52 @@ def judge_mean(
             "all runs agree to the last digit: are they copies, or counts? counts are judged by their number of balls"
         )
         return Verdict("not yet shown", mean, math.nan, math.nan, limit, confidence, math.nan, rule, step, None)
-    error = sd / math.sqrt(len(values))
+    return judge_estimate(
+        mean,
+        sd / math.sqrt(len(values)),
+        len(values) - 1,
+        len(values),
+        limit,
+        sense=sense,
+        confidence=confidence,
+        added_uncertainty=added_uncertainty,
+    )
+
+
+def judge_estimate(
+    value: float,
+    error: float,
+    df: float,
+    runs: int,
+    limit: float,
+    *,
+    sense: Sense = "at most",
+    confidence: float = 0.95,
+    added_uncertainty: float = 0.0,
+) -> Verdict:
+    """Return the verdict on a value estimated from ``runs`` runs, with its standard error and degrees of freedom.
+
+    ``next_step`` says how many runs in all would settle it four times in five if value and spread stay as they are.
+    """
+    if not (math.isfinite(error) and error > 0):
+        step = "record more runs: those there are leave no spread to judge by"
+        rule = _rule(sense, confidence)
+        return Verdict("not yet shown", value, math.nan, math.nan, limit, confidence, math.nan, rule, step, None)
     combined = math.hypot(error, added_uncertainty)
-    df = (len(values) - 1) * (combined / error) ** 4
-    verdict = judge_uncertain(mean, combined, limit, sense=sense, confidence=confidence, df=df)
+    verdict = judge_uncertain(
+        value, combined, limit, sense=sense, confidence=confidence, df=df * (combined / error) ** 4
+    )
     if verdict.verdict != "not yet shown":
         return verdict
-    needed = _runs_to_settle(abs(limit - mean), sd, len(values), confidence, added_uncertainty)
+    room = abs(limit - value)
+    needed = _runs_to_settle(room, error * math.sqrt(runs), runs, runs - df, confidence, added_uncertainty)
     if needed is None:
         step = (
-            f"the mean lies {abs(limit - mean):.2g} from the limit: no number of runs up to {_MOST_RUNS} would settle "
-            "it; change the design or the limit"
+            f"the mean lies {room:.2g} from the limit: no number of runs up to {_MOST_RUNS} would settle it; change "
+            "the design or the limit"
         )
         return _with_step(verdict, step, None)
-    more = needed - len(values)
+    more = needed - runs
     direction = "met" if verdict.odds >= 1 else "not met"
     step = f"{more} more run{'s' if more > 1 else ''} ({needed} in all) would show it {direction}, if nothing changes"
     return _with_step(verdict, step, more)
@@ -166,25 +198,17 @@ def _with_step(verdict: Verdict, step: str, more: int | None) -> Verdict:
 
 
 def _runs_to_settle(
-    room: float, sd: float, present: int, confidence: float, added: float, *, power: float = 0.8
+    room: float, sd: float, present: int, fitted: float, confidence: float, added: float, *, power: float = 0.8
 ) -> int | None:
+    """Return the runs in all; ``fitted`` of them go into the means and session shifts, not into the spread."""
     from scipy.special import stdtrit
 
     def enough(n: int) -> bool:
         combined = math.hypot(sd / math.sqrt(n), added)
-        df = (n - 1) * (combined * math.sqrt(n) / sd) ** 4
+        df = (n - fitted) * (combined * math.sqrt(n) / sd) ** 4
         return 1 - noncentral_t(float(stdtrit(df, confidence)), df, room / combined) >= power
 
     return least(enough, present + 1, _MOST_RUNS) if sd > 0 and room > 0 else None
-
-
-def rate_bounds(events: int, trials: int, *, confidence: float = 0.95) -> tuple[float, float]:
-    """Return the exact lower and upper bounds of a probability (Clopper & Pearson 1934), each one-sided."""
-    from scipy.special import betaincinv
-
-    low = 0.0 if events == 0 else float(betaincinv(events, trials - events + 1, 1 - confidence))
-    high = 1.0 if events >= trials else float(betaincinv(events + 1, trials - events, confidence))
-    return low, high
 
 
 def judge_rate(
@@ -194,12 +218,16 @@ def judge_rate(
     *,
     scale: float = 1e6,
     heard_fraction: float = 1.0,
+    dispersion: float = 1.0,
+    undecided: int = 0,
     confidence: float = 0.95,
 ) -> Verdict:
     """Return the verdict on a rate of failures among balls, in events per ``scale`` balls (a million, a thousand).
 
     ``heard_fraction`` is the share of failures that the listening would have caught: the upper bound is divided by
-    it; the lower bound is not, since what was heard happened. ``more`` counts failure-free balls still needed.
+    it; the lower bound is not, since what was heard happened. ``dispersion`` above 1 says how much more the runs differ
+    than chance allows: balls then count for so much less. ``undecided`` balls count as failures in the upper bound: a
+    bound must not gain from doubt. ``more`` counts failure-free balls still needed.
     """
     from scipy.special import betainc
 
@@ -208,60 +236,25 @@ def judge_rate(
         step = "no balls were listened to" if trials < 1 else "the heard fraction is not known"
         nothing = (math.nan, 0.0, math.nan)
         return Verdict("not yet shown", *nothing, limit, confidence, math.nan, rule, step, None)
-    low, high = rate_bounds(events, trials, confidence=confidence)
+    x, n = min(events + undecided, trials) / dispersion, trials / dispersion
+    low = lower_bound(events / dispersion, n, confidence=confidence)
+    high = upper_bound(x, n, confidence=confidence)
     target = limit / scale * heard_fraction
     verdict = _decide(low * scale, high / heard_fraction * scale, limit, "at most")
     # Jeffreys' posterior for the odds: bounds decide, odds only tell how it stands
-    inside = float(betainc(events + 0.5, trials - events + 0.5, min(target, 1.0)))
+    inside = float(betainc(x + 0.5, n - x + 0.5, min(max(target, 0.0), 1.0)))
     value = events / trials / heard_fraction * scale
     result = Verdict(verdict, value, low * scale, high / heard_fraction * scale, limit, confidence, _odds(inside), rule)
     if verdict != "not yet shown":
         return result
-    more = _balls_to_settle(events, trials, target, confidence)
-    if more is None:
-        return _with_step(result, "a limit of 0 cannot be shown by counting: name a rate above 0", None)
-    return _with_step(result, f"{more:,} more failure-free balls would show it", more)
-
-
-def _balls_to_settle(events: int, trials: int, target: float, confidence: float) -> int | None:
     if target <= 0:
-        return None
-
-    def enough(n: int) -> bool:
-        return rate_bounds(events, n, confidence=confidence)[1] <= target
-
-    last = trials + 1
-    while not enough(last):
-        last *= 2
-        if last > 10**13:
-            return None
-    needed = least(enough, trials + 1, last)
-    return None if needed is None else needed - trials
-
-
-def judge(
-    requirement: Requirement,
-    *,
-    run_values: Sequence[float] = (),
-    events: int = 0,
-    balls: int = 0,
-    heard_fraction: float = 1.0,
-    added_uncertainty: float = 0.0,
-) -> Verdict:
-    """Return the verdict on a requirement of the rig file: rates from counts, all else from run values.
-
-    Raises:
-        InputError: a rate that must be *at least* something, which listening cannot show.
-    """
-    r = requirement
-    if r.measure not in RATES:
-        return judge_mean(
-            run_values, r.limit, sense=r.sense, confidence=r.confidence, added_uncertainty=added_uncertainty
-        )
-    if r.sense != "at most":
-        raise InputError(f"requirement '{one_line(r.id)}': {r.measure} can only be limited with sense = 'at most'")
-    scale = RATES[r.measure]
-    return judge_rate(events, balls, r.limit, scale=scale, heard_fraction=heard_fraction, confidence=r.confidence)
+        return _with_step(result, "a limit of 0 cannot be shown by counting: name a rate above 0", None)
+    needed = balls_needed(target, confidence=confidence, failures=math.ceil(x))
+    more = max(math.ceil(needed * dispersion) - trials, 1)
+    if value > limit:
+        step = f"as counted it is above the limit: change the design, or {more:,} more failure-free balls would show it"
+        return _with_step(result, step, more)
+    return _with_step(result, f"{more:,} more failure-free balls would show it", more)
 
 
 def overall(verdicts: Iterable[tuple[Requirement, Verdict]]) -> str:

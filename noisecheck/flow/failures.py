@@ -20,12 +20,13 @@ __all__ = [
     "binomial_bounds",
     "failure_rate",
     "heard_share_of_links",
+    "lower_bound",
     "recapture",
     "upper_bound",
 ]
 
 
-def _check(failures: int, balls: int, confidence: float) -> None:
+def _check(failures: float, balls: float, confidence: float) -> None:
     if not 0 <= failures <= balls:
         raise InputError(f"{failures} failures of {balls} balls: failures must lie between 0 and the number of balls")
     if not 0 < confidence < 1:
@@ -33,23 +34,30 @@ def _check(failures: int, balls: int, confidence: float) -> None:
         raise InputError(f"confidence = {confidence:g} must lie between 0 and 1{hint}")
 
 
-def binomial_bounds(failures: int, balls: int, *, confidence: float = 0.95) -> tuple[float, float]:
+def binomial_bounds(failures: float, balls: float, *, confidence: float = 0.95) -> tuple[float, float]:
     """Return the exact two-sided (lower, upper) bounds of a share; (0, 1) for no balls.
 
-    Clopper-Pearson, each side at (1 - confidence) / 2. Raises ``InputError`` for impossible counts.
+    Clopper-Pearson, each side at (1 - confidence) / 2. Counts may be effective ones (not whole), as where runs
+    differ more than chance allows. Raises ``InputError`` for impossible counts.
     """
     _check(failures, balls, confidence)
     side = (1.0 - confidence) / 2.0
     return _lower(failures, balls, side), _upper(failures, balls, side)
 
 
-def upper_bound(failures: int, balls: int, *, confidence: float = 0.95) -> float:
+def upper_bound(failures: float, balls: float, *, confidence: float = 0.95) -> float:
     """Return the exact one-sided upper bound of a share; 1 for no balls."""
     _check(failures, balls, confidence)
     return _upper(failures, balls, 1.0 - confidence)
 
 
-def _upper(x: int, n: int, side: float) -> float:
+def lower_bound(failures: float, balls: float, *, confidence: float = 0.95) -> float:
+    """Return the exact one-sided lower bound of a share; 0 for no balls."""
+    _check(failures, balls, confidence)
+    return _lower(failures, balls, 1.0 - confidence)
+
+
+def _upper(x: float, n: float, side: float) -> float:
     from scipy.special import betaincinv
 
     if x == n:
@@ -57,7 +65,7 @@ def _upper(x: int, n: int, side: float) -> float:
     return -math.expm1(math.log(side) / n) if x == 0 else float(betaincinv(x + 1.0, n - x, 1.0 - side))
 
 
-def _lower(x: int, n: int, side: float) -> float:
+def _lower(x: float, n: float, side: float) -> float:
     from scipy.special import betaincinv
 
     if x == 0:

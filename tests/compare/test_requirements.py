@@ -9,8 +9,8 @@ import pytest
 import scipy.stats as st
 
 from noisecheck.bench.rig import Requirement
-from noisecheck.compare.requirements import judge, judge_mean, judge_rate, judge_uncertain, overall, rate_bounds
-from noisecheck.core.errors import InputError
+from noisecheck.compare.requirements import judge_mean, judge_rate, judge_uncertain, overall
+from noisecheck.flow.failures import binomial_bounds
 
 Reference = Callable[[str], list[dict[str, float]]]
 
@@ -84,12 +84,11 @@ def test_exact_binomial_bounds(reference: Reference) -> None:
     """Clopper & Pearson 1934: tabled figures, and scipy's exact test."""
     for row in reference("statistics_intervals.csv"):
         x, n = int(row["x"]), int(row["n"])
-        low, high = rate_bounds(x, n, confidence=0.975)
+        low, high = binomial_bounds(x, n)
         assert (low, high) == pytest.approx((row["low"], row["high"]), abs=6e-7)
-        assert rate_bounds(x, n)[1] == pytest.approx(row["upper_one_sided"], abs=6e-7)
+        assert judge_rate(x, n, 1.0, scale=1.0).high == pytest.approx(row["upper_one_sided"], abs=6e-7)
         ci = st.binomtest(x, n).proportion_ci(0.95, method="exact")
         assert (low, high) == pytest.approx((ci.low, ci.high), abs=1e-9)
-    assert rate_bounds(5, 5)[1] == 1.0
 
 
 def test_failure_free_balls_are_those_of_the_success_run(reference: Reference) -> None:
@@ -125,16 +124,12 @@ def test_runs_that_agree_to_the_last_digit_show_nothing() -> None:
     assert "copies, or counts" in found.next_step
 
 
-def test_requirements_of_the_rig_file_are_judged_by_their_kind() -> None:
+def test_strict_requirements_decide_together() -> None:
     level = Requirement(id="a", measure="lae_db", limit=60.0)
     rate = Requirement(id="b", measure="failures_per_million", limit=100.0, strict=False)
-    held = Requirement(id="c", measure="held_up_per_thousand", limit=2.0, confidence=0.9)
-    loud = judge(level, run_values=[61.0, 61.2, 61.1])
-    few = judge(rate, balls=1000)
+    loud = judge_mean([61.0, 61.2, 61.1], 60.0)
+    few = judge_rate(0, 1000, 100.0)
     assert (loud.verdict, few.verdict) == ("not met", "not yet shown")
-    assert judge(held, events=1, balls=5000).verdict == "met"
     assert overall([(level, loud), (rate, few)]) == "not met"
     assert overall([(level, few), (rate, loud)]) == "not yet shown"
     assert overall([(rate, few)]) == "met"
-    with pytest.raises(InputError, match="sense = 'at most'"):
-        judge(Requirement(id="d", measure="failures_per_million", limit=1.0, sense="at least"), balls=10)
