@@ -1,0 +1,99 @@
+"""What an impact sounds like, made ready for comparison: band levels, how far they can be trusted, decay.
+
+A band of a weak impact shows the background rather than the impact. How much of a band is its own follows from
+the table alone: ``margin_db`` says how much background there was, and over a run no band's background can be
+above the lowest level any impact left in it, nor above the whole of the background.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from noisecheck.core.bands import third_octave_midbands
+from noisecheck.core.table import Impacts
+from noisecheck.core.units import from_power_db, power_db
+
+__all__ = ["BANDS", "Sounds", "a_weighting_db", "sounds_of"]
+
+Floats = NDArray[np.float64]
+
+BANDS: Final = 30
+_FIRST_BAND: Final = 4
+"""Bands below 63 Hz are left out: hum and handling, no impact of a small machine."""
+_LOWEST: Final = 10.0  # percentile
+_DEFAULT_MARGIN_DB: Final = 40.0
+_MOST_MARGIN_DB: Final = 60.0
+_BOUND_DB: Final = 3.0
+
+
+@dataclass(frozen=True)
+class Sounds:
+    """The sounds of ``n`` impacts, level included."""
+
+    level_db: Floats
+    """Band levels, (n, 30), NaN where a band isn't carried."""
+    floor_db: Floats
+    """Level below which a band shows the background, (n, 30)."""
+    decay_db: Floats
+    """``10 lg`` of the decay in ms, (n,), NaN where not measured."""
+
+    def __len__(self) -> int:
+        return len(self.decay_db)
+
+    def where(self, keep: NDArray[np.bool_] | NDArray[np.int64]) -> Sounds:
+        """Return the sounds picked by mask or index."""
+        return Sounds(self.level_db[keep], self.floor_db[keep], self.decay_db[keep])
+
+    @staticmethod
+    def concat(parts: list[Sounds]) -> Sounds:
+        """Return all sounds, one after the other."""
+        if not parts:
+            return Sounds(np.empty((0, BANDS)), np.empty((0, BANDS)), np.empty(0))
+        return Sounds(
+            np.concatenate([p.level_db for p in parts]),
+            np.concatenate([p.floor_db for p in parts]),
+            np.concatenate([p.decay_db for p in parts]),
+        )
+
+    @property
+    def share(self) -> Floats:
+        """How much of each band is the impact's own, 0 to 1, (n, 30); 0 where a band isn't carried."""
+        own = 1.0 - from_power_db(self.floor_db - self.level_db)
+        return np.where(np.isfinite(self.level_db), np.clip(own, 0.0, 1.0), 0.0)
+
+
+def a_weighting_db() -> Floats:
+    """Return the A weighting at the 30 midbands in dB, (30,), IEC 61672-1:2013 Annex E (closed form)."""
+    f2 = third_octave_midbands() ** 2
+    f1, fa, fb, f4 = (f**2 for f in (20.598997, 107.65265, 737.86223, 12194.217))
+    gain = f4 * f2**2 / ((f2 + f1) * np.sqrt((f2 + fa) * (f2 + fb)) * (f2 + f4))
+    return np.asarray(2.0 * power_db(gain) + 2.0, np.float64)
+
+
+def sounds_of(impacts: Impacts) -> Sounds:
+    """Return the sounds of one run's impacts (the background is judged over the run, so pass a whole run)."""
+    bands = np.array(impacts["bands"], np.float64).reshape(-1, BANDS)
+    bands[~np.isfinite(bands)] = np.nan
+    bands[:, :_FIRST_BAND] = np.nan
+    if not len(bands):
+        return Sounds(bands, bands, np.empty(0))
+    margin = np.where(np.isfinite(impacts["margin_db"]), impacts["margin_db"], _DEFAULT_MARGIN_DB)
+    # Where L_AE is only a bound (under 3 dB) it is half of what was measured, ISO 3746:2010 clause 8.3.3.
+    margin = np.clip(margin, 0.0, _MOST_MARGIN_DB)
+    below = np.where(margin < _BOUND_DB, margin - _BOUND_DB, power_db(from_power_db(np.maximum(margin, 1.0)) - 1.0))
+    noise = impacts["lae_db"] - below  # of the same span as the impact's window
+    noise = np.where(np.isfinite(noise), noise, np.nan)
+    above = bands - noise[:, None]
+    seen = np.isfinite(above)
+    lowest = np.full(BANDS, np.inf)
+    for b in np.flatnonzero(seen.any(axis=0)):
+        lowest[b] = np.percentile(above[seen[:, b], b], _LOWEST)
+    shape = np.minimum(lowest, -a_weighting_db())
+    floor = noise[:, None] + shape
+    floor = np.where(np.isfinite(floor), floor, bands - _DEFAULT_MARGIN_DB)
+    decay = impacts["decay_ms"]
+    return Sounds(bands, floor, np.where(decay > 0, power_db(np.maximum(decay, 1e-3)), np.nan))
