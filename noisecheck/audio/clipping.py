@@ -1,0 +1,96 @@
+"""Clipping: flat tops at a rail, and samples above 1.0 after a codec."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from noisecheck.audio.ranges import Ranges, runs_of
+from noisecheck.audio.recording import Coding
+
+__all__ = ["MARGIN_FRAMES", "ClippingScan"]
+
+MARGIN_FRAMES: Final = 256
+_LEAST_RUN: Final = 3
+_LEAST_PEAK: Final = 0.02
+_SAME_RAIL: Final = 0.995
+_FLAT: Final = 5e-4  # of the rail: an analogue stage that clips before the converter leaves its noise on the tops
+_CORNER: Final = 1.5
+
+
+class ClippingScan:
+    """Finds clipped samples of one channel, tile after tile.
+
+    A flat top is a run of 3 or more samples at the highest (or lowest) value of the recording whose sides fall off
+    faster than those of a smooth peak as wide could: near the top of a parabola that stays within ``t`` for ``n``
+    samples, the sample two further out is at most ``t ((n + 4) / n)^2`` down. So a rail below full scale is found and
+    the crest of a low tone, flat only because samples have steps, is not.
+    """
+
+    def __init__(self, coding: Coding, step: float, *, gap_frames: int) -> None:
+        self._lossy = coding == "lossy"
+        self._float = coding == "float"
+        self._step = step
+        self._gap = gap_frames
+        self._extreme = [0.0, 0.0]
+        self._flat = [Ranges(gap_frames), Ranges(gap_frames)]
+        self.runs = [0, 0]
+        self._above = Ranges(gap_frames)
+        self.above_one = 0
+        self.peak = 0.0
+
+    def add(self, x: NDArray[np.float32], origin: int, start: int, stop: int) -> None:
+        """Take one tile: samples ``x`` (with margins) from frame ``origin``; it owns frames ``start`` to ``stop``."""
+        own = x[start - origin : stop - origin]
+        high, low = float(x.max(initial=0.0)), float(x.min(initial=0.0))
+        self.peak = max(self.peak, float(own.max(initial=0.0)), -float(own.min(initial=0.0)))
+        if max(high, -low) > 1.0:
+            over = np.abs(own) > 1.0
+            self.above_one += int(np.count_nonzero(over))
+            self._above.add(runs_of(over) + start)
+        if self._lossy:
+            return
+        for side, extreme in enumerate((high, -low)):
+            self._side(side, extreme, x, origin, start, stop)
+
+    def _side(self, side: int, extreme: float, x: NDArray[np.float32], origin: int, start: int, stop: int) -> None:
+        if extreme < max(_LEAST_PEAK, 8 * self._step) or extreme < _SAME_RAIL * self._extreme[side]:
+            return
+        if _SAME_RAIL * extreme > self._extreme[side]:
+            self._flat[side], self.runs[side] = Ranges(self._gap), 0
+        self._extreme[side] = max(extreme, self._extreme[side])
+        tolerance = max(1.5 * self._step, _FLAT * extreme, 1e-6)
+        at_rail = x >= extreme - tolerance if side == 0 else x <= tolerance - extreme
+        if np.count_nonzero(at_rail) < _LEAST_RUN:
+            return
+        runs = runs_of(at_rail)
+        length = runs[:, 1] - runs[:, 0]
+        runs, length = runs[length >= _LEAST_RUN], length[length >= _LEAST_RUN]
+        if not len(runs):
+            return
+        sign = 1.0 if side == 0 else -1.0
+        need = _CORNER * tolerance * ((length + 4) / length) ** 2
+        left = np.where(runs[:, 0] >= 2, extreme - sign * x[np.maximum(runs[:, 0] - 2, 0)], np.inf)
+        right = np.where(runs[:, 1] + 1 < len(x), extreme - sign * x[np.minimum(runs[:, 1] + 1, len(x) - 1)], np.inf)
+        runs = runs[(left > need) & (right > need)] + origin
+        runs = runs[(runs[:, 0] < stop) & (runs[:, 1] > start)]
+        self.runs[side] += int(np.count_nonzero(runs[:, 0] >= start))
+        self._flat[side].add(np.clip(runs, start, stop))
+
+    @property
+    def rail(self) -> float | None:
+        """Value of the rail where flat tops were found, full scale 1.0."""
+        found = [e for e, n in zip(self._extreme, self.runs, strict=True) if n]
+        return max(found) if found else None
+
+    def clipped(self) -> NDArray[np.int64]:
+        """Return the clipped frames as ranges, int64 (m, 2), those less than the gap apart as one."""
+        joined = Ranges(self._gap)
+        for ranges, runs in zip(self._flat, self.runs, strict=True):
+            if runs:
+                joined.add(ranges.array())
+        if self._lossy:
+            joined.add(self._above.array())
+        return joined.array()

@@ -1,0 +1,148 @@
+"""From findings to words: the verdicts of :class:`noisecheck.audio.health.Health` and their reasons."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Final
+
+import numpy as np
+
+from noisecheck.audio.health import ChannelHealth, Health
+
+__all__ = ["judged"]
+
+_BOUND_DB: Final = 3.0
+_LOW_DB: Final = 6.0
+_DC: Final = 0.003
+_HUM_DB: Final = -70.0
+_FEW_DROPOUTS_S: Final = 0.001  # share of the time lost up to which counts stay good
+
+
+def judged(health: Health, *, delay_known: bool, lossy: bool) -> Health:
+    """Return ``health`` with verdicts, reasons and notes filled in."""
+    if not health.has_audio:
+        reason = "no audio: every sample is the same"
+        none = health.levels.and_so("not usable", reason)
+        return replace(health, levels=none, counts=none, times=none, bands=none)
+    best = health.channels[health.best_channel]
+    health = _channels(health)
+    health = _clipping(health, best, lossy)
+    health = _riding(health)
+    health = _dropouts(health, best)
+    health = _bands(health, best)
+    if not delay_known:
+        health = replace(
+            health, times=health.times.and_so("bound only", "the codec's delay is not stated: intervals between impacts "
+                                              "are right, all times may be late by the same 20 to 50 ms")
+        )  # fmt: skip
+    if len(health.nonfinite):
+        first = health.nonfinite[0, 0] / health.rate
+        count = int(np.sum(np.diff(health.nonfinite, axis=1)))
+        reason = f"{count} frames hold NaN or infinite samples, the first at {first:.3f} s: impacts there are dropped"
+        health = replace(
+            health, levels=health.levels.and_so("usable", reason), counts=health.counts.and_so("usable", reason)
+        )
+    notes = list(health.notes)
+    if abs(best.dc) > _DC:
+        notes.append(f"the samples are off zero by {best.dc:+.4f} (DC): the rail is nearer on one side")
+    if best.hum is not None and best.hum.level_db > _HUM_DB:
+        notes.append(f"hum at multiples of {best.hum.mains_hz} Hz, {best.hum.level_db:.0f} dB re full scale")
+    if health.impacts == 0:
+        notes.append("no impact stands out: there may be nothing to measure in it")
+    return replace(health, notes=tuple(notes))
+
+
+def _channels(health: Health) -> Health:
+    notes = list(health.notes)
+    for channel in health.between.dead:
+        what = "is dead: every sample is the same" if channel in health.between.silent else "is all but dead"
+        notes.append(f"channel {channel} {what}")
+    for i, j in health.between.inverted:
+        notes.append(f"channels {i} and {j} are inverted to each other: their sum would cancel")
+    for i, j in health.between.duplicate:
+        notes.append(f"channels {i} and {j} carry the same signal: they are one microphone, not two")
+    if len(health.channels) > 1:
+        notes.append(f"channel {health.best_channel} is the one to listen to; channels are never averaged")
+    return replace(health, notes=tuple(notes))
+
+
+def _clipping(health: Health, best: ChannelHealth, lossy: bool) -> Health:
+    if len(best.clipped):
+        first = best.clipped[0, 0] / health.rate
+        if best.rail is not None:
+            below = f" ({20 * np.log10(best.rail):.1f} dB below full scale)" if best.rail < 0.99 else ""
+            how = f"flat tops at {best.rail:.3f} of full scale{below}"
+        else:
+            how = f"{best.above_one} samples above full scale after decoding: the sound was at the rail when encoded"
+        reason = (
+            f"clipped at {len(best.clipped)} places, the first at {first:.3f} s ({how}): those levels are lower bounds"
+        )
+        return replace(health, levels=health.levels.and_so("bound only", reason),
+                       bands=health.bands.and_so("bound only", "clipping adds sound to the upper bands"))  # fmt: skip
+    if best.above_one and not lossy:
+        note = (
+            f"{best.above_one} samples are above 1.0: they are kept and no clipping, but the microphone's own amplifier "
+            "may have clipped"
+        )
+        return replace(health, notes=(*health.notes, note))
+    return health
+
+
+def _riding(health: Health) -> Health:
+    riding = health.riding
+    if riding.found:
+        reason = (
+            f"gain riding: the noise floor is {riding.rise_db:.1f} dB lower {riding.at_s:.1f} s after a loud impact "
+            "than later: levels are not comparable"
+        )
+        return replace(health, levels=health.levels.and_so("not usable", reason),
+                       bands=health.bands.and_so("not usable", reason))  # fmt: skip
+    if riding.found is None and health.impacts:
+        return replace(health, notes=(*health.notes, f"gain riding cannot be told: {riding.why_not}"))
+    return health
+
+
+def _dropouts(health: Health, best: ChannelHealth) -> Health:
+    rate = health.rate
+    for ranges, what in (
+        (best.zeros, "spans of exact silence inside the sound (dropouts, or a noise gate)"),
+        (max((c.repeated for c in health.channels), key=len), "buffers written twice (dropouts)"),
+    ):
+        if not len(ranges):
+            continue
+        lost = float(np.sum(np.diff(ranges, axis=1))) / rate
+        reason = f"{len(ranges)} {what}, the first at {ranges[0, 0] / rate:.3f} s, {lost:.3f} s in all"
+        heavy = lost > _FEW_DROPOUTS_S * health.frames / rate
+        health = replace(
+            health,
+            counts=health.counts.and_so("bound only" if heavy else "usable", f"{reason}: impacts may be missing there"),
+            times=health.times.and_so("bound only", f"{reason}: the clock may have jumped"),
+            levels=health.levels.and_so("usable", f"{reason}: impacts there are not to be trusted"),
+        )
+    return health
+
+
+def _bands(health: Health, best: ChannelHealth) -> Health:
+    if best.band_limit_hz is not None:
+        reason = f"the codec or the sample rate ends at {best.band_limit_hz / 1000:.1f} kHz: bands above are refused"
+        health = replace(health, bands=health.bands.and_so("usable", reason))
+        if best.band_limit_hz < 10_000.0:
+            health = replace(health, levels=health.levels.and_so("bound only", reason))
+    margin = np.array(best.margin_db)
+    octaves = np.array(health.octaves_hz)
+    carried = octaves < health.usable_hz
+    weak = carried & (margin < _BOUND_DB)
+    low = carried & (margin >= _BOUND_DB) & (margin < _LOW_DB)
+    if weak.any():
+        names = ", ".join(f"{f:.3g}" for f in octaves[weak])
+        reason = f"impacts are less than 3 dB above the noise in the octaves at {names} Hz: bounds only there"
+        health = replace(health, bands=health.bands.and_so("bound only", reason))
+    if low.any():
+        names = ", ".join(f"{f:.3g}" for f in octaves[low])
+        health = replace(
+            health, bands=health.bands.and_so("usable", f"3 to 6 dB above the noise only in the octaves at {names} Hz")
+        )
+    if np.isfinite(margin).any() and not (margin[carried] >= _BOUND_DB).any():
+        health = replace(health, levels=health.levels.and_so("bound only", "no band is 3 dB above the noise"),
+                         counts=health.counts.and_so("bound only", "no band is 3 dB above the noise"))  # fmt: skip
+    return health
