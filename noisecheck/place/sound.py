@@ -28,14 +28,15 @@ _SIZE: Final = BANDS + 1
 _LEVEL: Final = np.append(np.ones(BANDS), 0.0)  # how a change of level moves the values; decay stays
 _FREE_DB: Final = 30.0  # spread of levels: as good as any
 _FLOOR_DB: Final = 6.0  # spread of what is left of the background in a band
-_BAND_DB: Final = 1.0
-SESSION_DB: Final = 2.0
+_BAND_DB: Final = 0.7
+SESSION_DB: Final = 1.0
 """Spread of a band between sessions where it was not taught (microphone set up anew)."""
 _OWN_BANDS: Final = 4.0
 _DOUBT: Final = 0.5  # factor on the log likelihood ratio of "none": tails are heavier than normal
 _CHUNK: Final = 512
 _MOST_CAP: Final = 9.0
 _PASSED: Final = 99.0  # percentile of left-out impacts that must not be called foreign
+_FEW: Final = 3.0  # the fewer impacts, the less is known of how far they may stray
 _LIMITS: Final = (2.0, 8.0)
 _TEMPERATURES: Final = (1.0, 0.7, 0.5, 0.35, 0.25, 0.18, 0.12, 0.09)
 
@@ -165,7 +166,7 @@ def calibrated(model: SoundModel, squared: Floats, freedom: Floats, classes: Int
         # Few impacts say little of their own spread: ten of the common kind are added.
         scale[k] = (len(mine) * (np.median(mine) if len(mine) else middle) + 10 * middle) / (len(mine) + 10)
     scale = np.maximum(scale, 0.02)
-    limit = float(np.clip(np.percentile(own / scale[classes], _PASSED), *_LIMITS))
+    limit = float(np.clip(np.percentile(own / scale[classes], _PASSED) * (1.0 + _FEW / np.sqrt(len(own))), *_LIMITS))
     logs = -0.5 * (squared / scale + freedom[:, None] * np.log(scale))
     stations = int(station_of.max()) + 1
     by_station = np.stack([logs[:, station_of == s].max(axis=1) for s in range(stations)], axis=1)
