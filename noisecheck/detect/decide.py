@@ -16,11 +16,12 @@ from numpy.typing import NDArray
 
 from noisecheck.detect.candidates import Candidates
 
-__all__ = ["DetectSettings", "decide"]
+__all__ = ["MEMORY_S", "DetectSettings", "decide"]
 
 _CLEAR = 40.0
 """Score beyond any chance."""
-_MEMORY_S = 60.0
+MEMORY_S = 60.0
+"""Decisions look back so far."""
 _SPREAD = 60.0
 """Clear impacts stand for a density of weaker ones spread evenly over so many units of score."""
 _CHANCE_PER_HOUR = 120.0
@@ -83,8 +84,8 @@ def decide(found: Candidates, rate: int, settings: DetectSettings) -> NDArray[np
     swell = (found.abrupt <= _ABRUPT) & (score > _CLEAR)
     restless = _windowed_count(times, swell, _RESTLESS_S) / np.minimum(np.maximum(times - times[0], 1.0), _RESTLESS_S)
     needed = np.where(restless > 1.0, 10.0, _ABRUPT)
-    window = np.minimum(np.maximum(times, 5.0), _MEMORY_S)
-    real = _windowed_count(times, clear, _MEMORY_S) / window / _SPREAD
+    window = np.minimum(np.maximum(times, 5.0), MEMORY_S)
+    real = _windowed_count(times, clear, MEMORY_S) / window / _SPREAD
     dial = settings.false_per_hour / 3600.0 * math.log(10.0) / _CHANCE_TENFOLD
     odds = (real + dial) / chance_density(score)
     return np.where(sudden & (found.abrupt > needed), np.minimum(odds, 1e9), 0.0)

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from noisecheck.detect.spectra import FrameGrid
 
-__all__ = ["FLOOR_CELLS", "FLOOR_CELL_S", "Novelty", "floor_after", "floor_of", "novelty", "quiet_of"]
+__all__ = ["FLOOR_CELLS", "FLOOR_CELL_S", "Novelty", "floor_after", "floor_of", "memory_frames", "novelty", "quiet_of"]
 
 Floats = NDArray[np.float32]
 
@@ -87,11 +87,24 @@ def _band_evidence(energy: Floats, past: Floats, dof: Floats) -> tuple[Floats, F
     return np.minimum(score, np.float32(_BAND_CAP)).sum(axis=1), np.maximum(energy - past, 0).sum(axis=1)
 
 
+def _reach(lag: int, fall_db: float) -> int:
+    return lag + 2 ** int(np.ceil(np.log2(_SPAN_DB / fall_db)))
+
+
+def memory_frames(grid: FrameGrid) -> int:
+    """Return how many frames before it the evidence of a frame depends on (besides the floor)."""
+    frame_ms = grid.hop / grid.rate
+    return max(
+        _reach(grid.frames(_FINE_LAG_S), _FINE_FALL_DB_S * frame_ms),
+        _reach(grid.frames(_COARSE_LAG_S), _COARSE_FALL_DB_S * frame_ms),
+    )
+
+
 def _resolution(
     energy: Floats, floor: Floats, *, cell: int, phase: int, lag: int, fall_db: float, dof: Floats
 ) -> tuple[Floats, Floats]:
     """Return evidence and new energy per frame for one resolution, computed in cache-sized chunks."""
-    reach = lag + 2 ** int(np.ceil(np.log2(_SPAN_DB / fall_db)))
+    reach = _reach(lag, fall_db)
     evidence = np.zeros(len(energy), np.float32)
     new = np.zeros(len(energy), np.float32)
     for start in range(0, len(energy), _CHUNK):

@@ -17,7 +17,7 @@ import numpy as np
 import scipy.fft
 from numpy.typing import NDArray
 
-__all__ = ["CONTEXT_S", "refine_onsets"]
+__all__ = ["AHEAD_S", "BACK_S", "CONTEXT_S", "refine_onsets"]
 
 CONTEXT_S = 0.06
 """Seconds of samples needed before and after a candidate."""
@@ -32,6 +32,10 @@ _BLOCK_S = 0.00025
 _BOX_S = (0.0005, 0.0015, 0.005, 0.012)
 _RAMP_S = (0.003, 0.006, 0.010)
 _LEAD_S = 0.012
+AHEAD_S = _AFTER_S + 0.001
+"""Seconds of samples after a candidate that can change what is found."""
+BACK_S = _SEARCH_S[0] + _LEAD_S + 0.002
+"""Seconds by which an onset may come before its candidate."""
 _TAIL_S = 0.004
 _GROWTH_DB_S = (150.0, 300.0, 600.0, 1000.0)
 _STRENGTHS = (2.0, 6.0, 20.0, 60.0, 200.0, 700.0)
