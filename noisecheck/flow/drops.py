@@ -8,6 +8,7 @@ v1 = e sqrt(2 g h0). Air drag and spin are left out: light balls read several pe
 from __future__ import annotations
 
 import math
+from bisect import bisect_left
 from dataclasses import dataclass
 from typing import Final
 
@@ -21,7 +22,7 @@ __all__ = ["G_MPS2", "Drops", "describe_drops", "find_drops", "heard_height_m", 
 G_MPS2: Final = 9.80665
 """Standard acceleration of free fall, ISO 80000-3:2019 item 3-9.2."""
 
-_E_LOW, _E_HIGH = 0.15, 1.0
+_E_LOW = 0.15
 _HABIT_IMPACTS = 5000
 _MAX_OPEN = 6  # trains open at one place; more balls bouncing at once cannot be told apart
 
@@ -231,39 +232,45 @@ def _habits(t: NDArray[np.float64], level: NDArray[np.float64], longest_s: float
     """Return (restitution, its scatter, first interval or NaN, level of first contacts) of one place.
 
     Votes: three impacts, not always neighbours, whose two intervals foresee a fourth. Chance votes are counted by
-    foreseeing it at a wrong time.
+    foreseeing it at two wrong times, the fewer taken, since the rebounds of an even train are everywhere.
     """
     loud = float(np.nanmedian(level)) if np.any(np.isfinite(level)) else math.nan
     t, level = t[:_HABIT_IMPACTS], level[:_HABIT_IMPACTS]
-    nothing = (0.6, 0.35, _single_rebound(t, level, longest_s), loud)
-    true, chance, starts, rows = [], [], [], []
+    nothing = (*_few_rebounds(t, level, longest_s), loud)
+    true: list[NDArray[np.float64]] = []
+    chances: tuple[list[NDArray[np.float64]], ...] = ([], [])
+    starts, rows = [], []
     for a in range(1, 6):
         for b in range(1, 6):
             i = np.arange(t.size - a - b)
             d1, d2 = t[i + a] - t[i], t[i + a + b] - t[i + a]
-            good = (d1 < longest_s) & (d1 > 0.005) & (d2 > _E_LOW * d1) & (d2 < _E_HIGH * d1)
+            good = (d1 < longest_s) & (d1 > 0.005) & (d2 > _E_LOW * d1) & (d2 < d1 / 0.9)
             good &= ~(level[i + a + b] > level[i] + 1.0)
             i, d1, d2 = i[good], d1[good], d2[good]
             # Two intervals taken for one show an impact where they meet.
             whole = ~_near(t, t[i] + d1 / (1.0 + np.sqrt(d2 / d1)), 0.02 * d1)
             i, d1, d2 = i[whole], d1[whole], d2[whole]
-            for votes, shift in ((true, 1.0), (chance, 1.25)):
+            for votes, shift in ((true, 1.0), (chances[0], 1.16), (chances[1], 1.3)):
                 due = d2 * d2 / d1 * shift
                 kept = _near(t, t[i + a + b] + due, 0.07 * due)
                 votes.append(np.log(d2[kept] / d1[kept]))
                 if shift == 1.0:
                     starts.append(d1[kept])
                     rows.append(i[kept])
-    log_e, log_chance = np.concatenate(true), np.concatenate(chance)
+    log_e = np.concatenate(true)
     edges = np.arange(math.log(_E_LOW), 0.04, 0.03)
-    votes = np.convolve(np.histogram(log_e, edges)[0], np.ones(3), "same")
-    false = np.convolve(np.histogram(log_chance, edges)[0], np.ones(3), "same")
-    excess = votes - false - 4.0 * np.sqrt(false + 1.0)
-    best = int(np.argmax(excess)) if len(excess) else 0
-    if not len(excess) or excess[best] < max(1.0, 0.02 * t.size):
+    found, *false = (
+        np.convolve(np.histogram(np.concatenate(v), edges)[0], np.ones(3), "same") for v in (true, *chances)
+    )
+    least = np.minimum(*false)
+    excess = found - least - 4.0 * np.sqrt(least + 1.0)
+    best = int(np.argmax(excess))
+    if excess[best] < max(1.0, 0.02 * t.size):
         return nothing
     middle = 0.5 * (edges[best] + edges[best + 1])
     near = np.abs(log_e - middle) < 0.06
+    if np.mean(log_e[near] > 0.0) > 0.2:  # neither shrinking nor growing: an even feed, no rebounds
+        return nothing
     middle = float(np.median(log_e[near]))
     spread = 1.4826 * float(np.median(np.abs(log_e[near] - middle)))
     first, row = np.concatenate(starts)[near], np.concatenate(rows)[near]
@@ -288,14 +295,40 @@ def _near(t: NDArray[np.float64], when: NDArray[np.float64], within: NDArray[np.
     return np.asarray(np.searchsorted(t, when + within) > np.searchsorted(t, when - within))
 
 
-def _single_rebound(t: NDArray[np.float64], level: NDArray[np.float64], longest_s: float) -> float:
-    """Return the usual interval to a softer impact where balls rebound only once, NaN if there is no such habit."""
+def _few_rebounds(t: NDArray[np.float64], level: NDArray[np.float64], longest_s: float) -> tuple[float, float, float]:
+    """Return (restitution, its scatter, first interval or NaN) where balls rebound once or twice only.
+
+    Without longer trains only the level tells a rebound: each impact softer than the one before it by 1.5 dB.
+    """
     gap, fall = np.diff(t), level[:-1] - level[1:]
-    soft = gap[(gap < longest_s) & (fall > 1.5)]
-    if len(soft) < max(5, 0.1 * t.size):
-        return math.nan
-    middle = float(np.median(soft))
-    return middle if float(np.median(np.abs(soft - middle))) < 0.12 * middle else math.nan
+    soft = (gap < longest_s) & (fall > 1.5)
+    first = soft & ~np.r_[False, soft[:-1]]
+    second = np.flatnonzero(soft & ~first)
+    e, spread, usual = 0.6, 0.35, math.nan
+    if first.sum() >= max(5, 0.1 * t.size):
+        middle = float(np.median(gap[first]))
+        # Softer by chance is no habit: then the other intervals are as long.
+        others = np.abs(np.log(np.maximum(gap[~soft], 1e-6) / middle)) < 0.15
+        if np.median(np.abs(gap[first] - middle)) < 0.12 * middle and others.sum() < 0.25 * max(len(others), 1):
+            usual = middle
+    if usual == usual and len(second) >= max(5, 0.1 * t.size):
+        ratio = np.log(gap[second] / gap[second - 1])
+        middle = float(np.median(ratio))
+        off = 1.4826 * float(np.median(np.abs(ratio - middle)))
+        if off < 0.2 and math.log(_E_LOW) < middle < 0.0:
+            e, spread = math.exp(middle), max(off, 0.02)
+    return e, spread, usual
+
+
+def _goes_on(times: list[float], now: float, interval: float, e: float, tolerance: float) -> bool:
+    """Return whether the next two rebounds that an interval foresees are there."""
+    for _ in range(2):
+        interval *= e
+        place = bisect_left(times, now + interval * (1.0 - tolerance))
+        if place >= len(times) or times[place] > now + interval * (1.0 + tolerance):
+            return False
+        interval, now = times[place] - now, times[place]
+    return True
 
 
 def _trains(
@@ -303,6 +336,7 @@ def _trains(
 ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """Return for each impact of one place (row of its drop's first contact, rebound number)."""
     e_usual, e_sd, first_usual, loud = _habits(t, level, longest_s)
+    trains_usual = e_sd < 0.2
     e_sd = max(e_sd, tolerance)
     rate = max(min(t.size / max(float(t[-1] - t[0]), 1.0), 20.0), 0.05) if t.size else 1.0
     known_first = not math.isnan(first_usual)
@@ -313,7 +347,7 @@ def _trains(
     times, levels = t.tolist(), level.tolist()
     log_rate = math.log(rate)
     for row, (now, loudness) in enumerate(zip(times, levels, strict=True)):
-        best, best_score, best_skip, live = None, -math.inf, 0, []
+        best, best_score, best_skip, live, foreseen = None, -math.inf, 0, [], False
         for item in trains:
             since = now - item[2]
             reach = item[3] * 1.6 if item[1] else (2.2 * first_usual if known_first else longest_s)
@@ -334,16 +368,19 @@ def _trains(
                     score = -0.5 * z * z - math.log(sd) - 0.919 - 3.0 * skip
                 elif skip or since < 0.01:
                     continue
+                elif trains_usual and _goes_on(times, now, since, e_usual, 2.0 * tolerance):
+                    score = -math.log(2.0 * tolerance * since) - 0.919
+                    foreseen = True
                 else:
-                    score = -math.log(longest_s) - 0.7
+                    score, foreseen = -math.log(longest_s) - 0.7, False
                 off = loudness - item[4] + fall_db * (1 + skip)
                 if off == off:
                     score -= 0.5 * (off / level_sd) ** 2 + math.log(level_sd)
                     fresh = loudness - loud
                     score += 0.5 * min(abs(fresh / level_sd), 4.0) ** 2 + math.log(level_sd)
-                    if not item[1] and not known_first and loudness > item[4] - 1.5:
+                    if not item[1] and not known_first and not foreseen and loudness > item[4] - 1.5:
                         continue
-                elif not item[1] and not known_first:
+                elif not item[1] and not known_first and not foreseen:
                     continue
                 if score > best_score:
                     best, best_score, best_skip = item, score, skip

@@ -139,7 +139,7 @@ def heard_share_of_links(ledgers: Sequence[Ledger]) -> HeardShare | None:
     The worst station counts. None where there is no station with another behind it.
     """
     worst: HeardShare | None = None
-    names = {name for ledger in ledgers for name in ledger.heard_share}
+    names = {p.origin for ledger in ledgers for p in ledger.passages}
     for name in sorted(names):
         missed = sum(f.kind == "unheard" and f.station == name for ledger in ledgers for f in ledger.findings)
         heard = sum(p.origin == name for ledger in ledgers for p in ledger.passages)

@@ -1,0 +1,167 @@
+"""Failure bounds against scipy's exact binomial, published examples, and simulated campaigns."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+import pytest
+from scipy.stats import binom, binomtest
+
+from noisecheck.core.errors import InputError
+from noisecheck.flow.failures import (
+    HeardShare,
+    balls_needed,
+    binomial_bounds,
+    failure_rate,
+    heard_share_of_links,
+    recapture,
+    upper_bound,
+)
+from noisecheck.flow.findings import Finding, Ledger, Passage
+
+Reference = Callable[[str], list[dict[str, str]]]
+
+
+def ledger(balls: int, stuck: int = 0, undecided: int = 0) -> Ledger:
+    findings = tuple(Finding("stuck", float(i), "landing", 50.0, "", i) for i in range(stuck))
+    return Ledger("r", balls + undecided, balls - stuck, findings, undecided=undecided, listened_s=2.0 * balls)
+
+
+def test_bounds_of_clopper_and_pearson(reference: Reference) -> None:
+    for row in reference("binomial_bounds"):
+        x, n = int(row["x"]), int(row["n"])
+        low, high = binomial_bounds(x, n)
+        assert low == pytest.approx(float(row["CP_low"]), abs=1.1e-6)
+        assert high == pytest.approx(float(row["CP_high"]), abs=1.1e-6)
+        assert upper_bound(x, n) == pytest.approx(float(row["upper1"]), abs=1.1e-6)
+
+
+@pytest.mark.parametrize("confidence", [0.8, 0.9, 0.95, 0.99])
+def test_bounds_equal_scipys_exact_test(confidence: float) -> None:
+    for x, n in [(0, 1), (1, 1), (0, 41200), (7, 8), (13, 250), (250, 250), (2, 10**6)]:
+        exact = binomtest(x, n).proportion_ci(confidence, "exact")
+        assert binomial_bounds(x, n, confidence=confidence) == pytest.approx((exact.low, exact.high), rel=1e-9)
+        one_sided = binomtest(x, n, alternative="less").proportion_ci(confidence, "exact").high
+        assert upper_bound(x, n, confidence=confidence) == pytest.approx(one_sided, rel=1e-9)
+
+
+def test_success_run(reference: Reference) -> None:
+    for row in reference("statistics_success_run"):
+        limit = 1.0 - float(row["reliability"])
+        assert balls_needed(limit, confidence=float(row["confidence"])) == int(row["trials"])
+    assert balls_needed(1e-6) == 2_995_731
+    # 30 failure-free trials at 90 %: reliability 92.6 % as printed by crlstatistics.
+    assert 1 - upper_bound(0, 30, confidence=0.90) == pytest.approx(0.926, abs=5e-4)
+
+
+def test_balls_needed_with_failures_is_the_least_number() -> None:
+    for failures in (0, 1, 3):
+        n = balls_needed(1e-3, failures=failures)
+        assert upper_bound(failures, n) <= 1e-3 < upper_bound(failures, n - 1)
+        assert binom.cdf(failures, n, 1e-3) <= 0.05 < binom.cdf(failures, n - 1, 1e-3)
+
+
+def test_recapture(reference: Reference) -> None:
+    for row in reference("recapture"):
+        lincoln, chapman, se = recapture(int(row["first"]), int(row["second"]), int(row["both"]))
+        assert lincoln == pytest.approx(float(row["lincoln"]), abs=5e-4)
+        assert chapman == pytest.approx(float(row["chapman"]), abs=5e-4)
+        assert se == pytest.approx(float(row["chapman_se"]), abs=6e-3)
+
+
+def test_recapture_is_a_lower_bound_when_some_are_hard_for_both() -> None:
+    # 900 easy events (0.99) and 100 hard ones (0.5): expected counts estimate 976 of 1,000.
+    heard = round(900 * 0.99 + 100 * 0.5)
+    both = round(900 * 0.99**2 + 100 * 0.5**2)
+    assert recapture(heard, heard, both)[0] == pytest.approx(976, abs=1)
+    with pytest.raises(InputError, match="both cannot be more"):
+        recapture(3, 5, 4)
+    assert recapture(3, 5, 0)[0] == np.inf
+
+
+def test_pooled_rate_says_what_it_shows() -> None:
+    rate = failure_rate(
+        [ledger(20_000), ledger(21_200)], heard=HeardShare(0.9993, 0.9993, "test"), limit_per_million=1.0
+    )
+    assert (rate.balls, rate.failures, rate.lower) == (41_200, 0, 0.0)
+    assert rate.upper * 1e6 == pytest.approx(72.7 / 0.9993, abs=0.1)
+    assert rate.balls_needed == balls_needed(0.9993e-6) - 41_200
+    assert rate.sentence == (
+        "0 failures in 41,200 balls, heard fraction 0.9993: below 73 per million at 95 %; "
+        "2.96 million more failure-free balls would show 1 per million.".replace("95 %", "95%")
+    )
+    assert rate.to_dict() == {
+        "balls": 41_200,
+        "failures": 0,
+        "upper_per_million": pytest.approx(72.76, abs=0.01),
+        "confidence": 0.95,
+        "heard_fraction": 0.9993,
+        "balls_needed_for_limit": 2_956_630,
+    }
+    assert rate.listened_s == 82_400.0
+
+
+def test_doubt_never_helps_the_bound() -> None:
+    sure = HeardShare(1.0, 1.0, "test")
+    clean, doubtful = failure_rate([ledger(1000)], heard=sure), failure_rate([ledger(1000, 0, 3)], heard=sure)
+    assert doubtful.failures == 0
+    assert doubtful.upper == pytest.approx(upper_bound(3, 1003))
+    assert doubtful.upper > clean.upper
+    tested = failure_rate([ledger(1000)], heard=HeardShare.from_test(95, 100))
+    assert tested.upper > clean.upper / 0.95  # its lower bound counts, not its best guess
+    deaf = failure_rate([ledger(1000)], heard=HeardShare.from_test(0, 5), limit_per_million=10.0)
+    assert (deaf.upper, deaf.balls_needed) == (1.0, None)
+    nothing = failure_rate([], heard=sure, limit_per_million=1.0)
+    assert (nothing.balls, nothing.upper) == (0, 1.0)
+    assert "nothing is shown" in nothing.sentence
+    untested = failure_rate([ledger(10)])
+    assert any("not tested" in note for note in untested.notes)
+
+
+def test_agreement_between_stations_names_the_worst() -> None:
+    passages = tuple(
+        Passage(i, a, b, float(i), 1.0, False, 1e6) for i in range(99) for a, b in (("lift", "bend"), ("bend", "tray"))
+    )
+    findings = (Finding("unheard", 5.0, "bend", 100.0, ""),)
+    share = heard_share_of_links([Ledger("r", 100, 100, findings, passages)])
+    assert share is not None
+    assert share.share == pytest.approx(0.99)
+    assert share.lower == pytest.approx(binomtest(99, 100, alternative="greater").proportion_ci(0.95, "exact").low)
+    assert "bend" in share.how
+    assert heard_share_of_links([Ledger("r", 1, 1)]) is None
+
+
+@pytest.mark.parametrize(("p", "balls", "h", "tried"), [(2e-3, 2000, 0.95, 200), (1e-3, 5000, 0.8, 60), (5e-4, 6000, 0.99, 300)])
+def test_bound_covers_the_truth(p: float, balls: int, h: float, tried: int) -> None:
+    # Campaigns of 3 runs; listening shows a share h of the failures, itself known from a challenge test only.
+    rng = np.random.default_rng(11)
+    campaigns, covered = 600, 0
+    for _ in range(campaigns):
+        runs = []
+        for part in (balls // 2, balls // 4, balls // 4):
+            failed = rng.binomial(part, p)
+            runs.append(ledger(part, int(rng.binomial(failed, h))))
+        heard = HeardShare.from_test(int(rng.binomial(tried, h)), tried)
+        covered += failure_rate(runs, heard=heard).upper >= p
+    assert covered / campaigns >= 0.95
+
+
+def test_two_sided_bounds_cover() -> None:
+    for n, p in ((50, 0.04), (1000, 0.003)):
+        x = np.arange(n + 1)
+        weight = binom.pmf(x, n, p)
+        likely = weight > 1e-12
+        inside = [lo <= p <= hi for lo, hi in (binomial_bounds(int(k), n) for k in x[likely])]
+        assert weight[likely] @ inside >= 0.95
+
+
+def test_impossible_counts_are_refused() -> None:
+    with pytest.raises(InputError, match="failures must lie between"):
+        upper_bound(3, 2)
+    with pytest.raises(InputError, match="per cent"):
+        upper_bound(0, 2, confidence=95)
+    with pytest.raises(InputError, match="share between 0 and 1"):
+        balls_needed(1.0)
+    with pytest.raises(InputError, match="heard share"):
+        HeardShare(0.5, 0.9, "")
