@@ -13,8 +13,18 @@ from noisecheck.core.errors import InputError, one_line
 from noisecheck.pipeline.campaign import CampaignResult, comparable_columns, compare_campaign
 from noisecheck.report.context import Place, Said, Section
 
-__all__ = ["Asked", "View", "ask", "column_word", "opening", "value_word"]
+__all__ = ["Asked", "View", "ask", "asked_sentence", "column_word", "opening", "value_word"]
 
+_CALIBRATION: Final = """[calibration]
+file = "calibrator.wav"
+level_db = 94.0"""
+_ROUTE: Final = """[[station]]
+name = "landing"
+next = "tray"
+
+[[station]]
+name = "tray"
+target = true"""
 _WORDS: Final = {"drop_height_mm": "drop height"}
 
 
@@ -79,21 +89,27 @@ def ask(result: CampaignResult) -> tuple[Asked, ...]:
             same = asked[divided[shape]]
             asked[divided[shape]] = Asked(same.column, same.baseline, same.values, same.views, (*same.same_as, column))
             continue
-        views = []
+        views: list[View] = []
         for station in ["", *stations] if len(stations) > 1 else [""]:
+            baseline = views[0].comparison.baseline if views else None
             try:
-                comparison = compare_campaign(result, by=column, station=station or None)
-            except InputError:
+                comparison = compare_campaign(result, by=column, baseline=baseline, station=station or None)
+            except InputError:  # that station was never heard with the baseline
                 continue
             spread = spread_of(result.summaries, by=column, station=station or None)
             views.append(View(station, comparison, plan_effects(comparison, spread)))
         if views:
-            baseline = views[0].comparison.baseline
-            others = tuple(g.value for g in views[0].comparison.groups if g.value != baseline)
-            views = [v for v in views if v.comparison.baseline == baseline]
+            whole = views[0].comparison
+            others = tuple(g.value for g in whole.groups if g.value != whole.baseline)
             divided[shape] = len(asked)
-            asked.append(Asked(column, baseline, others, tuple(views)))
+            asked.append(Asked(column, whole.baseline, others, tuple(views)))
     return tuple(asked)
+
+
+def asked_sentence(asked: Sequence[Asked]) -> str:
+    """Return what was asked, as one question; empty where nothing was."""
+    parts = [f"the {column_word(a.column)} (against {value_word(a.column, a.baseline)})" for a in asked]
+    return f"Does {' or '.join(parts)} change how loud an impact is?" if parts else ""
 
 
 def opening(result: CampaignResult, asked: Sequence[Asked], sections: Sequence[Section]) -> list[Said]:
@@ -126,7 +142,7 @@ def _answer(question: Asked, value: str) -> Said:
     if d.indicative:
         way = "quieter" if d.difference_db < 0 else "louder"
         where = f" at {view.station}" if view.station else ""
-        text = f"{name} reads {abs(d.difference_db):.1f} dB {way} than {base}{where}, but this is indicative only."
+        text = f"{name} against {base}: reads {abs(d.difference_db):.1f} dB {way}{where}, but this is indicative only."
         step = d.warnings[0].split(":", 1)[-1].strip() if d.warnings else ""
         return Said("not yet shown", text, _sentence(step))
     low, high = min(d.ci_db[0] for _, d in found if d.verdict != "not comparable"), max(
@@ -148,7 +164,7 @@ def _shown(name: str, base: str, shown: list[tuple[View, Difference]], found: li
     shown = sorted(shown, key=lambda p: -abs(p[1].difference_db))
     view, d = shown[0]
     at = f" at {one_line(view.station)}" if view.station else ""
-    text = f"{name} is {abs(d.difference_db):.1f} dB {d.verdict} than {base}{at} ({_range(d)})"
+    text = f"{name} against {base}: {abs(d.difference_db):.1f} dB {d.verdict}{at} ({_range(d)})"
     more = [f"{abs(o.difference_db):.1f} dB {o.verdict} at {one_line(v.station)}" for v, o in shown[1:]]
     none = [one_line(v.station) for v, o in found if o.verdict == "no difference shown"]
     unlike = [one_line(v.station) for v, o in found if o.verdict == "not comparable"]
@@ -186,20 +202,29 @@ def _open_ends(
         found.append(Said("not yet shown", text, "Check that the recordings hold what they should, and their gain."))
     if not asked and tests:
         step = (
-            "Fill in treatment, revision or drop_height_mm in runs.csv so that at least two values differ, and record "
-            "three runs of each, the microphone re-placed for each."
+            "Say in runs.csv what was done to the place in each run (treatment, revision or drop_height_mm), with "
+            "three runs or more of each, the microphone re-placed for each."
         )
-        found.append(Said("not yet shown", "Nothing is compared: all test runs were made under one condition.", step))
+        text = "Nothing is compared: the run sheet names no conditions that differ."
+        found.append(Said("not yet shown", text, step, _sheet(result)))
     if any(s.status == "quieter" for s in said) and not any(s.place == Place.FLOW for s in sections):
-        step = (
-            "Give the order and the transit times of the stations in rig.toml and balls_fed in runs.csv: then every "
-            "ball is followed."
-        )
-        found.append(Said("not yet shown", "Whether the quieter places hold balls up: flow was not followed.", step))
+        text = "Whether what is quieter also holds balls up: no ball was followed here."
+        route = any(s.next for s in result.campaign.rig.stations)
+        step = "The ledger follows every ball: noisecheck ledger on this campaign."
+        if not route:
+            step = "Say in rig.toml which station comes after which, and in runs.csv how many balls were fed."
+        found.append(Said("not yet shown", text, step, "" if route else _ROUTE))
     levels = {v for s in result.summaries for v in s.db_re}
     if "full scale" in levels:
         text = "Absolute levels: nothing says what sound pressure full scale is. Differences hold, at equal gain."
-        step = 'Record a sound calibrator and name its file in rig.toml: [calibration] file = "calibrator.wav".'
-        found.append(Said("not yet shown", text, step))
+        step = "Record a sound calibrator with the same gain and name the file in rig.toml."
+        found.append(Said("not yet shown", text, step, _CALIBRATION))
     found += [Said("note", _sentence(one_line(note))) for note in result.campaign.notes]
     return found
+
+
+def _sheet(result: CampaignResult) -> str:
+    """Return a run sheet to fill in, made from the runs there are."""
+    plain = [r.run for r in result.runs if not set(',"') & set(r.run.name + r.run.files[0])]
+    rows = [f"{one_line(r.name)},{one_line(r.files[0])}," for r in plain]
+    return "\n".join(["run,file,treatment", *rows[:6], *(["..."] if len(rows) > 6 else [])])

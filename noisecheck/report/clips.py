@@ -1,7 +1,8 @@
 """Which impacts are worth hearing, and their sound as small WAV clips inside the page.
 
 A level is odd where its modified z-score, 0.6745 (x - median) / MAD, is above 3.5 in its run and station (Iglewicz
-and Hoaglin 1993, How to Detect and Handle Outliers, as given in the NIST/SEMATECH e-Handbook, 1.3.5.17).
+and Hoaglin 1993, How to Detect and Handle Outliers, as given in the NIST/SEMATECH e-Handbook, 1.3.5.17). Rebounds are
+quieter by nature: they are not looked at, and where they are not told apart only louder ones are odd.
 """
 
 from __future__ import annotations
@@ -27,6 +28,7 @@ LENGTH_S: Final = 0.5
 _ODD_Z: Final = 3.5
 _LEAST_MAD_DB: Final = 1.0  # where nearly all impacts agree, a decibel is no outlier
 _FEWEST: Final = 8
+_FASTEST: Final = 48_000  # clips of faster recordings are resampled: nobody hears the difference, the page stays small
 _PEAK: Final = 0.7  # clips are raised to this peak, so that 16 bits are enough for the quiet ones
 
 
@@ -63,16 +65,16 @@ def odd_impacts(run: RunResult) -> dict[int, tuple[str, ...]]:
     mark(table.flagged(Flag.UNPLACED), "unplaced: no station accounts for it")
     if run.run.role == "background" or run.run.balls_fed == 0:
         mark(np.ones(len(table), bool), "heard although no ball was fed")
-    level, station = table.data["lae_db"], table.data["station"]
+    level, station, rebound = (table.data[k] for k in ("lae_db", "station", "rebound"))
     for code in np.unique(station):
-        here = (station == code) & np.isfinite(level)
+        here = (station == code) & np.isfinite(level) & (rebound <= 0)
         if here.sum() < _FEWEST:
             continue
         middle = float(np.median(level[here]))
         spread = max(float(np.median(np.abs(level[here] - middle))), _LEAST_MAD_DB)
         far = np.where(here, 0.6745 * (level - middle) / spread, 0.0)
         for sign, word in ((1, "louder"), (-1, "quieter")):
-            for row in np.flatnonzero(sign * far > _ODD_Z):
+            for row in np.flatnonzero((sign * far > _ODD_Z) & ((sign > 0) | (rebound == 0))):
                 away = abs(float(level[row]) - middle)
                 found.setdefault(int(row), []).append(f"{away:.0f} dB {word} than the median here")
     return {row: tuple(why) for row, why in sorted(found.items())}
@@ -160,6 +162,10 @@ def _read(run: RunResult, rows: Sequence[int]) -> dict[int, NDArray[np.float32]]
 def _clip(samples: NDArray[np.float32], rate: int) -> Clip:
     finite = np.nan_to_num(samples, nan=0.0, posinf=0.0, neginf=0.0).astype(np.float64)
     peak = float(np.max(np.abs(finite), initial=0.0))
+    if rate > _FASTEST and len(finite):
+        import soxr
+
+        finite, rate = np.asarray(soxr.resample(finite, rate, _FASTEST), np.float64), _FASTEST
     gain = _PEAK / peak if peak > 0 else 1.0
     fade = min(len(finite), round(0.005 * rate))
     shaped = finite * gain

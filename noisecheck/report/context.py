@@ -41,10 +41,12 @@ class Said:
     status: str
     text: str
     next_step: str = ""
+    paste: str = ""
+    """Lines to put into a file as they are."""
 
     def to_dict(self) -> dict[str, str]:
         """Return the sentence as plain values."""
-        return {"status": self.status, "text": self.text, "next_step": self.next_step}
+        return {"status": self.status, "text": self.text, "next_step": self.next_step, "paste": self.paste}
 
 
 @dataclass(frozen=True)

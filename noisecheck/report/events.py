@@ -12,7 +12,7 @@ from noisecheck.pipeline.campaign import RunResult
 from noisecheck.report.answers import value_word
 from noisecheck.report.clips import Clip, Picked, clips_of, odd_impacts, pick
 from noisecheck.report.context import Context, Place, Section
-from noisecheck.report.figures import inline_svg, strip
+from noisecheck.report.figures import MOST_MARKS, inline_svg, strip
 
 __all__ = ["events_section"]
 
@@ -105,6 +105,7 @@ def _run(
         "notes": [one_line(n) for n in (run.run.notes, *run.notes) if n],
         "impacts": len(table),
         "odd": len(odd),
+        "thinned": bool(chart) and len(table) > MOST_MARKS,
         "seconds": run.seconds,
         "chart": chart,
         "clips": [

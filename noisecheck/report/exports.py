@@ -155,8 +155,18 @@ def _cell(value: float) -> float | None:
 
 
 def json_text(document: Mapping[str, Any]) -> str:
-    """Return one JSON document (UTF-8, no NaN: what is not known is ``null`` before it gets here)."""
-    return json.dumps(document, ensure_ascii=False, allow_nan=False, indent=1) + "\n"
+    """Return one JSON document (UTF-8); what is not known is ``null``."""
+    return json.dumps(_plain(document), ensure_ascii=False, allow_nan=False, indent=1) + "\n"
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, Mapping):
+        return {str(k): _plain(v) for k, v in value.items()}
+    if isinstance(value, list | tuple):
+        return [_plain(v) for v in value]
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    return value if value is None or isinstance(value, str | int | bool) else str(value)
 
 
 def write_together(files: Mapping[Path, str | Chunks]) -> list[Path]:

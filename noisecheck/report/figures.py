@@ -12,6 +12,7 @@ import io
 import re
 import warnings
 from collections.abc import Sequence
+from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from html import escape
 from typing import TYPE_CHECKING, Any, Final
@@ -25,7 +26,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-__all__ = ["MARKERS", "Row", "band_differences", "band_levels", "differences", "inline_svg", "strip"]
+__all__ = ["MARKERS", "MOST_MARKS", "Row", "band_differences", "band_levels", "differences", "inline_svg", "strip"]
 
 Floats = NDArray[np.float64]
 
@@ -45,7 +46,7 @@ _SERIES: Final = ("#0a0b11", "#0a0b12", "#0a0b13", "#0a0b14", "#0a0b15", "#0a0b1
 MARKERS: Final = ("o", "^", "s", "D", "v", "P")
 """Marker of each station in turn; after six, shapes begin again."""
 _FONT_PX: Final = 11.5
-_MOST_MARKS: Final = 450
+MOST_MARKS: Final = 450
 _LABEL: Final = 30
 
 
@@ -60,31 +61,30 @@ class Row:
     shown: bool
 
 
-def _settings() -> dict[str, Any]:
-    return {
+def _style() -> AbstractContextManager[None]:
+    """Return a context in which matplotlib draws as the page wants it; its global settings come back after."""
+    from matplotlib import rc_context
+
+    ink = ("axes.edgecolor", "axes.labelcolor", "text.color", "xtick.color", "ytick.color", "hatch.color")
+    settings: Any = {
         "svg.fonttype": "none",
         "svg.hashsalt": "noisecheck",
         "text.parse_math": False,
         "font.family": ["DejaVu Sans"],
         "font.size": _FONT_PX,
-        "axes.edgecolor": _INK,
-        "axes.labelcolor": _INK,
-        "text.color": _INK,
-        "xtick.color": _INK,
-        "ytick.color": _INK,
         "axes.linewidth": 0.8,
         "hatch.linewidth": 1.0,
-        "hatch.color": _INK,
         "path.simplify": False,
         "axes.unicode_minus": True,
+        **dict.fromkeys(ink, _INK),
     }
+    return rc_context(settings)
 
 
 def _figure(width_px: float, height_px: float) -> tuple[Figure, Axes]:
-    from matplotlib import rc_context
     from matplotlib.figure import Figure
 
-    with rc_context(_settings()):
+    with _style():
         figure = Figure(figsize=(width_px / 72, height_px / 72), facecolor="none", dpi=72)
         axes = figure.add_subplot(facecolor="none")
         axes.spines[["top", "right"]].set_visible(False)
@@ -123,22 +123,26 @@ def _whiskers(axes: Axes, rows: Floats, low: Floats, high: Floats) -> None:
 
 
 def band_levels(
-    before: Floats, before_ci: tuple[Floats, Floats], after: Floats, after_ci: tuple[Floats, Floats], *, limits: tuple[float, float], unit: str
-) -> Figure:  # fmt: skip
-    """Return bars of the level in each band before and after (dB, (30,) each), with intervals; low bands at the foot."""
-    from matplotlib import rc_context
-
+    before: Floats,
+    before_ci: tuple[Floats, Floats],
+    after: Floats,
+    after_ci: tuple[Floats, Floats],
+    *,
+    limits: tuple[float, float],
+    unit: str,
+) -> Figure:
+    """Return bars of the level in each band before and after (dB, (30,) each), with intervals; low bands lowest."""
     figure, axes = _figure(350, 520)
-    with rc_context(_settings()):
+    with _style():
         rows = np.arange(len(before), dtype=np.float64)
         floor = limits[0]
-        for shift, level, ci, hatch, colour in (
-            (0.2, before, before_ci, "/////", _PAPER),
-            (-0.2, after, after_ci, None, _SERIES[0]),
-        ):
+        sides = ((0.2, before, before_ci, "/////", _PAPER), (-0.2, after, after_ci, None, _SERIES[0]))
+        for shift, level, ci, hatch, colour in sides:
             ok = np.isfinite(level)
             length = np.maximum(level[ok] - floor, 0.0)
-            axes.barh(rows[ok] + shift, length, 0.4, left=floor, color=colour, edgecolor=_INK, linewidth=0.6, hatch=hatch)  # fmt: skip
+            bars = axes.barh(rows[ok] + shift, length, 0.4, left=floor, color=colour, edgecolor=_INK, linewidth=0.6)
+            for bar in bars:
+                bar.set_hatch(hatch)
             _whiskers(axes, rows + shift, *(np.maximum(v, floor) for v in ci))
         axes.set_xlim(*limits)
         _band_axis(axes, np.isfinite(before) | np.isfinite(after))
@@ -152,10 +156,8 @@ def band_differences(
     value: Floats, low: Floats, high: Floats, shown: NDArray[np.bool_], *, limits: tuple[float, float]
 ) -> Figure:
     """Return the difference in each band (dB, (30,)) with its interval; filled where shown, open where not."""
-    from matplotlib import rc_context
-
     figure, axes = _figure(350, 520)
-    with rc_context(_settings()):
+    with _style():
         rows = np.arange(len(value), dtype=np.float64)
         ok = np.isfinite(value)
         axes.axvline(0, color=_INK, linewidth=1.0)
@@ -171,15 +173,13 @@ def band_differences(
 
 def _dots(axes: Axes, x: Floats, y: Floats, shown: NDArray[np.bool_]) -> None:
     for part, face in ((shown, _SERIES[0]), (~shown, _PAPER)):
-        axes.plot(x[part], y[part], "o", markersize=6.5, markerfacecolor=face, markeredgecolor=_INK, markeredgewidth=1.0)  # fmt: skip
+        axes.plot(x[part], y[part], "o", ms=6.5, mfc=face, mec=_INK, mew=1.0)
 
 
 def differences(rows: Sequence[Row], *, unit: str = "dB") -> Figure:
     """Return differences as one row each, first on top, with intervals; filled where a difference is shown."""
-    from matplotlib import rc_context
-
-    figure, axes = _figure(420, 62 + 25 * len(rows))
-    with rc_context(_settings()):
+    figure, axes = _figure(370, 62 + 24 * len(rows))
+    with _style():
         y = np.arange(len(rows), dtype=np.float64)[::-1]
         value, low, high = (np.array([getattr(r, k) for r in rows], np.float64) for k in ("value", "low", "high"))
         shown = np.array([r.shown for r in rows], bool)
@@ -215,13 +215,11 @@ def strip(
     ``station`` numbers the marker, -1 for unplaced. Of more than some hundred impacts each span of time shows its
     loudest and a line down to its quietest, so that a day's run stays as light as a minute's.
     """
-    from matplotlib import rc_context
-
     figure, axes = _figure(460, 150)
-    with rc_context(_settings()):
+    with _style():
         known = np.isfinite(level_db)
         drawn = known.copy()
-        if known.sum() > _MOST_MARKS:
+        if known.sum() > MOST_MARKS:
             drawn = np.zeros(len(known), bool)
             spans = np.minimum((time_s / max(seconds, 1e-9) * 150).astype(np.int64), 149)
             tops, feet, at = [], [], []
@@ -233,17 +231,17 @@ def strip(
                 feet.append(level_db[rows].min())
                 at.append(time_s[top])
             gap = np.full(len(at), np.nan)
-            axes.plot(np.column_stack([at, at, gap]).ravel(), np.column_stack([tops, feet, gap]).ravel(), color=_FAINT, linewidth=1.6)  # fmt: skip
+            x, y = np.column_stack([at, at, gap]).ravel(), np.column_stack([tops, feet, gap]).ravel()
+            axes.plot(x, y, color=_FAINT, linewidth=1.6)
         for number in range(-1, int(station.max(initial=-1)) + 1):
             part = drawn & (station == number)
             if not part.any():
                 continue
             marker = "x" if number < 0 else MARKERS[number % len(MARKERS)]
             colour = _INK if number < 0 else _SERIES[number % len(_SERIES)]
-            axes.plot(time_s[part], level_db[part], linestyle="none", marker=marker, markersize=5.5, color=colour, markeredgecolor=colour)  # fmt: skip
+            axes.plot(time_s[part], level_db[part], marker, ms=5.5, color=colour, mec=colour, clip_on=False)
         ring = known & odd
-        if ring.any():
-            axes.plot(time_s[ring], level_db[ring], linestyle="none", marker="o", markersize=12, markerfacecolor="none", markeredgecolor=_INK, markeredgewidth=1.2)  # fmt: skip
+        axes.plot(time_s[ring], level_db[ring], "o", ms=12, mfc="none", mec=_INK, mew=1.2, clip_on=False)
         axes.set_xlim(0, seconds)
         axes.set_ylim(*limits)
         axes.grid(axis="y", color=_FAINT, linewidth=0.6)
@@ -269,11 +267,10 @@ def inline_svg(figure: Figure, *, key: str, label: str) -> str:
 
     The same figure gives the same text, on any day. ``label`` says what it shows to those who cannot see it.
     """
-    from matplotlib import rc_context
     from matplotlib.backends.backend_svg import FigureCanvasSVG
 
     out = io.StringIO()
-    with rc_context(_settings()), warnings.catch_warnings():
+    with _style(), warnings.catch_warnings():
         warnings.filterwarnings("ignore", message="Glyph", category=UserWarning)  # the browser has other fonts
         FigureCanvasSVG(figure).print_svg(out, metadata={"Date": None, "Creator": None, "Format": None, "Type": None})
     text = _DROPPED.sub("", out.getvalue())

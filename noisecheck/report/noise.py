@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from noisecheck.compare.effects import Difference, Group
 from noisecheck.compare.hearing import JUST_NOTICEABLE, audible
 from noisecheck.compare.linear import t_interval
+from noisecheck.compare.plan import EffectPlan
 from noisecheck.compare.summary import BANDS, LEVELS, one_station
 from noisecheck.core.bands import NOMINAL_THIRD_HZ
 from noisecheck.core.errors import one_line
@@ -24,8 +25,15 @@ from noisecheck.report.rebounds import rebound_columns
 __all__ = ["SYMBOLS", "noise_section"]
 
 Floats = NDArray[np.float64]
+Key = tuple[str, str, str]
+"""Column, station and value."""
 
-SYMBOLS: Final = {"lae_db": ("L", "AE"), "lzpeak_db": ("L", "Zpeak"), "lcpeak_db": ("L", "Cpeak"), "lafmax_db": ("L", "AFmax")}  # fmt: skip
+SYMBOLS: Final = {
+    "lae_db": ("L", "AE"),
+    "lzpeak_db": ("L", "Zpeak"),
+    "lcpeak_db": ("L", "Cpeak"),
+    "lafmax_db": ("L", "AFmax"),
+}
 _MOST_CHARTS: Final = 24
 """Pairs of band charts drawn; beyond that the tables stand alone."""
 
@@ -53,7 +61,7 @@ def noise_section(context: Context) -> Section | None:
     )
 
 
-def _worth_drawing(asked: Sequence[Asked]) -> set[tuple[str, str, str]]:
+def _worth_drawing(asked: Sequence[Asked]) -> set[Key]:
     """Return which (column, station, value) get band charts: the largest differences."""
     sized = []
     for question in asked:
@@ -65,7 +73,7 @@ def _worth_drawing(asked: Sequence[Asked]) -> set[tuple[str, str, str]]:
 
 
 def _question(
-    context: Context, number: int, asked: Asked, columns: Sequence[GroupColumn], drawn: set[tuple[str, str, str]]
+    context: Context, number: int, asked: Asked, columns: Sequence[GroupColumn], drawn: set[Key]
 ) -> dict[str, Any]:
     places = sorted(asked.places, key=lambda v: -_largest(v))
     views = [_view(context, f"n{number}-{i}", asked, v, columns, drawn) for i, v in enumerate(places)]
@@ -75,7 +83,8 @@ def _question(
             if d.measure == "lae_db" and math.isfinite(d.difference_db):
                 name = value_word(asked.column, d.value)
                 label = f"{one_line(view.station)}: {name}" if view.station else name
-                rows.append(Row(label, d.difference_db, *d.ci_db, d.verdict in ("quieter", "louder") and not d.indicative))  # fmt: skip
+                shown = d.verdict in ("quieter", "louder") and not d.indicative
+                rows.append(Row(label, d.difference_db, *d.ci_db, shown))
     base = value_word(asked.column, asked.baseline)
     chart = ""
     if len(rows) > 1:
@@ -107,7 +116,6 @@ def _largest(view: View) -> float:
 
 
 def _difference(d: Difference) -> dict[str, Any]:
-    low, high = d.ci_db
     exact = d.to_dict()
     return {
         "difference": exact["difference_db"],
@@ -120,7 +128,7 @@ def _difference(d: Difference) -> dict[str, Any]:
 
 
 def _view(
-    context: Context, key: str, asked: Asked, view: View, columns: Sequence[GroupColumn], drawn: set[tuple[str, str, str]]
+    context: Context, key: str, asked: Asked, view: View, columns: Sequence[GroupColumn], drawn: set[Key]
 ) -> dict[str, Any]:  # fmt: skip
     comparison = view.comparison
     groups = {g.value: g for g in comparison.groups}
@@ -151,8 +159,12 @@ def _view(
         "columns": columns,
         "flow": flow if columns else [],
         "warnings": [one_line(w) for w in dict.fromkeys(w for d in comparison.differences for w in d.warnings)],
-        "plans": [_sentence(p.sentence) for p in view.plans],
+        "plans": [_sentence(_plan_word(asked.column, p)) for p in view.plans],
     }
+
+
+def _plan_word(column: str, plan: EffectPlan) -> str:
+    return f"{value_word(column, plan.value)}:{plan.sentence.removeprefix(f'{plan.value}:')}"
 
 
 def _rounded(value: float | None) -> float | None:

@@ -6,13 +6,14 @@ import base64
 import hashlib
 import math
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from importlib.resources import files
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from noisecheck.core.errors import one_line
 from noisecheck.pipeline.campaign import CampaignResult, Told
-from noisecheck.report.answers import Asked, ask, opening
+from noisecheck.report.answers import Asked, ask, asked_sentence, opening
 from noisecheck.report.care import care_section
 from noisecheck.report.context import Context, GroupColumn, Section
 from noisecheck.report.events import events_section
@@ -30,6 +31,7 @@ __all__ = ["MOST_BYTES", "SECTIONS", "Context", "GroupColumn", "Section", "resul
 MOST_BYTES: Final = 10_000_000
 """A page is kept under this: larger ones make browsers slow."""
 _CLIP_BYTES: Final = 6_000_000
+_SPARE: Final = 100_000
 
 SECTIONS: Final[tuple[Callable[[Context], Section | None], ...]] = (
     noise_section,
@@ -78,6 +80,12 @@ def write_report(
     sections.sort(key=lambda s: s.place)
     document = results_document(result, asked, sections)
     page = _render(context, sections)
+    excess = len(page.encode()) - MOST_BYTES
+    if excess > 0:  # clips are what can be spared
+        tell(0.8, "making the page smaller")
+        context = replace(context, clip_bytes=max(_CLIP_BYTES - excess - _SPARE, 0))
+        sections = [events_section(context) or s if s.key == "events" else s for s in sections]
+        page = _render(context, sections)
     tell(0.9, "writing")
     paths = write_together(
         {
@@ -164,6 +172,7 @@ def _render(context: Context, sections: Sequence[Section]) -> str:
         "name": context_name(context.result),
         "context": context,
         "sections": sections,
+        "asked": asked_sentence(context.asked),
         "answers": opening(context.result, context.asked, sections),
         "style": Markup(style),
         "script": Markup(script),
