@@ -51,6 +51,14 @@ def _parser() -> argparse.ArgumentParser:
     init = command("init", "write a campaign folder to fill in", _init, "noisecheck init foyer")
     init.add_argument("folder", metavar="DIR", type=Path)
 
+    health = command(
+        "health",
+        "what a recording is good for: levels, counts, times, bands",
+        _health,
+        "noisecheck health take1.wav take2.m4a",
+    )
+    health.add_argument("files", metavar="FILE", type=Path, nargs="+")
+
     measure = command(
         "measure", "find and measure every impact", _measure, "noisecheck measure take1.wav -o impacts.csv"
     )
@@ -70,6 +78,20 @@ def _parser() -> argparse.ArgumentParser:
     comparing.add_argument("--station", metavar="S", help="only impacts at this station")
     comparing.add_argument("--baseline", metavar="VALUE", help="compare with this value (default: the first one)")
     _listening(comparing)
+
+    ledger = command(
+        "ledger",
+        "every ball accounted for: held up, stuck, stray, unheard; failure-rate bound",
+        _ledger,
+        "noisecheck ledger recordings",
+    )
+    ledger.add_argument("campaign", metavar="CAMPAIGN|FILE", type=Path)
+    ledger.add_argument("--rig", metavar="rig.toml", type=Path, help="rig file, where a bare recording is given")
+    ledger.add_argument("--revision", metavar="R", help="only runs of this revision")
+    ledger.add_argument(
+        "--challenge", action="store_true", help="delete and add known events and count how many are named"
+    )
+    _listening(ledger)
 
     report = command("report", "all of it as one offline page", _report, "noisecheck report recordings -o reports")
     report.add_argument("campaign", metavar="CAMPAIGN", type=Path)
@@ -144,6 +166,52 @@ def _init(arguments: argparse.Namespace) -> int:
     else:
         print(f"Wrote {', '.join(str(p) for p in written)}.")
         print(f"Put recordings beside them, fill in runs.csv, then: noisecheck report {arguments.folder}")
+    return DONE
+
+
+def _health(arguments: argparse.Namespace) -> int:
+    from noisecheck.audio.health import check_health
+    from noisecheck.audio.recording import open_recording
+
+    bar = _Bar()
+    found = []
+    try:
+        for number, path in enumerate(arguments.files):
+            bar(number / len(arguments.files), str(path))
+            with open_recording(path) as recording:
+                found.append((path, check_health(recording)))
+    finally:
+        bar.close()
+    if arguments.json:
+        _print_json({"recordings": [{"file": str(path), **health.to_dict()} for path, health in found]})
+        return DONE
+    for path, health in found:
+        print(path)
+        for sentence in health.sentences():
+            print(f"  {sentence}")
+    return DONE
+
+
+def _ledger(arguments: argparse.Namespace) -> int:
+    from noisecheck.pipeline.account import account_for
+    from noisecheck.pipeline.campaign import measure_campaign, spread_of
+    from noisecheck.pipeline.files import campaign_at
+    from noisecheck.report.tell import tell_account
+
+    campaign = campaign_at(arguments.campaign, arguments.rig)
+    if arguments.revision is not None:
+        campaign = campaign.only(arguments.revision)
+    bar = _Bar()
+    try:
+        settings = _settings(arguments, spread_of(campaign.rig))
+        result = measure_campaign(campaign, settings=settings, workers=arguments.workers, told=bar)
+        account = account_for(result, challenged=arguments.challenge)
+    finally:
+        bar.close()
+    if arguments.json:
+        _print_json(account.to_dict())
+    else:
+        print("\n".join(tell_account(account)))
     return DONE
 
 

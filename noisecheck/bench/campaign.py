@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final
 
 from noisecheck.bench.rig import Rig, load_rig
 from noisecheck.bench.runsheet import Run, load_runs, natural_key
-from noisecheck.core.errors import InputError, one_line
+from noisecheck.core.errors import InputError, nearest, one_line
 
 __all__ = ["RECORDING_SUFFIXES", "Campaign", "find_recordings", "load_campaign"]
 
@@ -43,6 +43,14 @@ class Campaign:
     def of_role(self, role: str) -> tuple[Run, ...]:
         """Return the runs of a role: ``test``, ``background``, ``reference`` or ``taps``."""
         return tuple(r for r in self.runs if r.role == role)
+
+    def only(self, revision: str) -> Campaign:
+        """Return the campaign with the runs of one revision; raises ``InputError`` where there is none."""
+        runs = tuple(r for r in self.runs if r.revision == revision)
+        if not runs:
+            known = sorted({r.revision for r in self.runs if r.revision})
+            raise InputError(f"revision '{one_line(revision)}': no run has it{nearest(revision, known)}")
+        return replace(self, runs=runs)
 
     @property
     def columns(self) -> tuple[str, ...]:

@@ -12,16 +12,20 @@ import numpy as np
 from numpy.typing import NDArray
 
 from noisecheck.audio.calibration import Calibration, find_calibrator, from_sensitivity, uncalibrated
+from noisecheck.audio.health import Health, check_health
 from noisecheck.audio.recording import open_recording
+from noisecheck.audio.split import Gap, join_recordings
 from noisecheck.bench.campaign import Campaign
 from noisecheck.bench.rig import Rig
 from noisecheck.bench.runsheet import Run
 from noisecheck.compare.effects import Comparison, compare
 from noisecheck.compare.summary import RunSummary, summarise
-from noisecheck.core.errors import InputError
+from noisecheck.core.flags import Flag
 from noisecheck.core.provenance import provenance, settings_document
 from noisecheck.core.table import Impacts
 from noisecheck.detect.channels import Onsets
+from noisecheck.flow.findings import Ledger
+from noisecheck.pipeline.flowing import follow_run, with_drops
 from noisecheck.pipeline.listen import Heard, ListenSettings, listen
 
 __all__ = ["CampaignResult", "RunResult", "Told", "compare_campaign", "listen_to_run", "measure_campaign", "spread_of"]
@@ -44,6 +48,9 @@ class RunResult:
     channels: int
     paths: tuple[Path, ...]
     notes: tuple[str, ...] = ()
+    health: Health | None = None
+    gaps_s: tuple[tuple[float, float], ...] = ()
+    """Spans between split files that nobody listened to, seconds of the run."""
 
     @property
     def document(self) -> dict[str, Any]:
@@ -57,6 +64,7 @@ class RunResult:
             "channels": self.channels,
             "impacts": len(self.impacts),
             "notes": list(self.notes),
+            "health": None if self.health is None else self.health.to_dict(),
         }
 
 
@@ -74,6 +82,15 @@ class CampaignResult:
     def impacts(self) -> Impacts:
         """Return the impacts of all runs, in the order of the run sheet."""
         return Impacts.concat(r.impacts for r in self.runs)
+
+    @property
+    def ledgers(self) -> tuple[Ledger, ...]:
+        """Return the ledger of each test run; none where the rig file does not say the balls' way."""
+        rig = self.campaign.rig
+        if not rig.route:
+            return ()
+        tests = [r for r in self.runs if r.run.role == "test"]
+        return tuple(follow_run(r.impacts, r.run, rig, seconds=r.seconds, gaps_s=r.gaps_s) for r in tests)
 
 
 def spread_of(rig: Rig) -> float | None:
@@ -122,23 +139,70 @@ def listen_to_run(
     settings: ListenSettings,
     workers: int = 1,
     progress: Callable[[float], None] | None = None,
+    check: bool = True,
 ) -> RunResult:
     """Find, measure and place every impact of one run.
+
+    Args:
+        campaign: where the run stands.
+        run: a row of its run sheet.
+        settings: detection and measurement.
+        workers: processes.
+        progress: told the share done.
+        check: also say what the recording is good for, and flag impacts accordingly.
 
     Raises:
         InputError: its recording cannot be used.
     """
     paths = campaign.paths(run)
-    if len(paths) > 1:
-        raise InputError(f"run {run.name}: has {len(paths)} files; split recordings must be joined first")
-    opened = functools.partial(open_recording, paths[0])
-    recording = opened()
-    calibration = calibration_of(campaign, recording.channels)
+    opened = functools.partial(join_recordings, paths)
+    with opened() as recording:
+        calibration = calibration_of(campaign, recording.channels)
+        gaps = tuple(g for g in getattr(recording, "gaps", ()) if g.seconds > 0)
     offset: NDArray[np.float64] | None = np.array(calibration.offset_db) if calibration.known else None
     heard: Heard = listen(opened, settings=settings, offset_db=offset, workers=workers, progress=progress)
     impacts = heard.impacts.with_columns(run=run.name, file=run.files[0])
-    impacts = _placed(impacts, run, campaign.rig)
-    return RunResult(run, impacts, heard.onsets, heard.rate, heard.frames / heard.rate, heard.channels, paths)
+    health = None
+    with opened() as recording:
+        if check:
+            health = check_health(recording, onsets=heard.onsets.frame)
+            impacts = _flagged(impacts, health)
+        notes = tuple(recording.notes)
+    time_s, gaps_s = _with_gaps(impacts["time_s"], heard.rate, gaps)
+    impacts = with_drops(_placed(impacts.with_columns(time_s=time_s), run, campaign.rig))
+    seconds = heard.frames / heard.rate + sum(stop - start for start, stop in gaps_s)
+    return RunResult(run, impacts, heard.onsets, heard.rate, seconds, heard.channels, paths, notes, health, gaps_s)
+
+
+def _with_gaps(
+    time_s: NDArray[np.float64], rate: int, gaps: Sequence[Gap]
+) -> tuple[NDArray[np.float64], tuple[tuple[float, float], ...]]:
+    """Return times of the run with what lies between split files counted, and those spans."""
+    shifted = time_s.copy()
+    spans = []
+    lost = 0.0
+    for gap in gaps:
+        at = gap.frame / rate
+        shifted[time_s >= at] += gap.seconds
+        spans.append((at + lost, at + lost + gap.seconds))
+        lost += gap.seconds
+    return shifted, tuple(spans)
+
+
+def _flagged(impacts: Impacts, health: Health) -> Impacts:
+    """Return the impacts with what the recording's health says of them."""
+    flags = impacts.data["flags"].copy()
+    if health.riding.found:
+        flags |= np.uint32(Flag.GAIN_RIDING)
+    for number, channel in enumerate(health.channels):
+        if len(channel.clipped):
+            # An impact is clipped where its first 50 ms touch a clipped span.
+            at = impacts.data["frame"]
+            after = np.searchsorted(channel.clipped[:, 1], at)
+            start = channel.clipped[np.minimum(after, len(channel.clipped) - 1), 0]
+            hit = (after < len(channel.clipped)) & (start < at + int(0.05 * health.rate))
+            flags[hit & (impacts.data["channel"] == number)] |= np.uint32(Flag.CLIPPED)
+    return impacts.with_columns(flags=flags)
 
 
 def measure_campaign(

@@ -18,7 +18,7 @@ from noisecheck.core.units import energy_mean_db
 from noisecheck.pipeline.campaign import RunResult, Told, listen_to_run, share_of, spread_of
 from noisecheck.pipeline.listen import ListenSettings
 
-__all__ = ["Measured", "measure_files"]
+__all__ = ["Measured", "campaign_at", "measure_files"]
 
 
 @dataclass(frozen=True)
@@ -93,7 +93,7 @@ def measure_files(
         folder = rig_path.parent if path.resolve() in known and rig_path is not None else Path()
         campaign = Campaign(folder, rig, (run,))
         share = functools.partial(share_of, told, number, len(files), str(path))
-        results.append(listen_to_run(campaign, run, settings=settings, workers=workers, progress=share))
+        results.append(listen_to_run(campaign, run, settings=settings, workers=workers, progress=share, check=False))
     return Measured(tuple(results), settings_document(settings))
 
 
@@ -103,3 +103,22 @@ def _known_runs(rig_path: Path | None) -> dict[Path, Run]:
         return {}
     campaign = load_campaign(rig_path.parent)
     return {campaign.paths(r)[0].resolve(): r for r in campaign.runs if len(r.files) == 1}
+
+
+def campaign_at(path: Path, rig_path: Path | None = None) -> Campaign:
+    """Return the campaign in a folder, or a campaign of one run for a bare recording with a rig file.
+
+    Raises:
+        InputError: neither is there, or a rig file is given for a folder that has its own.
+    """
+    if path.is_dir() or not path.exists():
+        if rig_path is not None:
+            raise InputError(f"{path}: a campaign has its own rig.toml: leave --rig out")
+        return load_campaign(path)
+    if rig_path is not None and not rig_path.exists():
+        raise InputError(f"{rig_path}: no such rig file")
+    rig = Rig() if rig_path is None else load_rig(rig_path)
+    known = _known_runs(rig_path).get(path.resolve())
+    if known is not None and rig_path is not None:
+        return Campaign(rig_path.parent, rig, (known,))
+    return Campaign(Path(), rig, (Run(path.stem, (path.as_posix(),)),))

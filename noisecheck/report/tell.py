@@ -5,8 +5,10 @@ from __future__ import annotations
 import math
 
 from noisecheck.compare.effects import Comparison, Difference
+from noisecheck.flow.findings import say_odds
+from noisecheck.pipeline.account import Account
 
-__all__ = ["interval", "tell_comparison"]
+__all__ = ["interval", "tell_account", "tell_comparison"]
 
 
 def interval(low: float, high: float, digits: int = 1) -> str:
@@ -51,4 +53,30 @@ def tell_comparison(comparison: Comparison) -> list[str]:
         for warning in difference.warnings:
             said.setdefault(warning, []).append(difference.value)
     lines += [f"note: {text}" for text in (*comparison.warnings, *said)]
+    return lines
+
+
+_KINDS = {"stuck": "stuck", "stray": "stray", "held_up": "held up", "unheard": "unheard"}
+
+
+def tell_account(account: Account) -> list[str]:
+    """Return the lines ``noisecheck ledger`` prints."""
+    lines = []
+    for ledger in account.ledgers:
+        counts = [f"{ledger.count(k)} {word}" for k, word in _KINDS.items() if ledger.count(k)]
+        rest = f"; {', '.join(counts)}" if counts else ""
+        waiting = f"; {ledger.under_way} under way at the end" if ledger.under_way else ""
+        doubtful = f"; {ledger.undecided} undecided" if ledger.undecided else ""
+        lines.append(f"{ledger.run}: {ledger.arrived} of {ledger.fed} balls arrived{rest}{doubtful}{waiting}")
+        for finding in ledger.findings:
+            where = f" at {finding.station}" if finding.station else ""
+            odds = say_odds(finding.odds)
+            lines.append(f"  {_KINDS[finding.kind]}{where}, {finding.time_s:.2f} s, {odds}: {finding.why}")
+    for revision, rate in account.rates.items():
+        lines.append(f"revision {revision}: {rate.sentence}" if revision else rate.sentence)
+    if len(account.rates) > 1:
+        lines.append(f"all runs: {account.overall.sentence}")
+    lines += [f"challenge, run {run}: {c.sentence}" for run, c in account.challenges]
+    lines += [f"early warning: {text}" for text in account.warnings]
+    lines += [f"note: {text}" for text in dict.fromkeys((*account.overall.notes, *account.notes))]
     return lines

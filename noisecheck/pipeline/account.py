@@ -1,0 +1,125 @@
+"""The ball ledger of a campaign: runs followed, failure rates bounded, listening itself put to the test."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from noisecheck.core.errors import InputError
+from noisecheck.flow.challenge import Challenge
+from noisecheck.flow.failures import FailureRate, HeardShare
+from noisecheck.flow.findings import Ledger, ledger_document
+from noisecheck.flow.warning import LinkFlow, RestitutionChange, link_flows, restitution_change
+from noisecheck.pipeline.campaign import CampaignResult, RunResult
+from noisecheck.pipeline.flowing import challenge_run, drops_of, follow_run, pooled_rate, route_of
+
+__all__ = ["Account", "account_for"]
+
+_SURELY = 0.001
+_BOUNCE = 0.03
+"""A change of restitution below this says nothing about a place."""
+
+
+@dataclass(frozen=True)
+class Account:
+    """What became of every ball."""
+
+    ledgers: tuple[Ledger, ...]
+    rates: dict[str, FailureRate]
+    """Failure rate of each revision (``""`` where runs name none), runs of one revision pooled."""
+    overall: FailureRate
+    links: tuple[tuple[str, LinkFlow], ...]
+    """(run, flow of one link), for early warning."""
+    restitution: tuple[tuple[str, str, RestitutionChange], ...]
+    """(run, station, change of the rebound over the run)."""
+    challenges: tuple[tuple[str, Challenge], ...] = ()
+    notes: tuple[str, ...] = ()
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the document that ``ledger --json`` prints."""
+        document = ledger_document(self.ledgers, self.overall.to_dict())
+        document["failure_rate_by_revision"] = {k: v.to_dict() for k, v in self.rates.items()}
+        document["statements"] = {(k or "all"): v.sentence for k, v in self.rates.items()}
+        document["warnings"] = list(self.warnings)
+        document["notes"] = list(self.notes)
+        if self.challenges:
+            document["challenges"] = [
+                {
+                    "run": run,
+                    "stuck_tried": c.stuck_tried,
+                    "stuck_caught": c.stuck_caught,
+                    "stray_tried": c.stray_tried,
+                    "stray_caught": c.stray_caught,
+                }
+                for run, c in self.challenges
+            ]
+        return document
+
+    @property
+    def warnings(self) -> tuple[str, ...]:
+        """Return the early warnings: places that are about to hold a ball."""
+        said = [f"run {run}: {link.warning}" for run, link in self.links if link.warning]
+        said += [
+            f"run {run}: {where} bounces differently (restitution {c.first_half:.2f}, then {c.second_half:.2f})"
+            for run, where, c in self.restitution
+            if c.p < _SURELY and abs(c.second_half - c.first_half) > _BOUNCE
+        ]
+        return tuple(said)
+
+
+def account_for(result: CampaignResult, *, challenged: bool = False, confidence: float = 0.95) -> Account:
+    """Return the account of a measured campaign's test runs.
+
+    Args:
+        result: from :func:`noisecheck.pipeline.campaign.measure_campaign`.
+        challenged: put known failures into every run and count how many are named; the share goes into the bounds.
+        confidence: of the bounds.
+
+    Raises:
+        InputError: the rig file does not say the balls' way, or no run is a test.
+    """
+    rig = result.campaign.rig
+    route_of(rig)
+    tests = [r for r in result.runs if r.run.role == "test"]
+    if not tests:
+        raise InputError("runs.csv: no run has the role test: there are no balls to account for")
+    ledgers = {r.run.name: follow_run(r.impacts, r.run, rig, seconds=r.seconds, gaps_s=r.gaps_s) for r in tests}
+    challenges, notes = _challenges(tests, result) if challenged else ((), ())
+    heard = _heard([c for _, c in challenges])
+    revisions: dict[str, list[Ledger]] = {}
+    for run in tests:
+        revisions.setdefault(run.run.revision, []).append(ledgers[run.run.name])
+    return Account(
+        tuple(ledgers.values()),
+        {name: pooled_rate(part, rig, heard=heard, confidence=confidence) for name, part in revisions.items()},
+        pooled_rate(ledgers.values(), rig, heard=heard, confidence=confidence),
+        tuple((name, link) for name, ledger in ledgers.items() for link in link_flows(ledger)),
+        tuple(
+            (r.run.name, r.impacts.names["station"][max(c.station, 0)] or "unplaced", c)
+            for r in tests
+            for c in restitution_change(drops_of(r.impacts))
+        ),
+        challenges,
+        notes,
+    )
+
+
+def _challenges(
+    tests: Sequence[RunResult], result: CampaignResult
+) -> tuple[tuple[tuple[str, Challenge], ...], tuple[str, ...]]:
+    done, notes = [], []
+    for run in tests:
+        try:
+            found = challenge_run(run.impacts, run.run, result.campaign.rig, seconds=run.seconds)
+        except InputError as error:
+            notes.append(f"run {run.run.name}: not challenged, {error}")
+            continue
+        done.append((run.run.name, found))
+    return tuple(done), tuple(notes)
+
+
+def _heard(challenges: Sequence[Challenge]) -> HeardShare | None:
+    if not challenges:
+        return None
+    return HeardShare.from_test(sum(c.stuck_caught for c in challenges), sum(c.stuck_tried for c in challenges))

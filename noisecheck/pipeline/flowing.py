@@ -1,0 +1,94 @@
+"""From placed impacts to drops, and from drops to the ledger of a run and the failure rate of a campaign."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+import numpy as np
+
+from noisecheck.bench.rig import Rig
+from noisecheck.bench.runsheet import Run
+from noisecheck.core.errors import InputError
+from noisecheck.core.table import Impacts
+from noisecheck.flow.challenge import Challenge, challenge
+from noisecheck.flow.drops import Drops, describe_drops, find_drops
+from noisecheck.flow.failures import FailureRate, HeardShare, failure_rate
+from noisecheck.flow.findings import Ledger
+from noisecheck.flow.ledger import follow_balls
+from noisecheck.flow.route import FeedPlan, LedgerSettings, Route
+
+__all__ = ["challenge_run", "drops_of", "follow_run", "pooled_rate", "route_of", "with_drops"]
+
+
+def with_drops(impacts: Impacts) -> Impacts:
+    """Return the impacts of one run with their ``drop`` and ``rebound``."""
+    drop, rebound = find_drops(impacts["time_s"], impacts["lae_db"], _codes(impacts))
+    return impacts.with_columns(drop=drop, rebound=rebound)
+
+
+def drops_of(impacts: Impacts) -> Drops:
+    """Return what the intervals of each drop of one run tell: restitution, height heard."""
+    return describe_drops(impacts["time_s"], impacts["drop"], impacts["rebound"], _codes(impacts))
+
+
+def _codes(impacts: Impacts) -> np.ndarray[tuple[int], np.dtype[np.int64]]:
+    """Return station codes with -1 for unplaced (code 0 of the table), unless nothing is placed at all."""
+    codes = impacts.data["station"].astype(np.int64)
+    return np.where(codes == 0, -1, codes) if codes.any() else codes
+
+
+def route_of(rig: Rig) -> Route:
+    """Return the balls' way as the rig file tells it.
+
+    Raises:
+        InputError: no station leads to another, so there is no way to follow.
+    """
+    names = rig.route
+    if not names:
+        raise InputError(
+            'rig.toml: no [[station]] has next = "..." and [feed] names no station: say the order in which a ball '
+            "meets the stations, and balls can be followed"
+        )
+    windows = [rig.station(n).transit_s for n in names[:-1]]
+    return Route(names, tuple(None if w is None else (w[0], w[1]) for w in windows))
+
+
+def _feed(rig: Rig, run: Run) -> FeedPlan:
+    return FeedPlan(rig.feed.period_s, run.balls_fed if run.balls_fed is not None else rig.feed.balls)
+
+
+def _settings(rig: Rig) -> LedgerSettings:
+    owned = {m.station for m in rig.microphones if m.station}
+    return LedgerSettings(shared_microphone=len(owned) < len(rig.route))
+
+
+def follow_run(
+    impacts: Impacts, run: Run, rig: Rig, *, seconds: float, gaps_s: Sequence[tuple[float, float]] = ()
+) -> Ledger:
+    """Return the ledger of one run: every ball accounted for.
+
+    Raises:
+        InputError: the rig file does not say the balls' way.
+    """
+    return follow_balls(
+        impacts,
+        route_of(rig),
+        end_s=seconds,
+        feed=_feed(rig, run),
+        settings=_settings(rig),
+        gaps_s=gaps_s,
+        run=run.name,
+    )
+
+
+def challenge_run(impacts: Impacts, run: Run, rig: Rig, *, seconds: float, seed: int = 1) -> Challenge:
+    """Return how many known failures the ledger of this run would have named."""
+    return challenge(impacts, route_of(rig), end_s=seconds, feed=_feed(rig, run), settings=_settings(rig), seed=seed)
+
+
+def pooled_rate(
+    ledgers: Iterable[Ledger], rig: Rig, *, heard: HeardShare | None = None, confidence: float = 0.95
+) -> FailureRate:
+    """Return the failure rate over runs, against the strictest failure-rate requirement of the rig file."""
+    limits = [r.limit for r in rig.requirements if r.measure == "failures_per_million"]
+    return failure_rate(list(ledgers), heard=heard, limit_per_million=min(limits, default=None), confidence=confidence)
