@@ -16,7 +16,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from noisecheck.audio.recording import open_recording
+from noisecheck.audio.split import join_recordings
 from noisecheck.core.errors import InputError
 from noisecheck.core.flags import Flag
 from noisecheck.pipeline.campaign import CampaignResult, RunResult
@@ -143,19 +143,13 @@ def clips_of(result: CampaignResult, picked: Sequence[Picked], *, most_bytes: in
 
 
 def _read(run: RunResult, rows: Sequence[int]) -> dict[int, NDArray[np.float32]]:
-    """Return the samples around each row on the channel measured, the files of a split recording taken in order."""
+    """Return the samples around each row on the channel measured."""
     found: dict[int, NDArray[np.float32]] = {}
-    offset = 0
-    for path in run.paths:
-        with open_recording(path) as recording:
-            for row in sorted(rows):
-                start = int(run.impacts.data["frame"][row]) - round(BEFORE_S * run.rate) - offset
-                stop = start + round(LENGTH_S * run.rate)
-                if row in found or stop <= 0 or start >= recording.frames:
-                    continue
-                channel = min(max(int(run.impacts.data["channel"][row]), 0), recording.channels - 1)
-                found[row] = recording.read(max(start, 0), stop)[:, channel]
-            offset += recording.frames
+    with join_recordings(run.paths) as recording:
+        for row in sorted(rows):
+            start = int(run.impacts.data["frame"][row]) - round(BEFORE_S * run.rate)
+            channel = min(max(int(run.impacts.data["channel"][row]), 0), recording.channels - 1)
+            found[row] = recording.read(max(start, 0), start + round(LENGTH_S * run.rate))[:, channel]
     return found
 
 

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any, Final
 
-from noisecheck.core.errors import one_line
+from noisecheck.audio.identity import fingerprint
+from noisecheck.core.errors import InputError, one_line
 from noisecheck.core.table import COLUMNS
 from noisecheck.report.context import Context, Place, Section
 
@@ -23,7 +23,7 @@ def method_section(context: Context) -> Section:
     recordings = []
     for run in result.runs:
         for name, path in zip(run.run.files, run.paths, strict=True):
-            size, digest = _fingerprint(path)
+            size, digest = _identity(path)
             facts = {"run": one_line(run.run.name), "file": one_line(name), "bytes": size, "sha256": digest}
             recordings.append({**facts, "seconds": round(run.seconds, 3), "rate": run.rate, "channels": run.channels})
     return Section(
@@ -43,14 +43,12 @@ def method_section(context: Context) -> Section:
     )
 
 
-def _fingerprint(path: Path) -> tuple[int | None, str | None]:
+def _identity(path: Path) -> tuple[int | None, str | None]:
+    """Return size in bytes and SHA-256; None for what cannot be had (large files are named by size alone)."""
     try:
         size = path.stat().st_size
-        if size > _MOST_HASHED:
-            return size, None
-        with path.open("rb") as file:
-            return size, hashlib.file_digest(file, "sha256").hexdigest()
-    except OSError:
+        return size, fingerprint(path) if size <= _MOST_HASHED else None
+    except (OSError, InputError):
         return None, None
 
 
