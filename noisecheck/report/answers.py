@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 from noisecheck.compare.effects import Comparison, Difference
 from noisecheck.compare.plan import EffectPlan, plan_effects, spread_of
 from noisecheck.core.errors import InputError, one_line
 from noisecheck.pipeline.campaign import CampaignResult, comparable_columns, compare_campaign
-from noisecheck.report.context import Place, Said, Section
+from noisecheck.report.context import Context, Place, Said, Section
 
 __all__ = ["Asked", "View", "ask", "asked_sentence", "column_word", "opening", "value_word"]
 
@@ -112,15 +112,35 @@ def asked_sentence(asked: Sequence[Asked]) -> str:
     return f"Does {' or '.join(parts)} change how loud an impact is?" if parts else ""
 
 
-def opening(result: CampaignResult, asked: Sequence[Asked], sections: Sequence[Section]) -> list[Said]:
+def opening(context: Context, sections: Sequence[Section]) -> list[Said]:
     """Return the sentences at the head of the page, in the order they are read."""
     said: list[Said] = []
-    for question in asked:
-        said += [_answer(question, value) for value in question.values]
+    for question in context.asked:
+        for value in question.values:
+            answer = _answer(question, value)
+            flow = _flow(context, question, value) if answer.status == "quieter" else ""
+            said.append(replace(answer, text=answer.text.removesuffix(".") + flow) if flow else answer)
     for section in sections:
         said += section.said
-    said += _open_ends(result, asked, said, sections)
+    said += _open_ends(context, said, sections)
     return said
+
+
+def _flow(context: Context, question: Asked, value: str) -> str:
+    """Return how the balls ran where they ran worse than before, so that quiet alone is never taken for better."""
+    groups = {g.value: g.run_names for g in question.views[0].comparison.groups}
+    counts = []
+    for names in (groups.get(question.baseline, ()), groups.get(value, ())):
+        chosen = [context.ledgers[n] for n in names if n in context.ledgers]
+        balls = sum(x.balls for x in chosen)
+        counts.append((sum(x.count("held_up") + x.count("stuck") for x in chosen), balls))
+    (before, balls_before), (after, balls_after) = counts
+    if not balls_before or not balls_after or after * balls_before <= before * balls_after:
+        return ""
+    return (
+        f"; but {after} of {balls_after} balls were held up or stuck, {before} of {balls_before} before: quieter is not "
+        "better until that is settled."
+    )
 
 
 def _range(d: Difference) -> str:
@@ -191,10 +211,9 @@ def _sentence(text: str) -> str:
     return text[:1].upper() + text[1:] + "." if text else ""
 
 
-def _open_ends(
-    result: CampaignResult, asked: Sequence[Asked], said: Sequence[Said], sections: Sequence[Section]
-) -> list[Said]:
+def _open_ends(context: Context, said: Sequence[Said], sections: Sequence[Section]) -> list[Said]:
     """Return what the page cannot show yet, each with what would settle it."""
+    result, asked = context.result, context.asked
     found: list[Said] = []
     tests = [r for r in result.runs if r.run.role == "test"]
     if not any(len(r.impacts) for r in result.runs):
@@ -207,12 +226,13 @@ def _open_ends(
         )
         text = "Nothing is compared: the run sheet names no conditions that differ."
         found.append(Said("not yet shown", text, step, _sheet(result)))
-    if any(s.status == "quieter" for s in said) and not any(s.place == Place.FLOW for s in sections):
+    followed = bool(context.ledgers) or any(s.place == Place.FLOW for s in sections)
+    if any(s.status == "quieter" for s in said) and not followed:
         text = "Whether what is quieter also holds balls up: no ball was followed here."
         route = any(s.next for s in result.campaign.rig.stations)
-        step = "The ledger follows every ball: noisecheck ledger on this campaign."
-        if not route:
-            step = "Say in rig.toml which station comes after which, and in runs.csv how many balls were fed."
+        step = "Say in rig.toml which station comes after which, and in runs.csv how many balls were fed."
+        if route:
+            step = "Have every station on the balls' way heard: a microphone each, or taps to teach their sounds."
         found.append(Said("not yet shown", text, step, "" if route else _ROUTE))
     levels = {v for s in result.summaries for v in s.db_re}
     if "full scale" in levels:

@@ -8,6 +8,7 @@ from enum import IntEnum
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
+from noisecheck.flow.findings import Ledger
 from noisecheck.pipeline.campaign import CampaignResult
 
 if TYPE_CHECKING:
@@ -101,6 +102,11 @@ class Context:
         """What 0 dB is, in words."""
         found = sorted({v for s in self.result.summaries for v in s.db_re})
         return " and ".join("20 µPa" if v == "20 uPa" else v for v in found) or "full scale"
+
+    @cached_property
+    def ledgers(self) -> dict[str, Ledger]:
+        """Ledgers by run, of the runs in which any ball was followed to its end."""
+        return {ledger.run: ledger for ledger in self.result.ledgers if ledger.balls}
 
     @property
     def unit(self) -> str:

@@ -18,9 +18,9 @@ from noisecheck.core.bands import NOMINAL_THIRD_HZ
 from noisecheck.core.errors import one_line
 from noisecheck.core.table import band_names
 from noisecheck.report.answers import Asked, View, column_word, value_word
+from noisecheck.report.balls import flow_columns
 from noisecheck.report.context import Context, GroupColumn, Place, Section
 from noisecheck.report.figures import Row, band_differences, band_levels, differences, inline_svg
-from noisecheck.report.rebounds import rebound_columns
 
 __all__ = ["SYMBOLS", "noise_section"]
 
@@ -42,7 +42,7 @@ def noise_section(context: Context) -> Section | None:
     """Return the section of differences; None where nothing can be compared."""
     if not context.asked:
         return None
-    columns = (*rebound_columns(context.result.impacts), *context.group_columns)
+    columns = (*flow_columns(context), *context.group_columns)
     drawn = _worth_drawing(context.asked)
     questions = [_question(context, number, a, columns, drawn) for number, a in enumerate(context.asked)]
     document = [

@@ -13,9 +13,9 @@ from typing import TYPE_CHECKING, Any, Final
 
 from noisecheck.core.errors import one_line
 from noisecheck.pipeline.campaign import CampaignResult, Told
-from noisecheck.report.answers import Asked, ask, asked_sentence, opening
+from noisecheck.report.answers import ask, asked_sentence, opening
 from noisecheck.report.care import care_section
-from noisecheck.report.context import Context, GroupColumn, Section
+from noisecheck.report.context import Context, GroupColumn, Said, Section
 from noisecheck.report.events import events_section
 from noisecheck.report.exports import comparisons_csv, impacts_csv_chunks, json_text, summaries_csv, write_together
 from noisecheck.report.figures import MARKERS
@@ -78,14 +78,15 @@ def write_report(
         if section is not None:
             sections.append(section)
     sections.sort(key=lambda s: s.place)
-    document = results_document(result, asked, sections)
-    page = _render(context, sections)
+    answers = opening(context, sections)
+    document = results_document(context, sections, answers)
+    page = _render(context, sections, answers)
     excess = len(page.encode()) - MOST_BYTES
     if excess > 0:  # clips are what can be spared
         tell(0.8, "making the page smaller")
         context = replace(context, clip_bytes=max(_CLIP_BYTES - excess - _SPARE, 0))
         sections = [events_section(context) or s if s.key == "events" else s for s in sections]
-        page = _render(context, sections)
+        page = _render(context, sections, answers)
     tell(0.9, "writing")
     paths = write_together(
         {
@@ -100,8 +101,9 @@ def write_report(
     return paths
 
 
-def results_document(result: CampaignResult, asked: Sequence[Asked], sections: Sequence[Section]) -> dict[str, Any]:
+def results_document(context: Context, sections: Sequence[Section], answers: Sequence[Said]) -> dict[str, Any]:
     """Return what ``results.json`` holds: runs, comparisons (as ``compare --json``), plans, and each section's own."""
+    result, asked = context.result, context.asked
     return {
         "campaign": context_name(result),
         "notes": list(result.campaign.notes),
@@ -113,7 +115,7 @@ def results_document(result: CampaignResult, asked: Sequence[Asked], sections: S
             for v in a.views
             for p in v.plans
         ],
-        "answers": [s.to_dict() for s in opening(result, asked, sections)],
+        "answers": [s.to_dict() for s in answers],
         **{s.key: s.document for s in sections if s.document is not None},
         "files": {"impacts": "impacts.csv", "comparisons": "comparisons.csv", "summaries": "summaries.csv"},
         "settings": result.settings,
@@ -160,7 +162,7 @@ def number(value: Any) -> str:
     return f"{int(value):,}".replace(",", "\N{NARROW NO-BREAK SPACE}")
 
 
-def _render(context: Context, sections: Sequence[Section]) -> str:
+def _render(context: Context, sections: Sequence[Section], answers: Sequence[Said]) -> str:
     from markupsafe import Markup
 
     env = _environment()
@@ -173,7 +175,7 @@ def _render(context: Context, sections: Sequence[Section]) -> str:
         "context": context,
         "sections": sections,
         "asked": asked_sentence(context.asked),
-        "answers": opening(context.result, context.asked, sections),
+        "answers": answers,
         "style": Markup(style),
         "script": Markup(script),
         "script_hash": digest,
