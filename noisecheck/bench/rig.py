@@ -306,7 +306,9 @@ _LISTS: Final = ("microphone", "station", "requirement")
 
 def _sentence(error: ValidationError, text: str) -> str:
     """Return the first fault as ``, line N, [section]: what is wrong``."""
-    first = error.errors()[0]
+    errors = error.errors()
+    # A misspelt key is why the right one is missing: name it first.
+    first = next((e for e in errors if e["type"] == "extra_forbidden"), errors[0])
     place = [p for p in first["loc"] if isinstance(p, int) or not str(p).startswith(("function", "tuple", "float"))]
     section = str(place[0]) if place else ""
     heading = f"[[{section}]]" if section in _LISTS else f"[{section}]"
