@@ -92,8 +92,8 @@ def _riding(health: Health) -> Health:
     riding = health.riding
     if riding.found:
         reason = (
-            f"gain riding: the noise floor is {riding.rise_db:.1f} dB lower {riding.at_s:.1f} s after a loud impact "
-            "than later: levels are not comparable"
+            f"gain riding: the noise floor is {riding.rise_db:.1f} dB lower after loud impacts and comes back in about "
+            f"{riding.release_s:.1g} s: levels are not comparable"
         )
         return replace(health, levels=health.levels.and_so("not usable", reason),
                        bands=health.bands.and_so("not usable", reason))  # fmt: skip

@@ -126,7 +126,7 @@ class Health:
             "notes": list(self.notes), "best_channel": self.best_channel, "impacts": self.impacts,
             "usable_hz": round(self.usable_hz), "octaves_hz": [round(f, 1) for f in self.octaves_hz],
             "gain_riding": {
-                "found": self.riding.found, "rise_db": self.riding.rise_db, "at_s": self.riding.at_s,
+                "found": self.riding.found, "rise_db": self.riding.rise_db, "release_s": self.riding.release_s,
                 "curve": [list(p) for p in self.riding.curve], "why_not": self.riding.why_not,
             },
             "dead": list(self.between.dead), "inverted": [list(p) for p in self.between.inverted],
