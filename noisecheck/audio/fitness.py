@@ -32,13 +32,13 @@ def judged(health: Health, *, delay_known: bool, lossy: bool) -> Health:
     health = _bands(health, best)
     if not delay_known:
         health = replace(
-            health, times=health.times.and_so("bound only", "the codec's delay is not stated: intervals between impacts "
+            health, times=health.times.and_so("bound only", "the codec's delay is not stated: intervals between impacts "  # noqa: E501
                                               "are right, all times may be late by the same 20 to 50 ms")
         )  # fmt: skip
     if len(health.nonfinite):
         first = health.nonfinite[0, 0] / health.rate
         count = int(np.sum(np.diff(health.nonfinite, axis=1)))
-        reason = f"{count} frames hold NaN or infinite samples, the first at {first:.3f} s: impacts there are dropped"
+        reason = f"{count} frames hold NaN or infinite samples, the first at {first:.3f} s: no impact there counts"
         health = replace(
             health, levels=health.levels.and_so("usable", reason), counts=health.counts.and_so("usable", reason)
         )
@@ -74,14 +74,12 @@ def _clipping(health: Health, best: ChannelHealth, lossy: bool) -> Health:
             how = f"flat tops at {best.rail:.3f} of full scale{below}"
         else:
             how = f"{best.above_one} samples above full scale after decoding: the sound was at the rail when encoded"
-        reason = (
-            f"clipped at {len(best.clipped)} places, the first at {first:.3f} s ({how}): those levels are lower bounds"
-        )
+        reason = f"clipped at {len(best.clipped)} places, the first at {first:.3f} s ({how}): levels are lower bounds"
         return replace(health, levels=health.levels.and_so("bound only", reason),
                        bands=health.bands.and_so("bound only", "clipping adds sound to the upper bands"))  # fmt: skip
     if best.above_one and not lossy:
         note = (
-            f"{best.above_one} samples are above 1.0: they are kept and no clipping, but the microphone's own amplifier "
+            f"{best.above_one} samples are above 1.0: they are kept and no clipping, but the microphone's own amplifier "  # noqa: E501
             "may have clipped"
         )
         return replace(health, notes=(*health.notes, note))

@@ -2,14 +2,14 @@
 
 A recorder that turns its gain down for a loud sound lets it come back over tenths of a second to seconds, and
 the floor with it: lower after an impact, then rising, by the same number of decibels in every band where the floor
-is heard. Ringing does the opposite. So for a few release times and thresholds the reduction that such a recorder would be
-at is worked out frame by frame from the levels, and each band's floor is held against it by least squares.
+is heard. Ringing does the opposite. So for a few release times and thresholds the reduction that such a recorder would
+be at is worked out frame by frame from the levels, and each band's floor is held against it by least squares.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -135,9 +135,7 @@ def _agreement(
     return np.sort(rise, axis=1)[:, rank], np.sort(sure, axis=1)[:, rank]
 
 
-def _curve(
-    floor: NDArray[np.float64], since: NDArray[np.float64], use: NDArray[np.bool_]
-) -> tuple[tuple[float, float], ...]:
+def _curve(floor: NDArray[np.float64], since: NDArray[Any], use: NDArray[np.bool_]) -> tuple[tuple[float, float], ...]:
     """Return the floor (a low quantile across bands, each against its own median) by time since a loud impact."""
     deviation = np.quantile(floor - np.median(floor, axis=0), 0.3, axis=1)
     place = np.digitize(since, _EDGES_S)

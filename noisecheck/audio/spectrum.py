@@ -124,7 +124,7 @@ class SpectrumScan:
         return best
 
     def hum(self) -> Hum | None:
-        """Return the mains hum: two or more of the first eight multiples of 50 or 60 Hz 15 dB above their neighbours."""
+        """Return the mains hum: two or more of the first 8 multiples of 50 or 60 Hz 15 dB above their neighbours."""
         found: list[Hum] = []
         rate = self.rate * _SLOW / (FRAMES_PER_TILE * self.n)
         step = rate / _SLOW
