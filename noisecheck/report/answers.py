@@ -138,8 +138,8 @@ def _flow(context: Context, question: Asked, value: str) -> str:
     if not balls_before or not balls_after or after * balls_before <= before * balls_after:
         return ""
     return (
-        f"; but {after} of {balls_after} balls were held up or stuck, {before} of {balls_before} before: quieter is not "
-        "better until that is settled."
+        f"; but {after} of {balls_after} balls were held up or stuck, {before} of {balls_before} before: quieter is "
+        "not better until that is settled."
     )
 
 

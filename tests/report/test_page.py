@@ -1,0 +1,374 @@
+from __future__ import annotations
+
+import base64
+import dataclasses
+import hashlib
+import itertools
+import json
+import re
+import shutil
+import subprocess
+from html.parser import HTMLParser
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+import noisecheck.report.page as page_module
+from noisecheck.compare.summary import summarise
+from noisecheck.core.table import Impacts
+from noisecheck.report import write_report
+from noisecheck.report.context import GroupColumn, Place, Said, Section
+
+EVIL = "<script>alert(1)</script>\"'\n$x_1$ & {{7*7}} --> 漢字"
+VOID = {"meta", "link", "br", "input", "path"}
+
+
+class Page(HTMLParser):
+    """Reads a page: tags in order, ids, attributes of each tag, and whether all that opens closes."""
+
+    def __init__(self, text: str) -> None:
+        super().__init__()
+        self.tags: list[tuple[str, dict[str, str | None]]] = []
+        self.open: list[str] = []
+        self.wrong: list[str] = []
+        self.words: list[tuple[str, str]] = []
+        self.feed(text)
+        self.close()
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append((tag, dict(attrs)))
+        if tag not in VOID:
+            self.open.append(tag)
+
+    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append((tag, dict(attrs)))
+
+    def handle_endtag(self, tag: str) -> None:
+        if tag in VOID:
+            return
+        if not self.open or self.open.pop() != tag:
+            self.wrong.append(tag)
+
+    def handle_data(self, data: str) -> None:
+        self.words.append((self.open[-1] if self.open else "", data))
+
+    def all(self, tag: str) -> list[dict[str, str | None]]:
+        return [a for t, a in self.tags if t == tag]
+
+    @property
+    def text(self) -> str:
+        return " ".join(" ".join(d for t, d in self.words if t not in ("script", "style")).split())
+
+
+def with_impacts(result: Any, number: int, impacts: Impacts) -> Any:
+    """Return the result with other impacts in one run."""
+    runs = list(result.runs)
+    runs[number] = dataclasses.replace(runs[number], impacts=impacts)
+    everything = Impacts.concat(r.impacts for r in runs)
+    summaries = summarise(everything, result.campaign.runs)
+    return dataclasses.replace(result, runs=tuple(runs), summaries=summaries)
+
+
+def written(result: Any, folder: Path, **more: Any) -> tuple[str, Page, dict[str, Any]]:
+    paths = write_report(result, folder, **more)
+    assert [p.name for p in paths] == [
+        "report.html",
+        "results.json",
+        "impacts.csv",
+        "comparisons.csv",
+        "summaries.csv",
+    ]
+    assert sorted(p.name for p in folder.iterdir()) == sorted(p.name for p in paths)
+    text = paths[0].read_text(encoding="utf-8")
+    page = Page(text)
+    assert page.wrong == []
+    assert page.open == []
+    return text, page, json.loads(paths[1].read_text(encoding="utf-8"))
+
+
+def test_page_is_whole_and_offline(make: Any, tmp_path: Path) -> None:
+    text, page, _ = written(make(), tmp_path / "out")
+    assert len(text.encode()) < page_module.MOST_BYTES
+    assert not re.search(r"(?i)https?:|//[a-z]+\.|url\((?!#)|@import", text)
+    for tag, attributes in page.tags:
+        for name in ("src", "href"):
+            value = attributes.get(name)
+            if value is not None:
+                assert value.startswith(("#", "data:")) or value in {
+                    "results.json",
+                    "impacts.csv",
+                    "comparisons.csv",
+                    "summaries.csv",
+                }, (tag, value)
+        assert not [n for n in attributes if n.startswith("on")]
+
+
+def test_policy_allows_this_script_and_nothing_else(make: Any, tmp_path: Path) -> None:
+    text, page, _ = written(make(), tmp_path / "out")
+    policy = next(a["content"] for a in page.all("meta") if a.get("http-equiv") == "Content-Security-Policy")
+    script = text[text.index("<script>") + 8 : text.index("</script>")]
+    digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
+    rules = dict(rule.split(" ", 1) for rule in (policy or "").split("; "))
+    assert rules["default-src"] == "'none'"
+    assert rules["script-src"] == f"'sha256-{digest}'"
+    assert (rules["img-src"], rules["media-src"], rules["base-uri"]) == ("data:", "data:", "'none'")
+
+
+def test_structure_can_be_walked(make: Any, tmp_path: Path) -> None:
+    _, page, _ = written(make(), tmp_path / "out")
+    levels = [int(t[1]) for t, _ in page.tags if re.fullmatch(r"h[1-6]", t)]
+    assert levels[0] == 1
+    assert levels.count(1) == 1
+    assert all(b <= a + 1 for a, b in itertools.pairwise(levels))
+    assert all(a.get("scope") in ("col", "row") for a in page.all("th"))
+    tables = len(page.all("table"))
+    assert len(page.all("caption")) == tables > 5
+    assert all(a.get("aria-label") for a in page.all("svg") if a.get("role") == "img")
+    assert all(a.get("role") == "img" or a.get("aria-hidden") == "true" for a in page.all("svg"))
+    assert all(a.get("aria-label") for a in page.all("audio"))
+    ids = [a["id"] for _, a in page.tags if "id" in a]
+    assert len(ids) == len(set(ids))
+    for tag, attributes in page.tags:
+        target = attributes.get("href") or ""
+        if tag == "a" and target.startswith("#"):
+            assert target[1:] in ids
+
+
+def test_same_input_same_bytes(make: Any, tmp_path: Path) -> None:
+    result = make()
+    first = [p.read_bytes() for p in write_report(result, tmp_path / "a")]
+    assert first == [p.read_bytes() for p in write_report(result, tmp_path / "b")]
+
+
+def test_names_are_inert(make: Any, tmp_path: Path) -> None:
+    result = make(
+        treatments=("bare", EVIL), stations=("a" + EVIL, "b" + EVIL), name="{treatment}{number}" + EVIL, note=EVIL
+    )
+    text, page, document = written(result, tmp_path / "out")
+    assert text.count("<script") == 1
+    assert not [d for t, d in page.words if t == "script" and "alert" in d]
+    assert "<script>alert(1)</script>" in page.text  # as words
+    assert "{{7*7}}" in page.text
+    assert "49" not in {d.strip() for _, d in page.words}
+    assert document["comparisons"][0]["groups"][1]["value"] == EVIL
+
+
+def test_numbers_on_the_page_are_those_in_the_json(make: Any, tmp_path: Path) -> None:
+    text, page, document = written(make(treatments=("bare", "felt", "cork")), tmp_path / "out")
+    cells = {a["data-value"] for a in page.all("td") if a.get("data-value")}
+    assert len(document["comparisons"]) == 3  # all stations, landing, tray
+    for comparison in document["comparisons"]:
+        for d in comparison["differences"]:
+            if comparison["station"] is None and d["measure"] != "lae_db":
+                continue  # of all stations together only L_AE stands on the page
+            assert str(d["difference_db"]) in cells
+            assert f'data-value="{d["ci_db"][0]}" data-high="{d["ci_db"][1]}"' in text
+        if comparison["station"]:
+            for group in comparison["groups"]:
+                assert str(group["lae_db"]) in cells
+            for band in comparison["differences"][0]["bands"].values():
+                assert str(band["difference_db"]) in cells
+    for event in document["events"]["picked"]:
+        assert str(event["lae_db"]) in cells
+    main = next(c for c in document["comparisons"] if c["station"] == "landing")["differences"][0]
+    low, high = main["ci_db"]
+    assert f"{abs(main['difference_db']):.1f} dB quieter at landing" in page.text
+    assert f"{low:+.1f} to {high:+.1f}".replace("-", "\N{MINUS SIGN}") in page.text
+    for said in document["answers"]:
+        assert " ".join(said["text"].split()) in page.text
+
+
+def test_answers_come_first_and_doubts_say_what_settles_them(make: Any, tmp_path: Path) -> None:
+    _, page, document = written(make(), tmp_path / "out")
+    sections = [a["id"] for a in page.all("section") if a.get("id")]
+    assert sections[0] == "answers"
+    assert sections[-1] == "recordings"
+    assert "Does the treatment (against bare) change how loud an impact is?" in page.text
+    for said in document["answers"]:
+        if said["status"] == "not yet shown":
+            assert said["next_step"]
+    assert "flow" not in sections
+    assert "sound level meter" in page.text
+
+
+def test_one_run_a_side_is_indicative_only(make: Any, tmp_path: Path) -> None:
+    _, page, document = written(make(runs=1), tmp_path / "out")
+    said = document["answers"][0]
+    assert said["status"] == "not yet shown"
+    assert "indicative only" in said["text"]
+    assert "at least two more" in said["next_step"]
+    assert document["comparisons"][0]["differences"][0]["ci_db"] is None
+    assert "nan" not in page.text.lower().split()
+
+
+def test_no_difference_says_how_many_runs_would_show_one(make: Any, tmp_path: Path) -> None:
+    _, _, document = written(make(step_db=0.0, runs=2), tmp_path / "out")
+    said = document["answers"][0]
+    assert said["status"] == "no difference shown"
+    assert "95 % interval" in said["text"]
+    assert said["next_step"]
+
+
+def test_one_run_alone_is_still_worth_reading(make: Any, tmp_path: Path) -> None:
+    _, page, document = written(make(treatments=("",), runs=1), tmp_path / "out")
+    assert document["comparisons"] == []
+    sections = {a["id"] for a in page.all("section") if a.get("id")}
+    assert sections == {"answers", "levels", "events", "care", "recordings"}
+    assert len(page.all("audio")) >= 2
+    assert "run,file,treatment" in page.text  # the lines to fill in
+
+
+@pytest.mark.parametrize("runs", [0, 2])
+def test_nothing_heard_is_said(make: Any, tmp_path: Path, runs: int) -> None:
+    result = make(runs=runs)
+    for number in range(len(result.runs)):
+        result = with_impacts(result, number, Impacts.empty())
+    _, page, document = written(result, tmp_path / "out")
+    word = "No impact was heard" if runs else "No run was measured"
+    assert any(word in s["text"] for s in document["answers"])
+    assert "events" not in {a.get("id") for a in page.all("section")}
+
+
+def test_levels_not_measurable_are_dashes(make: Any, tmp_path: Path) -> None:
+    result = make()
+    table = result.runs[0].impacts
+    blank = table.with_columns(lae_db=np.nan, lzpeak_db=np.nan, bands=np.full((len(table), 30), np.nan))
+    _, page, _ = written(with_impacts(result, 0, blank), tmp_path / "out")
+    assert not re.search(r"\bnan\b", page.text)
+
+
+def test_thousands_of_impacts_stay_light(make: Any, tmp_path: Path) -> None:
+    result = make(impacts=6000, runs=2)
+    text, page, document = written(result, tmp_path / "out")
+    assert len(text.encode()) < page_module.MOST_BYTES
+    table = text[text.index('id="impacts-table"') :]
+    assert table[: table.index("</table>")].count("<tr") == 2001
+    assert sum(r["impacts"] for r in document["runs"]) == 24_000
+    assert "more are in impacts.csv" in page.text
+
+
+def test_a_page_too_large_gives_up_clips_first(make: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    result = make()
+    text, page, _ = written(result, tmp_path / "a")
+    limit = len(text.encode()) - 60_000
+    monkeypatch.setattr(page_module, "MOST_BYTES", limit)
+    monkeypatch.setattr(page_module, "_CLIP_BYTES", sum(len(a["src"] or "") for a in page.all("audio")))
+    monkeypatch.setattr(page_module, "_SPARE", 1000)
+    smaller, fewer, _ = written(result, tmp_path / "b")
+    assert len(smaller.encode()) <= limit
+    assert 0 < len(fewer.all("audio")) < len(page.all("audio"))
+
+
+def test_flow_stands_in_the_table_of_the_noise(make: Any, tmp_path: Path) -> None:
+    result = make()
+    asked: list[tuple[tuple[str, ...], str | None]] = []
+
+    def value(runs: tuple[str, ...], station: str | None) -> float | None:
+        asked.append((runs, station))
+        return None if station == "tray" else float(len(runs))
+
+    column = GroupColumn("held_up", "held up per 1000", "", value)
+    _, page, document = written(result, tmp_path / "out", group_columns=[column])
+    assert "held up per 1000" in page.text
+    assert "noise and flow together" in page.text
+    assert (("bare-0", "bare-1", "bare-2"), "landing") in asked
+    beside = {v["station"]: v["groups"] for v in document["noise"]["flow_beside_noise"]}
+    assert [g["held_up"] for g in beside["landing"]] == [3.0, 3.0]
+    assert [g["held_up"] for g in beside["tray"]] == [None, None]
+
+
+def test_rebounds_in_the_table_become_columns(make: Any, tmp_path: Path) -> None:
+    result = make(stations=("landing",), impacts=24)
+    for number, run in enumerate(result.runs):
+        e = 0.8 if run.run.treatment == "bare" else 0.5
+        start = np.repeat(np.arange(8) * 0.7, 3)
+        time = start + np.tile([0.0, 0.1, 0.1 + 0.1 * e], 8)
+        drops, rebounds = np.repeat(np.arange(8), 3), np.tile([0, 1, 2], 8)
+        table = run.impacts.with_columns(time_s=time, drop=drops, rebound=rebounds)
+        result = with_impacts(result, number, table)
+    _, _, document = written(result, tmp_path / "out")
+    groups = {g["value"]: g for g in document["noise"]["flow_beside_noise"][0]["groups"]}
+    assert groups["bare"]["restitution"] == pytest.approx(0.8, abs=1e-4)
+    assert groups["felt"]["restitution"] == pytest.approx(0.5, abs=1e-4)
+    assert groups["bare"]["rebounds_a_drop"] == 2.0
+
+
+def test_other_sections_find_their_place(make: Any, tmp_path: Path) -> None:
+    said = (Said("not yet shown", "Three balls <b>more</b>.", "Wait."),)
+    flow = Section("flow", "Every ball", Place.FLOW, "care.html", {"cautions": [("One", "Two")]}, said, {"balls": 3})
+    _, page, document = written(make(), tmp_path / "out", more=[flow])
+    sections = [a["id"] for a in page.all("section") if a.get("id") and a["id"] != "noise-0"]
+    assert sections == ["answers", "noise", "flow", "levels", "events", "care", "recordings"]
+    assert document["flow"] == {"balls": 3}
+    assert "Three balls <b>more</b>." in page.text
+    assert "no ball was followed" not in page.text
+
+
+def test_columns_that_divide_alike_are_shown_once(make: Any, tmp_path: Path) -> None:
+    result = make()
+    runs = [
+        dataclasses.replace(r, run=dataclasses.replace(r.run, revision=f"rev {r.run.treatment}")) for r in result.runs
+    ]
+    campaign = dataclasses.replace(result.campaign, runs=tuple(r.run for r in runs))
+    summaries = tuple(
+        dataclasses.replace(s, run=campaign.run(s.run.name))
+        for s in result.summaries  # the levels stay
+    )
+    result = dataclasses.replace(result, campaign=campaign, runs=tuple(runs), summaries=summaries)
+    _, page, _ = written(result, tmp_path / "out")
+    assert "The revision divides the runs in the same way" in page.text
+    assert len([a for a in page.all("section") if a.get("class") == "question"]) == 1
+
+
+def _luminance(colour: str) -> float:
+    colour = colour.lstrip("#")
+    colour = "".join(c * 2 for c in colour) if len(colour) == 3 else colour
+    parts = [int(colour[i : i + 2], 16) / 255 for i in (0, 2, 4)]
+    linear = [p / 12.92 if p <= 0.04045 else ((p + 0.055) / 1.055) ** 2.4 for p in parts]
+    return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+
+def _contrast(a: str, b: str) -> float:
+    high, low = sorted((_luminance(a), _luminance(b)), reverse=True)
+    return (high + 0.05) / (low + 0.05)
+
+
+def test_contrast_of_every_style() -> None:
+    """WCAG 2.2: 1.4.3 asks 4.5 : 1 of text, 1.4.11 asks 3 : 1 of graphics; black on white is 21 : 1."""
+    assert _contrast("#000", "#fff") == pytest.approx(21)
+    style = (Path(page_module.__file__).parent / "templates" / "page.css").read_text()
+    blocks = re.findall(r":root\{([^}]*)\}", style)
+    assert len(blocks) == 3
+    light, *others = (dict(re.findall(r"--([\w]+):(#[0-9a-f]+)", block)) for block in blocks)
+    for base in (light, *(light | other for other in others)):  # dark and print replace what light sets
+        for text in ("ink", "soft", "accent", "quieter", "louder"):
+            for ground in ("paper", "wash", "card"):
+                assert _contrast(base[text], base[ground]) >= 4.5, (text, ground)
+        for mark in ("c1", "c2", "c3", "c4", "c5", "c6", "focus"):
+            for ground in ("paper", "card"):
+                assert _contrast(base[mark], base[ground]) >= 3, (mark, ground)
+
+
+CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
+
+
+@pytest.mark.skipif(CHROMIUM is None, reason="no Chromium on this machine")
+def test_browser_has_nothing_to_complain(make: Any, tmp_path: Path) -> None:
+    write_report(make(), tmp_path / "out")
+    command = [
+        str(CHROMIUM),
+        *("--headless", "--no-sandbox", "--disable-gpu", "--disable-background-networking", "--no-first-run"),
+        *(f"--user-data-dir={tmp_path / 'profile'}", "--enable-logging=stderr", "--v=0", "--dump-dom"),
+        (tmp_path / "out" / "report.html").as_uri(),
+    ]
+    try:
+        done = subprocess.run(command, capture_output=True, text=True, timeout=60, check=False)
+    except subprocess.TimeoutExpired:
+        pytest.skip("Chromium did not start within a minute")
+    if "<html" not in done.stdout:
+        pytest.skip("Chromium does not run here")
+    assert [line for line in done.stderr.splitlines() if "CONSOLE" in line] == []
+    assert 'class="has-js"' in done.stdout  # the script ran under the policy
+    assert "<button" in done.stdout
