@@ -202,6 +202,9 @@ def _flagged(impacts: Impacts, health: Health) -> Impacts:
             start = channel.clipped[np.minimum(after, len(channel.clipped) - 1), 0]
             hit = (after < len(channel.clipped)) & (start < at + int(0.05 * health.rate))
             flags[hit & (impacts.data["channel"] == number)] |= np.uint32(Flag.CLIPPED)
+    at = impacts.data["frame"]
+    for start, stop in health.nonfinite:
+        flags[(at < stop) & (at + int(0.5 * health.rate) > start)] |= np.uint32(Flag.NONFINITE)
     return impacts.with_columns(flags=flags)
 
 
