@@ -135,8 +135,8 @@ def spread_of(
 ) -> Spread:
     """Return the random effects of runs within sessions, from run means (Henderson's method 3).
 
-    Conditions (the column ``by``, drop height, station) are fixed. In balanced campaigns these are the estimates of
-    restricted maximum likelihood, as long as none is negative; a negative one is given as 0.
+    Conditions (the column ``by``, treatment, revision, drop height, station) are fixed. In balanced campaigns these
+    are the estimates of restricted maximum likelihood, as long as none is negative; a negative one is given as 0.
     """
     i = index_of(quantity)
     rows = [
@@ -146,7 +146,8 @@ def spread_of(
     if not rows:
         return Spread(math.nan, math.nan, math.nan, math.nan, 0, math.nan)
     y = np.array([[s.mean[i]] for s in rows])
-    conditions = _indicators([(s.run.value(by), s.run.value("drop_height_mm"), s.station) for s in rows])
+    held = (by, "treatment", "revision", "drop_height_mm")
+    conditions = _indicators([(*(s.run.value(c) for c in held), s.station) for s in rows])
     sessions = _indicators([(s.run.session,) for s in rows])
     apart, free = residual_square(y, conditions)
     inside, df = residual_square(y, np.hstack([conditions, sessions]))

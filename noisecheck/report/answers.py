@@ -13,8 +13,9 @@ from noisecheck.core.errors import InputError, one_line
 from noisecheck.pipeline.campaign import CampaignResult, comparable_columns, compare_campaign
 from noisecheck.report.context import Context, Place, Said, Section
 
-__all__ = ["Asked", "View", "ask", "asked_sentence", "column_word", "opening", "value_word"]
+__all__ = ["Asked", "View", "ask", "asked_sentence", "by_chance", "column_word", "opening", "value_word"]
 
+_CHANCE: Final = 0.05
 _CALIBRATION: Final = """[calibration]
 file = "calibrator.wav"
 level_db = 94.0"""
@@ -119,7 +120,7 @@ def opening(context: Context, sections: Sequence[Section]) -> list[Said]:
         for value in question.values:
             answer = _answer(question, value)
             flow = _flow(context, question, value) if answer.status == "quieter" else ""
-            said.append(replace(answer, text=answer.text.removesuffix(".") + flow) if flow else answer)
+            said.append(replace(answer, text=f"{answer.text} {flow}") if flow else answer)
     for section in sections:
         said += section.said
     said += _open_ends(context, said, sections)
@@ -127,7 +128,7 @@ def opening(context: Context, sections: Sequence[Section]) -> list[Said]:
 
 
 def _flow(context: Context, question: Asked, value: str) -> str:
-    """Return how the balls ran where they ran worse than before, so that quiet alone is never taken for better."""
+    """Return how the balls ran with it and before, so that quiet alone is never taken for better."""
     groups = {g.value: g.run_names for g in question.views[0].comparison.groups}
     counts = []
     for names in (groups.get(question.baseline, ()), groups.get(value, ())):
@@ -135,12 +136,20 @@ def _flow(context: Context, question: Asked, value: str) -> str:
         balls = sum(x.balls for x in chosen)
         counts.append((sum(x.count("held_up") + x.count("stuck") for x in chosen), balls))
     (before, balls_before), (after, balls_after) = counts
-    if not balls_before or not balls_after or after * balls_before <= before * balls_after:
+    if not balls_before or not balls_after:
         return ""
-    return (
-        f"; but {after} of {balls_after} balls were held up or stuck, {before} of {balls_before} before: quieter is "
-        "not better until that is settled."
-    )
+    text = f"Balls held up or stuck: {after} of {balls_after}, before {before} of {balls_before}"
+    if by_chance(after, balls_after, before, balls_before) <= _CHANCE:
+        return f"{text}: more than chance allows, so this is no improvement."
+    return f"{text}; not shown to be more."
+
+
+def by_chance(events: int, balls: int, events_before: int, balls_before: int) -> float:
+    """Return the probability of so many events or more if nothing changed (Fisher's exact test, one-sided)."""
+    total = events + events_before
+    most = min(total, balls)
+    ways = sum(math.comb(balls, k) * math.comb(balls_before, total - k) for k in range(events, most + 1))
+    return ways / math.comb(balls + balls_before, total)
 
 
 def _range(d: Difference) -> str:

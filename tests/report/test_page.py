@@ -18,7 +18,10 @@ import pytest
 import noisecheck.report.page as page_module
 from noisecheck.compare.summary import summarise
 from noisecheck.core.table import Impacts
+from noisecheck.flow.findings import Finding, Ledger
+from noisecheck.pipeline.campaign import CampaignResult
 from noisecheck.report import write_report
+from noisecheck.report.answers import by_chance
 from noisecheck.report.context import GroupColumn, Place, Said, Section
 
 EVIL = "<script>alert(1)</script>\"'\n$x_1$ & {{7*7}} --> 漢字"
@@ -304,6 +307,34 @@ def test_other_sections_find_their_place(make: Any, tmp_path: Path) -> None:
     assert document["flow"] == {"balls": 3}
     assert "Three balls <b>more</b>." in page.text
     assert "no ball was followed" not in page.text
+
+
+def test_quiet_that_holds_balls_up_is_no_improvement(
+    make: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """One-sided probabilities against scipy's Fisher exact test."""
+    from scipy.stats import fisher_exact
+
+    for events, balls, before, balls_before in ((9, 60, 1, 60), (2, 60, 1, 60), (0, 5, 0, 9), (3, 3, 0, 4)):
+        table = [[events, balls - events], [before, balls_before - before]]
+        expected = fisher_exact(table, alternative="greater").pvalue
+        assert by_chance(events, balls, before, balls_before) == pytest.approx(expected, abs=1e-12)
+
+    for held_up, words in (
+        (3, ": more than chance allows, so this is no improvement."),
+        (0, "; not shown to be more."),
+    ):
+        ledgers = tuple(
+            Ledger(f"{t}-{n}", 20, 20, tuple(Finding("held_up", 1.0, "tray", 99.0, "late") for _ in range(count)))
+            for t, count in (("bare", 0), ("felt", held_up))
+            for n in range(3)
+        )
+        monkeypatch.setattr(CampaignResult, "ledgers", property(lambda _, given=ledgers: given))
+        _, page, document = written(make(), tmp_path / f"out{held_up}")
+        said = document["answers"][0]
+        assert said["status"] == "quieter"
+        assert said["text"].endswith(f"Balls held up or stuck: {3 * held_up} of 60, before 0 of 60{words}")
+        assert "held up per 1000 balls" in page.text
 
 
 def test_columns_that_divide_alike_are_shown_once(make: Any, tmp_path: Path) -> None:
