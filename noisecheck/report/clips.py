@@ -40,6 +40,8 @@ class Picked:
     row: int
     why: tuple[str, ...]
     odd: bool
+    rank: tuple[int, int]
+    """Whose turn it is where not all can be heard: stage (loudest, median, odd), then place in its run."""
 
 
 @dataclass(frozen=True)
@@ -83,7 +85,7 @@ def odd_impacts(run: RunResult) -> dict[int, tuple[str, ...]]:
 def pick(result: CampaignResult, *, most: int) -> tuple[Picked, ...]:
     """Return the loudest, the median and the odd impacts of each run, at most ``most``, in the order of the run sheet.
 
-    Where there are too many, the loudest of each run go first, then the oddest of each run in turn, then medians.
+    Where there are too many, the loudest of each run go first, then medians, then the oddest of each run in turn.
     """
     queues: list[list[tuple[int, int, int]]] = []  # per run: (stage, turn, row)
     reasons: list[dict[int, list[str]]] = []
@@ -99,23 +101,23 @@ def pick(result: CampaignResult, *, most: int) -> tuple[Picked, ...]:
             median = int(rows[np.argsort(level[rows], kind="stable")[(rows.size - 1) // 2]])
             why.setdefault(loudest, []).append("loudest of the run")
             why.setdefault(median, []).append("median of the run")
-            wanted += [(0, 0, loudest), (2, 0, median)]
+            wanted += [(0, 0, loudest), (1, 0, median)]
         order = sorted(odd, key=lambda r: (-len(odd[r]), -float(np.nan_to_num(level[r], nan=-999.0)), r))
         for turn, row in enumerate(order):
             why.setdefault(row, []).extend(odd[row])
-            wanted.append((1 if turn < 3 else 3, turn, row))
+            wanted.append((2, turn, row))
         queues.append(wanted)
         reasons.append(why)
         odd_rows.append(set(odd))
     order_all = sorted((stage, turn, number, row) for number, q in enumerate(queues) for stage, turn, row in q)
-    chosen: dict[tuple[int, int], None] = {}
-    for _, _, number, row in order_all:
+    chosen: dict[tuple[int, int], tuple[int, int]] = {}
+    for stage, turn, number, row in order_all:
         if len(chosen) >= most:
             break
-        chosen.setdefault((number, row))
+        chosen.setdefault((number, row), (stage, turn))
     return tuple(
-        Picked(result.runs[number].run.name, row, tuple(reasons[number][row]), row in odd_rows[number])
-        for number, row in sorted(chosen)
+        Picked(result.runs[number].run.name, row, tuple(reasons[number][row]), row in odd_rows[number], rank)
+        for (number, row), rank in sorted(chosen.items())
     )
 
 
@@ -124,7 +126,7 @@ def clips_of(result: CampaignResult, picked: Sequence[Picked], *, most_bytes: in
     clips: dict[tuple[str, int], Clip] = {}
     used = 0
     runs = {r.run.name: r for r in result.runs}
-    ranked = sorted(picked, key=lambda p: ("loudest of the run" not in p.why, not p.odd))
+    ranked = sorted(picked, key=lambda p: p.rank)
     for name in dict.fromkeys(p.run for p in ranked):
         run = runs[name]
         try:

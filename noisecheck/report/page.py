@@ -30,7 +30,7 @@ __all__ = ["MOST_BYTES", "SECTIONS", "Context", "GroupColumn", "Section", "resul
 
 MOST_BYTES: Final = 10_000_000
 """A page is kept under this: larger ones make browsers slow."""
-_CLIP_BYTES: Final = 6_000_000
+_CLIP_BYTES: Final = 7_200_000
 _SPARE: Final = 100_000
 
 SECTIONS: Final[tuple[Callable[[Context], Section | None], ...]] = (

@@ -81,11 +81,13 @@ def test_what_is_heard_without_balls_is_odd(make: Any) -> None:
 def test_budget_keeps_the_loudest(make: Any) -> None:
     result = make()
     picked = pick(result, most=100)
-    one = len(next(iter(clips_of(result, picked, most_bytes=10**8).values())).uri)
+    one = max(len(c.uri) for c in clips_of(result, picked, most_bytes=10**8).values())
     some = clips_of(result, picked, most_bytes=int(3.5 * one))
     assert 0 < sum(len(c.uri) for c in some.values()) <= 3.5 * one
     rows = {(p.run, p.row): p for p in picked}
     assert all("loudest of the run" in rows[key].why for key in some)
+    more = clips_of(result, picked, most_bytes=int((2 * len(result.runs) + 0.5) * one))
+    assert sum("median of the run" in rows[key].why for key in more) == len(result.runs)
 
 
 def test_a_recording_that_is_gone_gives_no_clip(make: Any) -> None:
