@@ -331,6 +331,16 @@ def _goes_on(times: list[float], now: float, interval: float, e: float, toleranc
     return True
 
 
+def _own_train(times: list[float], levels: list[float], row: int, first: float, tolerance: float) -> bool:
+    """Return whether an impact and the two after it shrink and fall like the rebounds of one at ``first``."""
+    if row + 2 >= len(times):
+        return False
+    t0, t1, t2 = times[row] - first, times[row + 1] - times[row], times[row + 2] - times[row + 1]
+    e = t1 / t0
+    even = _E_LOW < e < 0.99 and abs(t2 / t1 - e) < 2.0 * tolerance * e
+    return even and not (levels[row + 1] > levels[row] or levels[row + 2] > levels[row + 1])
+
+
 def _trains(
     t: NDArray[np.float64], level: NDArray[np.float64], longest_s: float, tolerance: float, level_sd: float
 ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
@@ -371,6 +381,9 @@ def _trains(
                 elif trains_usual and _goes_on(times, now, since, e_usual, 2.0 * tolerance):
                     score = -math.log(2.0 * tolerance * since) - 0.919
                     foreseen = True
+                elif (trains_usual or not known_first) and not _own_train(times, levels, row, item[2], tolerance):
+                    # Nothing says that balls rebound here: softer than the one before is no rebound yet.
+                    continue
                 else:
                     score, foreseen = -math.log(longest_s) - 0.7, False
                 off = loudness - item[4] + fall_db * (1 + skip)

@@ -124,6 +124,9 @@ def calibration_of(campaign: Campaign, channels: int) -> Calibration:
 def _placed(impacts: Impacts, run: Run, rig: Rig) -> Impacts:
     """Return the impacts with stations: by each microphone's own, else by the run sheet's one station a run."""
     stations = {m.channel: m.station for m in rig.microphones if m.station}
+    if run.station and (run.role != "test" or run.station not in stations.values()):
+        # Taps, reference drops and stations without a microphone: the run sheet knows where.
+        return impacts.with_columns(station=run.station, station_confidence=1.0)
     own = [stations.get(int(c), "") for c in impacts["channel"]] if stations else []
     if len(set(stations.values())) > 1:
         return impacts.with_columns(station=own, station_confidence=np.where(np.array(own) != "", 0.95, 0.0))
