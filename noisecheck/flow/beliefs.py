@@ -202,7 +202,7 @@ class Beliefs:
         if not self.period_s:
             self.period_s = each
         self.pace_seen += 1
-        rate = max(1.0 / (self.pace_seen + 4.0), 0.02)
+        rate = max(1.0 / (self.pace_seen + 1.5), 0.02)
         if period > 0:
             off = min(abs(each / period - 1.0), 1.0)
             sd = math.sqrt(max(1e-6, self.pace_sd**2 + rate * (min(off * off, 9 * self.pace_sd**2) - self.pace_sd**2)))

@@ -13,11 +13,13 @@ from typing import NamedTuple
 
 from noisecheck.flow.beliefs import Beliefs
 
-__all__ = ["Ball", "Decision", "History", "Impact", "extend", "none_share", "retire"]
+__all__ = ["REBOUND_S", "Ball", "Decision", "History", "Impact", "extend", "none_share", "retire"]
 
 _LOST = math.log(1e-6)
 """Histories this much less likely than the best are dropped (log)."""
 _TINY = 1e-300
+REBOUND_S = 0.08
+"""A rebound left in follows its first contact this closely (mean)."""
 _PEAK = 1e4
 """No density of a feed slot is higher than this (per s)."""
 
@@ -119,8 +121,8 @@ def none_share(beliefs: Beliefs, history: History, impact: Impact, times: list[f
     rebound = 0.0
     if impact.station >= 0 and (last := history.last_at[impact.station]) >= 0:
         since = impact.time_s - times[last]
-        if since < 1.5 and not impact.level_db > levels[last] - 1.0:
-            rebound = beliefs.p_rebound / 0.15 * math.exp(-since / 0.15) * real
+        if 0.0 <= since < 1.5 and not impact.level_db > levels[last] - 1.0:
+            rebound = beliefs.p_rebound / REBOUND_S * math.exp(-since / REBOUND_S) * real
     return [stray, chance, rebound]
 
 

@@ -17,7 +17,7 @@ from noisecheck.core.errors import InputError
 from noisecheck.core.table import Impacts
 from noisecheck.flow.beliefs import Beliefs, learn_transits
 from noisecheck.flow.findings import MOST_ODDS, Finding, Ledger, Passage, say_odds
-from noisecheck.flow.histories import Ball, Decision, History, Impact, extend, none_share, retire
+from noisecheck.flow.histories import REBOUND_S, Ball, Decision, History, Impact, extend, none_share, retire
 from noisecheck.flow.route import FeedPlan, LedgerSettings, Route
 
 __all__ = ["LedgerSolver", "follow_balls", "first_contacts"]
@@ -196,9 +196,13 @@ class LedgerSolver:
         self._run_to(impact.time_s)
         self._times.append(impact.time_s)
         self._histories = extend(self._histories, impact, self.beliefs, self._times, self._levels)
-        best = self._histories[0].past
-        if best is not None and best.kind == "none" and best.impact == impact.index:
-            self._suspect_stray(impact)
+        at = self._histories[0].past
+        for _ in range(8):  # what seemed a ball's may turn out to be a stray when the ball itself is heard
+            if at is None or at is self._root or at.time_s < impact.time_s - 2.0:
+                break
+            if at.kind == "none" and -2 - at.impact not in self._suspected:
+                self._suspect_stray(at, impact.time_s)
+            at = at.before
 
     def _run_to(self, now_s: float) -> None:
         """Let time pass: late balls are suspected, hopeless ones given up, old decisions settled."""
@@ -241,7 +245,7 @@ class LedgerSolver:
             w for w, h in zip(weights, self._histories, strict=True) if any(t.last == ball.last for t in h.track)
         )
         odds = _combine(waiting, sum(weights) - waiting, stuck, unheard)
-        if odds < self.settings.claim_odds:
+        if odds < self.settings.suspect_odds:
             return
         names = self.route.stations
         why = (
@@ -253,18 +257,20 @@ class LedgerSolver:
         self._suspected[ball.last] = finding
         self._news.append(finding)
 
-    def _suspect_stray(self, impact: Impact) -> None:
-        weights = self._weights(impact.time_s)
+    def _suspect_stray(self, d: Decision, now_s: float) -> None:
+        impact, weights = self._impacts[d.impact], self._weights(now_s)
         alone = 0.0
         for w, h in zip(weights, self._histories, strict=True):
-            if h.past is not None and h.past.kind == "none":
+            at = h.past
+            while at is not None and at.time_s >= impact.time_s and at.impact != impact.index:
+                at = at.before
+            if at is not None and at.impact == impact.index and at.kind == "none":
                 alone += w
-        best = self._histories[0]
-        stray, chance, rebound = none_share(self.beliefs, best, impact, self._times, self._levels)
-        odds = _combine(alone, sum(weights) - alone, stray, chance + rebound)
-        if odds >= self.settings.claim_odds:
-            finding = self._stray(impact, odds, impact.time_s)
-            self._suspected[-2 - impact.index] = finding = replace(finding, state="suspected")
+        stray, chance, _ = none_share(self.beliefs, self._histories[0], impact, self._times, self._levels)
+        odds = _combine(alone, sum(weights) - alone, stray, chance + self._rebound_density(d))
+        if odds >= self.settings.suspect_odds:
+            finding = replace(self._stray(impact, odds, now_s), state="suspected")
+            self._suspected[-2 - impact.index] = finding
             self._news.append(finding)
 
     def _stray(self, impact: Impact, odds: float, said_s: float) -> Finding:
@@ -345,7 +351,7 @@ class LedgerSolver:
             impact = self._impacts[d.impact]
             stray, chance, rebound = none_share(self.beliefs, self._histories[0], impact, self._times, self._levels)
             # The balls' last impacts have moved on since: a rebound is judged by the impact before this one.
-            rebound = self._rebound_density(impact)
+            rebound = self._rebound_density(d)
             odds = _combine(share, rest, stray, chance + rebound)
             self.beliefs.rebounds += rebound / (stray + chance + rebound)
             self._claim(self._stray(impact, odds, said_s), -2 - d.impact)
@@ -354,17 +360,19 @@ class LedgerSolver:
         else:
             self._empty_slots.append((d.time_s, _combine(share, rest, 1.0, 0.0)))
 
-    def _rebound_density(self, impact: Impact) -> float:
-        if impact.station < 0:
-            return 0.0
-        for before in reversed(self._impacts[max(0, impact.index - 40) : impact.index]):
-            since = impact.time_s - before.time_s
-            if since > 1.5:
+    def _rebound_density(self, d: Decision) -> float:
+        """Return the density of a leftover rebound, by the ball heard at the same place before this decision."""
+        impact, at = self._impacts[d.impact], d.before
+        for _ in range(40):
+            if at is None or impact.station < 0:
                 break
-            if before.index in self._ball_of and self._station_of[before.index] == impact.station:
-                if impact.level_db > before.level_db - 1.0:
-                    return 0.0
-                return self.beliefs.p_rebound / 0.15 * math.exp(-since / 0.15) * impact.odds / (1.0 + impact.odds)
+            if at.kind in ("pass", "born") and at.station == impact.station:
+                since = impact.time_s - at.time_s
+                if since > 1.5 or impact.level_db > self._levels[at.impact] - 1.0:
+                    break
+                real = impact.odds / (1.0 + impact.odds)
+                return self.beliefs.p_rebound / REBOUND_S * math.exp(-since / REBOUND_S) * real
+            at = at.before
         return 0.0
 
     def _write_pass(self, d: Decision, share: float, rest: float, said_s: float) -> None:
@@ -494,19 +502,17 @@ class LedgerSolver:
             unheard *= b.p_miss[q]
         if self.feed.balls is not None:
             lost = self.feed.balls - self._balls
-            empty = (len(slots) - lost) / lost if lost > 0 else math.inf
-            prior = 0.0 if empty <= 0 else 1.0 / empty
+            against = max(len(slots) - lost, 0) / lost if lost > 0 else math.inf
         else:
-            prior = 1.0 / _no_empty_slots(len(slots), self._balls + len(slots)) if b.pace_given else math.inf
+            against = 1.0 / _no_empty_slots(len(slots), self._balls + len(slots)) if b.pace_given else math.inf
+        least = self.settings.claim_odds if b.count > 1 else self.settings.claim_last_odds
         found = []
         for time_s, odds in slots:
-            against = 0.0 if self.feed.balls is not None and prior == 0.0 else prior
-            if self.feed.balls is not None and prior:
-                against = 1.0 / prior
-            total = 1.0 / (1.0 / odds + against + unheard / stuck)
+            total = min(1.0 / (1.0 / odds + against + unheard / stuck), MOST_ODDS)
             why = f"fed at its turn, as the pace has it, but heard nowhere, {say_odds(total)}"
-            found.append(Finding("stuck", time_s, self.route.stations[0], min(total, MOST_ODDS), why))
-        return [f for f in found if f.odds >= self.settings.claim_odds]
+            if total >= least:
+                found.append(Finding("stuck", time_s, self.route.stations[0], total, why, said_s=self._now))
+        return found
 
     def _ledger(self) -> Ledger:
         b, names = self.beliefs, self.route.stations

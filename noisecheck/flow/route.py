@@ -78,11 +78,13 @@ class LedgerSettings:
     Shares are per ball and station or link. They are starting points chosen here, common practice, no source.
     """
 
-    claim_odds: float = 3.0
+    claim_odds: float = 20.0
     """Findings with lower odds are not claimed."""
     claim_last_odds: float = 0.5
     """The same for a ball not heard at the last station, where no later one can settle whether it passed unheard:
     by the meaning of the words it did not arrive, so it is shown, with its low odds, unless a miss is likelier."""
+    suspect_odds: float = 5.0
+    """Live: what may still be settled otherwise is announced as suspected from these odds on."""
     miss: float = 3e-4
     """Share of impacts not heard although the place is listened to."""
     stuck: float = 1e-3
@@ -114,5 +116,5 @@ class LedgerSettings:
             value = getattr(self, name)
             if not 0 < value < 1:
                 raise InputError(f"{name} = {value:g} must be a share between 0 and 1 (did you give per cent?)")
-        if not self.claim_odds >= 1:
-            raise InputError(f"claim_odds = {self.claim_odds:g} must be at least 1 (1 : 1)")
+        if not (self.claim_odds >= 1 and self.claim_last_odds > 0):
+            raise InputError(f"claim_odds = {self.claim_odds:g} must be at least 1 (1 : 1), claim_last_odds above 0")

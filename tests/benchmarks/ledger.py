@@ -2,7 +2,8 @@
 
 Run: ``python tests/benchmarks/ledger.py [seeds]`` (about 2 s of one core per hour-long run). The runs come from
 ``tests/flow/flowmaker.py``. A stuck or stray ball counts as a coincidence when nothing but its sound could tell it:
-the stray fell into the usual window of a ball lost just then, or within 1 s of a ball at the place it was put to.
+the stray fell into the usual window of a ball lost just then, or within 1 s of a ball at the place it was put to, or
+the ball was lost before the last station while another impact on the same microphone could have hidden it there.
 """
 
 from __future__ import annotations
@@ -14,12 +15,11 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parent.parent / "flow"))
 
-from flowmaker import Run, Truth, make_run, score  # noqa: E402
+from flowmaker import DEGRADED, coincidence, make_run, score  # noqa: E402
 
 from noisecheck.flow.ledger import follow_balls  # noqa: E402
 from noisecheck.flow.route import FeedPlan, LedgerSettings  # noqa: E402
 
-DEGRADED = {"miss": 0.05, "clutter_per_hour": 60.0, "log_odds": (1.7, 1.0), "misplaced": 0.02, "unplaced": 0.03}
 CONDITIONS: dict[str, dict] = {
     "12 dB, steady, one microphone": {"kind": "steady"},
     "12 dB, steady, one a station": {"kind": "steady", "one_microphone": False},
@@ -33,27 +33,6 @@ CONDITIONS: dict[str, dict] = {
     "degraded, hand-cranked, one microphone": {"kind": "cranked", **DEGRADED},
     "degraded, steady, one a station": {"kind": "steady", "one_microphone": False, **DEGRADED},
 }
-
-
-def coincidence(run: Run, truth: Truth) -> bool:
-    """Whether timing alone cannot tell this event from an ordinary passage or rebound."""
-    strays = [t.time_s for t in run.truth if t.kind == "stray"]
-    lost = [t for t in run.truth if t.kind in ("stuck", "unheard")]
-    windows = dict(zip(run.route.stations, [w or (0.5, 2.1) for w in run.route.transit_s], strict=False))
-
-    def hides(stray: float, gone: Truth) -> bool:
-        low, high = windows.get(gone.station, (0.0, 0.0))
-        if gone.kind == "unheard":
-            return abs(stray - gone.time_s) < 1.5
-        return low - 0.2 < stray - gone.time_s < high + 0.2
-
-    if truth.kind == "stray":
-        at_place = (run.impacts["time_s"] > truth.time_s - 1.0) & (run.impacts["time_s"] < truth.time_s + 1.0)
-        near = run.impacts.where(at_place)
-        own = [s for t, s in zip(near["time_s"], near["station"], strict=True) if abs(t - truth.time_s) < 1e-6]
-        twice = bool(own) and own[0] != "" and sum(s == own[0] for s in near["station"]) > 1
-        return twice or any(hides(truth.time_s, g) for g in lost)
-    return any(hides(s, truth) for s in strays)
 
 
 def main(seeds: int) -> None:

@@ -19,6 +19,9 @@ STATIONS = ("lift", "landing", "bend", "tray")
 WINDOWS = ((0.8, 1.2), (1.5, 2.1), (0.5, 0.8))
 
 
+DEGRADED = {"miss": 0.05, "clutter_per_hour": 60.0, "log_odds": (1.7, 1.0), "misplaced": 0.02, "unplaced": 0.03}
+
+
 @dataclass
 class Truth:
     kind: str
@@ -39,6 +42,7 @@ class Run:
     arrived: int
     stuck: int
     balls: list[dict[str, float]] = field(default_factory=list)
+    one_microphone: bool = True
 
 
 def pace(kind: str, period: float, seconds: float, rng: np.random.Generator) -> np.ndarray:
@@ -153,12 +157,14 @@ def make_run(
     truth = [t for t in truth if 0 <= t.time_s < seconds]
     balls = [{n: t - start_s for n, t in b.items()} for b in balls]
     route = Route(stations, (None,) * links if learnt else windows)
-    return Run(impacts, route, truth, seconds, len(fed), arrived, lost, balls)
+    return Run(impacts, route, truth, seconds, len(fed), arrived, lost, balls, one_microphone)
 
 
 def _tell(truth, balls, fates, rows, stations, end_s):
     """Add what was stuck, stray and unheard, now that it is known which impacts were heard."""
     heard = {(n, s) for _, s, _, n in rows if n >= 0}
+    # A ball that came late without being heard is unheard, not heard late.
+    truth[:] = [t for t in truth if t.kind != "held_up" or (t.ball, stations.index(t.station)) in heard]
     arrived = lost = 0
     for number, (history, fate) in enumerate(zip(balls, fates)):
         done = [n for n in history if history[n] < end_s]
@@ -224,3 +230,30 @@ def score(run: Run, ledger: Ledger, tolerance_s: float = 1.0) -> Score:
                     out.swapped += any(abs(f.time_s - v) < 0.01 for f in free for v in ball.values())
         out.found[kind], out.missed[kind], out.false[kind] = found, missed, free
     return out
+
+
+def coincidence(run: Run, truth: Truth) -> bool:
+    """Whether timing alone cannot tell this event from an ordinary passage, rebound or hidden impact."""
+    strays = [t.time_s for t in run.truth if t.kind == "stray"]
+    lost = [t for t in run.truth if t.kind in ("stuck", "unheard")]
+    windows = dict(zip(run.route.stations, [w or (0.5, 2.1) for w in run.route.transit_s], strict=False))
+
+    def hides(stray: float, gone: Truth) -> bool:
+        low, high = windows.get(gone.station, (0.0, 0.0))
+        if gone.kind == "unheard":
+            return abs(stray - gone.time_s) < 1.5
+        return low - 0.2 < stray - gone.time_s < high + 0.2
+
+    if truth.kind == "stray":
+        at_place = (run.impacts["time_s"] > truth.time_s - 1.0) & (run.impacts["time_s"] < truth.time_s + 1.0)
+        near = run.impacts.where(at_place)
+        own = [s for t, s in zip(near["time_s"], near["station"], strict=True) if abs(t - truth.time_s) < 1e-6]
+        twice = bool(own) and own[0] != "" and sum(s == own[0] for s in near["station"]) > 1
+        return twice or any(hides(truth.time_s, g) for g in lost)
+    if truth.kind == "stuck" and truth.station == run.route.stations[-2] and run.one_microphone:
+        # Another impact just when this one was due at the last station may have hidden it.
+        low, high = windows[truth.station]
+        due = truth.time_s + (low + high) / 2
+        if np.any(np.abs(run.impacts["time_s"] - due) < 0.13):
+            return True
+    return any(hides(s, truth) for s in strays)
