@@ -194,7 +194,7 @@ def differences(rows: Sequence[Row], *, unit: str = "dB") -> Figure:
         room = max(float(np.ptp(span)) * 0.06, 0.5)
         axes.set_xlim(float(span.min()) - room, float(span.max()) + room)
         axes.grid(axis="x", color=_FAINT, linewidth=0.6)
-        axes.set_xlabel(f"difference in L_AE, {unit}  (left of 0 is quieter)")
+        axes.set_xlabel(f"difference in L_AE, {unit}")
         longest = max((min(len(r.label), _LABEL) for r in rows), default=0)
         _place(figure, left=16 + 6.1 * longest, right=12, top=6, bottom=46)
     return figure
@@ -248,7 +248,7 @@ def strip(
         axes.set_xlabel("time, s")
         axes.set_ylabel(f"L_AE, {unit}")
         axes.locator_params(axis="y", nbins=4)
-        _place(figure, left=58, right=10, top=8, bottom=38)
+        _place(figure, left=58, right=20, top=8, bottom=38)
     return figure
 
 
