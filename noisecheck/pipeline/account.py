@@ -12,7 +12,7 @@ from noisecheck.flow.failures import FailureRate, HeardShare
 from noisecheck.flow.findings import Ledger, ledger_document
 from noisecheck.flow.warning import LinkFlow, RestitutionChange, link_flows, restitution_change
 from noisecheck.pipeline.campaign import CampaignResult, RunResult
-from noisecheck.pipeline.flowing import challenge_run, drops_of, follow_run, pooled_rate, route_of
+from noisecheck.pipeline.flowing import challenge_run, drops_of, pooled_rate, route_of
 
 __all__ = ["Account", "account_for"]
 
@@ -84,7 +84,7 @@ def account_for(result: CampaignResult, *, challenged: bool = False, confidence:
     tests = [r for r in result.runs if r.run.role == "test"]
     if not tests:
         raise InputError("runs.csv: no run has the role test: there are no balls to account for")
-    ledgers = {r.run.name: follow_run(r.impacts, r.run, rig, seconds=r.seconds, gaps_s=r.gaps_s) for r in tests}
+    ledgers = {ledger.run: ledger for ledger in result.ledgers}
     challenges, notes = _challenges(tests, result) if challenged else ((), ())
     heard = _heard([c for _, c in challenges])
     revisions: dict[str, list[Ledger]] = {}

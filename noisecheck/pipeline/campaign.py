@@ -78,12 +78,12 @@ class CampaignResult:
     settings: dict[str, Any] = field(default_factory=dict)
     made_with: dict[str, str] = field(default_factory=dict)
 
-    @property
+    @functools.cached_property
     def impacts(self) -> Impacts:
         """Return the impacts of all runs, in the order of the run sheet."""
         return Impacts.concat(r.impacts for r in self.runs)
 
-    @property
+    @functools.cached_property
     def ledgers(self) -> tuple[Ledger, ...]:
         """Return the ledger of each test run; none where the rig file does not say the balls' way."""
         rig = self.campaign.rig
