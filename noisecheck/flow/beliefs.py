@@ -30,7 +30,12 @@ class Beliefs:
     """The probabilities every history is weighed with. Times in s, densities per s."""
 
     def __init__(
-        self, route: Route, feed: FeedPlan, settings: LedgerSettings, gaps: Sequence[tuple[float, float]], start_s: float
+        self,
+        route: Route,
+        feed: FeedPlan,
+        settings: LedgerSettings,
+        gaps: Sequence[tuple[float, float]],
+        start_s: float,
     ) -> None:
         self.route, self.settings = route, settings
         self.count = len(route.stations)
@@ -71,10 +76,10 @@ class Beliefs:
             for q, (m, n) in enumerate(zip(self.misses, self.tries, strict=True))
         ]
         tries = sum(self.tries[:-1])
+        self.missed_share = (s.miss * 500 + sum(self.misses[:-1])) / (500 + tries)
         if self.count > 1 and tries:
             # Nobody listens behind the last station: its misses are judged half by the others', half by the prior.
-            pooled = (s.miss * 500 + sum(self.misses[:-1])) / (500 + tries)
-            self.p_miss[-1] = max(math.sqrt(s.miss * pooled), self._faint(self.count - 1))
+            self.p_miss[-1] = max(math.sqrt(s.miss * self.missed_share), self._faint(self.count - 1))
         self.p_gap = (0.01 * 50 + self.empty) / (50 + self.slots)
         n = self.count
         self.pass_mean = [[sum(self.mean[a:b]) for b in range(n)] for a in range(n)]
@@ -163,10 +168,7 @@ class Beliefs:
         """Learn from a ball heard at ``b``, ``took`` s after ``a``; returns whether it was late beyond the usual."""
         late = took > self.pass_latest[a][b] + 1e-9
         for q in range(a + 1, b):
-            # Misses that another impact, or not listening, may explain count for less.
-            p = self.miss(q, came_s - took + self.pass_mean[a][q], self.pass_sd[a][q])
-            self.misses[q] += min(1.0, self.p_miss[q] / p)
-            self.tries[q] += 1
+            self.learn_miss(q, came_s - took + self.pass_mean[a][q], self.pass_sd[a][q])
         self.tries[b] += 1
         self.passes += b - a
         if b == a + 1:
@@ -182,6 +184,12 @@ class Beliefs:
                 self.latest[a] = self.mean[a] + max(5.0 * math.sqrt(self.var[a]), 0.03)
         self.learn_odds(b, log_odds)
         return late
+
+    def learn_miss(self, station: int, due_s: float, sd: float) -> None:
+        """Learn from a ball that passed a station unheard: hidden by another impact, or not listened to, counts less."""
+        own = min(1.0, self.p_miss[station] / self.miss(station, due_s, sd))
+        self.misses[station] += own
+        self.tries[station] += own
 
     def learn_odds(self, station: int, log_odds: float) -> None:
         """Learn how clearly a station's impacts are heard."""
@@ -262,8 +270,8 @@ def _lag_score(
     sd = max(1.4826 * float(np.median(np.abs(off[near] - middle))), 0.004)
     fits = np.abs(off - middle) <= 4.0 * sd
     pairs = len(np.unique(nearest[fits]))
-    due = int(np.sum((leave + lag + 4 * sd < end_s)))
-    owed = int(np.sum((reach - lag - 4 * sd > start_s)))
+    due = int(np.sum(leave + lag + 4 * sd < end_s))
+    owed = int(np.sum(reach - lag - 4 * sd > start_s))
     alone = max(due - pairs, 0) + max(owed - pairs, 0)
     z = np.minimum(np.abs(off[fits] - middle) / sd, 4.0)
     score = -pairs * math.log(sd) - 0.5 * float(np.sum(z * z)) * pairs / max(int(fits.sum()), 1) - 6.0 * alone

@@ -80,7 +80,7 @@ def challenge(
     if len(ways) < 5:
         raise InputError(f"only {len(ways)} balls were followed to the end: a challenge test needs at least 5")
     per_round = max(1, int(_PER_ROUND * len(ways)))
-    rounds = max(1, -(-max(stuck, strays) // per_round))
+    rounds = -(-max(stuck, strays) // per_round)
     caught = {"stuck": 0, "stray": 0}
     lost: list[tuple[str, float, str]] = []
     tried = {"stuck": 0, "stray": 0}
@@ -118,11 +118,11 @@ def _ways(ledger: Ledger, impacts: Impacts, route: Route) -> list[list[tuple[flo
             way.append((p.time_s - p.took_s, p.origin))
         way.append((p.time_s, p.station))
     found = []
-    last = route.stations[-1]
+    last = max((route.stations.index(p.station) for p in ledger.passages), default=0)
     for _, way in sorted(by_ball.items()):
-        if way[-1][1] != last and way[-1][1] != [s for s in route.stations if s in ledger.transit_s or s == last][-1]:
+        if way[-1][1] != route.stations[last]:
             continue
-        place = [int(rows[min(np.searchsorted(times, t - 1e-9), len(times) - 1)]) for t, _ in way]
+        place = [int(rows[min(int(np.searchsorted(times, t - 1e-9)), len(times) - 1)]) for t, _ in way]
         found.append([(t, s, r) for (t, s), r in zip(way, place, strict=True)])
     return found
 
@@ -144,7 +144,9 @@ def _change(
         after = int(rng.integers(len(way) - 1))
         for _, _, row in way[after + 1 :]:
             drop = impacts["drop"][row]
-            keep[(impacts["drop"] == drop) if drop >= 0 else row] = False
+            keep[row] = False
+            if drop >= 0:
+                keep &= impacts["drop"] != drop
         events.append(("stuck", way[after][0], way[after][1]))
     kept = np.flatnonzero(keep)
     if not strays:

@@ -20,7 +20,7 @@ class Finding:
     kind: str
     """``stuck``, ``stray``, ``held_up`` or ``unheard``."""
     time_s: float
-    """Stuck: when last heard. Held up: when it came at last. Unheard: when it should have sounded. Stray: when it did."""
+    """Stuck: when last heard. Held up: when it came at last. Unheard: when it was due. Stray: when it sounded."""
     station: str
     """Stuck: where last heard. Held up and unheard: the station concerned. Stray: where placed, empty when unplaced."""
     odds: float
@@ -79,7 +79,7 @@ class Ledger:
     transit_s: dict[str, tuple[float, float]] = field(default_factory=dict)
     """For each station but the last: (shortest, longest) usual time to the next, given or learnt."""
     heard_share: dict[str, float] = field(default_factory=dict)
-    """For each station: share of the balls that passed (a later station heard them) that was heard here; NaN if none."""
+    """For each station: share heard of the balls that passed, as later stations show; NaN if none."""
     notes: tuple[str, ...] = ()
 
     def count(self, kind: str) -> int:

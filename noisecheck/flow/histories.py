@@ -13,12 +13,22 @@ from typing import NamedTuple
 
 from noisecheck.flow.beliefs import Beliefs
 
-__all__ = ["REBOUND_S", "Ball", "Decision", "History", "Impact", "extend", "none_share", "retire"]
+__all__ = [
+    "Ball",
+    "Decision",
+    "History",
+    "Impact",
+    "end_history",
+    "extend",
+    "leftover_rebound",
+    "retire",
+    "unexplained",
+]
 
 _LOST = math.log(1e-6)
 """Histories this much less likely than the best are dropped (log)."""
 _TINY = 1e-300
-REBOUND_S = 0.08
+_REBOUND_S = 0.08
 """A rebound left in follows its first contact this closely (mean)."""
 _PEAK = 1e4
 """No density of a feed slot is higher than this (per s)."""
@@ -27,7 +37,7 @@ _PEAK = 1e4
 class Impact(NamedTuple):
     """One placed first contact."""
 
-    index: int
+    number: int
     time_s: float
     station: int
     """Index on the route, -1 when unplaced."""
@@ -110,20 +120,20 @@ def _label(beliefs: Beliefs, impact: Impact, station: int) -> float:
     return wrong / max(beliefs.count - 1, 1) * (1.0 - s.unplaced)
 
 
-def none_share(beliefs: Beliefs, history: History, impact: Impact, times: list[float], levels: list[float]) -> list[float]:
-    """Return the densities of (stray, chance, leftover rebound) for an impact that no ball made."""
-    s = beliefs.settings
+def unexplained(beliefs: Beliefs, impact: Impact) -> tuple[float, float]:
+    """Return the densities of (stray, chance) for an impact that no ball made."""
     real = impact.odds / (1.0 + impact.odds)
     # A stray sounds like no station more often than not; chance has no preference.
     stray_label, chance_label = (0.7, 0.5) if impact.station < 0 else (0.3 / beliefs.count, 0.5 / beliefs.count)
-    stray = s.stray_per_hour / 3600.0 * real * stray_label
-    chance = 0.5 / (1.0 + impact.odds) * chance_label
-    rebound = 0.0
-    if impact.station >= 0 and (last := history.last_at[impact.station]) >= 0:
-        since = impact.time_s - times[last]
-        if 0.0 <= since < 1.5 and not impact.level_db > levels[last] - 1.0:
-            rebound = beliefs.p_rebound / REBOUND_S * math.exp(-since / REBOUND_S) * real
-    return [stray, chance, rebound]
+    stray = beliefs.settings.stray_per_hour / 3600.0 * real * stray_label
+    return stray, 0.5 / (1.0 + impact.odds) * chance_label
+
+
+def leftover_rebound(beliefs: Beliefs, impact: Impact, since_s: float, level_db: float) -> float:
+    """Return the density of a rebound left in, ``since_s`` after a contact of ``level_db`` at the same place."""
+    if not 0.0 <= since_s < 1.5 or impact.level_db > level_db - 1.0:
+        return 0.0
+    return beliefs.p_rebound / _REBOUND_S * math.exp(-since_s / _REBOUND_S) * impact.odds / (1.0 + impact.odds)
 
 
 def _replace(track: tuple[Ball, ...], place: int, ball: Ball | None, station: int) -> tuple[Ball, ...]:
@@ -221,8 +231,11 @@ def extend(
     fresh = [_never_before(beliefs, impact, q) if q else 1.0 for q in range(beliefs.count)]
     best = -math.inf
     for h in histories:
-        none = max(sum(none_share(beliefs, h, impact, times, levels)), _TINY)
-        made = Decision(h.past, "none", impact.index, -1, impact.station, now)
+        none = sum(unexplained(beliefs, impact))
+        if impact.station >= 0 and (last := h.last_at[impact.station]) >= 0:
+            none += leftover_rebound(beliefs, impact, now - times[last], levels[last])
+        none = max(none, _TINY)
+        made = Decision(h.past, "none", impact.number, -1, impact.station, now)
         children = [h._replace(log_p=h.log_p + math.log(none), past=made)]
         best = max(best, children[0].standing(now, beliefs))
         for q in order:
@@ -254,13 +267,13 @@ def _heard_at(
     """Return the histories in which a ball made this impact at station ``q``, those of density over ``bar``."""
     now, final = impact.time_s, beliefs.count - 1
     found = []
-    last_at = (*h.last_at[:q], impact.index, *h.last_at[q + 1 :])
-    here = Ball(impact.index, q, now, q) if q < final else None
+    last_at = (*h.last_at[:q], impact.number, *h.last_at[q + 1 :])
+    here = Ball(impact.number, q, now, q) if q < final else None
     bar = max(bar, _TINY / label)
     for p, place in _by_ball(beliefs, h, impact, q, times, bar):
         ball = h.track[place]
         late = now - ball.time_s > beliefs.pass_latest[ball.station][q] + 1e-9
-        past = Decision(h.past, "pass", impact.index, ball.last, q, now, 0, late)
+        past = Decision(h.past, "pass", impact.number, ball.last, q, now, 0, late)
         track = _replace(h.track, place, here, q)
         found.append(h._replace(log_p=h.log_p + math.log(p * label), track=track, last_at=last_at, past=past))
     if q == 0:
@@ -274,7 +287,7 @@ def _heard_at(
         fed = came if used == math.inf else h.fed_s
     if p >= bar:
         late = now - came > beliefs.pass_latest[0][q] + 1e-9
-        past = Decision(h.past, "born", impact.index, -1, q, now, 0, late, came)
+        past = Decision(h.past, "born", impact.number, -1, q, now, 0, late, came)
         place = next((i for i, b in enumerate(h.track) if max(b.station, b.floor) < q), len(h.track))
         track = (*h.track[:place], *((here,) if here else ()), *h.track[place:])
         found.append(History(h.log_p + math.log(p * label), track, last_at, fed, period, left[-20:], past))
@@ -305,3 +318,20 @@ def retire(history: History, now_s: float, beliefs: Beliefs) -> History:
     if past is history.past:
         return history
     return history._replace(log_p=log_p, track=tuple(keep), slots=slots, past=past)
+
+
+def end_history(history: History, end_s: float, beliefs: Beliefs) -> History:
+    """Return the history at the end of listening: late balls are given up, those still in time stay on the track."""
+    past, log_p, keep = history.past, history.log_p, []
+    for ball in history.track:
+        after = max(ball.station, ball.floor - 1) + 1
+        if end_s <= ball.time_s + beliefs.pass_latest[ball.station][after]:
+            keep.append(ball)
+            continue
+        stuck, unheard = beliefs.never(ball.station, ball.time_s, ball.floor)
+        held = beliefs.still_held(ball.station, ball.station + 1, end_s - ball.time_s)
+        log_p += math.log(stuck + unheard + held)
+        past = Decision(past, "end", ball.last, ball.last, ball.station, end_s, ball.floor)
+    for slot in history.slots:
+        past = Decision(past, "slot", -1, -1, 0, slot)
+    return history._replace(log_p=log_p, track=tuple(keep), slots=(), past=past)

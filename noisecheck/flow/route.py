@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 from noisecheck.core.errors import InputError
 
@@ -49,7 +50,7 @@ class Route:
         if not keep or len(keep) == len(self.stations):
             return self
         windows: list[tuple[float, float] | None] = []
-        for first, last in zip(keep, keep[1:], strict=False):
+        for first, last in pairwise(keep):
             parts = self.transit_s[first:last]
             known = [p for p in parts if p is not None]
             whole = len(known) == len(parts)
@@ -59,7 +60,7 @@ class Route:
 
 @dataclass(frozen=True, slots=True)
 class FeedPlan:
-    """What is known of the feed: period in s (None: learnt, if there is one) and number of balls fed (None: counted)."""
+    """What is known of the feed: period in s (None: learnt, if any) and number of balls fed (None: counted)."""
 
     period_s: float | None = None
     balls: int | None = None
@@ -78,8 +79,8 @@ class LedgerSettings:
     Shares are per ball and station or link. They are starting points chosen here, common practice, no source.
     """
 
-    claim_odds: float = 20.0
-    """Findings with lower odds are not claimed."""
+    claim_odds: float = 5.0
+    """Findings with lower odds are not claimed; in proportion more is asked where over 1 % of impacts are missed."""
     claim_last_odds: float = 0.5
     """The same for a ball not heard at the last station, where no later one can settle whether it passed unheard:
     by the meaning of the words it did not arrive, so it is shown, with its low odds, unless a miss is likelier."""

@@ -46,7 +46,7 @@ class LinkFlow:
         link = f"{self.origin} to {self.station}"
         if self.growth_p < 0.01:
             return f"{link}: balls are held up more and more ({self.held_up} of {self.balls:,})"
-        if self.slowing_p < 0.01 and self.slowing_s_per_hour * 1.0 > 0.5 * self.spread_s:
+        if self.slowing_p < 0.01 and self.slowing_s_per_hour > 0.5 * self.spread_s:
             return f"{link}: balls take longer and longer ({self.slowing_s_per_hour * 1e3:+.0f} ms an hour)"
         if self.tail_growth > 2.0 and self.balls >= 200:
             return f"{link}: the slow balls have become {self.tail_growth:.1f} times slower over the run"
@@ -134,7 +134,7 @@ def restitution_change(drops: Drops) -> list[RestitutionChange]:
             continue
         here = here[np.argsort(drops.time_s[here], kind="stable")]
         when, e = drops.time_s[here], drops.restitution_all[here]
-        halves = [float(np.median(part)) for part in np.array_split(e, 2)]
+        first, second = (float(np.median(part)) for part in np.array_split(e, 2))
         p = float(kendalltau(when, e).pvalue)
-        rows.append(RestitutionChange(int(station), len(here), *halves, 3600.0 * _slope(when, e), p))
+        rows.append(RestitutionChange(int(station), len(here), first, second, 3600.0 * _slope(when, e), p))
     return rows

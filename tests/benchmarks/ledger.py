@@ -15,10 +15,10 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parent.parent / "flow"))
 
-from flowmaker import DEGRADED, coincidence, make_run, score  # noqa: E402
+from flowmaker import DEGRADED, coincidence, make_run, score
 
-from noisecheck.flow.ledger import follow_balls  # noqa: E402
-from noisecheck.flow.route import FeedPlan, LedgerSettings  # noqa: E402
+from noisecheck.flow.ledger import follow_balls
+from noisecheck.flow.route import FeedPlan, LedgerSettings
 
 CONDITIONS: dict[str, dict] = {
     "12 dB, steady, one microphone": {"kind": "steady"},

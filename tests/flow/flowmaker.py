@@ -53,7 +53,9 @@ def pace(kind: str, period: float, seconds: float, rng: np.random.Generator) -> 
     else:
         swing, reach = {"cranked": (0.3, 8.0), "drifting": (0.03, 120.0)}.get(kind, (0.0, 1.0))
         phases = rng.uniform(0, 2 * math.pi, 3)
-        wave = np.sum([np.sin(2 * math.pi * place * period / (reach * s) / 2.5 + p) for s, p in zip((1, 1.7, 2.9), phases)], 0)
+        wave = np.zeros(slots)
+        for scale, phase in zip((1, 1.7, 2.9), phases, strict=True):
+            wave += np.sin(2 * math.pi * place * period / (reach * scale) / 2.5 + phase)
         times = 1.0 + np.cumsum(period * (1 + swing * wave / 3)) + rng.normal(0, 0.02 * period, slots)
         if kind == "empty":
             times = times[rng.random(slots) > 0.1]
@@ -89,7 +91,7 @@ def make_run(
     fed = pace(kind, period, seconds + start_s, rng)
     links = len(stations) - 1
     truth: list[Truth] = []
-    rows: list[tuple[float, int, float, int]] = []  # time, station, log10 odds, ball (-1 stray, -2 chance)
+    rows: list[tuple[float, int, float, int]] = []  # time, station, log10 odds, ball (-1 stray, -2 chance, -3 rebound)
     fates: list[str] = []
     before = [-math.inf] * len(stations)
     stray_times = list(rng.uniform(5, seconds + start_s - 5, rng.poisson(strays_per_hour * (seconds + start_s) / 3600)))
@@ -112,12 +114,12 @@ def make_run(
                 truth.append(Truth("held_up", came, stations[link + 1], number))
             history[stations[link + 1]] = when = came
         balls.append(history)
-        for place, (name, came) in enumerate(history.items()):
+        for place, came in enumerate(history.values()):
             if rng.random() < unheard / max(links, 1) * (0 < place < links) or rng.random() < miss:
                 continue
             rows.append((came, place, max(rng.normal(*log_odds), 0.02), number))
             if rng.random() < rebounds:
-                rows.append((came + rng.uniform(0.05, 0.25), place, max(rng.normal(*log_odds) - 1, 0.02), -2))
+                rows.append((came + rng.uniform(0.05, 0.25), place, max(rng.normal(*log_odds) - 1, 0.02), -3))
         fates.append(fate)
         if fate == "kicked":
             stray_times.append(when + 0.25 + 0.5 * rng.random())
@@ -143,12 +145,17 @@ def make_run(
         codes[wrong] = (codes[wrong] + rng.integers(1, max(len(stations), 2), wrong.sum())) % len(stations)
         confidence[wrong] = rng.uniform(0.5, 0.98, wrong.sum())
         codes[rng.random(len(rows)) < unplaced] = -1
+    # First contacts sound alike, rebounds softer, strays anyhow.
+    owner = np.array([r[3] for r in rows], int)
+    middle = np.select([owner >= 0, owner == -1, owner == -3], [-30.0, -30.0, -35.0], -40.0)
+    level = middle + np.random.default_rng(seed + 1).normal(0.0, np.where((owner >= 0) | (owner == -3), 0.7, 4.0))
     keep = (times >= start_s) & (times < start_s + seconds)
     impacts = Impacts.of(
         int(keep.sum()),
         time_s=times[keep] - start_s,
         station=[stations[c] if c >= 0 else "" for c in codes[keep]],
         station_confidence=confidence[keep],
+        lae_db=level[keep],
         odds=10.0 ** np.array([r[2] for r in rows])[keep],
         rebound=0,
     )
@@ -166,7 +173,7 @@ def _tell(truth, balls, fates, rows, stations, end_s):
     # A ball that came late without being heard is unheard, not heard late.
     truth[:] = [t for t in truth if t.kind != "held_up" or (t.ball, stations.index(t.station)) in heard]
     arrived = lost = 0
-    for number, (history, fate) in enumerate(zip(balls, fates)):
+    for number, (history, fate) in enumerate(zip(balls, fates, strict=True)):
         done = [n for n in history if history[n] < end_s]
         got = [n for n in done if (number, stations.index(n)) in heard]
         for name in done:
@@ -210,7 +217,7 @@ def score(run: Run, ledger: Ledger, tolerance_s: float = 1.0) -> Score:
         free = list(said)
         found, missed = 0, []
         for t in true:
-            near = [f for f in free if abs(f.time_s - t.time_s) <= tolerance_s and t.station in ('', f.station)]
+            near = [f for f in free if abs(f.time_s - t.time_s) <= tolerance_s and t.station in ("", f.station)]
             if near:
                 best = min(near, key=lambda f: abs(f.time_s - t.time_s))
                 free.remove(best)

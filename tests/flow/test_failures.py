@@ -132,7 +132,9 @@ def test_agreement_between_stations_names_the_worst() -> None:
     assert heard_share_of_links([Ledger("r", 1, 1)]) is None
 
 
-@pytest.mark.parametrize(("p", "balls", "h", "tried"), [(2e-3, 2000, 0.95, 200), (1e-3, 5000, 0.8, 60), (5e-4, 6000, 0.99, 300)])
+@pytest.mark.parametrize(
+    ("p", "balls", "h", "tried"), [(2e-3, 2000, 0.95, 200), (1e-3, 5000, 0.8, 60), (5e-4, 6000, 0.99, 300)]
+)
 def test_bound_covers_the_truth(p: float, balls: int, h: float, tried: int) -> None:
     # Campaigns of 3 runs; listening shows a share h of the failures, itself known from a challenge test only.
     rng = np.random.default_rng(11)

@@ -207,7 +207,10 @@ def test_transit_times_are_learnt_when_not_given() -> None:
     ways[90] = ways[90][:2]
     ways[130] = ways[130][:1] + [(t + 2.0, s) for t, s in ways[130][1:]]
     ledger = follow(ways, route=Route(STATIONS), end_s=420.0)
-    assert [(f.kind, f.station, f.ball) for f in ledger.findings] == [("stuck", "landing", 90), ("held_up", "landing", 130)]
+    assert [(f.kind, f.station, f.ball) for f in ledger.findings] == [
+        ("stuck", "landing", 90),
+        ("held_up", "landing", 130),
+    ]
     for name, transit in zip(STATIONS, TRANSIT, strict=False):
         low, high = ledger.transit_s[name]
         assert low < transit < high < transit + 0.4
@@ -224,7 +227,7 @@ def test_transit_times_may_drift() -> None:
     assert ledger.transit_s["landing"][1] > 2.5
 
 
-# -- live ---------------------------------------------------------------------------------------------------------------
+# -- live -----------------------------------------------------------------------------------------------------------
 
 
 def live(run: Run, block_s: float, **options: object) -> tuple[Ledger, list[tuple[float, Finding]]]:
@@ -241,6 +244,7 @@ def live(run: Run, block_s: float, **options: object) -> tuple[Ledger, list[tupl
             now_s=now,
             confidence=run.impacts["station_confidence"][part],
             odds=run.impacts["odds"][part],
+            level_db=run.impacts["lae_db"][part],
         )
         news += [(now, f) for f in found]
         at = to
@@ -273,7 +277,7 @@ def test_alarms_come_at_once_and_are_closed_when_the_ball_comes() -> None:
     assert closes <= stuck[0] <= closes + 1.0
     stray = next((at, f) for at, f in news if f.kind == "stray")
     assert stray[0] - 101.37 <= 0.3
-    late = [f for _, f in news if f.kind in ("stuck", "held_up") and f.ball == 40 or f.time_s == ways[40][0][0]]
+    late = [f for _, f in news if (f.kind in ("stuck", "held_up") and f.ball == 40) or f.time_s == ways[40][0][0]]
     assert [f.state for f in late if f.kind == "stuck"] in (["suspected"], ["suspected", "closed"])
     assert any(f.kind == "held_up" for f in late)
     assert [(f.kind, f.ball) for f in ledger.findings] == [("stuck", 20), ("held_up", 40), ("stray", -1)]
@@ -286,7 +290,7 @@ def test_a_late_gap_is_taken_in() -> None:
     assert solver.finish(30.0).findings == ()
 
 
-# -- whole runs ---------------------------------------------------------------------------------------------------------
+# -- whole runs -----------------------------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize("one_microphone", [True, False])

@@ -1,0 +1,282 @@
+"""The book of a run: settled decisions are written here in order, learnt from, and read out as findings."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+
+from noisecheck.flow.beliefs import Beliefs
+from noisecheck.flow.findings import MOST_ODDS, Finding, Ledger, Passage, say_odds
+from noisecheck.flow.histories import Decision, Impact, leftover_rebound, unexplained
+from noisecheck.flow.route import FeedPlan, LedgerSettings, Route
+
+__all__ = ["Book", "combine_odds"]
+
+
+class Book:
+    """What is settled of one run. Balls are numbered in the order in which their first impact is settled."""
+
+    def __init__(self, route: Route, feed: FeedPlan, settings: LedgerSettings, beliefs: Beliefs) -> None:
+        self.route, self.feed, self.settings, self.beliefs = route, feed, settings, beliefs
+        n = len(route.stations)
+        self.impacts: list[Impact] = []
+        """All impacts taken in, settled or not."""
+        self.levels: list[float] = []
+        self.news: list[Finding] = []
+        """What is new to say since it was last emptied."""
+        self.suspected: dict[int, Finding] = {}
+        """Open suspicions: by a late ball's last impact, or by -2 minus a stray's own."""
+        self.ball_of: dict[int, int] = {}
+        self.station_of: dict[int, int] = {}
+        self.balls, self.arrived, self.undecided = 0, 0, 0
+        self._findings: list[Finding] = []
+        self._passages: list[Passage] = []
+        self._passed = np.zeros(n, np.int64)
+        self._missed = np.zeros(n, np.int64)
+        self._empty_slots: list[tuple[float, float]] = []
+        self._last_fed: tuple[float, float] | None = None
+
+    def stray(self, impact: Impact, odds: float, said_s: float) -> Finding:
+        place = self.route.stations[impact.station] if impact.station >= 0 else ""
+        where = f"placed at {place}, but" if place else "like no station;"
+        why = f"an impact {where} no ball was due that could have made it, {say_odds(odds)}"
+        return Finding("stray", impact.time_s, place, odds, why, -1, "settled", said_s)
+
+    def write(self, d: Decision, share: float, rest: float, late_odds: float, said_s: float) -> None:
+        """Settle one decision.
+
+        Args:
+            d: the decision, next in the order of the history it belongs to.
+            share, rest: weights of the histories that agree with it and of those that do not.
+            late_odds: for a late ball, odds that this impact came late, whichever ball made it.
+            said_s: time of the run at which this is settled.
+        """
+        if d.kind == "pass":
+            self._write_pass(d, combine_odds(share, rest), late_odds, said_s)
+        elif d.kind == "born":
+            self._write_born(d, combine_odds(share, rest), late_odds, said_s)
+        elif d.kind == "none":
+            impact = self.impacts[d.impact]
+            (stray, chance), rebound = unexplained(self.beliefs, impact), self.rebound_density(d)
+            odds = combine_odds(share, rest, stray, chance + rebound)
+            self.beliefs.rebounds += rebound / (stray + chance + rebound)
+            self.claim(self.stray(impact, odds, said_s), -2 - d.impact)
+        elif d.kind == "end":
+            self._write_end(d, share, rest, said_s)
+        else:
+            self._empty_slots.append((d.time_s, combine_odds(share, rest)))
+
+    def rebound_density(self, d: Decision) -> float:
+        """Return the density of a leftover rebound, by the ball heard at the same place before this decision."""
+        impact, at = self.impacts[d.impact], d.before
+        for _ in range(40):
+            if at is None or impact.station < 0:
+                break
+            if at.kind in ("pass", "born") and at.station == impact.station:
+                return leftover_rebound(self.beliefs, impact, impact.time_s - at.time_s, self.levels[at.impact])
+            at = at.before
+        return 0.0
+
+    def _write_pass(self, d: Decision, odds: float, late_odds: float, said_s: float) -> None:
+        b, names = self.beliefs, self.route.stations
+        ball, a = self.ball_of[d.ball], self.station_of[d.ball]
+        took = d.time_s - self.impacts[d.ball].time_s
+        self.ball_of[d.impact], self.station_of[d.impact] = ball, d.station
+        usual, longest = b.pass_mean[a][d.station], b.pass_latest[a][d.station]
+        impact = self.impacts[d.impact]
+        late = b.learn_pass(a, d.station, d.time_s, took, math.log10(impact.odds))
+        b.contacts += 1
+        self._passed[d.station] += 1
+        self._passages.append(Passage(ball, names[a], names[d.station], d.time_s, took, late, odds))
+        self._unheard(ball, a, d.station, d.time_s, odds, said_s)
+        if d.station == b.count - 1:
+            self.arrived += 1
+        if late:
+            odds = max(odds, late_odds)
+            why = f"{took:.2f} s from {names[a]}, usually at most {longest:.2f} s, {say_odds(odds)}"
+            held = Finding("held_up", d.time_s, names[d.station], odds, why, ball, "settled", said_s, took - usual)
+            self.claim(held, d.ball)
+        elif d.ball in self.suspected:
+            self._close(d.ball, f"ball {ball} was heard at {names[d.station]} after all", said_s)
+
+    def _write_born(self, d: Decision, odds: float, late_odds: float, said_s: float) -> None:
+        ball = self.balls
+        self.balls += 1
+        self.ball_of[d.impact], self.station_of[d.impact] = ball, d.station
+        b = self.beliefs
+        b.contacts += 1
+        self._passed[d.station] += 1
+        if d.station == b.count - 1:
+            self.arrived += 1
+        b.learn_odds(d.station, math.log10(self.impacts[d.impact].odds))
+        b.tries[d.station] += 1
+        for k in range(d.station):
+            b.learn_miss(k, d.time_s - b.pass_mean[k][d.station], b.pass_sd[k][d.station])
+        if d.station == 0:
+            if self._last_fed is not None:
+                since, period = self._last_fed
+                waited = d.time_s - since
+                if waited > 0 and not b.unlistened(since, d.time_s):
+                    slots = max(1, round(waited / period)) if b.paced and period > 0 else 1
+                    b.learn_feed(waited, period, slots)
+                    each = waited / slots
+                    period = period + 0.6 * (each - period) if period > 0 else each
+                self._last_fed = (d.time_s, period)
+            else:
+                self._last_fed = (d.time_s, self.feed.period_s or 0.0)
+        else:
+            self._unheard(ball, -1, d.station, d.time_s, odds, said_s, d.fed_s)
+            if d.late:
+                name = self.route.stations[d.station]
+                odds, took = max(odds, late_odds), d.time_s - d.fed_s
+                late_s = took - b.pass_mean[0][d.station]
+                why = f"fed {took:.2f} s before by the pace, but unheard until here, {say_odds(odds)}"
+                self.claim(Finding("held_up", d.time_s, name, odds, why, ball, "settled", said_s, late_s), None)
+
+    def _unheard(
+        self, ball: int, a: int, q: int, time_s: float, odds: float, said_s: float, fed_s: float = math.nan
+    ) -> None:
+        """Claim that a ball passed the stations between ``a`` and ``q`` unheard, where they were listened to."""
+        b, names = self.beliefs, self.route.stations
+        for k in range(a + 1, q):
+            if a >= 0:  # share the time in proportion to the usual transit times
+                came = self._came(ball, a)
+                due = came + (time_s - came) * b.pass_mean[a][k] / max(b.pass_mean[a][q], 1e-9)
+            else:
+                due = fed_s if k == 0 else time_s - b.pass_mean[k][q]
+                if b.unlistened(due - 3 * b.pass_sd[k][q], due) or due - b.start_s < b.pass_sd[k][q] * 3:
+                    continue
+            if b.unlistened(due, due):
+                continue
+            self._missed[k] += 1
+            why = f"heard at {names[q]} after it, but not at {names[k]} when due, {say_odds(odds)}"
+            self.claim(Finding("unheard", due, names[k], odds, why, ball, "settled", said_s), None)
+
+    def _came(self, ball: int, a: int) -> float:
+        for p in reversed(self._passages[:-1]):
+            if p.ball == ball and p.station == self.route.stations[a]:
+                return p.time_s
+        return self._passages[-1].time_s - self._passages[-1].took_s
+
+    def _write_end(self, d: Decision, share: float, rest: float, said_s: float) -> None:
+        b, names = self.beliefs, self.route.stations
+        last = self.impacts[d.ball]
+        stuck, unheard = b.never(d.station, last.time_s, d.floor)
+        held = 0.0
+        if d.floor <= d.station:
+            held = b.still_held(d.station, d.station + 1, d.time_s - last.time_s)
+        if unheard > 0.5:  # its way led through time not listened to: nothing is known of it
+            if d.ball in self.suspected:
+                self._close(d.ball, "it may have passed while nobody listened", said_s)
+            return
+        odds = combine_odds(share, rest, stuck, unheard + held)
+        ball = self.ball_of[d.ball]
+        after = names[d.station + 1]
+        passed = "balls behind it came" if d.floor > d.station else "nothing came"
+        why = f"last heard at {names[d.station]}, never at {after} or later though {passed}, {say_odds(odds)}"
+        finding = Finding("stuck", last.time_s, names[d.station], odds, why, ball, "settled", said_s)
+        least = self.settings.claim_last_odds if d.station == b.count - 2 else self.settings.claim_odds
+        claimed = self.claim(finding, d.ball, least)
+        b.stuck_count += odds / (1.0 + odds)
+        if not claimed:
+            self.undecided += 1
+
+    def claim(self, finding: Finding, suspicion: int | None, least: float | None = None) -> bool:
+        """Keep a finding if its odds allow; the suspicion it settles is closed."""
+        # Where much is missed, coincidences pile up and more is asked of each claim.
+        usual = self.settings.claim_odds * max(1.0, self.beliefs.missed_share / 0.01)
+        claimed = finding.odds >= (usual if least is None else least)
+        if claimed:
+            self._findings.append(finding)
+            self.news.append(finding)
+        if suspicion is not None and suspicion in self.suspected:
+            if claimed:
+                del self.suspected[suspicion]
+            else:
+                self._close(suspicion, "the odds no longer bear it out", finding.said_s)
+        return claimed
+
+    def _close(self, suspicion: int, why: str, said_s: float) -> None:
+        old = self.suspected.pop(suspicion)
+        self.news.append(replace(old, state="closed", why=why, said_s=said_s))
+
+    # -- out --------------------------------------------------------------------------------------------------------
+    def _slot_findings(self, end_s: float) -> list[Finding]:
+        """Feed slots in which no ball was ever heard: stuck before the first station, if slots carry balls."""
+        slots, b = self._empty_slots, self.beliefs
+        if not slots:
+            return []
+        stuck, unheard = b.p_stuck, 1.0
+        for q in range(b.count):
+            unheard *= b.p_miss[q]
+        if self.feed.balls is not None:
+            lost = self.feed.balls - self.balls
+            against = max(len(slots) - lost, 0) / lost if lost > 0 else math.inf
+        else:
+            against = 1.0 / _no_empty_slots(len(slots), self.balls + len(slots)) if b.pace_given else math.inf
+        least = self.settings.claim_odds if b.count > 1 else self.settings.claim_last_odds
+        found = []
+        for time_s, odds in slots:
+            total = min(1.0 / (1.0 / odds + against + unheard / stuck), MOST_ODDS)
+            why = f"fed at its turn, as the pace has it, but heard nowhere, {say_odds(total)}"
+            if total >= least:
+                found.append(Finding("stuck", time_s, self.route.stations[0], total, why, said_s=end_s))
+        return found
+
+    def ledger(self, run: str, end_s: float, under_way: int) -> Ledger:
+        """Return the ledger of the run, ended at ``end_s`` with so many balls on their way and not late."""
+        b, names = self.beliefs, self.route.stations
+        findings = sorted([*self._findings, *self._slot_findings(end_s)], key=lambda f: (f.time_s, f.kind))
+        passes = self._passed[:-1] + self._missed[:-1]
+        share = {n: (float(p / t) if t else math.nan) for n, p, t in zip(names, self._passed, passes, strict=False)}
+        gaps = sum(max(0.0, min(z, end_s) - max(a, b.start_s)) for a, z in b.gaps)
+        windows = {
+            name: (w if w is not None else (m - (late - m), late))
+            for name, w, m, late in zip(names, self.route.transit_s, b.mean, b.latest, strict=False)
+        }
+        return Ledger(
+            run=run,
+            fed=self.feed.balls if self.feed.balls is not None else self.balls,
+            arrived=self.arrived,
+            findings=tuple(findings),
+            passages=tuple(self._passages),
+            under_way=under_way,
+            undecided=self.undecided,
+            listened_s=max(0.0, end_s - b.start_s - gaps),
+            transit_s=windows,
+            heard_share=share,
+            notes=self._notes(),
+        )
+
+    def _notes(self) -> tuple[str, ...]:
+        notes = []
+        if self.feed.balls is not None and self.feed.balls != self.balls:
+            notes.append(f"{self.feed.balls} balls were fed as stated, {self.balls} were followed")
+        if self.undecided:
+            notes.append(f"{self.undecided} not heard again, but the odds do not allow to call them stuck")
+        if len(self.route.stations) == 1 and self.feed.period_s is None:
+            notes.append("one station and no known feed: a ball that never comes cannot be noticed")
+        return tuple(notes)
+
+
+def combine_odds(share: float, rest: float, this: float = 1.0, other: float = 0.0) -> float:
+    """Return the odds of a finding from those between histories and those within one, at most a million."""
+    against = max(rest, 0.0) / max(share, 1e-300) + other / max(this, 1e-300)
+    return min(1.0 / max(against, 1e-300), MOST_ODDS)
+
+
+def _no_empty_slots(empty: int, slots: int) -> float:
+    """Return the odds that a feed of given period leaves no slot empty, having seen ``empty`` of ``slots`` unheard.
+
+    Beta-binomial: shares of lost balls as Beta(1, 300), shares of empty slots as Beta(1, 4); 9 : 1 beforehand.
+    """
+
+    def log_beta(a: float, b: float) -> float:
+        return math.lgamma(a) + math.lgamma(b) - math.lgamma(a + b)
+
+    def log_p(b: float) -> float:
+        return log_beta(empty + 1.0, slots - empty + b) - log_beta(1.0, b)
+
+    return 9.0 * math.exp(max(-50.0, min(50.0, log_p(300.0) - log_p(4.0))))

@@ -1,0 +1,118 @@
+"""Early warnings on runs that get worse, and the challenge test on runs with known hearing."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from flowmaker import DEGRADED, make_run
+from scipy.stats import fisher_exact, kendalltau, theilslopes
+
+from noisecheck.core.errors import InputError
+from noisecheck.core.table import Impacts
+from noisecheck.flow.challenge import Challenge, challenge
+from noisecheck.flow.drops import describe_drops
+from noisecheck.flow.failures import failure_rate
+from noisecheck.flow.findings import Ledger, Passage
+from noisecheck.flow.ledger import follow_balls
+from noisecheck.flow.route import LedgerSettings
+from noisecheck.flow.warning import link_flows, restitution_change
+
+
+def ledger_of(took: np.ndarray, late: np.ndarray | None = None) -> Ledger:
+    late = np.zeros(len(took), bool) if late is None else late
+    passages = tuple(
+        Passage(i, "lift", "landing", 2.0 * i, float(t), bool(x), 1e6)
+        for i, (t, x) in enumerate(zip(took, late, strict=True))
+    )
+    return Ledger("r", len(took), len(took), (), passages, transit_s={"lift": (0.8, 1.2)})
+
+
+def test_steady_flow_gives_no_warning() -> None:
+    rng = np.random.default_rng(1)
+    warned = 0
+    for _ in range(100):
+        flow = link_flows(ledger_of(1.0 + rng.normal(0, 0.05, 400), rng.random(400) < 0.01))[0]
+        warned += bool(flow.warning)
+    assert warned <= 3  # each test at 1 %, and a trend must matter besides
+
+
+def test_slowing_is_shown_with_its_size() -> None:
+    rng = np.random.default_rng(2)
+    when = 2.0 * np.arange(900)
+    took = 1.0 + 0.2 * when / 3600 + rng.normal(0, 0.05, 900)
+    flow = link_flows(ledger_of(took))[0]
+    assert flow.slowing_s_per_hour == pytest.approx(3600 * theilslopes(took, when).slope, rel=1e-9)
+    assert flow.slowing_s_per_hour == pytest.approx(0.2, abs=0.03)
+    assert flow.slowing_p == pytest.approx(kendalltau(when, took).pvalue)
+    assert "longer and longer" in flow.warning
+    assert flow.median_s == np.median(took)
+    assert flow.tail_s == pytest.approx(np.percentile(took, 95) - np.median(took))
+
+
+def test_growing_hold_ups_and_tails_are_shown() -> None:
+    rng = np.random.default_rng(3)
+    late = np.zeros(1000, bool)
+    late[[100, 400]] = True
+    late[600::25] = True
+    took = 1.0 + rng.normal(0, 0.05, 1000) + 2.0 * late
+    flow = link_flows(ledger_of(took, late))[0]
+    assert (flow.held_up, flow.held_up_per_thousand) == (18, 18.0)
+    assert flow.growth_p == pytest.approx(fisher_exact([[16, 484], [2, 498]], alternative="greater").pvalue)
+    assert "more and more" in flow.warning
+    tails = 1.0 + np.concatenate([rng.exponential(0.02, 500), rng.exponential(0.08, 500)])
+    flow = link_flows(ledger_of(tails))[0]
+    assert flow.tail_growth == pytest.approx(4.0, rel=0.3)
+    assert flow.warning
+
+
+def test_flows_of_a_whole_run() -> None:
+    run = make_run(2, seconds=900.0)
+    flows = link_flows(follow_balls(run.impacts, run.route, end_s=900.0))
+    assert [(f.origin, f.station) for f in flows] == [("lift", "landing"), ("landing", "bend"), ("bend", "tray")]
+    for flow, (low, high) in zip(flows, run.route.transit_s, strict=True):  # type: ignore[misc]
+        assert flow.median_s == pytest.approx((low + high) / 2, rel=0.03)
+        # Beta(4, 4) over the window has a standard deviation of a sixth of it.
+        assert flow.spread_s == pytest.approx((high - low) / 6, rel=0.2)
+    assert link_flows(Ledger("r", 0, 0)) == []
+
+
+def test_restitution_that_falls_is_shown() -> None:
+    rng = np.random.default_rng(4)
+    t, d, r = [], [], []
+    for n in range(200):
+        e = 0.60 - 0.05 * n / 200 + rng.normal(0, 0.01)
+        for k, at in enumerate((0.0, 0.12, 0.12 + 0.12 * e)):
+            t.append(2.0 * n + at)
+            d.append(n)
+            r.append(k)
+    change = restitution_change(describe_drops(t, d, r, 3))[0]
+    assert (change.station, change.drops) == (3, 200)
+    assert change.change_per_hour == pytest.approx(-0.05 * 9, rel=0.1)  # 400 s is a ninth of an hour
+    assert change.p < 1e-6
+    assert change.second_half < change.first_half
+    assert restitution_change(describe_drops([], [], [])) == []
+
+
+def test_challenge_finds_what_is_caught_and_feeds_the_bound() -> None:
+    run = make_run(8, seconds=900.0, one_microphone=False, stuck=0.0, kicked=0.0, held_up=0.0, strays_per_hour=0.0)
+    settings = LedgerSettings(shared_microphone=False)
+    shown = challenge(run.impacts, run.route, end_s=900.0, stuck=40, strays=20, settings=settings)
+    assert (shown.stuck_tried, shown.stray_tried) == (40, 20)
+    assert shown.stuck_caught >= 39
+    assert shown.stray_caught >= 17
+    assert len(shown.not_caught) == 60 - shown.stuck_caught - shown.stray_caught
+    assert "were named" in shown.sentence
+    again = challenge(run.impacts, run.route, end_s=900.0, stuck=40, strays=20, settings=settings)
+    assert again == shown  # the same seed, the same test
+    ledger = follow_balls(run.impacts, run.route, end_s=900.0, settings=settings)
+    tested = failure_rate([ledger], heard=shown.heard)
+    assert tested.upper > failure_rate([ledger], heard=Challenge(10**6, 10**6, 0, 0, ()).heard).upper
+
+
+def test_challenge_tells_poor_listening() -> None:
+    good, poor = make_run(9, seconds=600.0), make_run(9, seconds=600.0, **DEGRADED)
+    shares = [challenge(r.impacts, r.route, end_s=600.0, stuck=12, strays=0).heard for r in (good, poor)]
+    assert shares[1].share < shares[0].share
+    assert shares[1].lower < shares[1].share
+    with pytest.raises(InputError, match="at least 5"):
+        challenge(Impacts.empty(), good.route, end_s=10.0)
