@@ -15,10 +15,12 @@ from numpy.typing import ArrayLike, NDArray
 
 from noisecheck.core.errors import InputError
 
-__all__ = ["LEAST_CONFIDENCE", "PRIOR_UNPLACED", "Evidence", "decided"]
+__all__ = ["LEAST_CONFIDENCE", "PRIOR_UNPLACED", "UNKNOWN", "Evidence", "decided"]
 
 PRIOR_UNPLACED: Final = 0.05
 """Share of impacts taken to come from no station before anything is known (speech, doors, strays)."""
+UNKNOWN: Final = -2.0
+"""Log likelihood, re "unplaced", of a station that a way of placing knows nothing of: not named by elimination alone."""
 LEAST_CONFIDENCE: Final = 0.5
 """A station less likely than this is not named."""
 
@@ -88,7 +90,7 @@ def decided(posterior: ArrayLike, *, least: float = LEAST_CONFIDENCE) -> tuple[N
 
     Args:
         posterior: (n, stations + 1), the last column "unplaced".
-        least: a station less likely than this is not named; "unplaced" then carries all that is left.
+        least: a station less likely than this is not named.
     """
     p = np.asarray(posterior, np.float64)
     if not len(p) or p.shape[1] < 2:
@@ -96,4 +98,4 @@ def decided(posterior: ArrayLike, *, least: float = LEAST_CONFIDENCE) -> tuple[N
     best = p[:, :-1].argmax(axis=1)
     top = p[np.arange(len(p)), best]
     named = (top >= least) & (top > p[:, -1])
-    return np.where(named, best, -1).astype(np.int64), np.where(named, top, 1.0 - top)
+    return np.where(named, best, -1).astype(np.int64), np.where(named, top, p[:, -1])

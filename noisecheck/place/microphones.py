@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from noisecheck.bench.rig import Rig
 from noisecheck.core.errors import InputError
 from noisecheck.detect.channels import Onsets
-from noisecheck.place.evidence import Evidence
+from noisecheck.place.evidence import UNKNOWN, Evidence
 
 __all__ = ["CrossTalk", "learn_cross_talk", "microphone_evidence", "split_simultaneous", "station_channels"]
 
@@ -33,9 +33,11 @@ _PRIOR_S: Final = (0.0015, 0.003)
 _PRIOR_COUNT: Final = 3.0
 _RANGE_DB: Final = 40.0  # a foreign sound may show any difference of levels within this...
 _RANGE_S: Final = 0.020  # ... and any difference of arrival within this
-_TAIL: Final = 0.03  # share of odd readings: a late onset, a level pulled up by a ring
+_TAIL: Final = 0.003  # share of odd readings: a late onset, a level pulled up by a ring
 _SILENT_DB: Final = 6.0  # spread of the level at which a channel begins to hear
 _OWN_MARGIN_DB: Final = 3.0
+_FAINT_DB: Final = 2.0  # readings so close to the least a microphone hears may be its own background
+_NEPER: Final = float(np.log(10.0)) / 10.0
 _TWO: Final = 4.0  # log odds against two impacts within one detection
 _ALIKE: Final = (0.0005, 3.0)  # s, dB: coincidences have no habit; the same pattern again and again is one place
 
@@ -80,7 +82,7 @@ def station_channels(rig: Rig, channels: int) -> dict[str, int]:
     return {s: own[s] for s in rig.station_names if s in own}
 
 
-def learn_cross_talk(onsets: Onsets, own: dict[str, int], rate: float) -> CrossTalk:
+def learn_cross_talk(onsets: Onsets, own: dict[str, int], rate: float, *, hidden: bool = False) -> CrossTalk:
     """Return what a run shows of how stations are heard by each other's microphones.
 
     Impacts are first given to the microphone that heard them loudest (and not clearly late), those that stand out
@@ -91,6 +93,7 @@ def learn_cross_talk(onsets: Onsets, own: dict[str, int], rate: float) -> CrossT
         onsets: impacts of one run.
         own: channel of each station, from :func:`station_channels`; at least two.
         rate: frames a second.
+        hidden: whether there are stations without a microphone, whose impacts must not pass for the nearest one's.
     """
     stations, channels = tuple(own), tuple(own.values())
     level, arrival = _heard(onsets, channels, rate)
@@ -108,12 +111,12 @@ def learn_cross_talk(onsets: Onsets, own: dict[str, int], rate: float) -> CrossT
         mine = np.flatnonzero(sure & (first == s))
         if len(mine):
             given[mine[contrast[mine] >= np.median(contrast[mine])]] = s
-    talk = _learnt(start, level, arrival, given)
+    talk = _learnt(start, level, arrival, given, hidden=hidden)
     for _ in range(_ROUNDS):
         likelihood, none = _likelihood(talk, level, arrival)
         best = likelihood.argmax(axis=1)
         given = np.where(likelihood[np.arange(n), best] > none, best, -1)
-        talk = _learnt(start, level, arrival, given)
+        talk = _learnt(start, level, arrival, given, hidden=hidden)
     return talk
 
 
@@ -133,10 +136,10 @@ def microphone_evidence(onsets: Onsets, rig: Rig, rate: float, *, talk: CrossTal
     own = station_channels(rig, onsets.arrival.shape[1])
     if len(own) < 2:
         return Evidence.none(names, len(onsets))
-    talk = talk or learn_cross_talk(onsets, own, rate)
+    talk = talk or learn_cross_talk(onsets, own, rate, hidden=len(own) < len(rig.stations))
     level, arrival = _heard(onsets, talk.channels, rate)
     mine, none = _likelihood(talk, level, arrival)
-    likelihood = np.repeat(none[:, None], len(names), axis=1)
+    likelihood = np.repeat(none[:, None] + UNKNOWN, len(names), axis=1)
     for s, station in enumerate(talk.stations):
         likelihood[:, names.index(station)] = mine[:, s]
     deaf = ~np.isfinite(level).any(axis=1)
@@ -170,7 +173,7 @@ def split_simultaneous(onsets: Onsets, rig: Rig, rate: float, *, talk: CrossTalk
     own = station_channels(rig, onsets.arrival.shape[1])
     if len(own) < 2 or not len(onsets):
         return onsets
-    talk = talk or learn_cross_talk(onsets, own, rate)
+    talk = talk or learn_cross_talk(onsets, own, rate, hidden=len(own) < len(rig.stations))
     onsets = onsets.where(~_echoes(talk, onsets, rate))
     level, arrival = _heard(onsets, talk.channels, rate)
     pairs = _pairs(talk, level, arrival)
@@ -207,7 +210,7 @@ def _blank(stations: tuple[str, ...], channels: tuple[int, ...], level: Floats) 
     )  # fmt: skip
 
 
-def _learnt(start: CrossTalk, level: Floats, arrival: Floats, given: Ints) -> CrossTalk:
+def _learnt(start: CrossTalk, level: Floats, arrival: Floats, given: Ints, *, hidden: bool) -> CrossTalk:
     """Return the cross-talk seen in impacts given to stations: medians and their spread, drawn to the start by few."""
     count = len(start.stations)
     db, db_sd = start.level_db.copy(), start.level_spread_db.copy()
@@ -215,9 +218,15 @@ def _learnt(start: CrossTalk, level: Floats, arrival: Floats, given: Ints) -> Cr
     own = start.own_db.copy()
     for s in range(count):
         rows = given == s
+        if np.isfinite(level[rows, s]).sum() >= 2:
+            own[s] = np.nanpercentile(level[rows, s], [5.0, 95.0])
+        if rows.sum() > 2 * _PRIOR_COUNT and np.isfinite(level[rows, s]).any():
+            # The louder half: what others hear of a faint impact is their own background.
+            with np.errstate(invalid="ignore"):
+                rows &= level[:, s] >= np.nanmedian(level[rows, s])
+        if hidden:
+            rows[rows] = _clearest(level[rows], s)
         mine = level[rows, s]
-        if np.isfinite(mine).sum() >= 2:
-            own[s] = np.nanpercentile(mine, [5.0, 95.0])
         for t in range(count):
             if t == s:
                 continue
@@ -229,6 +238,34 @@ def _learnt(start: CrossTalk, level: Floats, arrival: Floats, given: Ints) -> Cr
     return replace(
         start, level_db=db, level_spread_db=db_sd, delay_s=late, delay_spread_s=late_sd, own_db=own, count=counted
     )
+
+
+def _clearest(level: Floats, own: int) -> NDArray[np.bool_]:
+    """Return which impacts to learn from: of two clearly different patterns, the one that stands out more is its own.
+
+    The other is a place without a microphone, which this one happens to be nearest to. Two patterns are clearly
+    different where the best cut of the contrast (Otsu's: least spread within) leaves means four spreads apart.
+    """
+    rest = np.where(np.isfinite(level), level, -np.inf)
+    rest[:, own] = -np.inf
+    other = rest.max(axis=1, initial=-np.inf)
+    contrast = level[:, own] - other
+    good = np.isfinite(contrast)
+    keep = np.ones(len(level), bool)
+    values = np.sort(contrast[good])
+    n = len(values)
+    if n < 10:
+        return keep
+    at = np.arange(2, n - 1)
+    total, squares = np.cumsum(values), np.cumsum(values**2)
+    low, high = total[at - 1] / at, (total[-1] - total[at - 1]) / (n - at)
+    within = squares[-1] - at * low**2 - (n - at) * high**2
+    cut = int(within.argmin())
+    spread = float(np.sqrt(max(within[cut] / n, 0.25)))
+    share = (n - at[cut]) / n
+    if high[cut] - low[cut] > 4.0 * spread and share > 0.1:
+        keep = ~good | (contrast >= values[at[cut]])
+    return keep
 
 
 def _middle(values: Floats, prior: float, prior_spread: float, least: float) -> tuple[float, float]:
@@ -247,6 +284,23 @@ def _normal(off: Floats, spread: Floats, span: float) -> Floats:
     return np.log((1.0 - _TAIL) * usual + _TAIL / span)
 
 
+def _above(expected: Floats, least: Floats) -> Floats:
+    """Return the level a microphone reads where ``least`` is the lowest it ever reads."""
+    return np.logaddexp(expected * _NEPER, least * _NEPER) / _NEPER
+
+
+def _readings(
+    talk: CrossTalk, level: Floats, expected: Floats, spread: Floats, lag: Floats, lag_spread: Floats
+) -> Floats:
+    """Return the log density of levels and lags at microphones, 0 information in what only its background explains."""
+    faint = 1.0 / (1.0 + np.exp(np.clip((level - talk.least_db - _FAINT_DB) / 1.5, -30.0, 30.0)))
+    due_faint = 1.0 / (1.0 + np.exp(np.clip((expected - talk.least_db - _FAINT_DB) / 1.5, -30.0, 30.0)))
+    loud = _normal(level - _above(expected, talk.least_db), np.hypot(spread, 3.0 * due_faint), _RANGE_DB)
+    usual = np.exp(_normal(lag, lag_spread, _RANGE_S))
+    when = np.log((1.0 - faint) * usual + faint / _RANGE_S)
+    return loud + np.where(np.isfinite(lag), when, -np.log(_RANGE_S))
+
+
 def _silence(expected: Floats, least: Floats) -> Floats:
     """Return the log probability that a microphone heard nothing although this level was due."""
     return np.asarray(-np.logaddexp(0.0, (expected - least) / (_SILENT_DB / 2.0)), np.float64)
@@ -261,9 +315,8 @@ def _likelihood(talk: CrossTalk, level: Floats, arrival: Floats) -> tuple[Floats
     reference = np.where(heard, level, np.maximum(loudest[:, None], talk.least_db))
     for s in range(count):
         expected = reference[:, s, None] + talk.level_db[s]
-        off = _normal(level - expected, talk.level_spread_db[s], _RANGE_DB)
         lag = arrival - arrival[:, s, None] - talk.delay_s[s]
-        off = off + np.where(np.isfinite(lag), _normal(lag, talk.delay_spread_s[s], _RANGE_S), -np.log(_RANGE_S))
+        off = _readings(talk, level, expected, talk.level_spread_db[s], lag, talk.delay_spread_s[s])
         off = np.where(heard, off, _silence(expected, talk.least_db))
         off[:, s] = np.where(heard[:, s], 0.0, -_TWO + _silence(reference[:, s], talk.least_db[s]))
         out[:, s] = off.sum(axis=1)
@@ -302,8 +355,7 @@ def _pairs(talk: CrossTalk, level: Floats, arrival: Floats) -> Ints:
                 louder, arrival[rows, a, None] + talk.delay_s[a], arrival[rows, b, None] + talk.delay_s[b]
             )
             due_spread = np.where(louder, talk.delay_spread_s[a], talk.delay_spread_s[b])
-            off = _normal(level[rows] - expected, spread, _RANGE_DB)
-            off = off + _normal(arrival[rows] - due, due_spread, _RANGE_S)
+            off = _readings(talk, level[rows], expected, spread, arrival[rows] - due, due_spread)
             off = np.where(heard[rows], off, _silence(expected, talk.least_db))
             off[:, [a, b]] = 0.0
             # Of the second impact level and arrival are free, within what is usual there and within one detection.

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from noisecheck.core.errors import InputError
 from noisecheck.core.flags import Flag
 from noisecheck.core.table import Impacts
-from noisecheck.place.evidence import Evidence, decided
+from noisecheck.place.evidence import UNKNOWN, Evidence, decided
 from noisecheck.place.sound import LEAST_TAPS, SESSION_DB, SoundModel, calibrated, fit_sounds, own_bands
 from noisecheck.place.spectra import Sounds, sounds_of
 
@@ -33,6 +33,7 @@ _FOLDS: Final = 5
 _LEAST_SHARE: Final = 0.5
 _USABLE_BANDS: Final = 4.0
 _UNCLEAR: Final = int(Flag.BOUND | Flag.NONFINITE)
+_TRUSTED_DB: Final = 6.0
 _FAR: Final = 5.0  # taught impacts so many times the usual distance away were no taps
 
 
@@ -92,7 +93,7 @@ class TaughtSounds:
 
         Args:
             impacts: all impacts of one run, measured.
-            stations: stations of the answer; those not taught are given what "unplaced" is given.
+            stations: stations of the answer; those not taught come out "unplaced" unless another way speaks for them.
             session: the run's session; where it is withheld, the evidence says nothing and a note says why.
         """
         if session in self.withheld:
@@ -103,10 +104,15 @@ class TaughtSounds:
         if len(self.sessions) == 1 and session not in self.sessions:
             model = model.widened(SESSION_DB)
         taught, none = _by_station(model, self.station_of, sounds_of(impacts), len(self.stations))
-        likelihood = np.repeat(none[:, None], len(stations), axis=1)
+        likelihood = np.repeat(none[:, None] + UNKNOWN, len(stations), axis=1)
         for s, name in enumerate(self.stations):
             if name in stations:
                 likelihood[:, list(stations).index(name)] = taught[:, s]
+        # What is hardly above the background may be another sound's ring: believed the less.
+        margin = impacts["margin_db"]
+        trust = np.where(np.isfinite(margin), np.clip(margin / _TRUSTED_DB, 0.1, 1.0), 1.0)
+        likelihood *= trust[:, None]
+        none = none * trust
         return Evidence(tuple(stations), likelihood, none).capped(stations=STATION_CAP, unplaced=UNPLACED_CAP)
 
 
