@@ -186,7 +186,7 @@ class Beliefs:
         return late
 
     def learn_miss(self, station: int, due_s: float, sd: float) -> None:
-        """Learn from a ball that passed a station unheard: hidden by another impact, or not listened to, counts less."""
+        """Learn from a ball that passed a station unheard: what was hidden, or not listened to, counts less."""
         own = min(1.0, self.p_miss[station] / self.miss(station, due_s, sd))
         self.misses[station] += own
         self.tries[station] += own

@@ -177,7 +177,7 @@ class Book:
         passed = "balls behind it came" if d.floor > d.station else "nothing came"
         why = f"last heard at {names[d.station]}, never at {after} or later though {passed}, {say_odds(odds)}"
         finding = Finding("stuck", last.time_s, names[d.station], odds, why, ball, "settled", said_s)
-        least = self.settings.claim_last_odds if d.station == b.count - 2 else self.settings.claim_odds
+        least = self.settings.claim_last_odds if d.station == b.count - 2 else None
         claimed = self.claim(finding, d.ball, least)
         b.stuck_count += odds / (1.0 + odds)
         if not claimed:

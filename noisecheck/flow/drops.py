@@ -23,6 +23,7 @@ G_MPS2: Final = 9.80665
 """Standard acceleration of free fall, ISO 80000-3:2019 item 3-9.2."""
 
 _E_LOW = 0.15
+_E_LEAST_GROWN = 0.8  # growing intervals, up to the inverse of this, show what an even feed votes by chance
 _HABIT_IMPACTS = 5000
 _MAX_OPEN = 6  # trains open at one place; more balls bouncing at once cannot be told apart
 
@@ -244,7 +245,7 @@ def _habits(t: NDArray[np.float64], level: NDArray[np.float64], longest_s: float
         for b in range(1, 6):
             i = np.arange(t.size - a - b)
             d1, d2 = t[i + a] - t[i], t[i + a + b] - t[i + a]
-            good = (d1 < longest_s) & (d1 > 0.005) & (d2 > _E_LOW * d1) & (d2 < d1 / 0.9)
+            good = (d1 < longest_s) & (d1 > 0.005) & (d2 > _E_LOW * d1) & (d2 < d1 / _E_LEAST_GROWN)
             good &= ~(level[i + a + b] > level[i] + 1.0)
             i, d1, d2 = i[good], d1[good], d2[good]
             # Two intervals taken for one show an impact where they meet.
@@ -262,7 +263,9 @@ def _habits(t: NDArray[np.float64], level: NDArray[np.float64], longest_s: float
     found, *false = (
         np.convolve(np.histogram(np.concatenate(v), edges)[0], np.ones(3), "same") for v in (true, *chances)
     )
-    least = np.minimum(*false)
+    # An even feed votes for growing intervals as often as for shrinking ones.
+    grown = np.convolve(np.histogram(-log_e[log_e > 0.0], edges)[0], np.ones(3), "same")
+    least = np.minimum(*false) + grown
     excess = found - least - 4.0 * np.sqrt(least + 1.0)
     best = int(np.argmax(excess))
     if excess[best] < max(1.0, 0.02 * t.size):
