@@ -351,9 +351,7 @@ def _pairs(talk: CrossTalk, level: Floats, arrival: Floats) -> Ints:
             louder = from_a >= from_b
             expected = np.where(louder, from_a, from_b)
             spread = np.where(louder, talk.level_spread_db[a], talk.level_spread_db[b])
-            due = np.where(
-                louder, arrival[rows, a, None] + talk.delay_s[a], arrival[rows, b, None] + talk.delay_s[b]
-            )
+            due = np.where(louder, arrival[rows, a, None] + talk.delay_s[a], arrival[rows, b, None] + talk.delay_s[b])
             due_spread = np.where(louder, talk.delay_spread_s[a], talk.delay_spread_s[b])
             off = _readings(talk, level[rows], expected, spread, arrival[rows] - due, due_spread)
             off = np.where(heard[rows], off, _silence(expected, talk.least_db))

@@ -131,7 +131,9 @@ def teach(lessons: Sequence[Lesson], *, stations: Sequence[str] | None = None) -
     """
     for lesson in lessons:
         if not lesson.station:
-            raise InputError("a run that teaches a sound needs its station: fill in the column station of the run sheet")
+            raise InputError(
+                "a run that teaches a sound needs its station: fill in the column station of the run sheet"
+            )
         if stations is not None and lesson.station not in stations:
             raise InputError(f"sounds are taught for '{lesson.station}', which is not a declared station")
     book = _Book.of(lessons)

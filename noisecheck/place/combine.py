@@ -1,0 +1,176 @@
+"""Where each impact of a run happened: every way that applies, their odds added, one answer with a confidence."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from noisecheck.bench.rig import Rig
+from noisecheck.core.errors import InputError
+from noisecheck.core.flags import Flag
+from noisecheck.core.table import Impacts
+from noisecheck.detect.channels import Onsets
+from noisecheck.place.delays import measure_arrivals
+from noisecheck.place.evidence import Evidence, decided
+from noisecheck.place.microphones import microphone_evidence, station_channels
+from noisecheck.place.positions import Array, Positions, array_of, arrival_evidence, fitted_speed, locate
+from noisecheck.place.taught import TaughtSounds
+
+__all__ = ["CONTACT_BAND_HZ", "STATED_CONFIDENCE", "Placed", "place_run"]
+
+Floats = NDArray[np.float64]
+
+STATED_CONFIDENCE: Final = 0.8
+"""Confidence that an impact is where the run sheet says the run took place, when nothing was heard to check it by:
+a share of foreign sounds, and of sounds from other parts of the machine, must be expected (common practice, no source)."""
+CONTACT_BAND_HZ: Final = (2000.0, 4000.0)
+"""The one octave in which contact pickups are compared: bending waves of other frequencies travel at other speeds."""
+_STATED_ODDS: Final = 3.0  # log odds for the stated station beside what was taught
+_MOSTLY: Final = 0.5
+
+
+@dataclass(frozen=True)
+class Placed:
+    """Where the ``n`` impacts of one run happened."""
+
+    station: tuple[str, ...]
+    """Name, empty when unplaced, (n,)."""
+    confidence: Floats
+    """Probability that the answer (a station, or none) is right, (n,)."""
+    evidence: Evidence
+    """All ways together, for what may add its own (the schedule)."""
+    positions_mm: Floats
+    """Places found by arrival time, (n, 2 or 3), NaN where unknown."""
+    ellipse_mm: Floats
+    """95 % ellipse in the plan: half axis, half axis (mm), angle of the first from x (rad), (n, 3), NaN if unknown."""
+    ways: tuple[str, ...]
+    """Ways that spoke: ``microphones``, ``arrival times``, ``contact pickups``, ``sound``, ``run sheet``."""
+    notes: tuple[str, ...]
+
+    @property
+    def unplaced(self) -> NDArray[np.bool_]:
+        """Return which impacts belong to no station, (n,)."""
+        return np.array([not s for s in self.station], bool)
+
+    def into(self, impacts: Impacts) -> Impacts:
+        """Return the impacts with station, confidence and the flag ``unplaced`` filled in."""
+        flags = impacts["flags"] & ~np.uint32(Flag.UNPLACED)
+        flags = flags | np.where(self.unplaced, np.uint32(Flag.UNPLACED), np.uint32(0))
+        return impacts.with_columns(station=self.station, station_confidence=self.confidence, flags=flags)
+
+
+def place_run(
+    onsets: Onsets,
+    impacts: Impacts,
+    rig: Rig,
+    *,
+    rate: float,
+    taught: TaughtSounds | None = None,
+    session: str = "",
+    run_station: str = "",
+    read: Callable[[int, int], NDArray[np.float32]] | None = None,
+) -> Placed:
+    """Return where the impacts of one run happened.
+
+    Each way that applies gives odds: the stations' own microphones (two or more), arrival times (two or more air
+    microphones with positions, when ``read`` is given), contact pickups likewise, and taught sounds. They are added.
+    ``run_station`` alone, with nothing to check it by, places every impact there with
+    :data:`STATED_CONFIDENCE`; beside taught sounds it adds to their odds; microphones decide without it.
+
+    Args:
+        onsets: impacts found, one row each (after :func:`~noisecheck.place.microphones.split_simultaneous`).
+        impacts: the same impacts measured.
+        rig: stations and microphones; without stations everything is unplaced.
+        rate: frames a second.
+        taught: sounds taught by the campaign.
+        session: the run's session.
+        run_station: station of the run sheet, where the run took place at one.
+        read: gives samples of the recording, as ``Recording.read``.
+
+    Raises:
+        InputError: as many onsets as impacts are needed; a station that is not declared; positions in metres; a
+            microphone on a channel the recording does not have.
+    """
+    n, names = len(onsets), rig.station_names
+    if n != len(impacts):
+        raise InputError(f"{n} onsets but {len(impacts)} impacts: place what was measured of the same onsets")
+    if run_station and run_station not in names:
+        raise InputError(f"the run's station '{run_station}' is not a declared station")
+    total = Evidence.none(names, n)
+    positions = Positions(np.full((n, 2), np.nan), np.full((n, 2, 2), np.nan))
+    ways: list[str] = []
+    if not n:
+        return _placed(total, positions, ways)
+    if not names:
+        notes = ("no stations are declared: impacts can only be grouped by their sound",)
+        return _placed(Evidence.none(names, n, notes=notes), positions, ways)
+    own = station_channels(rig, onsets.arrival.shape[1])
+    if len(own) >= 2:
+        total, _ = total + microphone_evidence(onsets, rig, rate), ways.append("microphones")
+    array = array_of(rig)
+    if read is not None and array is not None and max(array.channels) < onsets.arrival.shape[1]:
+        arrivals = measure_arrivals(read, onsets.frame, rate, channels=array.channels, longest_s=array.longest_s)
+        positions = locate(arrivals, array)
+        total += arrival_evidence(arrivals, array, names, widened=positions.widened)
+        ways.append("arrival times")
+    if read is not None:
+        contact = _contact_evidence(onsets, rig, rate, read)
+        if contact is not None:
+            total, _ = total + contact, ways.append("contact pickups")
+    if taught is not None:
+        by_sound = taught.evidence(impacts, names, session=session)
+        if by_sound.log_likelihood.any():
+            ways.append("sound")
+        total += by_sound
+    total = _stated(total, run_station or (names[0] if len(names) == 1 else ""), ways)
+    placed = _placed(total, positions, ways)
+    share = float(placed.unplaced.mean())
+    if ways == ["sound"] and share > _MOSTLY:
+        note = f"{100 * share:.0f} % of the impacts fit no taught sound: tap the stations again as they are now"
+        placed = _placed(total + Evidence.none(names, n, notes=(note,)), positions, ways)
+    return placed
+
+
+def _contact_evidence(
+    onsets: Onsets, rig: Rig, rate: float, read: Callable[[int, int], NDArray[np.float32]]
+) -> Evidence | None:
+    """Return what contact pickups on one plate say, compared in one narrow band at the speed that fits the run."""
+    array: Array | None = array_of(rig, kind="contact")
+    if array is None or any(rig.microphone(c).station for c in array.channels):
+        return None
+    if max(array.channels) >= onsets.arrival.shape[1] or len(array.stations) < 2:
+        return None
+    slowest_s = array.longest_s * 4.0
+    arrivals = measure_arrivals(
+        read, onsets.frame, rate, channels=array.channels, longest_s=slowest_s, band_hz=CONTACT_BAND_HZ
+    )
+    return arrival_evidence(arrivals, fitted_speed(arrivals, array), rig.station_names)
+
+
+def _stated(total: Evidence, station: str, ways: list[str]) -> Evidence:
+    """Return the evidence with what the run sheet (or a rig of one station) says, where no microphone decides."""
+    if not station or any(w != "sound" for w in ways):
+        return total
+    k, count = total.stations.index(station), len(total.stations)
+    likelihood, unplaced = total.log_likelihood.copy(), total.unplaced.copy()
+    if ways:
+        likelihood[:, k] += _STATED_ODDS
+    else:
+        # So that the posterior is the stated confidence, with the rest left to "unplaced" and the other stations.
+        others = [i for i in range(count) if i != k]
+        from_prior = 0.95 / count
+        odds = STATED_CONFIDENCE / (1.0 - STATED_CONFIDENCE)
+        rest = 0.05 + from_prior * len(others)
+        likelihood[:, k] = np.log(odds * rest / from_prior)
+        ways.append("run sheet")
+    return Evidence(total.stations, likelihood, unplaced, total.notes)
+
+
+def _placed(total: Evidence, positions: Positions, ways: list[str]) -> Placed:
+    at, confidence = decided(total.posterior())
+    station = tuple(total.stations[k] if k >= 0 else "" for k in at.tolist())
+    return Placed(station, confidence, total, positions.mm, positions.ellipse, tuple(ways), total.notes)

@@ -1,0 +1,221 @@
+"""Differences of arrival between microphones, by generalised cross-correlation of the first milliseconds.
+
+The cross-spectrum is whitened and weighted by ``g / (1 - g)``, ``g`` the coherence the signal-to-noise ratio allows:
+the maximum-likelihood weighting of Knapp and Carter (IEEE Trans. ASSP 24 (1976) 320). The variance is the Cramer-Rao
+bound of the same weights, widened where the phases scatter more than noise explains (a source that sends different
+sounds to different microphones).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import scipy.fft
+from numpy.typing import NDArray
+
+from noisecheck.core.errors import InputError
+from noisecheck.core.units import to_frames
+
+__all__ = ["Arrivals", "cut_snippets", "measure_arrivals", "pair_delays"]
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Reader = Callable[[int, int], NDArray[np.float32]]
+"""Returns frames ``start`` to ``stop`` of the recording, (frames, channels), clipped at its ends."""
+
+BEFORE_S: Final = 0.006
+AFTER_S: Final = 0.006
+_LEAD_S: Final = 0.001  # of the time before the onset, so much belongs to the impact: onsets may be late
+_LEAST_FRAMES: Final = 0.005  # no delay is known better than so many frames
+_FINER: Final = 4  # steps of the correlation in a frame, before the last one by its slope and curvature
+_LEAST_KNOWN: Final = np.float32(0.3)  # frequencies that say less than this are noise
+_LEAST_COHERENT: Final = 0.3
+_BATCH: Final = 256
+
+
+@dataclass(frozen=True)
+class Arrivals:
+    """When each impact reached each of ``m`` microphones, up to one unknown constant an impact."""
+
+    seconds: Floats
+    """(n, m); each row has mean 0; NaN throughout where the impact was not heard well enough."""
+    variance: Floats
+    """Of each microphone's own error, s squared, (n, m)."""
+
+    def __len__(self) -> int:
+        return len(self.seconds)
+
+
+def cut_snippets(
+    read: Reader, frames: Ints, rate: float, *, before_s: float = BEFORE_S, after_s: float = AFTER_S
+) -> NDArray[np.float32]:
+    """Return (n, length, channels) samples round the given frames, zero beyond the ends of the recording."""
+    before, length = to_frames(before_s, rate), to_frames(before_s, rate) + to_frames(after_s, rate)
+    first = read(0, 1)
+    out = np.zeros((len(frames), length, first.shape[1]), np.float32)
+    for i, frame in enumerate(frames.tolist()):
+        start = frame - before
+        piece = read(max(start, 0), start + length)
+        at = max(-start, 0)
+        out[i, at : at + len(piece)] = piece
+    return out
+
+
+def pair_delays(
+    snippets: NDArray[np.float32],
+    rate: float,
+    *,
+    longest_s: float,
+    before_s: float = BEFORE_S,
+    band_hz: tuple[float, float] | None = None,
+    noise: Floats | None = None,
+) -> tuple[Floats, Floats, list[tuple[int, int]]]:
+    """Return (delays of j after i in s (n, pairs), their variances (n, pairs), the pairs (i, j)).
+
+    Args:
+        snippets: samples round first arrivals, (n, length, m); the impact begins ``before_s`` into them.
+        rate: frames a second.
+        longest_s: no delay is longer.
+        before_s: time before the first arrival.
+        band_hz: only this band is compared (contact pickups: bending waves of other frequencies travel at others).
+        noise: background power of each microphone and frequency, as :func:`noise_power` gives it (None: from these).
+
+    Raises:
+        InputError: snippets of another shape, too short, or of fewer than two microphones.
+    """
+    if snippets.ndim != 3 or snippets.shape[2] < 2:
+        raise InputError(f"snippets have shape {snippets.shape}: (impacts, frames, two or more microphones) is needed")
+    n, length, m = snippets.shape
+    quiet = to_frames(before_s - _LEAD_S, rate)
+    if not 8 <= quiet <= length - 16:
+        raise InputError(f"snippets of {length} frames with {quiet} before the onset: too short to compare")
+    pairs = [(i, j) for i in range(m) for j in range(i + 1, m)]
+    if not n:
+        return np.empty((0, len(pairs))), np.empty((0, len(pairs))), pairs
+    x = np.asarray(snippets[:, quiet:], np.float32)
+    x = x * _taper(x.shape[1], to_frames(0.0005, rate)).astype(np.float32)[None, :, None]
+    size = scipy.fft.next_fast_len(2 * x.shape[1], real=True)
+    omega = 2.0 * np.pi * scipy.fft.rfftfreq(size, 1.0 / rate)
+    low, high = band_hz or (0.0, 0.45 * rate)
+    first = max(int(np.searchsorted(omega, 2 * np.pi * low)), 1)
+    used = slice(first, int(np.searchsorted(omega, 2 * np.pi * min(high, 0.45 * rate))))
+    below = noise_power(snippets, rate, before_s=before_s) if noise is None else noise
+    spectrum = np.ascontiguousarray(scipy.fft.rfft(x, size, axis=1).transpose(2, 0, 1)[:, :, used])
+    power = spectrum.real**2 + spectrum.imag**2
+    ratio = np.maximum(_smooth(power) / np.maximum(below[used].T[:, None], 1e-30) - 1.0, 0.0).astype(np.float32)
+    spectrum /= np.sqrt(np.maximum(power, np.float32(1e-36)))
+    turn = omega[used].astype(np.float32)
+    bins = x.shape[1] / size  # padding makes bins, not knowledge
+    reach = min(max(int(np.ceil(longest_s * rate * _FINER)), 1), _FINER * size // 2 - 1)
+    delay, variance = np.empty((n, len(pairs))), np.empty((n, len(pairs)))
+    curve_in = np.zeros((n, _FINER * size), np.complex64)
+    for p, (i, j) in enumerate(pairs):
+        known = ratio[i] * ratio[j] / (1.0 + ratio[i] + ratio[j])
+        known = np.where(known > _LEAST_KNOWN, known, np.float32(0.0))
+        weighted = known * (np.conj(spectrum[i]) * spectrum[j])
+        curve_in[:, used] = weighted
+        if band_hz is None:
+            curve = scipy.fft.irfft(curve_in[:, : _FINER * size // 2 + 1], _FINER * size, axis=1)
+        else:
+            curve = np.abs(scipy.fft.ifft(curve_in, axis=1))  # dispersion shifts the phase: the envelope counts
+        curve = np.concatenate([curve[:, -reach:], curve[:, : reach + 1]], axis=1)
+        tau = (curve.argmax(axis=1) - reach) / (rate * _FINER)
+        weighted *= np.exp(np.complex64(1j) * (tau.astype(np.float32)[:, None] * turn))
+        if band_hz is not None:
+            weighted *= np.exp(-1j * np.angle(weighted.sum(axis=1, keepdims=True))).astype(np.complex64)
+        moved = turn if band_hz is None else turn - turn.mean()
+        slope = (weighted.imag @ moved).astype(np.float64)
+        bend = (weighted.real @ moved**2).astype(np.float64)
+        total, height = known.sum(axis=1, dtype=np.float64), weighted.real.sum(axis=1, dtype=np.float64)
+        step = np.where(bend > 0, -slope / np.where(bend > 0, bend, 1.0), 0.0)
+        step = np.clip(step, -1.0 / (rate * _FINER), 1.0 / (rate * _FINER))
+        height -= slope * step + 0.5 * bend * step**2
+        excess = 4.0 * (total - height) / np.maximum((known > 0.0).sum(axis=1), 1)
+        bound = 1.0 / np.maximum(2.0 * bins * (known @ moved**2).astype(np.float64), 1e-30)
+        delay[:, p] = np.where(height > _LEAST_COHERENT * total, tau + step, np.nan)
+        variance[:, p] = np.maximum(excess, 0.5) * bound + (_LEAST_FRAMES / rate) ** 2
+    return delay, variance, pairs
+
+
+def noise_power(snippets: NDArray[np.float32], rate: float, *, before_s: float = BEFORE_S) -> Floats:
+    """Return the mean power of the time before the onsets, (frequencies, m), on the grid of :func:`pair_delays`."""
+    quiet = to_frames(before_s - _LEAD_S, rate)
+    length = snippets.shape[1] - quiet
+    size = scipy.fft.next_fast_len(2 * length, real=True)
+    x = np.asarray(snippets[:, :quiet], np.float64)
+    window = np.sin(np.pi * (np.arange(quiet) + 0.5) / quiet)
+    power = np.abs(scipy.fft.rfft(x * window[None, :, None], size, axis=1)) ** 2
+    # The median over impacts (of exponentially distributed powers: ln 2 of the mean) ignores what still rings.
+    middle = np.median(power, axis=0) / np.log(2.0) if len(x) >= 8 else power.mean(axis=0)
+    scaled = middle * length / float((window**2).sum())
+    return np.maximum(_smooth(scaled.T).T, 1e-12 * float(scaled.max()) + 1e-30)
+
+
+def _taper(length: int, edge: int) -> Floats:
+    window = np.ones(length)
+    ramp = np.sin(0.5 * np.pi * (np.arange(edge) + 0.5) / max(edge, 1)) ** 2
+    window[:edge], window[length - edge :] = ramp, ramp[::-1]
+    return window
+
+
+def _smooth(power: NDArray[np.floating], half: int = 4) -> NDArray[np.floating]:
+    """Return the running mean over ``2 half + 1`` of the last axis (edges repeat)."""
+    from scipy.ndimage import uniform_filter1d
+
+    return np.asarray(uniform_filter1d(power, 2 * half + 1, axis=-1, mode="nearest"))
+
+
+def measure_arrivals(
+    read: Reader,
+    frames: Ints,
+    rate: float,
+    *,
+    channels: tuple[int, ...],
+    longest_s: float,
+    band_hz: tuple[float, float] | None = None,
+) -> Arrivals:
+    """Return arrivals at the given channels for impacts whose first arrivals are given.
+
+    Args:
+        read: gives samples of the recording.
+        frames: first arrivals, (n,).
+        rate: frames a second.
+        channels: at least two.
+        longest_s: sound needs no longer from one of these microphones to another.
+        band_hz: see :func:`pair_delays`.
+    """
+    after = AFTER_S + longest_s
+    out: list[tuple[Floats, Floats]] = []
+    noise: Floats | None = None
+    for at in range(0, len(frames), _BATCH):
+        part = cut_snippets(read, frames[at : at + _BATCH], rate, after_s=after)[:, :, list(channels)]
+        if noise is None:
+            # From the first batch for all: later batches may be too small to tell it.
+            noise = noise_power(part, rate)
+        delay, variance, pairs = pair_delays(part, rate, longest_s=longest_s, band_hz=band_hz, noise=noise)
+        out.append(_arrivals(delay, variance, pairs, len(channels)))
+    if not out:
+        return Arrivals(np.empty((0, len(channels))), np.empty((0, len(channels))))
+    return Arrivals(np.concatenate([o[0] for o in out]), np.concatenate([o[1] for o in out]))
+
+
+def _arrivals(delay: Floats, variance: Floats, pairs: list[tuple[int, int]], m: int) -> tuple[Floats, Floats]:
+    """Return (arrivals (n, m), variances (n, m)) that explain the delays of all pairs best."""
+    sides = np.zeros((len(pairs), m))
+    for p, (i, j) in enumerate(pairs):
+        sides[p, i], sides[p, j] = -1.0, 1.0
+    weight = np.where(np.isfinite(delay), 1.0 / variance, 0.0)
+    normal = np.einsum("pi,np,pj->nij", sides, weight, sides) + 1e-3 * weight.max(axis=1, initial=1e-30)[
+        :, None, None
+    ] * np.ones((m, m))
+    right = np.einsum("pi,np->ni", sides, weight * np.nan_to_num(delay))
+    seconds = np.linalg.solve(normal, right[:, :, None])[:, :, 0]
+    # var_ij = v_i + v_j, solved in the least-squares sense and kept above a tenth of the least pair.
+    split = np.linalg.pinv(np.abs(sides))
+    own = np.maximum(variance @ split.T, 0.1 * variance.min(axis=1, keepdims=True))
+    lost = ~np.isfinite(delay).all(axis=1)
+    seconds[lost] = np.nan
+    return seconds - seconds.mean(axis=1, keepdims=True), own

@@ -1,0 +1,293 @@
+"""Where an impact was, from its arrivals at microphones in known places: least squares, an ellipse, the station.
+
+The unknowns are the place and the moment of the impact; each microphone's residual is weighted by its own variance.
+The covariance of the solution gives the ellipse; where there are more microphones than unknowns, the residuals of the
+whole run say by how much it must be widened.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Final, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from noisecheck.bench.rig import Rig
+from noisecheck.core.errors import InputError
+from noisecheck.place.delays import Arrivals
+from noisecheck.place.evidence import UNKNOWN, Evidence
+
+__all__ = ["Array", "Positions", "array_of", "arrival_evidence", "fitted_speed", "locate", "sound_speed_mps"]
+
+Floats = NDArray[np.float64]
+
+STATION_CAP: Final = 9.0
+UNPLACED_CAP: Final = 6.0
+CHI2_95_2: Final = 5.991
+"""95 % point of the chi-squared distribution with two degrees of freedom."""
+BENDING_MPS: Final = 400.0
+"""Middle of 196 to 620 m/s, bending waves of 3 mm acrylic from 1 to 10 kHz (thin-plate theory)."""
+REACH_MM: Final = 40.0
+"""Impacts at a station lie within about so much of its stated place (two standard deviations)."""
+_SAME_MM: Final = 5.0
+_LEAST_MM: Final = 10.0  # a whole array within this was given in metres
+_FLAT: Final = 0.05
+_STEPS: Final = 12
+_TAIL: Final = 0.02
+_APART: Final = 2.0
+_REDUNDANT: Final = 10
+_NARROWEST: Final = 0.7
+
+
+def sound_speed_mps(temperature_c: float) -> float:
+    """Return the speed of sound in air, ``331.3 sqrt(1 + T / 273.15)`` m/s."""
+    return 331.3 * math.sqrt(1.0 + temperature_c / 273.15)
+
+
+@dataclass(frozen=True)
+class Array:
+    """Air microphones in known places, and what they cannot tell apart."""
+
+    channels: tuple[int, ...]
+    position_mm: Floats
+    """(m, 3)."""
+    speed_mps: float
+    plane_mm: float
+    """Height in which impacts are looked for where the array cannot tell heights."""
+    dimensions: int
+    """3, 2, or 1 where there is only a hyperbola (two microphones) or a mirror image (all in a line)."""
+    stations: tuple[str, ...] = ()
+    station_mm: Floats = None  # type: ignore[assignment]
+    """Places of the stations that have one, (stations, 3)."""
+    notes: tuple[str, ...] = ()
+
+    @property
+    def longest_s(self) -> float:
+        """Longest time sound takes from one microphone to another."""
+        apart = np.linalg.norm(self.position_mm[:, None] - self.position_mm[None], axis=2)
+        return float(apart.max()) / 1e3 / self.speed_mps
+
+    def due_s(self, place_mm: Floats) -> Floats:
+        """Return travel times from places (..., 3) to the microphones, (..., m)."""
+        way = np.linalg.norm(place_mm[..., None, :] - self.position_mm, axis=-1)
+        return np.asarray(way / 1e3 / self.speed_mps, np.float64)
+
+
+@dataclass(frozen=True)
+class Positions:
+    """Places found. Rows are NaN where the place is not known."""
+
+    mm: Floats
+    """(n, 2 or 3)."""
+    covariance_mm2: Floats
+    """Of the place in the plan, (n, 2, 2)."""
+    widened: float = 1.0
+    """Factor on standard deviations that the residuals of the run asked for."""
+
+    @property
+    def ellipse(self) -> Floats:
+        """Return (half axis, half axis, angle of the first from x in radians) of the 95 % ellipse, mm, (n, 3)."""
+        out = np.full((len(self.mm), 3), np.nan)
+        good = np.isfinite(self.covariance_mm2).all(axis=(1, 2))
+        values, vectors = np.linalg.eigh(self.covariance_mm2[good])
+        out[good, 0] = np.sqrt(CHI2_95_2 * np.maximum(values[:, 1], 0.0))
+        out[good, 1] = np.sqrt(CHI2_95_2 * np.maximum(values[:, 0], 0.0))
+        out[good, 2] = np.arctan2(vectors[:, 1, 1], vectors[:, 0, 1])
+        return out
+
+
+def _three(position: Sequence[float]) -> list[float]:
+    return [*position, 0.0][:3]
+
+
+def array_of(rig: Rig, *, kind: Literal["air", "contact"] = "air") -> Array | None:
+    """Return the array of a rig's microphones of one kind with positions, or None with fewer than two places.
+
+    Contact pickups hear bending waves, whose speed the rig does not say: see :func:`fitted_speed`.
+
+    Raises:
+        InputError: positions that must have been given in metres.
+    """
+    placed = [m for m in rig.microphones if m.kind == kind and m.position_mm is not None]
+    everything = [_three(m.position_mm) for m in placed if m.position_mm is not None]
+    where = {s.name: _three(s.position_mm) for s in rig.stations if s.position_mm is not None}
+    if len(everything) < 2:
+        return None
+    cloud = np.array(everything, np.float64)
+    whole = np.concatenate([cloud, np.array(list(where.values()), np.float64).reshape(-1, 3)])
+    reach = float(np.ptp(whole, axis=0).max())
+    if 0.0 < reach < _LEAST_MM:
+        raise InputError(
+            f"position_mm: microphones and stations lie within {reach:g} mm of each other: were they given in metres?"
+        )
+    notes: list[str] = []
+    keep: list[int] = []
+    for i in range(len(cloud)):
+        twin = next((k for k in keep if np.linalg.norm(cloud[i] - cloud[k]) < _SAME_MM), None)
+        if twin is None:
+            keep.append(i)
+        else:
+            notes.append(
+                f"microphones {placed[twin].channel} and {placed[i].channel} stand in the same place: their arrival "
+                "times tell nothing apart, so only the first is used"
+            )
+    if len(keep) < 2:
+        return None
+    cloud = cloud[keep]
+    spread = np.linalg.svd(cloud - cloud.mean(axis=0), compute_uv=False)
+    rank = int((spread > max(_FLAT * spread[0], _SAME_MM)).sum())
+    heights = [p[2] for p in where.values()] or cloud[:, 2].tolist()
+    dimensions = (
+        3 if rank == 3 and len(cloud) >= 4 and _has_height(rig, kind) else (2 if len(cloud) >= 3 and rank >= 2 else 1)
+    )
+    speed = sound_speed_mps(rig.rig.temperature_c) if kind == "air" else BENDING_MPS
+    made = Array(
+        tuple(placed[i].channel for i in keep), cloud, speed, float(np.mean(heights)), dimensions,
+        tuple(where), np.array(list(where.values()), np.float64).reshape(-1, 3), tuple(notes),
+    )  # fmt: skip
+    return replace(made, notes=(*notes, *_blind_spots(made)))
+
+
+def _has_height(rig: Rig, kind: str) -> bool:
+    return all(m.position_mm is not None and len(m.position_mm) == 3 for m in rig.microphones if m.kind == kind)
+
+
+def _blind_spots(array: Array) -> list[str]:
+    notes = []
+    if array.dimensions == 1 and len(array.position_mm) == 2:
+        notes.append(
+            "two microphones give one time difference, a hyperbola: stations can be told apart, places not be found"
+        )
+    elif array.dimensions == 1:
+        notes.append("the microphones stand in a line: a place and its mirror image across that line sound alike")
+    due = array.due_s(array.station_mm)
+    due = due - due.mean(axis=1, keepdims=True)
+    blur = 0.5 * REACH_MM / 1e3 / array.speed_mps
+    for a in range(len(array.stations)):
+        for b in range(a + 1, len(array.stations)):
+            if np.sqrt(((due[a] - due[b]) ** 2).sum()) < _APART * blur:
+                notes.append(
+                    f"arrival times cannot tell '{array.stations[a]}' from '{array.stations[b]}': sound takes the same "
+                    "times from both to these microphones"
+                )
+    return notes
+
+
+def locate(arrivals: Arrivals, array: Array) -> Positions:
+    """Return the places of impacts by weighted least squares (Gauss-Newton, from the stations and the middle).
+
+    Args:
+        arrivals: at the array's microphones, in its order.
+        array: from :func:`array_of`; with fewer than two dimensions every place is unknown.
+
+    Raises:
+        InputError: arrivals at another number of microphones.
+    """
+    n, m = arrivals.seconds.shape
+    if m != len(array.position_mm):
+        raise InputError(f"arrivals at {m} microphones, but the array has {len(array.position_mm)}")
+    d = max(array.dimensions, 2)
+    lost = Positions(np.full((n, d), np.nan), np.full((n, 2, 2), np.nan))
+    good = np.flatnonzero(np.isfinite(arrivals.seconds).all(axis=1))
+    if array.dimensions < 2 or not len(good):
+        return lost
+    seconds, weight = arrivals.seconds[good], 1.0 / arrivals.variance[good]
+    extent = float(np.ptp(np.concatenate([array.position_mm, array.station_mm]), axis=0).max())
+    middle = array.position_mm.mean(axis=0)
+    starts = [middle, *array.station_mm]
+    starts += [middle + 0.5 * extent * np.array([math.cos(a), math.sin(a), 0.0]) for a in np.arange(6) * math.pi / 3]
+    best = np.full(len(good), np.inf)
+    place, covariance = np.full((len(good), 3), np.nan), np.full((len(good), d, d), np.nan)
+    for start in starts:
+        at = np.tile(np.asarray(start, np.float64), (len(good), 1))
+        if d == 2:
+            at[:, 2] = array.plane_mm
+        for _ in range(_STEPS):
+            step, inverse, cost = _step(array, at, seconds, weight, d)
+            length = np.linalg.norm(step, axis=1, keepdims=True)
+            at[:, :d] += step * np.minimum(1.0, 0.5 * extent / np.maximum(length, 1e-9))
+        _, inverse, cost = _step(array, at, seconds, weight, d)
+        far = np.linalg.norm(at - middle, axis=1) > 5.0 * extent
+        cost = np.where(far | ~np.isfinite(cost), np.inf, cost)
+        better = cost < best - 1e-9
+        best[better], place[better], covariance[better] = cost[better], at[better], inverse[better]
+    found = np.isfinite(best)
+    redundant = m - d - 1
+    widened = 1.0
+    if redundant > 0 and found.sum() >= _REDUNDANT:
+        from scipy.stats import chi2
+
+        asked = math.sqrt(float(np.median(best[found])) / float(chi2.median(redundant)))
+        # One redundant microphone is a weak witness for narrower ellipses than the delays themselves gave.
+        widened = asked if asked > 1.0 else max(math.sqrt(asked), _NARROWEST)
+    lost.mm[good[found]] = place[found][:, :d]
+    lost.covariance_mm2[good[found]] = covariance[found][:, :2, :2] * widened**2
+    return Positions(lost.mm, lost.covariance_mm2, widened)
+
+
+def _step(array: Array, at: Floats, seconds: Floats, weight: Floats, d: int) -> tuple[Floats, Floats, Floats]:
+    """Return (Gauss-Newton step (n, d), covariance of the place (n, d, d), weighted squared residual (n,))."""
+    way = at[:, None, :] - array.position_mm
+    distance = np.maximum(np.linalg.norm(way, axis=2), 1.0)
+    gradient = way[:, :, :d] / distance[:, :, None] / 1e3 / array.speed_mps
+    off = seconds - distance / 1e3 / array.speed_mps
+    total = weight.sum(axis=1, keepdims=True)
+    # The moment of the impact is eliminated: everything is taken about its weighted mean.
+    off = off - (weight * off).sum(axis=1, keepdims=True) / total
+    gradient = gradient - (weight[:, :, None] * gradient).sum(axis=1, keepdims=True) / total[:, :, None]
+    normal = np.einsum("nmi,nm,nmj->nij", gradient, weight, gradient)
+    scale = np.trace(normal, axis1=1, axis2=2)[:, None, None]
+    normal = normal + 1e-9 * scale * np.eye(d) + 1e-12 * np.eye(d)
+    inverse = np.linalg.inv(normal)
+    step = np.einsum("nij,nmj,nm,nm->ni", inverse, gradient, weight, off)
+    return step, inverse, np.asarray((weight * off**2).sum(axis=1))
+
+
+def fitted_speed(arrivals: Arrivals, array: Array) -> Array:
+    """Return the array with the speed (100 to 1600 m/s) at which arrivals fit the stations best, for contact pickups.
+
+    With fewer than ten impacts or two placed stations the speed is left as it is.
+    """
+    if len(arrivals) < _REDUNDANT or len(array.stations) < 2:
+        return array
+    tried = [replace(array, speed_mps=float(c)) for c in np.geomspace(100.0, 1600.0, 49)]
+
+    def fit(candidate: Array) -> float:
+        each = arrival_evidence(arrivals, candidate, array.stations)
+        return float(np.median(-each.unplaced))
+
+    return max(tried, key=fit)
+
+
+def arrival_evidence(arrivals: Arrivals, array: Array, stations: Sequence[str], *, widened: float = 1.0) -> Evidence:
+    """Return what arrivals say of the stations: how well each one's due times fit, within its reach.
+
+    Works with two microphones too, where places cannot be found. Stations without a position are left open.
+
+    Args:
+        arrivals: at the array's microphones.
+        array: from :func:`array_of`.
+        stations: stations of the answer.
+        widened: from :func:`locate`, factor on the standard deviations.
+    """
+    n, m = arrivals.seconds.shape
+    blur = 0.5 * REACH_MM / 1e3 / array.speed_mps
+    heard = np.isfinite(arrivals.seconds).all(axis=1)
+    variance = arrivals.variance * widened**2 + blur**2
+    none = np.full(n, -(m - 1) * math.log(2.0 * max(array.longest_s, 1e-4)))
+    likelihood = np.repeat(none[:, None] + UNKNOWN, len(stations), axis=1)
+    weight = 1.0 / variance
+    for k, name in enumerate(array.stations):
+        if name not in stations:
+            continue
+        off = arrivals.seconds - array.due_s(array.station_mm[k])
+        off = off - (weight * off).sum(axis=1, keepdims=True) / weight.sum(axis=1, keepdims=True)
+        fit = -0.5 * (weight * off**2).sum(axis=1) - 0.5 * np.log(2.0 * math.pi * variance).sum(axis=1)
+        fit += 0.5 * np.log(2.0 * math.pi / weight.sum(axis=1))
+        likelihood[:, list(stations).index(name)] = np.logaddexp(fit + math.log(1.0 - _TAIL), none + math.log(_TAIL))
+    likelihood[~heard], none[~heard] = 0.0, 0.0
+    evidence = Evidence(tuple(stations), likelihood, none, array.notes)
+    return evidence.capped(stations=STATION_CAP, unplaced=UNPLACED_CAP)
