@@ -240,7 +240,7 @@ def learn_transits(
             continue
         lags = np.sort(np.concatenate([reach[(reach > t) & (reach < t + longest_s)] - t for t in leave]))
         best, best_score = (0.0, 0.0), -math.inf
-        for half in (0.02, 0.06, 0.2):
+        for half in (0.02, 0.06, 0.2, 0.5):
             inside = np.searchsorted(lags, lags + half, "right") - np.searchsorted(lags, lags - half)
             left = inside.copy()
             for _ in range(12):
@@ -268,6 +268,10 @@ def _lag_score(
         return -math.inf, (0.0, 0.0)
     middle = float(np.median(off[near]))
     sd = max(1.4826 * float(np.median(np.abs(off[near] - middle))), 0.004)
+    if (
+        sd > 0.6 * half or lag + middle <= 0.0
+    ):  # spread over the whole band (0.74 of its half width if evenly): no lag, but chance
+        return -math.inf, (0.0, 0.0)
     fits = np.abs(off - middle) <= 4.0 * sd
     pairs = len(np.unique(nearest[fits]))
     due = int(np.sum(leave + lag + 4 * sd < end_s))
