@@ -15,7 +15,7 @@ from noisecheck.core.errors import InputError, NoisecheckError
 
 __all__ = ["main"]
 
-DONE, AGAINST, BAD_INPUT = 0, 1, 2
+DONE, AGAINST, BAD_INPUT, NOT_SHOWN = 0, 1, 2, 3
 
 CAUTION = (
     "A computer and a microphone are not a sound level meter: absolute levels need a calibrator, and these "
@@ -92,6 +92,33 @@ def _parser() -> argparse.ArgumentParser:
         "--challenge", action="store_true", help="delete and add known events and count how many are named"
     )
     _listening(ledger)
+
+    trending = command(
+        "trend",
+        "levels, flow and requirement verdicts by revision",
+        _trend,
+        "noisecheck trend recordings\n\nexit code, for the newest revision with runs: 0 every strict requirement is met,\n"
+        "1 one is not met, 3 none is failed but one is not yet shown (2: bad input)",
+    )
+    trending.add_argument("campaign", metavar="CAMPAIGN", type=Path)
+    trending.add_argument(
+        "--between", nargs=2, metavar=("A", "B"), help="what changed from revision A to B (with --json: added to it)"
+    )
+    _listening(trending)
+
+    planning = command(
+        "plan",
+        "how many more runs, re-placements or balls would settle what is not yet shown",
+        _plan,
+        "noisecheck plan recordings --by treatment --station landing --wanted-db 2",
+    )
+    planning.add_argument("campaign", metavar="CAMPAIGN", type=Path)
+    planning.add_argument("--by", metavar="COLUMN", help="treatment, revision, ... (default: what the runs differ in)")
+    planning.add_argument("--station", metavar="S", help="only impacts at this station")
+    planning.add_argument(
+        "--wanted-db", metavar="X", type=float, action="append", help="difference to be shown (default: 1 and 3)"
+    )
+    _listening(planning)
 
     report = command("report", "all of it as one offline page", _report, "noisecheck report recordings -o reports")
     report.add_argument("campaign", metavar="CAMPAIGN", type=Path)
@@ -253,14 +280,47 @@ def _measured_campaign(arguments: argparse.Namespace) -> Any:
 
 def _compare(arguments: argparse.Namespace) -> int:
     from noisecheck.pipeline.campaign import compare_campaign
+    from noisecheck.pipeline.revisions import together
     from noisecheck.report.tell import tell_comparison
 
     result = _measured_campaign(arguments)
     comparison = compare_campaign(result, by=arguments.by, baseline=arguments.baseline, station=arguments.station)
+    both = together(result, comparison)
     if arguments.json:
-        _print_json(comparison.to_dict())
+        _print_json(both.to_dict())
     else:
-        print("\n".join(tell_comparison(comparison)))
+        print("\n".join(tell_comparison(comparison, both.groups, both.verdicts)))
+    return DONE
+
+
+def _trend(arguments: argparse.Namespace) -> int:
+    from noisecheck.pipeline.revisions import changed_campaign, trend_campaign
+    from noisecheck.report.tell import tell_changed, tell_trend
+
+    result = _measured_campaign(arguments)
+    trend = trend_campaign(result)
+    between = None
+    if arguments.between:
+        between = changed_campaign(result, trend, before=arguments.between[0], after=arguments.between[1])
+    if arguments.json:
+        document = trend.to_dict()
+        _print_json(document if between is None else {**document, "between": between.to_dict()})
+    else:
+        print("\n".join(tell_trend(trend) if between is None else tell_changed(between)))
+    return {"met": DONE, "not met": AGAINST, "not yet shown": NOT_SHOWN}[trend.verdict]
+
+
+def _plan(arguments: argparse.Namespace) -> int:
+    from noisecheck.pipeline.revisions import plan_campaign
+    from noisecheck.report.tell import tell_plan
+
+    wanted = arguments.wanted_db or (1.0, 3.0)
+    result = _measured_campaign(arguments)
+    plan = plan_campaign(result, by=arguments.by, station=arguments.station, wanted_db=wanted)
+    if arguments.json:
+        _print_json(plan.to_dict())
+    else:
+        print("\n".join(tell_plan(plan)))
     return DONE
 
 

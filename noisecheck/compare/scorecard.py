@@ -233,7 +233,7 @@ def _rate(r: Requirement, revision: str, flows: Sequence[RunFlow], pace: Pace, h
     notes = [f"{events:,} of {balls:,} balls"]
     if doubt:
         notes.append(f"{doubt} undecided ones counted against it")
-    if wide > 1:
+    if wide > 1.2:
         notes.append(f"runs differ {math.sqrt(wide):.1f} times as much as chance, so the interval is wider")
     if lost and heard is not None:
         notes.append(f"heard fraction {heard.share:.4g}")

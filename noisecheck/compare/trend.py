@@ -193,7 +193,7 @@ def trend(
     heard_at = {s.station for s in tests if s.impacts and s.station}
     stations = [n for n in dict.fromkeys([*rig.route, *rig.station_names, *sorted(heard_at)]) if n in heard_at]
     levels = {name: _at(tests, references, name, rig, confidence) for name in stations}
-    if not stations or any(r.station is None for r in rig.requirements):
+    if not stations or any(r.station is None and r.measure in QUANTITIES for r in rig.requirements):
         levels[""] = _at(tests, references, None, rig, confidence)
     totals = total_rows(tests, stations or [""])
     total_ties = total_rows(

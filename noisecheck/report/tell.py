@@ -3,12 +3,19 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
+from noisecheck.compare.changed import Changed
 from noisecheck.compare.effects import Comparison, Difference
+from noisecheck.compare.flowing import GroupFlow
+from noisecheck.compare.joint import JointVerdict
+from noisecheck.compare.scorecard import Judged, say_time
+from noisecheck.compare.trend import Trend
 from noisecheck.flow.findings import say_odds
 from noisecheck.pipeline.account import Account
+from noisecheck.pipeline.revisions import Plan
 
-__all__ = ["interval", "tell_account", "tell_comparison"]
+__all__ = ["interval", "tell_account", "tell_changed", "tell_comparison", "tell_plan", "tell_trend"]
 
 
 def interval(low: float, high: float, digits: int = 1) -> str:
@@ -30,8 +37,21 @@ def _change(difference: Difference) -> str:
     return f"{size} {interval(low, high)}" if difference.verdict != "not comparable" else "not comparable"
 
 
-def tell_comparison(comparison: Comparison) -> list[str]:
-    """Return the lines ``noisecheck compare`` prints."""
+def _flow(flow: GroupFlow) -> str:
+    """Return how balls ran in a few words."""
+    if not flow.balls:
+        return "no balls followed"
+    rate = flow.held_up
+    stuck = f", {flow.counts['stuck']} stuck" if flow.counts["stuck"] else ""
+    return f"{flow.balls:,} balls, held up {rate.value:.3g} per thousand {interval(rate.low, rate.high, 0)}{stuck}"
+
+
+def tell_comparison(
+    comparison: Comparison, flows: Sequence[GroupFlow] = (), verdicts: Sequence[JointVerdict] = ()
+) -> list[str]:
+    """Return the lines ``noisecheck compare`` prints, with how balls ran beside the noise where that is known."""
+    ran = {f.value: f"; {_flow(f)}" for f in flows if f.balls}
+    joint = {v.value: v.sentence for v in verdicts if v.flow.value.balls}
     where = f" at {comparison.station}" if comparison.station else ""
     lines = [
         f"L_AE by {comparison.by}{where}, dB re {comparison.db_re}: means of run means, "
@@ -42,7 +62,7 @@ def tell_comparison(comparison: Comparison) -> list[str]:
         runs = "1 run" if group.runs == 1 else f"{group.runs} runs"
         level = group.levels["lae_db"]
         shown = f"{level:.1f} dB {interval(*group.ci['lae_db'])}" if math.isfinite(level) else "not measurable"
-        lines.append(f"  {group.value:<{width}}  {shown}  [{runs}, {group.impacts} impacts]")
+        lines.append(f"  {group.value:<{width}}  {shown}  [{runs}, {group.impacts} impacts{ran.get(group.value, '')}]")
     said: dict[str, list[str]] = {}
     for difference in comparison.differences:
         if difference.measure != "lae_db":
@@ -50,6 +70,8 @@ def tell_comparison(comparison: Comparison) -> list[str]:
         lines.append(f"{difference.value} against {comparison.baseline}: {_change(difference)}")
         if difference.why is not None and difference.why.kind != "nothing shown":
             lines.append(f"  why: {difference.why.sentence}")
+        if difference.value in joint:
+            lines.append(f"  with flow: {joint[difference.value]}")
         for warning in difference.warnings:
             said.setdefault(warning, []).append(difference.value)
     lines += [f"note: {text}" for text in (*comparison.warnings, *said)]
@@ -70,13 +92,99 @@ def tell_account(account: Account) -> list[str]:
         lines.append(f"{ledger.run}: {ledger.arrived} of {ledger.fed} balls arrived{rest}{doubtful}{waiting}")
         for finding in ledger.findings:
             where = f" at {finding.station}" if finding.station else ""
-            odds = say_odds(finding.odds)
-            lines.append(f"  {_KINDS[finding.kind]}{where}, {finding.time_s:.2f} s, {odds}: {finding.why}")
-    for revision, rate in account.rates.items():
-        lines.append(f"revision {revision}: {rate.sentence}" if revision else rate.sentence)
-    if len(account.rates) > 1:
-        lines.append(f"all runs: {account.overall.sentence}")
-    lines += [f"challenge, run {run}: {c.sentence}" for run, c in account.challenges]
-    lines += [f"early warning: {text}" for text in account.warnings]
-    lines += [f"note: {text}" for text in dict.fromkeys((*account.overall.notes, *account.notes))]
+            odds = ""
+    if math.isfinite(v.odds):
+        odds = f", odds {say_odds(v.odds)}" if v.odds >= 1 else f", odds 1 : {_number(1 / max(v.odds, 1e-6))}"
+    note = f" [{judged.note}]" if judged.note else ""
+    lines = [f"  {r.id} ({kind}) {v.verdict}: {r.measure}{place} {found} against {r.sense} {r.limit:,g}{odds}{note}"]
+    if v.verdict == "not yet shown" and v.next_step:
+        lines.append(f"    next: {v.next_step}")
+    return lines
+
+
+def tell_trend(trend: Trend) -> list[str]:
+    """Return the lines ``noisecheck trend`` prints."""
+    lines = []
+    for revision in trend.revisions:
+        what = f" ({', '.join(revision.treatments)})" if revision.treatments else ""
+        levels = []
+        for name, figures in revision.levels.items():
+            figure = figures.get("lae_db")
+            if figure is not None:
+                levels.append(
+                    f"{name or 'all stations'} {figure.value:.1f} dB {interval(figure.low, figure.high)}".rstrip()
+                )
+        lines.append(
+            f"revision {revision.revision}{what}: {revision.runs} runs, strict requirements {revision.card.verdict}"
+        )
+        lines.append(f"  L_AE {', '.join(levels) if levels else 'not measurable'}; {_flow(revision.flow)}")
+        for judged in revision.card.judged:
+            lines += _judged(judged)
+    lines += [change.sentence for change in trend.changes]
+    for change in trend.changes:
+        if change.joint is not None:
+            lines.append(f"{change.after} against {change.before}, all stations: {change.joint.sentence}")
+    frontier = [p.value for p in trend.tradeoff.of("revision") if p.on_frontier]
+    if frontier:
+        lines.append(f"not beaten in both noise and flow: {', '.join(frontier)}")
+    cards = [j for r in trend.revisions for j in r.card.judged]
+    rules = dict.fromkeys(j.verdict.rule for j in cards)
+    lines += [f"rule: {rule}" for rule in rules]
+    met, of = trend.newest.card.score
+    wished = f"; {met} of {of} negotiable ones met" if of else ""
+    if cards:
+        lines.append(f"newest revision {trend.newest.revision}: strict requirements {trend.verdict}{wished}")
+    return lines + [f"note: {text}" for text in trend.notes]
+
+
+def tell_plan(plan: Plan) -> list[str]:
+    """Return the lines ``noisecheck plan`` prints."""
+    where = f" at {plan.station}" if plan.station else ""
+    lines = []
+    spread = plan.spread
+    if spread is not None and math.isfinite(spread.run_mean_db):
+        lines.append(
+            f"L_AE by {plan.by}{where}: run means spread by {spread.run_mean_db:.2f} dB, of which re-placing "
+            f"{spread.between_run_db:.2f} dB; impacts inside a run by {spread.within_run_db:.2f} dB"
+        )
+    for effect in plan.effects:
+        lines.append(effect.sentence)
+        for row in effect.needed:
+            if row["80%"] and math.isfinite(plan.impacts_a_run):
+                hours = 2 * row["80%"] * plan.pace.run_s / 3600
+                time = f", {say_time(hours)} of recording" if math.isfinite(hours) else ""
+                drops = row["80%"] * plan.impacts_a_run
+                lines.append(f"  {row['difference_db']:g} dB: {row['80%']} runs and {drops:,.0f} drops a side{time}")
+    for verdict in plan.flow:
+        if verdict.flow.more_balls is not None:
+            lines.append(
+                f"{verdict.value}, flow not yet shown: {verdict.flow.more_balls:,} more balls a side without trouble"
+            )
+    for judged in plan.requirements:
+        kind = "must" if judged.requirement.strict else "should"
+        lines.append(f"{judged.requirement.id} ({kind}), revision {judged.revision}: {judged.verdict.next_step}")
+    if not lines:
+        lines.append("nothing is open")
+    return lines + [f"note: {text}" for text in plan.notes]
+
+
+def tell_changed(changed: Changed) -> list[str]:
+    """Return the lines ``noisecheck trend --between A B`` prints."""
+    lines = [f"from revision {changed.before} to {changed.after}"]
+    for name, difference in changed.stations.items():
+        lines.append(f"  {name}: {_change(difference)}")
+        if difference.why is not None and difference.why.kind != "nothing shown":
+            lines.append(f"    why: {difference.why.sentence}")
+    if changed.joint is not None:
+        lines.append(f"  noise and flow: {changed.joint.sentence}")
+    for r in changed.requirements:
+        before, after = r.before.verdict.verdict, r.after.verdict.verdict
+        lines.append(f"  {r.after.requirement.id}: {after}" + (f", was {before}" if r.changed else ", as before"))
+    for odd in changed.odd:
+        where = f" at {odd.station}" if odd.station else ""
+        first = odd.examples[0]
+        lines.append(
+            f"  {_KINDS[odd.kind]}{where}: {odd.status}, {odd.before} before, {odd.after} after "
+            f"(as in run {first.run}, {first.time_s:.2f} s)"
+        )
     return lines

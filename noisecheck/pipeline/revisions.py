@@ -1,0 +1,152 @@
+"""A measured campaign by revision: trend, what changed, noise beside flow, and what would settle what is open."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from noisecheck.compare.changed import Changed, changed
+from noisecheck.compare.effects import Comparison
+from noisecheck.compare.flowing import GroupFlow, RunFlow, run_flow
+from noisecheck.compare.joint import JointVerdict, join_flow
+from noisecheck.compare.plan import EffectPlan, Spread, plan_effects
+from noisecheck.compare.plan import spread_of as spread_of_runs
+from noisecheck.compare.scorecard import Judged, Pace, pace_of
+from noisecheck.compare.trend import Trend, trend
+from noisecheck.core.errors import InputError
+from noisecheck.flow.failures import HeardShare
+from noisecheck.pipeline.campaign import CampaignResult, comparable_columns, compare_campaign
+from noisecheck.pipeline.flowing import drops_of
+
+__all__ = ["Plan", "Together", "changed_campaign", "flows_of", "plan_campaign", "together", "trend_campaign"]
+
+
+def flows_of(result: CampaignResult) -> tuple[RunFlow, ...]:
+    """Return the flow of each test run, without balls where the rig file does not say the balls' way."""
+    ledgers = {ledger.run: ledger for ledger in result.ledgers}
+    found = []
+    for r in result.runs:
+        if r.run.role != "test":
+            continue
+        if r.run.name not in ledgers:
+            found.append(RunFlow(r.run, seconds=r.seconds))
+            continue
+        found.append(run_flow(r.run, ledgers[r.run.name], drops_of(r.impacts), r.impacts.names["station"]))
+    return tuple(found)
+
+
+def trend_campaign(result: CampaignResult, *, heard: Mapping[str, HeardShare] | None = None) -> Trend:
+    """Return levels, flow and requirement verdicts by revision; ``heard`` by revision from a challenge test.
+
+    Raises:
+        InputError: no test run names a revision, or a requirement cannot be judged as written.
+    """
+    return trend(result.summaries, flows_of(result), rig=result.campaign.rig, heard=heard)
+
+
+def changed_campaign(result: CampaignResult, trended: Trend, *, before: str, after: str) -> Changed:
+    """Return what changed from one revision to another; raises ``InputError`` for a revision without runs."""
+    return changed(trended, result.summaries, rig=result.campaign.rig, before=before, after=after)
+
+
+@dataclass(frozen=True)
+class Together:
+    """A comparison with the flow of every group, and noise and flow in one verdict for each value."""
+
+    comparison: Comparison
+    groups: tuple[GroupFlow, ...]
+    verdicts: tuple[JointVerdict, ...]
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the comparison's document with ``flow`` in every group and ``together`` in every L_AE difference."""
+        document = self.comparison.to_dict()
+        for group, flow in zip(document["groups"], self.groups, strict=True):
+            group["flow"] = flow.to_dict()
+        verdicts = {v.value: v.to_dict() for v in self.verdicts}
+        for difference in document["differences"]:
+            if difference["measure"] == "lae_db":
+                difference["together"] = verdicts[difference["value"]]
+        return document
+
+
+def together(result: CampaignResult, comparison: Comparison) -> Together:
+    """Return a comparison of a campaign with its flow beside it."""
+    groups, verdicts = join_flow(comparison, flows_of(result), rig=result.campaign.rig)
+    return Together(comparison, groups, verdicts)
+
+
+@dataclass(frozen=True)
+class Plan:
+    """What the present runs can show, what wanted differences take, and what would settle what is open."""
+
+    by: str
+    station: str | None
+    spread: Spread | None
+    effects: tuple[EffectPlan, ...]
+    impacts_a_run: float
+    flow: tuple[JointVerdict, ...]
+    requirements: tuple[Judged, ...]
+    """Those not yet shown, of the newest revision."""
+    pace: Pace
+    notes: tuple[str, ...] = ()
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the document that ``plan --json`` prints."""
+        effects = [e.to_dict() for e in self.effects]
+        for effect in effects:
+            for row in effect["runs_a_side"]:
+                row["drops_a_side"] = {
+                    k: None if row[k] is None else round(row[k] * self.impacts_a_run) for k in ("80%", "95%")
+                }
+        return {
+            "by": self.by,
+            "station": self.station,
+            "spread": self.spread.to_dict() if self.spread else None,
+            "differences": effects,
+            "flow": [v.to_dict() for v in self.flow],
+            "not_yet_shown": [j.to_dict() for j in self.requirements],
+            "notes": list(self.notes),
+        }
+
+
+def plan_campaign(
+    result: CampaignResult,
+    *,
+    by: str | None = None,
+    station: str | None = None,
+    wanted_db: Sequence[float] = (1.0, 3.0),
+    trended: Trend | None = None,
+) -> Plan:
+    """Return the plan of a campaign, by a column of the run sheet (default: the first by which test runs differ).
+
+    Raises:
+        InputError: a wanted difference that is not above 0, or a column or station the run sheet does not have.
+    """
+    for size in wanted_db:
+        if not size > 0:
+            raise InputError(f"wanted difference {size:g} dB: must be above 0 (quieter or louder does not matter)")
+    columns = comparable_columns(result.campaign.runs)
+    column = by or (columns[0] if columns else "treatment")
+    flows, rig = flows_of(result), result.campaign.rig
+    pace, notes = pace_of(rig, flows), list[str]()
+    spread: Spread | None = None
+    effects: tuple[EffectPlan, ...] = ()
+    verdicts: tuple[JointVerdict, ...] = ()
+    impacts = math.nan
+    if by or columns:
+        comparison = compare_campaign(result, by=column, station=station)
+        spread = spread_of_runs(result.summaries, by=column, station=station)
+        effects = plan_effects(comparison, spread, wanted_db=wanted_db)
+        impacts = spread.impacts_per_run
+        verdicts = join_flow(comparison, flows, rig=rig)[1]
+        refused = [d for d in comparison.differences if d.measure == "lae_db" and d.verdict == "not comparable"]
+        notes += [f"{d.value}: {d.warnings[0]}" for d in refused if d.warnings]
+    else:
+        notes.append("the test runs do not differ in treatment, revision or drop height: there is nothing to compare")
+    open_ones: tuple[Judged, ...] = ()
+    if rig.requirements and any(r.role == "test" and r.revision for r in result.campaign.runs):
+        newest = (trended or trend_campaign(result)).newest
+        open_ones = tuple(j for j in newest.card.judged if j.verdict.verdict == "not yet shown")
+    return Plan(column, station, spread, effects, impacts, verdicts, open_ones, pace, tuple(notes))
