@@ -20,7 +20,7 @@ from noisecheck.core.errors import InputError
 __all__ = ["G_MPS2", "Drops", "describe_drops", "find_drops", "heard_height_m", "odd_drops", "restitution_fit"]
 
 G_MPS2: Final = 9.80665
-"""Standard acceleration of free fall, ISO 80000-3:2019 item 3-9.2."""
+"""Standard acceleration of free fall, 3rd CGPM 1901 (from memory)."""
 
 _E_LOW = 0.15
 _E_LEAST_GROWN = 0.8  # growing intervals, up to the inverse of this, show what an even feed votes by chance
