@@ -25,8 +25,8 @@ __all__ = ["CONTACT_BAND_HZ", "STATED_CONFIDENCE", "Placed", "place_run"]
 Floats = NDArray[np.float64]
 
 STATED_CONFIDENCE: Final = 0.8
-"""Confidence that an impact is where the run sheet says the run took place, when nothing was heard to check it by:
-a share of foreign sounds, and of sounds from other parts of the machine, must be expected (common practice, no source)."""
+"""Confidence that an impact is where the run sheet says, when nothing was heard to check it by: foreign sounds and
+sounds from other parts of the machine must be expected (common practice, no source)."""
 CONTACT_BAND_HZ: Final = (2000.0, 4000.0)
 """The one octave in which contact pickups are compared: bending waves of other frequencies travel at other speeds."""
 _STATED_ODDS: Final = 3.0  # log odds for the stated station beside what was taught
@@ -110,7 +110,8 @@ def place_run(
         return _placed(Evidence.none(names, n, notes=notes), positions, ways)
     own = station_channels(rig, onsets.arrival.shape[1])
     if len(own) >= 2:
-        total, _ = total + microphone_evidence(onsets, rig, rate), ways.append("microphones")
+        total += microphone_evidence(onsets, rig, rate)
+        ways.append("microphones")
     array = array_of(rig)
     if read is not None and array is not None and max(array.channels) < onsets.arrival.shape[1]:
         arrivals = measure_arrivals(read, onsets.frame, rate, channels=array.channels, longest_s=array.longest_s)
@@ -120,7 +121,8 @@ def place_run(
     if read is not None:
         contact = _contact_evidence(onsets, rig, rate, read)
         if contact is not None:
-            total, _ = total + contact, ways.append("contact pickups")
+            total += contact
+            ways.append("contact pickups")
     if taught is not None:
         by_sound = taught.evidence(impacts, names, session=session)
         if by_sound.log_likelihood.any():

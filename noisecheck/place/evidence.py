@@ -20,7 +20,7 @@ __all__ = ["LEAST_CONFIDENCE", "PRIOR_UNPLACED", "UNKNOWN", "Evidence", "decided
 PRIOR_UNPLACED: Final = 0.05
 """Share of impacts taken to come from no station before anything is known (speech, doors, strays)."""
 UNKNOWN: Final = -2.0
-"""Log likelihood, re "unplaced", of a station that a way of placing knows nothing of: not named by elimination alone."""
+"""Log likelihood, re "unplaced", of a station a way of placing knows nothing of: not named by elimination alone."""
 LEAST_CONFIDENCE: Final = 0.5
 """A station less likely than this is not named."""
 

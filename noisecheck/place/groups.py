@@ -75,11 +75,11 @@ class Groups:
         for name in stations:
             if name not in known:
                 raise InputError(f"there is no group '{name}': the groups found are {', '.join(known) or 'none'}")
-        return [
-            Lesson(station, impacts.where(np.isin(self.member, [known[g] for g, s in stations.items() if s == station])),
-                   session)
-            for station in dict.fromkeys(stations.values())
-        ]  # fmt: skip
+        found = []
+        for station in dict.fromkeys(stations.values()):
+            mine = [known[group] for group, name in stations.items() if name == station]
+            found.append(Lesson(station, impacts.where(np.isin(self.member, mine)), session))
+        return found
 
 
 def find_groups(impacts: Impacts, *, most: int = MOST_GROUPS, seed: int = 0) -> Groups:
@@ -113,7 +113,8 @@ def find_groups(impacts: Impacts, *, most: int = MOST_GROUPS, seed: int = 0) -> 
     limit = max(usual, 0.5 * kept) * _OUTSIDE
     member[(squared > limit) | ~clear] = -1
     order = [int(k) for k in np.argsort(-np.bincount(member[member >= 0], minlength=chance.shape[1]), kind="stable")]
-    groups, place = [], np.full(chance.shape[1], -1, np.int64)
+    groups: list[Group] = []
+    place = np.full(chance.shape[1], -1, np.int64)
     for k in order:
         mine = np.flatnonzero(member == k)
         if len(mine) >= _LEAST:

@@ -59,8 +59,8 @@ class Array:
     """Height in which impacts are looked for where the array cannot tell heights."""
     dimensions: int
     """3, 2, or 1 where there is only a hyperbola (two microphones) or a mirror image (all in a line)."""
-    stations: tuple[str, ...] = ()
-    station_mm: Floats = None  # type: ignore[assignment]
+    stations: tuple[str, ...]
+    station_mm: Floats
     """Places of the stations that have one, (stations, 3)."""
     notes: tuple[str, ...] = ()
 

@@ -105,7 +105,7 @@ def rank_stations(impacts: Impacts, stations: Sequence[str] = ()) -> Ranking:
                 falls,
                 band_share,
                 np.stack([fall_db(band_share, q) for q in QUIETER_DB]),
-            )  # fmt: skip
+            )
         )
     rows.sort(key=lambda r: -r.share)
     return Ranking(tuple(rows), float(power_db(total)), int((~good).sum()), tuple(_notes(rows)))
@@ -116,8 +116,8 @@ def _notes(rows: Sequence[StationShare]) -> list[str]:
     for row in rows:
         if row.station != UNPLACED and row.impacts and not row.worth_quieting:
             notes.append(
-                f"'{row.station}' is not worth quieting: it makes {100 * row.share:.0f} % of the noise, and silencing it "
-                f"would lower the total by {row.falls_db[-1]:.1f} dB"
+                f"'{row.station}' is not worth quieting: it makes {100 * row.share:.0f} % of the noise, and silencing "
+                f"it would lower the total by {row.falls_db[-1]:.1f} dB"
             )
     unplaced = next((r for r in rows if r.station == UNPLACED), None)
     if unplaced is not None and unplaced.share > 0.1:
