@@ -97,7 +97,8 @@ def _parser() -> argparse.ArgumentParser:
         "trend",
         "levels, flow and requirement verdicts by revision",
         _trend,
-        "noisecheck trend recordings\n\nexit code, for the newest revision with runs: 0 every strict requirement is met,\n"
+        "noisecheck trend recordings\n\n"
+        "exit code, for the newest revision with runs: 0 every strict requirement is met,\n"
         "1 one is not met, 3 none is failed but one is not yet shown (2: bad input)",
     )
     trending.add_argument("campaign", metavar="CAMPAIGN", type=Path)

@@ -92,7 +92,32 @@ def tell_account(account: Account) -> list[str]:
         lines.append(f"{ledger.run}: {ledger.arrived} of {ledger.fed} balls arrived{rest}{doubtful}{waiting}")
         for finding in ledger.findings:
             where = f" at {finding.station}" if finding.station else ""
-            odds = ""
+            odds = say_odds(finding.odds)
+            lines.append(f"  {_KINDS[finding.kind]}{where}, {finding.time_s:.2f} s, {odds}: {finding.why}")
+    for revision, rate in account.rates.items():
+        lines.append(f"revision {revision}: {rate.sentence}" if revision else rate.sentence)
+    if len(account.rates) > 1:
+        lines.append(f"all runs: {account.overall.sentence}")
+    lines += [f"challenge, run {run}: {c.sentence}" for run, c in account.challenges]
+    lines += [f"early warning: {text}" for text in account.warnings]
+    lines += [f"note: {text}" for text in dict.fromkeys((*account.overall.notes, *account.notes))]
+    return lines
+
+
+def _number(value: float) -> str:
+    return f"{value:,.0f}" if abs(value) >= 1000 else f"{value:.3g}" if abs(value) < 10 else f"{value:.1f}"
+
+
+def _judged(judged: Judged) -> list[str]:
+    """Return a requirement's verdict, and the next step if it is open."""
+    r, v = judged.requirement, judged.verdict
+    kind = "must" if r.strict else "should"
+    place = f" at {r.station}" if r.station else ""
+    found = "not measured"
+    if math.isfinite(v.value):
+        bounds = f" ({_number(v.low)} to {_number(v.high)})" if math.isfinite(v.low) and math.isfinite(v.high) else ""
+        found = _number(v.value) + bounds
+    odds = ""
     if math.isfinite(v.odds):
         odds = f", odds {say_odds(v.odds)}" if v.odds >= 1 else f", odds 1 : {_number(1 / max(v.odds, 1e-6))}"
     note = f" [{judged.note}]" if judged.note else ""
