@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import functools
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -27,8 +27,18 @@ from noisecheck.detect.channels import Onsets
 from noisecheck.flow.findings import Ledger
 from noisecheck.pipeline.flowing import follow_run, with_drops
 from noisecheck.pipeline.listen import Heard, ListenSettings, listen
+from noisecheck.pipeline.placing import placed, taught_by
 
-__all__ = ["CampaignResult", "RunResult", "Told", "compare_campaign", "listen_to_run", "measure_campaign", "spread_of"]
+__all__ = [
+    "CampaignResult",
+    "RunResult",
+    "Told",
+    "compare_campaign",
+    "listen_to_run",
+    "measure_campaign",
+    "place_runs",
+    "spread_of",
+]
 
 Told = Callable[[float, str], None]
 """Progress: called with the share done and what is being done."""
@@ -121,20 +131,6 @@ def calibration_of(campaign: Campaign, channels: int) -> Calibration:
     return found
 
 
-def _placed(impacts: Impacts, run: Run, rig: Rig) -> Impacts:
-    """Return the impacts with stations: by each microphone's own, else by the run sheet's one station a run."""
-    stations = {m.channel: m.station for m in rig.microphones if m.station}
-    if run.station and (run.role != "test" or run.station not in stations.values()):
-        # Taps, reference drops and stations without a microphone: the run sheet knows where.
-        return impacts.with_columns(station=run.station, station_confidence=1.0)
-    own = [stations.get(int(c), "") for c in impacts["channel"]] if stations else []
-    if len(set(stations.values())) > 1:
-        return impacts.with_columns(station=own, station_confidence=np.where(np.array(own) != "", 0.95, 0.0))
-    if run.station:
-        return impacts.with_columns(station=run.station, station_confidence=1.0)
-    return impacts
-
-
 def listen_to_run(
     campaign: Campaign,
     run: Run,
@@ -144,7 +140,7 @@ def listen_to_run(
     progress: Callable[[float], None] | None = None,
     check: bool = True,
 ) -> RunResult:
-    """Find, measure and place every impact of one run.
+    """Find and measure every impact of one run (:func:`place_runs` then says where they happened).
 
     Args:
         campaign: where the run stands.
@@ -172,9 +168,46 @@ def listen_to_run(
             impacts = _flagged(impacts, health)
         notes = tuple(recording.notes)
     time_s, gaps_s = _with_gaps(impacts["time_s"], heard.rate, gaps)
-    impacts = with_drops(_placed(impacts.with_columns(time_s=time_s), run, campaign.rig))
     seconds = heard.frames / heard.rate + sum(stop - start for start, stop in gaps_s)
-    return RunResult(run, impacts, heard.onsets, heard.rate, seconds, heard.channels, paths, notes, health, gaps_s)
+    return RunResult(
+        run,
+        impacts.with_columns(time_s=time_s),
+        heard.onsets,
+        heard.rate,
+        seconds,
+        heard.channels,
+        paths,
+        notes,
+        health,
+        gaps_s,
+    )
+
+
+def place_runs(results: Sequence[RunResult], rig: Rig, taps: Sequence[RunResult] = ()) -> tuple[RunResult, ...]:
+    """Return the runs with their impacts placed and grouped into drops.
+
+    Args:
+        results: from :func:`listen_to_run`.
+        rig: stations and microphones.
+        taps: runs that teach, besides those among ``results``.
+    """
+    taught = taught_by([(r.run, r.impacts) for r in (*results, *taps)], rig)
+    done = []
+    for result in results:
+        with join_recordings(result.paths) as recording:
+            impacts, notes = placed(
+                result.onsets,
+                result.impacts,
+                result.run,
+                rig,
+                rate=result.rate,
+                taught=taught,
+                read=recording.read,
+            )
+        done.append(replace(result, impacts=with_drops(impacts, rig), notes=(*result.notes, *notes)))
+    if taught is not None and done:
+        done[0] = replace(done[0], notes=(*done[0].notes, *taught.notes))
+    return tuple(done)
 
 
 def _with_gaps(
@@ -229,6 +262,7 @@ def measure_campaign(
     for number, run in enumerate(campaign.runs):
         share = functools.partial(share_of, told, number, len(campaign.runs), run.name)
         results.append(listen_to_run(campaign, run, settings=settings, workers=workers, progress=share))
+    results = list(place_runs(results, campaign.rig))
     impacts = Impacts.concat(r.impacts for r in results)
     return CampaignResult(
         campaign,

@@ -15,7 +15,7 @@ from noisecheck.core.errors import InputError
 from noisecheck.core.provenance import provenance, settings_document
 from noisecheck.core.table import Impacts
 from noisecheck.core.units import energy_mean_db
-from noisecheck.pipeline.campaign import RunResult, Told, listen_to_run, share_of, spread_of
+from noisecheck.pipeline.campaign import RunResult, Told, listen_to_run, place_runs, share_of, spread_of
 from noisecheck.pipeline.listen import ListenSettings
 
 __all__ = ["Measured", "campaign_at", "measure_files"]
@@ -94,7 +94,17 @@ def measure_files(
         campaign = Campaign(folder, rig, (run,))
         share = functools.partial(share_of, told, number, len(files), str(path))
         results.append(listen_to_run(campaign, run, settings=settings, workers=workers, progress=share, check=False))
-    return Measured(tuple(results), settings_document(settings))
+    taps = [] if rig_path is None else _taps(rig_path, rig, settings, {r.run.name for r in results}, workers)
+    return Measured(place_runs(results, rig, taps), settings_document(settings))
+
+
+def _taps(rig_path: Path, rig: Rig, settings: ListenSettings, done: set[str], workers: int) -> list[RunResult]:
+    """Return the runs of the run sheet beside the rig file that teach the stations' sounds, measured."""
+    if not (rig_path.parent / "runs.csv").exists():
+        return []
+    campaign = load_campaign(rig_path.parent)
+    teaching = [r for r in campaign.of_role("taps") if r.name not in done]
+    return [listen_to_run(campaign, r, settings=settings, workers=workers, check=False) for r in teaching]
 
 
 def _known_runs(rig_path: Path | None) -> dict[Path, Run]:

@@ -20,9 +20,21 @@ from noisecheck.flow.route import FeedPlan, LedgerSettings, Route
 __all__ = ["challenge_run", "drops_of", "follow_run", "pooled_rate", "route_of", "with_drops"]
 
 
-def with_drops(impacts: Impacts) -> Impacts:
-    """Return the impacts of one run with their ``drop`` and ``rebound``."""
-    drop, rebound = find_drops(impacts["time_s"], impacts["lae_db"], _codes(impacts))
+def with_drops(impacts: Impacts, rig: Rig) -> Impacts:
+    """Return the impacts of one run with their ``drop`` and ``rebound``.
+
+    A faint rebound may be too faint to be placed; it still belongs to the train at the microphone that heard it best.
+    """
+    stations = {m.channel: m.station for m in rig.microphones if m.station}
+    names = {name: code for code, name in enumerate(dict.fromkeys(stations.values()))}
+    own = np.array([names.get(stations.get(int(c)) or "", -1) for c in impacts["channel"]], np.int64)
+    named = {name: names.setdefault(name, len(names)) for name in impacts.names["station"] if name}
+    lookup = np.array([named.get(name, -1) for name in impacts.names["station"]], np.int64)
+    codes = lookup[impacts.data["station"]] if len(impacts) else own
+    codes = np.where(codes < 0, own, codes)
+    drop, rebound = find_drops(
+        impacts["time_s"], impacts["lae_db"], np.zeros_like(codes) if (codes < 0).all() else codes
+    )
     return impacts.with_columns(drop=drop, rebound=rebound)
 
 

@@ -212,7 +212,8 @@ def _arrivals(delay: Floats, variance: Floats, pairs: list[tuple[int, int]], m: 
         :, None, None
     ] * np.ones((m, m))
     right = np.einsum("pi,np->ni", sides, weight * np.nan_to_num(delay))
-    seconds = np.linalg.solve(normal, right[:, :, None])[:, :, 0]
+    # A microphone that heard nothing leaves a row of zeros: the pseudo-inverse gives it no say.
+    seconds = (np.linalg.pinv(normal) @ right[:, :, None])[:, :, 0]
     # var_ij = v_i + v_j, solved in the least-squares sense and kept above a tenth of the least pair.
     split = np.linalg.pinv(np.abs(sides))
     own = np.maximum(variance @ split.T, 0.1 * variance.min(axis=1, keepdims=True))
