@@ -9,7 +9,7 @@ from typing import Final
 
 from noisecheck.audio.recording import FileRecording
 from noisecheck.audio.soundfiles import SoundReader
-from noisecheck.audio.wave import RawWave, WaveLayout, read_layout
+from noisecheck.audio.wave import RawWave, WaveLayout, read_caf_layout, read_layout
 from noisecheck.core.errors import InputError, one_line
 
 __all__ = ["content_of", "filled_size", "open_file"]
@@ -91,6 +91,8 @@ def open_file(path: Path) -> FileRecording:
             filled = filled_size(file.fileno(), status)
             kind = content_of(head)
             layout = read_layout(file, status.st_size, filled, path) if kind in ("wav", "w64") else None
+            if kind == "caf" and filled == status.st_size:
+                layout = read_caf_layout(file, filled)
     except OSError as error:
         raise InputError(f"{one_line(path)}: cannot be read ({one_line(error.strerror or error)})") from error
     if kind in _OTHERWISE and not (kind == "text" and filled > 64 and not _is_text(path)):

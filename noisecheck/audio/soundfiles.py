@@ -73,7 +73,7 @@ class SoundReader(FileRecording):
                 self.frames = stated = self._count_on()
             elif stated and not self._readable(stated - 1, 1):
                 self.frames = self._last_readable(stated)
-        lost = _bytes_missing(self.path) if kind in ("aiff", "caf") else 0
+        lost = _bytes_missing(self.path) if kind in ("aiff", "caf", "au") else 0
         if self.frames < stated and self.frames > 0:
             self.note(
                 f"the file is cut off or damaged: the header says {stated / self.rate:,.1f} s, it can be read up to "
@@ -193,12 +193,15 @@ def _ogg_ended(path: Path) -> bool:
 
 
 def _bytes_missing(path: Path) -> int:
-    """Return how many bytes an AIFF or CAF file is shorter than its header says."""
+    """Return how many bytes an AIFF, CAF or AU file is shorter than its header says."""
     size = path.stat().st_size
     with path.open("rb") as file:
         head = file.read(12)
         if head[:4] == b"FORM":
             return max(int(struct.unpack(">I", head[4:8])[0]) + 8 - size, 0)
+        if head[:4] == b".snd":
+            offset, length = struct.unpack(">II", head[4:12])
+            return 0 if length == 0xFFFFFFFF else max(offset + length - size, 0)
         at = 8
         for _ in range(1000):
             file.seek(at)

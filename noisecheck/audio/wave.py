@@ -1,7 +1,7 @@
-"""WAV, RF64 and W64 headers held against the file's size, and a reader for when the header is wrong.
+"""WAV, RF64, W64 and CAF headers held against the file's size, and a reader for when the header is wrong.
 
 Layouts: Microsoft/IBM Multimedia Programming Interface 1.0 (RIFF), EBU Tech 3306 (RF64: ``ds64``), EBU Tech 3285
-(``bext``: origination date and time, time reference in samples since midnight); W64 from memory.
+(``bext``: origination date and time, time reference in samples since midnight); W64 and CAF from memory.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from noisecheck.audio.recording import FileRecording
 from noisecheck.core.errors import InputError, one_line
 
-__all__ = ["RawWave", "WaveLayout", "read_layout"]
+__all__ = ["RawWave", "WaveLayout", "read_caf_layout", "read_layout"]
 
 _CHUNKS: Final = 4096
 _4_GIB: Final = 1 << 32
@@ -29,7 +29,7 @@ _RAW: Final = {
     (1, 1): "PCM_U8", (1, 2): "PCM_16", (1, 3): "PCM_24", (1, 4): "PCM_32",
     (3, 4): "FLOAT", (3, 8): "DOUBLE", (6, 1): "ALAW", (7, 1): "ULAW",
 }  # fmt: skip
-_STEP: Final = {"PCM_U8": 2.0**-7, "PCM_16": 2.0**-15, "PCM_24": 2.0**-23, "PCM_32": 2.0**-31}
+_STEP: Final = {"PCM_S8": 2.0**-7, "PCM_U8": 2.0**-7, "PCM_16": 2.0**-15, "PCM_24": 2.0**-23, "PCM_32": 2.0**-31}
 
 
 @dataclass(frozen=True)
@@ -173,6 +173,40 @@ def _with_data(
     if notes and not layout.raw_subtype:
         notes = [n.split(":")[0] + ": what can be decoded is read" for n in notes]
     return replace(layout, data_offset=body, data_bytes=use - use % frame, notes=tuple(notes))
+
+
+def read_caf_layout(file: IO[bytes], size: int) -> WaveLayout | None:
+    """Return what a CAF file of plain samples holds that ends before its header says; None where nothing is missing."""
+    layout = WaveLayout("CAF")
+    at = 8
+    for _ in range(_CHUNKS):
+        file.seek(at)
+        head = file.read(12)
+        if len(head) < 12:
+            return None
+        name, length = head[:4], struct.unpack(">q", head[4:])[0]
+        if name == b"data":
+            break
+        content = file.read(32) if name == b"desc" else b""
+        if len(content) == 32:
+            rate, form, flags, frame_bytes, _, channels, bits = struct.unpack(">d4s5I", content)
+            raw = {(0, 8): "PCM_S8", (0, 16): "PCM_16", (0, 24): "PCM_24", (0, 32): "PCM_32", (1, 32): "FLOAT",
+                   (1, 64): "DOUBLE"}.get((flags & 1, bits), "")  # fmt: skip
+            if form == b"lpcm" and raw and 1 <= rate <= 10_000_000 and frame_bytes == channels * bits // 8 > 0:
+                layout = replace(layout, rate=round(rate), channels=channels, frame_bytes=frame_bytes, raw_subtype=raw,
+                                 big_endian=not flags & 2)  # fmt: skip
+        if length < 0:
+            return None
+        at += 12 + length
+    body, rest = at + 16, size - at - 16
+    if not layout.raw_subtype or length - 4 <= rest or rest < layout.frame_bytes:
+        return None
+    lost = (length - 4 - rest) / (layout.frame_bytes * layout.rate)
+    note = (
+        f"the file is cut off: it ends after {rest / (layout.frame_bytes * layout.rate):,.1f} s, {lost:,.1f} s at the "
+        "end are lost"
+    )
+    return replace(layout, data_offset=body, data_bytes=rest - rest % layout.frame_bytes, notes=(note,))
 
 
 def _chunks_follow(file: IO[bytes], at: int, size: int, wide: bool, order: str) -> bool:
