@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from noisecheck.flow.drops import Drops
     from noisecheck.flow.ledger import Ledger
 
-__all__ = ["GroupFlow", "Odd", "Rate", "RunFlow", "RunMean", "count_rate", "group_flow", "run_flow"]
+__all__ = ["GroupFlow", "Odd", "Rate", "RunFlow", "RunMean", "count_rate", "dispersion_of", "group_flow", "run_flow"]
 
 _LEAST_EVENTS: Final = 3  # fewer do not tell whether runs differ
 _LINK: Final = " > "
@@ -174,14 +174,23 @@ def count_rate(
 
 
 def dispersion_of(pairs: Sequence[tuple[int, int]]) -> float:
-    """Return how much more counts differ between runs than binomial ones do, at least 1 (Pearson's statistic)."""
+    """Return by what number of balls one counts where runs differ more than chance allows, at least 1.
+
+    Pearson's statistic over its degrees of freedom, times the square of Student's t over the normal quantile for the
+    few runs it is known from (Korn & Graubard 1998, from memory). 1 for fewer than three runs or three events.
+    """
+    from scipy.special import ndtri, stdtrit
+
     events, balls = sum(x for x, _ in pairs), sum(n for _, n in pairs)
     if len(pairs) < 3 or events < _LEAST_EVENTS or events >= balls:
         return 1.0
-    share = events / balls
-    excess = sum((x - n * share) ** 2 / (n * share * (1 - share)) for x, n in pairs) / (len(pairs) - 1)
+    share, df = events / balls, len(pairs) - 1
+    excess = sum((x - n * share) ** 2 / (n * share * (1 - share)) for x, n in pairs) / df
+    if excess <= 1:
+        return 1.0
+    few = float(stdtrit(df, 0.975) / ndtri(0.975)) ** 2
     # no more than balls of a run all sharing one fate
-    return min(max(excess, 1.0), balls / len(pairs))
+    return max(min(excess * few, balls / len(pairs)), 1.0)
 
 
 @dataclass(frozen=True)

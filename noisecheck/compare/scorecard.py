@@ -234,7 +234,7 @@ def _rate(r: Requirement, revision: str, flows: Sequence[RunFlow], pace: Pace, h
     if doubt:
         notes.append(f"{doubt} undecided ones counted against it")
     if wide > 1.2:
-        notes.append(f"runs differ {math.sqrt(wide):.1f} times as much as chance, so the interval is wider")
+        notes.append(f"runs differ more than chance allows: {wide:.1f} balls count as one")
     if lost and heard is not None:
         notes.append(f"heard fraction {heard.share:.4g}")
     return _timed(Judged(r, revision, verdict, "balls", note="; ".join(notes)), pace)

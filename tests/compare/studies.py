@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -12,12 +13,17 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).parent))
 from campaigns import levels_of, simulated, summary_of
 
+from noisecheck.bench.rig import Rig
 from noisecheck.bench.runsheet import Run
 from noisecheck.compare.effects import compare
+from noisecheck.compare.flowing import GroupFlow, RunFlow, count_rate, group_flow
+from noisecheck.compare.joint import flow_change
 from noisecheck.compare.requirements import judge_mean, judge_rate
-from noisecheck.compare.summary import RunSummary
+from noisecheck.compare.summary import RunSummary, index_of
+from noisecheck.compare.trend import trend
 from noisecheck.compare.why import contact_level_db
 from noisecheck.core.bands import third_octave_midbands
+from noisecheck.flow.failures import binomial_bounds
 
 CASES: dict[str, dict[str, Any]] = {
     "3 against 3, two sessions": {"runs": (3, 3)},
@@ -150,3 +156,119 @@ def reasons(campaigns: int, *, seed: int) -> dict[str, tuple[int, int]]:
             reason = compare(summaries, by="treatment").of("felt").why
             right[kind] = right.get(kind, 0) + (reason is not None and reason.kind == kind)
     return {kind: (count, campaigns) for kind, count in right.items()}
+
+
+def dispersed_counts(campaigns: int, *, seed: int, share: float = 0.08, alike: float = 0.08) -> tuple[int, int, int]:
+    """Return how often bounds held a rate whose runs differ, with and without regard to it, and out of how many.
+
+    Six runs of 60 balls; each run has its own share, beta distributed with intraclass correlation ``alike``.
+    """
+    rng = np.random.default_rng(seed)
+    a = share * (1 / alike - 1)
+    b = (1 - share) * (1 / alike - 1)
+    held = plain = 0
+    for _ in range(campaigns):
+        counts = [(int(rng.binomial(60, rng.beta(a, b))), 60) for _ in range(6)]
+        rate = count_rate(counts, per=1.0)
+        held += rate.low <= share <= rate.high
+        low, high = binomial_bounds(sum(x for x, _ in counts), 360)
+        plain += low <= share <= high
+    return held, plain, campaigns
+
+
+def flow_errors(campaigns: int, *, seed: int) -> dict[str, tuple[int, int]]:
+    """Return how often the flow's verdict was wrong, by kind of error, and out of how many."""
+    rng = np.random.default_rng(seed)
+    wrong = dict.fromkeys(("worse though alike", "bound on more too low", "no worse though beyond the margin"), 0)
+    for _ in range(campaigns):
+        n0, n1 = (int(v) for v in rng.integers(40, 600, 2))
+        share = float(rng.uniform(0.0, 0.15))
+        beyond = share + 0.0501
+        a, same, more = (_counted(rng, n, p) for n, p in ((n0, share), (n1, share), (n1, beyond)))
+        alike, worse = flow_change(a, same), flow_change(a, more)
+        wrong["worse though alike"] += alike.verdict == "worse"
+        wrong["bound on more too low"] += alike.at_most_more < 0
+        wrong["no worse though beyond the margin"] += worse.verdict in ("no worse", "better")
+    return {kind: (count, campaigns) for kind, count in wrong.items()}
+
+
+def _counted(rng: np.random.Generator, balls: int, share: float) -> GroupFlow:
+    held = int(rng.binomial(balls, share))
+    return group_flow("", [RunFlow(Run("r", ()), balls=balls, arrived=balls, held_up=held, troubled=held)])
+
+
+LIMITS: dict[str, tuple[str, float, str]] = {
+    "level": ("lae_db", 60.0, "at most"),
+    "band": ("le_4000hz", 50.0, "at most"),
+    "total": ("total_lae_db", 60.0, "at most"),
+    "decay": ("decay_ms", 80.0, "at most"),
+    "restitution": ("restitution", 0.6, "at least"),
+    "held up": ("held_up_per_thousand", 20.0, "at most"),
+    "failures": ("failures_per_million", 5000.0, "at most"),
+}
+"""Kinds of requirements for :func:`verdict_errors`: measure, limit, sense."""
+
+
+def verdict_errors(
+    campaigns: int, *, seed: int, db_re: str = "full scale", reference: bool = True
+) -> dict[str, dict[str, int]]:
+    """Return how often each verdict was given where the truth lies a hair beyond the limit, by kind.
+
+    Campaigns of one revision: two drop heights, three sessions with shifts, one or two runs in each (microphones put
+    back), and reference drops; calibrated ones have sessions that differ by 0.5 dB, uncalibrated ones by 2 dB.
+    """
+    rng = np.random.default_rng(seed)
+    requirements = [
+        {
+            "id": kind,
+            "measure": m,
+            "limit": limit,
+            "sense": sense,
+            **({} if m == "total_lae_db" else {"station": "landing"}),
+        }
+        for kind, (m, limit, sense) in LIMITS.items()
+    ]
+    for r in requirements:
+        if r["measure"] in ("held_up_per_thousand", "failures_per_million"):
+            del r["station"]
+    rig = Rig.model_validate({"station": [{"name": "landing"}], "requirement": requirements})
+    counts: dict[str, dict[str, int]] = {kind: {} for kind in LIMITS}
+    for _ in range(campaigns):
+        summaries, flows = _revision_at_its_limits(rng, db_re, reference)
+        for judged in trend(summaries, flows, rig=rig).newest.card.judged:
+            of = counts[judged.requirement.id]
+            of[judged.verdict.verdict] = of.get(judged.verdict.verdict, 0) + 1
+    return counts
+
+
+def _revision_at_its_limits(
+    rng: np.random.Generator, db_re: str, reference: bool
+) -> tuple[list[RunSummary], list[RunFlow]]:
+    """Return a revision whose every figure lies just beyond the limits of :data:`LIMITS`."""
+    summaries: list[RunSummary] = []
+    flows: list[RunFlow] = []
+    shifts = [0.0, *rng.normal(0, 2.0, 2)] if db_re == "full scale" else list(rng.normal(0, 0.5, 3))
+    balls = int(rng.integers(40, 400))
+    band, decay, total = index_of("le_4000hz"), index_of("decay_ms"), 60.0 - 10 * np.log10(1.0)
+    each = int(rng.integers(1, 3))
+    for session, shift in enumerate(shifts):
+        for height, rise in ((60.0, -2.0), (120.0, 2.0)):
+            for k in range(each):
+                run = Run(f"{session}-{height}-{k}", (), revision="A", drop_height_mm=height, session=f"s{session}")
+                noise = shift + rng.normal(0, 0.8)
+                levels = levels_of(total + 0.001 + rise + noise)
+                levels[band] = 50.001 + rise + noise + rng.normal(0, 0.3)
+                levels[decay] = np.log(80.01) + rise / 20 + rng.normal(0, 0.08)
+                found = summary_of(run, levels, n=30, sd=0.0, db_re=db_re)
+                summaries.append(replace(found, station="landing"))
+                held, stuck = int(rng.binomial(balls, 0.02001)), int(rng.binomial(balls, 0.005001))
+                e = {"landing": 0.5999 + rng.normal(0, 0.01)}
+                flows.append(
+                    RunFlow(run, balls=balls, arrived=balls - stuck, held_up=held, stuck=stuck,
+                            troubled=min(held + stuck, balls), seconds=balls * 0.9, restitution=e)
+                )  # fmt: skip
+        if reference:
+            run = Run(f"ref-{session}", (), role="reference", session=f"s{session}", drop_height_mm=60.0)
+            found = summary_of(run, levels_of(50.0 + shift + rng.normal(0, 0.4)), n=6, sd=0.3, db_re=db_re)
+            summaries.append(replace(found, station="reference"))
+    return summaries, flows

@@ -1,0 +1,155 @@
+"""Flow of runs and groups, and noise and flow in one verdict, against scipy and hand counts."""
+
+from __future__ import annotations
+
+import math
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+import scipy.stats as st
+
+sys.path.insert(0, str(Path(__file__).parent))
+from studies import dispersed_counts
+
+from noisecheck.bench.rig import Rig
+from noisecheck.bench.runsheet import Run
+from noisecheck.compare.effects import Difference
+from noisecheck.compare.flowing import RunFlow, count_rate, group_flow, run_flow
+from noisecheck.compare.joint import flow_change, flow_margin, join
+from noisecheck.flow.drops import describe_drops
+from noisecheck.flow.failures import HeardShare
+from noisecheck.flow.findings import Finding, Ledger, Passage
+
+
+def _flow(events: int, balls: int, *, stuck: int = 0, name: str = "r") -> RunFlow:
+    troubled = min(events + stuck, balls)
+    return RunFlow(Run(name, ()), balls=balls, held_up=events, stuck=stuck, troubled=troubled, arrived=balls - stuck)
+
+
+def _difference(verdict: str, **more: object) -> Difference:
+    size = {"quieter": -4.0, "louder": 4.0}.get(verdict, 0.1)
+    return Difference("felt", "lae_db", size, (size - 1, size + 1), 0.01, verdict, **more)  # type: ignore[arg-type]
+
+
+def test_a_run_counts_balls_once_and_leaves_joined_links_out() -> None:
+    findings = (
+        Finding("held_up", 3.0, "bend", 9.0, "", ball=1),
+        Finding("held_up", 4.0, "tray", 9.0, "", ball=1),
+        Finding("held_up", 6.0, "bend", 9.0, "", ball=3),
+        Finding("stuck", 7.0, "landing", 9.0, "", ball=3),
+        Finding("stray", 8.0, "", 9.0, ""),
+    )
+    took = [0.9, 1.0, 1.1, 1.0]
+    passages = [Passage(i, "landing", "bend", float(i), t, False, 9.0) for i, t in enumerate(took)]
+    passages.append(Passage(4, "landing", "tray", 5.0, 1.9, False, 9.0))
+    ledger = Ledger("r", 6, 5, findings, tuple(passages), listened_s=12.0,
+                    transit_s={"landing": (0.8, 1.2), "bend": (0.5, 0.8)})  # fmt: skip
+    times = np.array([0.0, 0.5, 0.9, 3.0, 3.4, 3.72])
+    drops = describe_drops(times, [0, 0, 0, 1, 1, 1], [0, 1, 2, 0, 1, 2], [1] * 6)
+    flow = run_flow(Run("r", ()), ledger, drops, ("", "landing"))
+    assert (flow.balls, flow.held_up, flow.stuck, flow.troubled) == (6, 2, 1, 2)
+    assert (flow.count("held_up"), flow.count("held_up", "tray"), flow.count("stray")) == (3, 1, 1)
+    assert set(flow.transit_median_s) == {"landing > bend"}
+    assert flow.transit_median_s["landing > bend"] == pytest.approx(1.0)
+    low, high = np.quantile(took, st.norm.cdf([-1, 1]))
+    assert flow.transit_spread_s["landing > bend"] == pytest.approx((high - low) / 2, rel=1e-3)
+    assert flow.restitution["landing"] == pytest.approx(0.8)
+
+
+def test_rates_have_exact_bounds_and_means_t_intervals() -> None:
+    """Clopper & Pearson by scipy.stats.binomtest, t interval by scipy.stats.t."""
+    rate = count_rate([(1, 40), (2, 60)], per=1e3)
+    exact = st.binomtest(3, 100).proportion_ci(0.95, method="exact")
+    assert (rate.low, rate.high) == pytest.approx((exact.low * 1e3, exact.high * 1e3))
+    assert rate.upper == pytest.approx(st.binomtest(3, 100, alternative="less").proportion_ci(0.95).high * 1e3)
+    e = [0.61, 0.66, 0.63]
+    flows = [RunFlow(Run(str(i), ()), balls=10, arrived=10, restitution={"landing": v}) for i, v in enumerate(e)]
+    mean = group_flow("bare", flows).restitution["landing"]
+    low, high = st.t.interval(0.95, 2, np.mean(e), st.sem(e))
+    assert (mean.low, mean.high, mean.runs) == pytest.approx((low, high, 3))
+    single = group_flow("bare", flows[:1]).restitution["landing"]
+    assert single.to_dict() == {"value": 0.61, "ci": None, "runs": 1}
+
+
+def test_runs_that_differ_more_than_chance_widen_the_bounds() -> None:
+    """Pearson's dispersion is the chi-square statistic of scipy.stats.chi2_contingency over its degrees of
+    freedom, widened for few runs by Student's t."""
+    pairs = [(0, 50), (12, 50), (1, 50), (9, 50)]
+    rate = count_rate(pairs, per=1e3)
+    table = np.array([[x, n - x] for x, n in pairs])
+    chi2 = st.chi2_contingency(table, correction=False)
+    few = (st.t.ppf(0.975, 3) / st.norm.ppf(0.975)) ** 2
+    assert rate.dispersion == pytest.approx(chi2.statistic / chi2.dof * few)
+    exact = st.binomtest(22, 200).proportion_ci(0.95, method="exact")
+    assert rate.low < exact.low * 1e3
+    assert rate.high > exact.high * 1e3
+    even = count_rate([(5, 50), (6, 50), (5, 50), (6, 50)], per=1e3)
+    assert even.dispersion == 1.0
+    assert even.high == pytest.approx(exact.high * 1e3)
+    assert math.isnan(count_rate([(0, 0)], per=1e3).value)
+
+
+def test_bounds_hold_where_balls_of_a_run_share_a_fate() -> None:
+    held, plain, n = dispersed_counts(1500, seed=11)
+    assert held / n >= 0.93  # 0.95 asked
+    assert plain / n < 0.80  # binomial bounds alone
+
+
+def test_undecided_balls_and_deaf_ears_widen_the_failure_bound_only() -> None:
+    flow = RunFlow(Run("r", ()), balls=100, arrived=100, undecided=2)
+    plain = group_flow("a", [RunFlow(Run("r", ()), balls=102, arrived=102)])
+    deaf = group_flow("a", [flow], heard=HeardShare(0.95, 0.9, "tried"))
+    upper = st.binomtest(2, 102, alternative="less").proportion_ci(0.95).high
+    assert deaf.failures.upper == pytest.approx(upper / 0.9 * 1e6)
+    assert deaf.failures.events == 0
+    assert deaf.held_up.upper == pytest.approx(count_rate([(0, 100)], per=1e3).upper)
+    assert plain.failures.upper < deaf.failures.upper
+
+
+@pytest.mark.parametrize(("a", "b"), [((0, 60), (6, 60)), ((2, 300), (11, 280)), ((1, 40), (2, 400))])
+def test_worse_is_fishers_exact_test(a: tuple[int, int], b: tuple[int, int]) -> None:
+    change = flow_change(group_flow("a", [_flow(*a)]), group_flow("b", [_flow(*b)]))
+    p = st.fisher_exact([[b[0], b[1] - b[0]], [a[0], a[1] - a[0]]], alternative="greater").pvalue
+    assert change.p_worse == pytest.approx(min(2 * p, 1.0))
+    assert (change.verdict == "worse") == (2 * p <= 0.05)
+
+
+def test_zero_against_zero_leaves_the_exact_bound_of_one_side() -> None:
+    change = flow_change(group_flow("a", [_flow(0, 60)]), group_flow("b", [_flow(0, 60)]))
+    assert change.at_most_more == pytest.approx(1e3 * (1 - 0.05 ** (1 / 60)))
+    assert change.verdict == "no worse"
+    few = flow_change(group_flow("a", [_flow(0, 50)]), group_flow("b", [_flow(0, 50)]))
+    assert (few.verdict, few.more_balls) == ("not yet shown", 9)  # success run of 59 shows 50 per thousand
+
+
+def test_never_an_improvement_if_it_holds_up_more() -> None:
+    bare, felt = group_flow("bare", [_flow(0, 60)]), group_flow("felt", [_flow(12, 60)])
+    worse = join(_difference("quieter"), flow_change(bare, felt))
+    assert (worse.improvement, worse.noise) == (False, "quieter")
+    assert worse.sentence.startswith("quieter but holds balls up more: 12 of 60")
+    fine = join(_difference("quieter"), flow_change(bare, group_flow("cork", [_flow(0, 60)])))
+    assert fine.improvement
+    assert "no worse as far as 60 balls a side show: at most 48.7 more per thousand" in fine.sentence
+    unknown = join(_difference("quieter"), flow_change(bare, group_flow("cork", [_flow(1, 40)])))
+    assert not unknown.improvement
+    assert unknown.sentence.startswith("quieter, flow not yet shown")
+    silent = join(_difference("quieter"), flow_change(group_flow("bare", []), group_flow("felt", [])))
+    assert "no balls were followed" in silent.sentence
+    assert not silent.improvement
+    loud = join(_difference("louder"), flow_change(bare, felt))
+    assert loud.sentence.startswith("louder and holds balls up more")
+    single = join(_difference("quieter", indicative=True), flow_change(bare, group_flow("cork", [_flow(0, 60)])))
+    assert (single.noise, single.improvement) == ("no difference shown", False)
+    stuck = flow_change(group_flow("a", [_flow(8, 100)]), group_flow("b", [_flow(0, 100, stuck=8)]))
+    assert stuck.verdict == "worse"
+    assert "lets more balls stick" in join(_difference("quieter"), stuck).sentence
+    better = flow_change(felt, group_flow("cork", [_flow(0, 60)]))
+    assert better.verdict == "better"
+    assert join(_difference("quieter"), better).improvement
+
+
+def test_margin_is_the_strictest_limit_of_the_rig_file() -> None:
+    rig = Rig.model_validate({"requirement": [{"id": "a", "measure": "held_up_per_thousand", "limit": 20.0}]})
+    assert (flow_margin(rig), flow_margin(None)) == (20.0, 50.0)

@@ -1,0 +1,285 @@
+"""Revisions in order: one scale over sessions, change points, requirements, the trade-off, what changed."""
+
+from __future__ import annotations
+
+import json
+import math
+import sys
+import time
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+import scipy.stats as st
+
+sys.path.insert(0, str(Path(__file__).parent))
+from campaigns import levels_of, summary_of
+from studies import LIMITS, flow_errors, verdict_errors
+
+from noisecheck.bench.rig import Rig
+from noisecheck.bench.runsheet import Run
+from noisecheck.compare.changed import changed
+from noisecheck.compare.flowing import Odd, RunFlow
+from noisecheck.compare.requirements import judge_uncertain
+from noisecheck.compare.standing import standing
+from noisecheck.compare.summary import RunSummary
+from noisecheck.compare.trend import ALL, total_rows, trend
+from noisecheck.core.errors import InputError
+
+ROUTE = [{"name": "landing", "next": "bend"}, {"name": "bend", "target": True}]
+
+
+def _rig(*requirements: dict[str, object], order: tuple[str, ...] = ("A", "B", "C"), period_s: float = 0.5) -> Rig:
+    return Rig.model_validate({
+        "station": ROUTE, "feed": {"station": "landing", "period_s": period_s}, "revisions": {"order": list(order)},
+        "requirement": list(requirements),
+    })  # fmt: skip
+
+
+def _row(
+    revision: str, level: float, *, station: str = "landing", name: str = "", session: str = "s", role: str = "test",
+    db_re: str = "full scale", height: float = 60.0,
+) -> RunSummary:  # fmt: skip
+    run = Run(name or f"{revision}{level}", (), revision=revision, session=session, role=role, drop_height_mm=height)
+    return replace(summary_of(run, levels_of(level), sd=1.0, db_re=db_re), station=station)
+
+
+def _campaign(levels: dict[str, float], *, runs: int = 4, bend: float = 50.0, seed: int = 1) -> list[RunSummary]:
+    rng = np.random.default_rng(seed)
+    rows = []
+    for revision, level in levels.items():
+        for k in range(runs):
+            name = f"{revision}{k}"
+            rows.append(_row(revision, level + rng.normal(0, 0.5), name=name))
+            rows.append(_row(revision, bend + rng.normal(0, 0.3), name=name, station="bend"))
+    return rows
+
+
+def _flows(held: dict[str, int], *, balls: int = 100, runs: int = 4, stuck: int = 0) -> list[RunFlow]:
+    out = []
+    for revision, count in held.items():
+        for k in range(runs):
+            mine = count // runs + (k < count % runs)
+            run = Run(f"{revision}{k}", (), revision=revision, drop_height_mm=60.0)
+            odd = tuple(Odd(run.name, "held_up", "bend", float(i)) for i in range(mine))
+            out.append(
+                RunFlow(
+                    run,
+                    balls=balls,
+                    arrived=balls - stuck,
+                    held_up=mine,
+                    stuck=stuck,
+                    troubled=mine + stuck,
+                    seconds=balls * 0.5,
+                    odd=odd,
+                )
+            )
+    return out
+
+
+def test_one_session_is_the_t_interval_of_run_means() -> None:
+    values = [60.1, 61.0, 60.4, 60.9]
+    rows = [_row("A", v, name=str(v)) for v in values]
+    figure = standing(rows, [], by="revision").of("A")
+    assert figure is not None
+    low, high = st.t.interval(0.95, 3, np.mean(values), st.sem(values))
+    assert (figure.value, figure.low, figure.high, figure.df) == pytest.approx((np.mean(values), low, high, 3))
+
+
+def test_cells_count_alike_and_their_heights_are_no_spread() -> None:
+    """Two heights, unequal runs: mean of cell means; the error is Welch's of scipy for their sum."""
+    low_cell, high_cell = [60.0, 60.4, 60.2, 60.9], [66.0, 66.6]
+    rows = [_row("A", v, name=f"l{v}") for v in low_cell] + [
+        _row("A", v, name=f"h{v}", height=120.0) for v in high_cell
+    ]
+    figure = standing(rows, [], by="revision").of("A")
+    assert figure is not None
+    assert figure.value == pytest.approx((np.mean(low_cell) + np.mean(high_cell)) / 2)
+    assert figure.error == pytest.approx(np.hypot(st.sem(low_cell), st.sem(high_cell)) / 2)
+
+
+def test_reference_drops_put_sessions_on_one_scale() -> None:
+    rng = np.random.default_rng(3)
+    rows, ties = [], []
+    for session, shift, revision in (("a", 0.0, "A"), ("b", 6.0, "B")):
+        rows += [
+            _row(revision, 60 + shift + rng.normal(0, 0.1), name=f"{session}{k}", session=session) for k in range(3)
+        ]
+        ties += [_row("", 50 + shift + rng.normal(0, 0.1), name=f"r{session}{k}", session=session, role="reference")
+                 for k in range(2)]  # fmt: skip
+    tied = standing(rows, ties, by="revision")
+    a, b = tied.of("A"), tied.of("B")
+    assert a is not None
+    assert b is not None
+    assert b.value - a.value == pytest.approx(0.0, abs=0.4)
+    assert tied.comparable("A", "B")
+    assert [s.tied_by for s in tied.scales] == ["reference drops"]
+    assert b.error > a.error  # the tie has its own uncertainty
+    apart = standing(rows, [], by="revision")
+    assert not apart.comparable("A", "B")
+    assert [s.sessions for s in apart.scales] == [("a",), ("b",)]
+    calibrated = standing([replace(r, db_re=("20 uPa",)) for r in rows], [], by="revision")
+    assert calibrated.comparable("A", "B")
+
+
+def test_sessions_that_cannot_be_compared_are_named() -> None:
+    rows = [_row(r, 60.0 + k / 10, name=f"{r}{k}", session=r) for r in "AB" for k in range(3)]
+    found = trend(rows, [], rig=_rig())
+    assert any("levels cannot be compared between A (session A) and B (session B)" in n for n in found.notes)
+    assert "landing not comparable" in found.changes[0].sentence
+    assert {p.scale for p in found.tradeoff.points} <= {0, 1}
+
+
+def test_total_is_the_energy_sum_over_stations() -> None:
+    rows = [_row("A", 60.0, name="x"), _row("A", 60.0, name="x", station="bend")]
+    total = total_rows(rows, ["landing", "bend"])[0]
+    energy = rows[0].energy[0]
+    assert total.mean[0] == pytest.approx(energy + 10 * math.log10(2))
+    assert total_rows(rows[:1], ["landing", "bend"])[0].used == 0
+
+
+def test_change_points_are_named_in_one_sentence() -> None:
+    found = trend(_campaign({"B": 56.0, "A": 60.0, "C": 56.0}), _flows({"A": 0, "B": 0, "C": 40}), rig=_rig())
+    assert [r.revision for r in found.revisions] == ["A", "B", "C"]
+    first, second = found.changes
+    assert (first.before, first.after) == ("A", "B")
+    assert first.shown == ("landing",)
+    difference = first.differences["landing"]
+    low, high = sorted(abs(v) for v in difference.ci_db)
+    size = f"{-difference.difference_db:.1f} dB quieter ({low:.1f} to {high:.1f})"
+    assert first.sentence.startswith(f"revision B: landing {size}, bend unchanged (within")
+    assert "held up 0 to 0 per thousand" in first.sentence
+    assert first.joint is not None
+    assert first.joint.improvement
+    assert second.shown == ("flow",)
+    assert "held up 0 to 100 per thousand (flow shown to be worse)" in second.sentence
+    assert second.joint is not None
+    assert not second.joint.improvement
+    json.dumps(found.to_dict(), allow_nan=False)
+
+
+def test_a_quiet_pad_that_holds_balls_up_fails_and_a_later_shape_passes() -> None:
+    quiet = {"id": "R1", "measure": "lae_db", "station": "landing", "limit": 58.0}
+    runs_on = {"id": "R2", "measure": "held_up_per_thousand", "limit": 20.0}
+    wished = {"id": "R3", "measure": "failures_per_million", "limit": 10.0, "strict": False}
+    found = trend(
+        _campaign({"A": 60.0, "B": 54.0, "C": 55.0}),
+        _flows({"A": 0, "B": 40, "C": 1}, balls=200),
+        rig=_rig(quiet, runs_on, wished),
+    )
+    assert [r.card.verdict for r in found.revisions] == ["not met", "not met", "met"]
+    assert (found.newest.revision, found.verdict, found.newest.card.score) == ("C", "met", (0, 1))
+    a, b, c = (r.card.judged for r in found.revisions)
+    assert [j.verdict.verdict for j in a] == ["not met", "met", "not yet shown"]
+    assert [j.verdict.verdict for j in b] == ["met", "not met", "not yet shown"]
+    # 299,572 failure-free balls show 10 per million (exact: ln 0.05 / ln(1 - 1e-5)); the feed brings one in 0.5 s
+    more = math.ceil(math.log(0.05) / math.log1p(-1e-5)) - 800
+    assert c[2].verdict.more == more
+    assert c[2].hours == pytest.approx(more * 0.5 / 3600, rel=0.01)
+    assert f"{more:,} more failure-free balls would show it: 41.5 h at a ball every 0.50 s" in c[2].verdict.next_step
+    points = {p.value: p for p in found.tradeoff.of("revision")}
+    assert [points[r].on_frontier for r in "ABC"] == [True, True, True]  # B is quietest, A runs best, C lies between
+    worse = trend(_campaign({"A": 60.0, "B": 62.0}), _flows({"A": 0, "B": 40}), rig=_rig())
+    beaten = {p.value: p for p in worse.tradeoff.of("revision")}["B"]
+    assert (beaten.beaten_by, beaten.surely_beaten) == (("A",), True)
+
+
+def test_open_level_says_runs_replacements_and_time() -> None:
+    found = trend(_campaign({"A": 59.8}), _flows({"A": 0}), rig=_rig({"id": "a", "measure": "lae_db", "limit": 60.0,
+                                                                     "station": "landing"}))  # fmt: skip
+    judged = found.newest.card.judged[0]
+    assert judged.verdict.verdict == "not yet shown"
+    assert judged.unit == "runs"
+    assert judged.hours == pytest.approx((judged.verdict.more or 0) * 50.0 / 3600)
+    assert "the microphone put back anew for each" in judged.verdict.next_step
+    assert "as of session" not in judged.note
+    one = trend(_campaign({"A": 50.0}, runs=1), [], rig=_rig({"id": "a", "measure": "lae_db", "limit": 60.0}))
+    step = one.newest.card.judged[0].verdict
+    assert (step.verdict, step.more) == ("not yet shown", 2)
+    assert "the spread between runs is not known" in step.next_step
+
+
+def test_every_measure_gets_a_verdict_and_each_open_one_a_step() -> None:
+    measures = ["lae_db", "lzpeak_db", "le_4000hz", "total_lae_db", "decay_ms", "centroid_hz", "restitution",
+                "held_up_per_thousand", "failures_per_million"]  # fmt: skip
+    rig = _rig(*({"id": m, "measure": m, "limit": 100.0} for m in measures))
+    card = trend(_campaign({"A": 60.0}), _flows({"A": 0}), rig=rig).newest.card
+    assert len(card.judged) == len(measures)
+    for judged in card.judged:
+        assert judged.verdict.rule
+        assert judged.verdict.verdict != "not yet shown" or judged.verdict.next_step
+    by_id = {j.requirement.id: j for j in card.judged}
+    assert by_id["decay_ms"].verdict.value == pytest.approx(100.0)
+    assert "two rebounds" in by_id["restitution"].verdict.next_step
+    nothing = trend(_campaign({"A": 60.0}), [], rig=rig).newest.card
+    assert (
+        "no balls were followed"
+        in {j.requirement.id: j for j in nothing.judged}["failures_per_million"].verdict.next_step
+    )
+    json.dumps([j.to_dict() for j in (*card.judged, *nothing.judged)], allow_nan=False)
+    with pytest.raises(InputError, match="must be above 0 for decay_ms"):
+        trend(_campaign({"A": 60.0}), [], rig=_rig({"id": "d", "measure": "decay_ms", "limit": -1.0}))
+    bad = {"id": "d", "measure": "failures_per_million", "limit": 1.0, "sense": "at least"}
+    with pytest.raises(InputError, match="sense = 'at most'"):
+        trend(_campaign({"A": 60.0}), [], rig=_rig(bad))
+    with pytest.raises(InputError, match="names a revision"):
+        trend([_row("", 60.0)], [], rig=_rig())
+
+
+def test_what_changed_between_any_two_revisions() -> None:
+    rig = _rig({"id": "R1", "measure": "lae_db", "station": "landing", "limit": 58.0})
+    rows = _campaign({"A": 60.0, "B": 57.0, "C": 54.0})
+    trended = trend(rows, _flows({"A": 8, "B": 3, "C": 0}), rig=rig)
+    found = changed(trended, rows, rig=rig, before="A", after="C")
+    assert set(found.stations) == {"landing", "bend", ALL}
+    assert found.stations["landing"].verdict == "quieter"
+    assert found.requirements[0].changed
+    assert [(o.kind, o.station, o.status, o.before, o.after) for o in found.odd] == [("held_up", "bend", "gone", 8, 0)]
+    back = changed(trended, rows, rig=rig, before="C", after="B")
+    assert back.odd[0].status == "new"
+    assert back.odd[0].examples[0].run.startswith("B")
+    json.dumps(found.to_dict(), allow_nan=False)
+    with pytest.raises(InputError, match="revision 'D': has no test run"):
+        changed(trended, rows, rig=rig, before="A", after="D")
+
+
+def test_guard_bands_of_the_published_example_of_a_conductivity_limit() -> None:
+    """Eurachem/CITAC guide 2021, figure 1 (from memory): the four cases of a result and its interval at a limit."""
+    limit, u = 10.0, 0.5
+    cases = {(12.0, "not met"), (10.4, "not yet shown"), (9.6, "not yet shown"), (8.0, "met")}
+    assert {(y, judge_uncertain(y, u, limit).verdict) for y, _ in cases} == cases
+
+
+def test_false_met_is_held_for_every_kind() -> None:
+    """Truth a hair beyond each limit: "met" in at most 5 % (3 sigma of 400 campaigns above)."""
+    most = 0.05 + 3 * math.sqrt(0.05 * 0.95 / 400)
+    for options in ({"db_re": "full scale"}, {"db_re": "20 uPa"}):
+        for kind, counts in verdict_errors(400, seed=7, **options).items():  # type: ignore[arg-type]
+            assert counts.get("met", 0) / 400 <= most, (kind, counts)
+            assert sum(counts.values()) == 400
+    assert set(LIMITS) == set(counts_of := verdict_errors(2, seed=1))
+    assert counts_of
+    for kind, (wrong, n) in flow_errors(800, seed=8).items():
+        assert wrong / n <= 0.05 + 3 * math.sqrt(0.05 * 0.95 / n), kind
+
+
+def test_three_hundred_runs_in_three_seconds() -> None:
+    rng = np.random.default_rng(2)
+    rows, flows = [], []
+    order = tuple("ABCDEFGHIJ")
+    for r, revision in enumerate(order):
+        for k in range(30):
+            session = f"s{(r * 30 + k) // 20}"
+            for name in ("landing", "bend"):
+                rows.append(_row(revision, 60 + rng.normal(), name=f"{revision}{k}", station=name, session=session,
+                                 height=60.0 * (1 + k % 2)))  # fmt: skip
+            flows.append(RunFlow(rows[-1].run, balls=100, arrived=100, seconds=50.0))
+    for session in range(15):
+        rows.append(_row("", 50 + rng.normal(), name=f"ref{session}", session=f"s{session}", role="reference",
+                         station="reference"))  # fmt: skip
+    rig = _rig({"id": "R1", "measure": "lae_db", "station": "landing", "limit": 58.0}, order=order)
+    start = time.perf_counter()
+    found = trend(rows, flows, rig=rig)
+    assert time.perf_counter() - start < 3.0
+    assert len(found.changes) == 9
