@@ -1,39 +1,48 @@
 """A recording, however long, to measured impacts: fixed tiles, one or more workers, flat memory.
 
-The recording is cut into tiles at fixed places, each read with the context it needs, so neither the number
-of workers nor how much is read at once can change a single bit. Two passes: candidates of every tile, then
-(after the decisions, which look back only) the measurement of every tile.
+The recording is cut into tiles at fixed places (:mod:`noisecheck.pipeline.tiles`). Candidates are found tile by tile,
+decisions follow in order (:mod:`noisecheck.pipeline.decisions`), and a tile is measured as soon as it is settled. Work
+on tiles depends only on the recording and the settings, so neither the number of workers, nor how much is read at
+once, nor where an earlier attempt was killed can change a single bit.
 """
 
 from __future__ import annotations
 
-import itertools
-from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass, field
-from typing import Any
+import tempfile
+from collections import deque
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field, fields
+from pathlib import Path
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from noisecheck.audio.recording import Recording
+from noisecheck.core.bands import NOMINAL_THIRD_HZ
 from noisecheck.core.flags import Flag
-from noisecheck.core.table import Impacts
+from noisecheck.core.table import COLUMNS, Impacts
 from noisecheck.core.units import to_seconds
-from noisecheck.detect.candidates import Candidates, cell_frames, find_candidates, lead_frames, tail_frames
-from noisecheck.detect.channels import MOST_SPREAD_S, Onsets, merge_channels
-from noisecheck.detect.decide import DetectSettings, decide
-from noisecheck.measure.events import MeasureSettings, measure_impacts
+from noisecheck.detect.channels import MOST_SPREAD_S, Onsets
+from noisecheck.detect.decide import DetectSettings
+from noisecheck.measure.events import MeasureSettings
+from noisecheck.pipeline.decisions import WARM_TILES, Decisions, joined_onsets
+from noisecheck.pipeline.parts import LEVELS, Columns, Parts, columns_of
+from noisecheck.pipeline.tiles import (
+    DecidedTile,
+    Opener,
+    Reader,
+    Tile,
+    find_in_tiles,
+    measure_tiles,
+    opened_once,
+    tiles_of,
+)
 
-__all__ = ["Heard", "ListenSettings", "Progress", "listen", "quiet_spans"]
+__all__ = ["Heard", "ListenSettings", "Progress", "heard_of", "listen"]
 
-TILE_S = 60
-_BEFORE_S = 2.0
-"""History before a tile for the background and the running levels."""
-_QUIET_AFTER_S = (0.30, 0.15, 0.08)
-_QUIET_BEFORE_S = 0.006
-_ENOUGH_QUIET = 0.1
-_LOUD_SCORE = 30.0
-_EDGE_S = 0.003
+_LONG_TILES: Final = 240
+"""From four hours on, what is measured waits on disk and not in memory."""
+_MOST_BATCH: Final = 4
 
 Progress = Callable[[float], None]
 """Called with the share of the work done, 0 to 1."""
@@ -60,187 +69,180 @@ class Heard:
     channels: int
     quiet: NDArray[np.int64]
     """Spans of frames without impacts, (m, 2)."""
+    columns: Columns = field(repr=False, default_factory=dict)
+    """The same as it is kept on disk."""
 
 
-def _tiles(rate: int, frames: int) -> list[tuple[int, int]]:
-    length = TILE_S * cell_frames(rate)
-    return [(start, min(start + length, frames)) for start in range(0, frames, length)]
+@dataclass(frozen=True)
+class _Batch:
+    """A piece of work for one worker: tiles to be searched, or settled ones to be measured."""
 
+    opener: Opener
+    settings: MeasureSettings
+    offset_db: NDArray[np.float64] | None
+    block_s: float | None
+    to_find: tuple[Tile, ...] = ()
+    to_measure: tuple[DecidedTile, ...] = ()
 
-def _read(recording: Recording, start: int, stop: int, block: int | None) -> NDArray[np.float32]:
-    if block is None or stop - start <= block:
-        return recording.read(start, stop)
-    edges = [*range(start, stop, block), stop]
-    return np.concatenate([recording.read(a, b) for a, b in itertools.pairwise(edges)])
+    def done_by(self, reader: Reader) -> list[Any]:
+        if self.to_find:
+            return find_in_tiles(reader, list(self.to_find))
+        return measure_tiles(reader, list(self.to_measure), self.settings, self.offset_db)
 
+    def __call__(self) -> list[Any]:
+        """Do it in a worker's process; only positions and columns travel, never samples."""
+        from threadpoolctl import threadpool_limits
 
-def _candidates_of(opened: Callable[[], Recording], start: int, stop: int, block: int | None) -> list[Candidates]:
-    recording = opened()
-    rate = recording.rate
-    origin = max(0, start - lead_frames(rate))
-    samples = _read(recording, origin, min(stop + tail_frames(rate), recording.frames), block)
-    return [
-        find_candidates(np.ascontiguousarray(samples[:, c]), rate, origin=origin, start=start, stop=stop)
-        for c in range(recording.channels)
-    ]
-
-
-def _measured(
-    opened: Callable[[], Recording],
-    start: int,
-    stop: int,
-    block: int | None,
-    part: Onsets,
-    limits: NDArray[np.int64],
-    quiet: NDArray[np.int64],
-    offset_db: NDArray[np.float64] | None,
-    settings: MeasureSettings,
-) -> dict[str, NDArray[Any]]:
-    recording = opened()
-    own = part.own_arrival
-    order = np.argsort(own, kind="stable")
-    origin = max(0, start - int(_BEFORE_S * recording.rate))
-    end = min(int(max(stop, limits.max(initial=0))), stop + int(settings.longest_s * recording.rate), recording.frames)
-    samples = _read(recording, origin, max(end, int(own.max(initial=0)) + 1), block)
-    columns = measure_impacts(
-        samples,
-        recording.rate,
-        origin=origin,
-        onsets=own[order],
-        channels=part.channel[order],
-        limits=limits[order],
-        quiet=quiet,
-        offset_db=offset_db,
-        settings=settings,
-    )
-    back = np.argsort(order, kind="stable")
-    return {name: values[back] for name, values in columns.items()}
-
-
-def _next_arrival(onsets: Onsets, frames: int) -> NDArray[np.int64]:
-    """Return for each impact where its window must end: the next impact on the channel measured, or the end."""
-    if not len(onsets):
-        return np.empty(0, np.int64)
-    following = np.append(onsets.frame[1:], frames)
-    heard = np.vstack([onsets.arrival[1:], np.full((1, onsets.arrival.shape[1]), frames)])
-    on_channel = heard[np.arange(len(onsets)), onsets.channel]
-    limits = np.where(on_channel >= 0, on_channel, following)
-    return np.maximum(limits, onsets.own_arrival + 1)
-
-
-def quiet_spans(busy: NDArray[np.int64], rate: int, frames: int) -> NDArray[np.int64]:
-    """Return the spans of frames, (m, 2), that begin well after each busy moment and end before the next.
-
-    How long "well after" is depends on how busy the recording is: rings should have faded, but something
-    must be left to take the background from.
-    """
-    edges = np.concatenate(([-(10**12)], np.sort(busy), [frames]))
-    spans = np.empty((0, 2), np.int64)
-    for after in _QUIET_AFTER_S:
-        starts = np.maximum(edges[:-1] + int(after * rate), 0)
-        stops = edges[1:] - int(_QUIET_BEFORE_S * rate)
-        stops[-1] = frames
-        keep = stops - starts > int(0.02 * rate)
-        spans = np.column_stack((starts[keep], stops[keep])).astype(np.int64)
-        if len(spans) and (spans[:, 1] - spans[:, 0]).sum() > _ENOUGH_QUIET * frames:
-            break
-    return spans
-
-
-def _mapped(work: Iterable[tuple[Callable[..., Any], tuple[Any, ...]]], workers: int) -> Iterator[Any]:
-    """Yield results in order, in this process or by joblib's workers (whatever backend is active)."""
-    if workers == 1:
-        for function, arguments in work:
-            yield function(*arguments)
-        return
-    from joblib import Parallel, delayed
-
-    yield from Parallel(n_jobs=workers, return_as="generator")(delayed(f)(*a) for f, a in work)
+        with threadpool_limits(limits=1, user_api="blas"), opened_once(self.opener) as recording:
+            return self.done_by(Reader(recording, self.block_s))
 
 
 def listen(
-    opened: Callable[[], Recording],
+    opened: Opener,
     *,
     settings: ListenSettings,
     offset_db: NDArray[np.float64] | None = None,
     workers: int = 1,
     block_s: float | None = None,
     progress: Progress | None = None,
+    unfinished: Path | None = None,
 ) -> Heard:
     """Find and measure every impact of a recording.
 
     Args:
-        opened: opens the recording; called once here and, with several workers, once a task (so it must pickle).
+        opened: opens the recording; called once here and, with several workers, once a batch (so it must pickle).
         settings: what may change the result.
         offset_db: dB to add for dB re 20 uPa, one a channel; None leaves dB re full scale.
-        workers: processes; the result is the same for any number.
+        workers: processes (-1: all cores), of whatever joblib backend is active; the result is the same for any number.
         block_s: seconds read at once (None: a tile); the result is the same for any length.
         progress: told the share of the work done.
+        unfinished: folder in which finished tiles are kept, so that a killed run goes on from there; only for this
+            recording with these settings. What is in it is left for the caller to remove.
 
     Returns:
         The impacts in order of first arrival; ``run``, ``file``, ``station`` are still blank.
+
+    Raises:
+        noisecheck.pipeline.parts.PartsGone: files in ``unfinished`` were removed meanwhile.
     """
     from threadpoolctl import threadpool_limits
 
-    with threadpool_limits(limits=1, user_api="blas"):  # tiles are small: more threads only wait for one another
-        return _listen(opened, settings, offset_db, workers, block_s, progress)
+    # Tiles are small: more threads would only wait for one another, and could change bits.
+    with threadpool_limits(limits=1, user_api="blas"), opened_once(opened) as recording:
+        shape = (recording.rate, recording.frames, recording.channels)
+        tiles = tiles_of(recording.rate, recording.frames)
+        calibrated = offset_db is not None
+        if unfinished is None and len(tiles) > _LONG_TILES:
+            # Mapped files outlive their names (where they do not, on Windows, the folder is left to the system).
+            with tempfile.TemporaryDirectory(prefix="noisecheck-", ignore_cleanup_errors=True) as folder:
+                columns = _columns(opened, Reader(recording, block_s), tiles, settings, offset_db, workers, block_s,
+                                   progress, Path(folder))  # fmt: skip
+        else:
+            columns = _columns(opened, Reader(recording, block_s), tiles, settings, offset_db, workers, block_s,
+                               progress, unfinished)  # fmt: skip
+    return heard_of(columns, *shape, calibrated=calibrated)
 
 
-def _listen(
-    opened: Callable[[], Recording],
+def _columns(
+    opener: Opener,
+    reader: Reader,
+    tiles: list[Tile],
     settings: ListenSettings,
     offset_db: NDArray[np.float64] | None,
     workers: int,
     block_s: float | None,
     progress: Progress | None,
-) -> Heard:
-    recording = opened()
-    rate, frames, channels = recording.rate, recording.frames, recording.channels
-    block = None if block_s is None else max(1, int(block_s * rate))
-    tiles = _tiles(rate, frames)
-    source = opened if workers > 1 else lambda: recording
-    per_channel: list[list[Candidates]] = [[] for _ in range(channels)]
-    for done, found in enumerate(_mapped(((_candidates_of, (source, *t, block)) for t in tiles), workers), 1):
-        for channel, candidates in enumerate(found):
-            per_channel[channel].append(candidates)
-        if progress:
-            progress(0.6 * done / len(tiles))
-    last = frames - int(_EDGE_S * rate)  # nothing of an impact is left to measure there
-    joined = [c.where(c.onset < last) for c in map(Candidates.concat, per_channel)]
-    odds = [decide(c, rate, settings.detect) for c in joined]
-    onsets = merge_channels(joined, odds, rate, spread_s=settings.spread_s)
-    busy = np.concatenate([onsets.frame, *(c.onset[c.score > _LOUD_SCORE] for c in joined)])
-    quiet = quiet_spans(busy, rate, frames)
-    limits = _next_arrival(onsets, frames)
-
-    def tasks() -> Iterator[tuple[Callable[..., Any], tuple[Any, ...]]]:
-        for start, stop in tiles:
-            lo, hi = np.searchsorted(onsets.frame, [start, stop])
-            near = quiet[(quiet[:, 1] > start - int(_BEFORE_S * rate)) & (quiet[:, 0] < stop)]
-            part = onsets.where(slice(int(lo), int(hi)))
-            yield _measured, (source, start, stop, block, part, limits[lo:hi], near, offset_db, settings.measure)
-
-    tables = []
-    at = 0
-    for done, columns in enumerate(_mapped(tasks(), workers), 1):
-        count = len(columns["lae_db"])
-        part = onsets.where(slice(at, at + count))
-        at += count
-        tables.append(_table(part, columns, rate, calibrated=offset_db is not None))
-        if progress:
-            progress(0.6 + 0.4 * done / len(tiles))
-    return Heard(onsets, Impacts.concat(tables), rate, frames, channels, quiet)
-
-
-def _table(part: Onsets, columns: dict[str, NDArray[Any]], rate: int, *, calibrated: bool) -> Impacts:
-    flags = columns.pop("flags") | (0 if calibrated else Flag.UNCALIBRATED)
-    return Impacts.of(
-        len(part),
-        channel=part.channel,
-        frame=part.frame,
-        time_s=to_seconds(part.frame, rate),
-        odds=part.odds,
-        db_re="20 uPa" if calibrated else "full scale",
-        flags=flags,
-        **columns,
+    folder: Path | None,
+) -> Columns:
+    parts = Parts(len(tiles), folder)
+    rate, channels = reader.recording.rate, reader.recording.channels
+    decisions = Decisions(
+        tiles,
+        rate,
+        channels,
+        detect=settings.detect,
+        spread_s=settings.spread_s,
+        longest_s=settings.measure.longest_s,
+        give_from=parts.done,
+        first=parts.first,
     )
+    size = 1 if workers == 1 else min(max(len(tiles) // 16, 1), _MOST_BATCH)
+    common = (opener, settings.measure, offset_db, block_s)
+    settled: deque[DecidedTile] = deque()
+    begin = max(0, parts.done - WARM_TILES) if parts.done < len(tiles) else len(tiles)
+
+    def measuring(least: int) -> Iterator[_Batch]:
+        while len(settled) >= least:
+            yield _Batch(*common, to_measure=tuple(settled.popleft() for _ in range(min(size, len(settled)))))
+
+    def batches() -> Iterator[_Batch]:
+        # May run ahead of the results (workers ask for more while they work): it gives what is there, never waits.
+        for first in range(begin, len(tiles), size):
+            yield from measuring(size)
+            yield _Batch(*common, to_find=tuple(tiles[first : first + size]))
+        yield from measuring(1)
+
+    def take(batch: _Batch, results: list[Any]) -> None:
+        if batch.to_find:
+            for found in results:
+                settled.extend(decisions.take(found))
+            return
+        for tile, measured in zip(batch.to_measure, results, strict=True):
+            parts.add(columns_of(tile, measured), decisions.first)
+            if progress:
+                progress(parts.done / len(tiles))
+
+    if workers == 1:
+        for batch in batches():
+            take(batch, batch.done_by(reader))
+    else:
+        from joblib import Parallel
+
+        with Parallel(n_jobs=workers, return_as="generator") as pool:
+            work = batches()
+            while True:
+                given: deque[_Batch] = deque()
+                for results in pool(_noted(work, given)):
+                    take(given.popleft(), results)
+                if not settled:
+                    break
+                work = measuring(1)
+    return parts.whole(decisions.first)
+
+
+def _noted(work: Iterator[_Batch], given: deque[_Batch]) -> Iterator[tuple[_Batch, tuple[()], dict[str, Any]]]:
+    """Yield the work as joblib takes it, noting it in the order in which its results will come."""
+    for batch in work:
+        given.append(batch)
+        yield batch, (), {}
+
+
+def heard_of(columns: Columns, rate: int, frames: int, channels: int, *, calibrated: bool) -> Heard:
+    """Return what was heard from its columns (see :func:`noisecheck.pipeline.parts.columns_of`)."""
+    if not columns:
+        nothing = joined_onsets([], channels)
+        return Heard(nothing, Impacts.empty(), rate, frames, channels, np.empty((0, 2), np.int64))
+    data: dict[str, NDArray[Any]] = {
+        "channel": columns["channel"].astype(np.int64),
+        "time_s": to_seconds(columns["frame"], rate),
+        "flags": columns["flags"] if calibrated else columns["flags"] | np.uint32(Flag.UNCALIBRATED),
+        **{name: columns[name] for name in ("frame", "odds", "bands")},
+        **{name: columns[name].astype(np.float64) for name in LEVELS},
+    }
+    rows = len(data["frame"])
+    names = {}
+    for column in COLUMNS:
+        if column.kind == "text":
+            names[column.name] = ("",)
+        if column.name not in data:
+            data[column.name] = _blank(column.kind, rows)
+    impacts = Impacts(data, names).with_columns(db_re="20 uPa" if calibrated else "full scale")
+    onsets = Onsets(**{f.name: columns[f.name] if f.name != "channel" else data["channel"] for f in fields(Onsets)})
+    return Heard(onsets, impacts, rate, frames, channels, columns["quiet"], columns)
+
+
+def _blank(kind: str, rows: int) -> NDArray[Any]:
+    """Return a column that says nothing, without taking memory."""
+    values: dict[str, Any] = {"text": np.int32(0), "int": np.int64(-1), "flags": np.uint32(0)}
+    shape = (rows, len(NOMINAL_THIRD_HZ)) if kind == "bands" else (rows,)
+    return np.broadcast_to(np.asarray(values.get(kind, np.float64(np.nan))), shape)

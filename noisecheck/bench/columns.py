@@ -1,0 +1,192 @@
+"""Columns on disk: one file of plain NumPy arrays beside a JSON document, whole or not at all.
+
+The file is an uncompressed ``.npz`` (a zip of ``.npy`` members, readable by ``numpy.load``) whose arrays begin on
+64-byte boundaries, so that they can be mapped instead of read. No pickle anywhere. It is written beside its place,
+forced to the disk and renamed, so a reader, a second writer or a power cut never meets half a file; each member's
+CRC-32 is checked on reading.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import secrets
+import struct
+import zipfile
+import zlib
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, BinaryIO, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["TEMPORARY", "Damaged", "Stored", "Stream", "read_columns", "replaced", "write_columns"]
+
+_DOCUMENT: Final = "document.json"
+_ALIGN: Final = 64
+_PIECE: Final = 1 << 20
+_SMALL: Final = 1 << 22
+"""Files up to this size are read at once: mapping costs more than it saves."""
+_ZIP64_EXTRA: Final = 20
+_PADDING_ID: Final = 0x636E
+_DATE: Final = (1980, 1, 1, 0, 0, 0)
+TEMPORARY: Final = ".unfinished"
+"""Ending of files still being written."""
+
+
+class Damaged(Exception):
+    """A file of columns that is not what was written."""
+
+
+@dataclass(frozen=True)
+class Stream:
+    """A column that comes in pieces, so that it never has to be in memory whole."""
+
+    dtype: np.dtype[Any]
+    shape: tuple[int, ...]
+    pieces: Iterable[NDArray[Any]]
+
+
+@dataclass(frozen=True)
+class Stored:
+    """What a file of columns holds; arrays are read-only and mapped from the file where it is large."""
+
+    arrays: dict[str, NDArray[Any]]
+    document: dict[str, Any]
+
+
+@contextlib.contextmanager
+def replaced(path: Path) -> Iterator[BinaryIO]:
+    """Write ``path`` anew, in a ``with``: beside it, forced to the disk, then renamed over it (not after an error)."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    beside = path.with_name(f".{path.name}.{os.getpid()}-{secrets.token_hex(4)}{TEMPORARY}")
+    try:
+        with beside.open("xb") as file:
+            yield file
+            file.flush()
+            os.fsync(file.fileno())
+        os.replace(beside, path)
+        _sync_folder(path.parent)
+    finally:
+        beside.unlink(missing_ok=True)
+
+
+def _sync_folder(folder: Path) -> None:
+    if os.name == "nt":  # folders cannot be opened there; the rename is journalled
+        return
+    descriptor = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)
+
+
+def write_columns(path: Path, columns: Mapping[str, NDArray[Any] | Stream], document: Mapping[str, Any]) -> None:
+    """Write columns and a document to ``path``; afterwards they are there for good, whatever happens.
+
+    Raises:
+        ValueError: a column of Python objects, or a stream that does not have the shape it promised.
+        OSError: the disk is full, or the folder cannot be written.
+    """
+    with replaced(path) as file, zipfile.ZipFile(file, "w", zipfile.ZIP_STORED, allowZip64=True) as archive:
+        for name, column in columns.items():
+            stream = column if isinstance(column, Stream) else Stream(column.dtype, column.shape, (column,))
+            _write_member(archive, file, name, stream)
+        archive.writestr(zipfile.ZipInfo(_DOCUMENT, _DATE), json.dumps(document, allow_nan=False).encode())
+
+
+def _write_member(archive: zipfile.ZipFile, file: Any, name: str, stream: Stream) -> None:
+    if stream.dtype.hasobject:
+        raise ValueError(f"column {name!r} holds Python objects")
+    info = zipfile.ZipInfo(f"{name}.npy", _DATE)
+    before = file.tell() + 30 + len(info.filename.encode()) + _ZIP64_EXTRA
+    pad = -(before + 4) % _ALIGN
+    info.extra = struct.pack("<HH", _PADDING_ID, pad) + bytes(pad)
+    count = 0
+    with archive.open(info, "w", force_zip64=True) as member:
+        header = {"descr": np.lib.format.dtype_to_descr(stream.dtype), "fortran_order": False, "shape": stream.shape}
+        np.lib.format.write_array_header_1_0(member, header)
+        for piece in stream.pieces:
+            if piece.dtype != stream.dtype or piece.shape[1:] != stream.shape[1:]:
+                raise ValueError(f"column {name!r} came as {piece.dtype} {piece.shape}, not {stream.dtype}")
+            count += len(piece)
+            if piece.size:
+                member.write(np.ascontiguousarray(piece).data.cast("B"))
+    if count != stream.shape[0]:
+        raise ValueError(f"column {name!r} has {count} rows, not {stream.shape[0]}")
+
+
+def read_columns(path: Path, names: Iterable[str] | None = None) -> Stored:
+    """Return the columns (all, or those named) and the document, each checked against its CRC-32.
+
+    Raises:
+        FileNotFoundError: no such file.
+        Damaged: it is not what was written.
+    """
+    wanted = None if names is None else set(names)
+    try:
+        with path.open("rb") as file, zipfile.ZipFile(file) as archive:
+            whole = file.read(0) if os.fstat(file.fileno()).st_size > _SMALL else _all_of(file)
+            arrays = {}
+            for info in archive.infolist():
+                name = info.filename.removesuffix(".npy")
+                if info.filename != _DOCUMENT and (wanted is None or name in wanted):
+                    arrays[name] = _member(path, file, info, whole)
+            document = json.loads(archive.read(_DOCUMENT))
+    except (
+        zipfile.BadZipFile,
+        KeyError,
+        ValueError,
+        EOFError,
+        struct.error,
+        NotImplementedError,
+        SyntaxError,
+    ) as error:
+        raise Damaged(f"{path.name}: {error}") from error
+    if not isinstance(document, dict) or (wanted is not None and wanted - set(arrays)):
+        raise Damaged(f"{path.name}: incomplete")
+    return Stored(arrays, document)
+
+
+def _all_of(file: Any) -> bytes:
+    file.seek(0)
+    return bytes(file.read())
+
+
+def _pieces(file: Any, start: int, length: int, whole: bytes) -> Iterator[bytes | memoryview]:
+    if whole:
+        yield memoryview(whole)[start : start + length]
+        return
+    file.seek(start)
+    while length > 0:
+        piece = file.read(min(length, _PIECE))
+        if not piece:
+            raise EOFError("it ends too early")
+        length -= len(piece)
+        yield piece
+
+
+def _member(path: Path, file: Any, info: zipfile.ZipInfo, whole: bytes) -> NDArray[Any]:
+    file.seek(info.header_offset)
+    head = file.read(30)
+    if len(head) != 30 or head[:4] != b"PK\x03\x04" or info.compress_type != zipfile.ZIP_STORED:
+        raise ValueError("not a member of an uncompressed archive")
+    start = info.header_offset + 30 + sum(struct.unpack("<HH", head[26:30]))
+    check = 0
+    for piece in _pieces(file, start, info.file_size, whole):
+        check = zlib.crc32(piece, check)
+    if check != info.CRC:
+        raise ValueError(f"{info.filename} is not what was written")
+    file.seek(start)
+    if np.lib.format.read_magic(file) != (1, 0):
+        raise ValueError(f"{info.filename} is of an unknown version")
+    shape, fortran, dtype = np.lib.format.read_array_header_1_0(file)
+    offset, count = file.tell(), int(np.prod(shape, dtype=np.int64))
+    if dtype.hasobject or fortran or offset - start + count * dtype.itemsize != info.file_size:
+        raise ValueError(f"{info.filename} is no plain column")
+    if whole or not count:
+        return np.frombuffer(whole, dtype, count, offset).reshape(shape) if count else np.empty(shape, dtype)
+    return np.memmap(path, dtype, "r", offset, shape)
