@@ -16,7 +16,7 @@ REACH_S: Final = 0.25
 _CHUNK: Final = 32
 _CONTEXT: Final = 8
 _LEAST_REPEAT: Final = 64
-_ANCHOR_BITS: Final = 4  # one sample in 16 is an anchor, picked by content so that a copy has the same ones
+_ANCHOR_BITS: Final = 3  # one sample in 8 is an anchor, picked by content so that a copy has the same ones
 _WORD: Final = 8
 
 

@@ -9,6 +9,7 @@ what was read before.
 
 from __future__ import annotations
 
+import io
 import os
 import struct
 from collections.abc import Iterator
@@ -41,6 +42,8 @@ class MovieFacts:
     fragmented: bool = False
     missing_bytes: int = 0
     """How many bytes the last box is shorter than it says."""
+    whole_bytes: int = 0
+    """Up to where the file can be used: the end, or where an index of a fragment begins that is cut off."""
     tracks: list[dict[str, Any]] = field(default_factory=list)
     """For each track: ``kind`` (such as ``soun``) and ``edits`` [(duration, media_time)]."""
     gapless_tag: bool = False
@@ -54,9 +57,9 @@ class MovieFacts:
 
 def movie_facts(file: IO[bytes], size: int) -> MovieFacts:
     """Read the boxes of a file of ``size`` bytes (never its samples)."""
-    facts = MovieFacts()
+    facts = MovieFacts(whole_bytes=size)
     at = 0
-    for _ in range(1 << 16):
+    for _ in range(1 << 20):
         if at + 8 > size:
             break
         name, body, end = _box(file, at, size)
@@ -74,6 +77,8 @@ def movie_facts(file: IO[bytes], size: int) -> MovieFacts:
             facts.fragmented = True
         if end > size:
             facts.missing_bytes = end - size
+            if name == b"moof":
+                facts.whole_bytes = at
         at = end
     return facts
 
@@ -129,6 +134,21 @@ def _library() -> Any:
     return av
 
 
+class _Part(io.FileIO):
+    """A file up to a place, as if it ended there: a fragment's index that is cut off spoils all before it."""
+
+    def __init__(self, path: Path, stop: int) -> None:
+        super().__init__(path, "r")
+        self._stop = stop
+
+    def read(self, size: int | None = -1, /) -> bytes:
+        left = max(self._stop - self.tell(), 0)
+        return super().read(left if size is None or size < 0 else min(size, left)) or b""
+
+    def seek(self, offset: int, whence: int = 0, /) -> int:
+        return super().seek(self._stop + offset) if whence == os.SEEK_END else super().seek(offset, whence)
+
+
 class PhoneReader(FileRecording):
     """The sound of an MPEG-4 or QuickTime file."""
 
@@ -136,6 +156,7 @@ class PhoneReader(FileRecording):
         super().__init__(path)
         with path.open("rb") as file:
             facts = movie_facts(file, os.fstat(file.fileno()).st_size)
+        self._bytes = facts.whole_bytes
         if not facts.finished:
             raise InputError(
                 f"{one_line(path)}: this recording was not finished: its index (the 'moov' part written when recording "
@@ -198,7 +219,7 @@ class PhoneReader(FileRecording):
         def __enter__(self) -> tuple[Any, Any]:
             reader = self._reader
             av = reader._av
-            self._file = reader.path.open("rb")
+            self._file = _Part(reader.path, reader._bytes)
             try:
                 # The container's name is given and the file handed over open: no other file or address can be reached.
                 self._container = av.open(self._file, "r", format="mov", metadata_errors="replace")
