@@ -254,10 +254,11 @@ def _habits(t: NDArray[np.float64], level: NDArray[np.float64], longest_s: float
             for votes, shift in ((true, 1.0), (chances[0], 1.16), (chances[1], 1.3)):
                 due = d2 * d2 / d1 * shift
                 kept = _near(t, t[i + a + b] + due, 0.07 * due)
-                votes.append(np.log(d2[kept] / d1[kept]))
+                # Neighbours vote twice: a train skipped through seems to shrink faster than it does.
+                votes += [np.log(d2[kept] / d1[kept])] * (2 if a == b == 1 else 1)
                 if shift == 1.0:
-                    starts.append(d1[kept])
-                    rows.append(i[kept])
+                    starts += [d1[kept]] * (2 if a == b == 1 else 1)
+                    rows += [i[kept]] * (2 if a == b == 1 else 1)
     log_e = np.concatenate(true)
     edges = np.arange(math.log(_E_LOW), 0.04, 0.03)
     found, *false = (

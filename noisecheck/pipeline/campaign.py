@@ -12,10 +12,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from noisecheck.audio.calibration import Calibration, find_calibrator, from_sensitivity, uncalibrated
-from noisecheck.audio.health import Health, check_health
+from noisecheck.audio.health import Health
 from noisecheck.audio.recording import open_recording
 from noisecheck.audio.split import Gap, join_recordings
 from noisecheck.bench.campaign import Campaign
+from noisecheck.bench.catalogue import Catalogue
 from noisecheck.bench.rig import Rig
 from noisecheck.bench.runsheet import Run
 from noisecheck.compare.effects import Comparison, compare
@@ -26,7 +27,8 @@ from noisecheck.core.table import Impacts
 from noisecheck.detect.channels import Onsets
 from noisecheck.flow.findings import Ledger
 from noisecheck.pipeline.flowing import follow_run, with_drops
-from noisecheck.pipeline.listen import Heard, ListenSettings, listen
+from noisecheck.pipeline.kept import catalogue_of, listen_once
+from noisecheck.pipeline.listen import ListenSettings
 from noisecheck.pipeline.placing import placed, taught_by
 
 __all__ = [
@@ -139,6 +141,7 @@ def listen_to_run(
     workers: int = 1,
     progress: Callable[[float], None] | None = None,
     check: bool = True,
+    catalogue: Catalogue | None = None,
 ) -> RunResult:
     """Find and measure every impact of one run (:func:`place_runs` then says where they happened).
 
@@ -149,6 +152,7 @@ def listen_to_run(
         workers: processes.
         progress: told the share done.
         check: also say what the recording is good for, and flag impacts accordingly.
+        catalogue: where results are kept and looked up; None keeps nothing.
 
     Raises:
         InputError: its recording cannot be used.
@@ -157,17 +161,23 @@ def listen_to_run(
     opened = functools.partial(join_recordings, paths)
     with opened() as recording:
         calibration = calibration_of(campaign, recording.channels)
-        gaps = tuple(g for g in getattr(recording, "gaps", ()) if g.seconds > 0)
     offset: NDArray[np.float64] | None = np.array(calibration.offset_db) if calibration.known else None
-    heard: Heard = listen(opened, settings=settings, offset_db=offset, workers=workers, progress=progress)
+    listened = listen_once(
+        opened,
+        settings=settings,
+        offset_db=offset,
+        check=check,
+        workers=workers,
+        progress=progress,
+        catalogue=catalogue,
+        run=run.name,
+        paths=paths,
+    )
+    heard, health, notes = listened.heard, listened.health, (*listened.notes, *listened.news)
     impacts = heard.impacts.with_columns(run=run.name, file=run.files[0])
-    health = None
-    with opened() as recording:
-        if check:
-            health = check_health(recording, onsets=heard.onsets.frame)
-            impacts = _flagged(impacts, health)
-        notes = tuple(recording.notes)
-    time_s, gaps_s = _with_gaps(impacts["time_s"], heard.rate, gaps)
+    if health is not None:
+        impacts = _flagged(impacts, health)
+    time_s, gaps_s = _with_gaps(impacts["time_s"], heard.rate, listened.gaps)
     seconds = heard.frames / heard.rate + sum(stop - start for start, stop in gaps_s)
     return RunResult(
         run,
@@ -204,7 +214,7 @@ def place_runs(results: Sequence[RunResult], rig: Rig, taps: Sequence[RunResult]
                 taught=taught,
                 read=recording.read,
             )
-        done.append(replace(result, impacts=with_drops(impacts, rig), notes=(*result.notes, *notes)))
+        done.append(replace(result, impacts=with_drops(impacts, result.run, rig), notes=(*result.notes, *notes)))
     if taught is not None and done:
         done[0] = replace(done[0], notes=(*done[0].notes, *taught.notes))
     return tuple(done)
@@ -247,7 +257,7 @@ def _flagged(impacts: Impacts, health: Health) -> Impacts:
 def measure_campaign(
     campaign: Campaign, *, settings: ListenSettings | None = None, workers: int = 1, told: Told | None = None
 ) -> CampaignResult:
-    """Measure every run of a campaign.
+    """Measure every run of a campaign, once: what its ``results`` hold is used, what they lack is added.
 
     Args:
         campaign: from :func:`noisecheck.bench.campaign.load_campaign`.
@@ -259,9 +269,14 @@ def measure_campaign(
         spread = spread_of(campaign.rig)
         settings = ListenSettings() if spread is None else ListenSettings(spread_s=spread)
     results = []
+    # One recording named without a campaign (a campaign of the working folder, with no sheet) keeps nothing.
+    own = campaign.folder != Path() or any((campaign.folder / n).exists() for n in ("rig.toml", "runs.csv"))
+    catalogue = catalogue_of(campaign.folder) if own else None
     for number, run in enumerate(campaign.runs):
         share = functools.partial(share_of, told, number, len(campaign.runs), run.name)
-        results.append(listen_to_run(campaign, run, settings=settings, workers=workers, progress=share))
+        results.append(
+            listen_to_run(campaign, run, settings=settings, workers=workers, progress=share, catalogue=catalogue)
+        )
     results = list(place_runs(results, campaign.rig))
     impacts = Impacts.concat(r.impacts for r in results)
     return CampaignResult(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Sequence
 
 import numpy as np
@@ -11,7 +12,7 @@ from noisecheck.bench.runsheet import Run
 from noisecheck.core.errors import InputError
 from noisecheck.core.table import Impacts
 from noisecheck.flow.challenge import Challenge, challenge
-from noisecheck.flow.drops import Drops, describe_drops, find_drops
+from noisecheck.flow.drops import G_MPS2, Drops, describe_drops, find_drops
 from noisecheck.flow.failures import FailureRate, HeardShare, failure_rate
 from noisecheck.flow.findings import Ledger
 from noisecheck.flow.ledger import follow_balls
@@ -20,7 +21,23 @@ from noisecheck.flow.route import FeedPlan, LedgerSettings, Route
 __all__ = ["challenge_run", "drops_of", "follow_run", "pooled_rate", "route_of", "with_drops"]
 
 
-def with_drops(impacts: Impacts, rig: Rig) -> Impacts:
+_LONGEST_FIRST_S = 1.2
+_LEAST_FIRST_S = 0.35
+
+
+def _longest_first_s(run: Run) -> float:
+    """Return the longest first interval to look for: a ball cannot rebound higher than it fell.
+
+    A fall from h gives at most ``T1 = 2 sqrt(2 h / g)``; half as much again leaves room for stations with a deeper
+    drop than the one stated.
+    """
+    if run.drop_height_mm is None:
+        return _LONGEST_FIRST_S
+    whole = 2.0 * math.sqrt(2.0 * run.drop_height_mm / 1000.0 / G_MPS2)
+    return min(_LONGEST_FIRST_S, max(_LEAST_FIRST_S, 1.5 * whole))
+
+
+def with_drops(impacts: Impacts, run: Run, rig: Rig) -> Impacts:
     """Return the impacts of one run with their ``drop`` and ``rebound``.
 
     A faint rebound may be too faint to be placed; it still belongs to the train at the microphone that heard it best.
@@ -33,7 +50,10 @@ def with_drops(impacts: Impacts, rig: Rig) -> Impacts:
     codes = lookup[impacts.data["station"]] if len(impacts) else own
     codes = np.where(codes < 0, own, codes)
     drop, rebound = find_drops(
-        impacts["time_s"], impacts["lae_db"], np.zeros_like(codes) if (codes < 0).all() else codes
+        impacts["time_s"],
+        impacts["lae_db"],
+        np.zeros_like(codes) if (codes < 0).all() else codes,
+        longest_first_s=_longest_first_s(run),
     )
     return impacts.with_columns(drop=drop, rebound=rebound)
 
