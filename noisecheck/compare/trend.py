@@ -336,6 +336,8 @@ def _sentence(
             parts.append(f"{name} {abs(d.difference_db):.1f} dB {d.verdict} ({small:.1f} to {large:.1f})")
         elif max(abs(low), abs(high)) <= _UNCHANGED_DB:
             parts.append(f"{name} unchanged (within {max(abs(low), abs(high)):.1f} dB)")
+        elif d.verdict != "no difference shown":
+            parts.append(f"{name} perhaps {d.verdict} ({low:+.1f} to {high:+.1f} dB, chance over all comparisons)")
         else:
             parts.append(f"{name} not shown to change ({low:+.1f} to {high:+.1f} dB)")
     before, after = a.flow.held_up, b.flow.held_up
