@@ -1,0 +1,164 @@
+"""Runs listened to once: what the catalogue of a campaign keeps is used, what it lacks is measured and kept."""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from noisecheck.audio.health import Health, check_health
+from noisecheck.audio.identity import fingerprint
+from noisecheck.audio.recording import FileRecording
+from noisecheck.audio.split import Gap
+from noisecheck.bench.catalogue import Catalogue, Key, code_digest
+from noisecheck.bench.columns import Stored
+from noisecheck.core.errors import one_line
+from noisecheck.core.provenance import provenance, settings_document
+from noisecheck.pipeline.listen import Heard, ListenSettings, Progress, heard_of, listen
+from noisecheck.pipeline.parts import PartsGone
+from noisecheck.pipeline.plain import plain, rebuilt
+
+__all__ = ["Listened", "catalogue_of", "key_of", "listen_once"]
+
+_MEASURES: Final = (
+    *("core", "audio", "detect", "measure", "bench/columns"),
+    *(f"pipeline/{name}" for name in ("tiles", "decisions", "parts", "listen", "kept", "plain")),
+)
+"""The code whose change can change a result."""
+
+
+@dataclass(frozen=True)
+class Listened:
+    """One run as heard, before it is placed."""
+
+    heard: Heard
+    health: Health | None
+    gaps: tuple[Gap, ...]
+    notes: tuple[str, ...]
+    """What there is to say about the recording."""
+    news: tuple[str, ...] = ()
+    """What there is to say about the kept results this time: that they were stale, or could not be kept."""
+
+
+@dataclass(frozen=True)
+class _About:
+    """What is kept of a run besides columns."""
+
+    rate: int
+    frames: int
+    channels: int
+    calibrated: bool
+    health: Health | None
+    gaps: tuple[Gap, ...]
+    notes: tuple[str, ...]
+
+
+def catalogue_of(folder: Path) -> Catalogue:
+    """Return the catalogue of results of a campaign folder."""
+    return Catalogue(folder, fingerprint)
+
+
+def key_of(
+    catalogue: Catalogue,
+    run: str,
+    paths: Sequence[Path],
+    *,
+    settings: ListenSettings,
+    offset_db: NDArray[np.float64] | None,
+    check: bool = True,
+) -> Key:
+    """Return the key under which a run's results are kept; arguments as for :func:`listen_once`."""
+    offset = None if offset_db is None else [float(v) for v in offset_db]
+    made_with = {"listen": settings_document(settings), "offset_db": offset, "check": check}
+    return catalogue.key(run, paths, made_with, code=code_digest(*_MEASURES))
+
+
+def listen_once(
+    opened: Callable[[], FileRecording],
+    *,
+    settings: ListenSettings,
+    offset_db: NDArray[np.float64] | None = None,
+    check: bool = True,
+    workers: int = 1,
+    progress: Progress | None = None,
+    catalogue: Catalogue | None = None,
+    run: str = "",
+    paths: Sequence[Path] = (),
+) -> Listened:
+    """Find and measure every impact of a run, or return what is kept of it.
+
+    Args:
+        opened: opens the run's recording; must pickle for several workers.
+        settings, offset_db, workers, progress: as for :func:`~noisecheck.pipeline.listen.listen`.
+        check: also say what the recording is good for.
+        catalogue: where results are kept; None keeps nothing.
+        run: the run's name, by which its older results are known.
+        paths: its files, in order.
+
+    Raises:
+        InputError: the recording cannot be used.
+    """
+    if catalogue is None:
+        return _listened(opened, listen(opened, settings=settings, offset_db=offset_db, workers=workers,
+                                        progress=progress), check)  # fmt: skip
+    key = key_of(catalogue, run, paths, settings=settings, offset_db=offset_db, check=check)
+    found = _restored(catalogue.load(key))
+    if found is not None:
+        if progress:
+            progress(1.0)
+        return found
+    standing = catalogue.standing(key)
+    news = (standing.sentence,) if standing.state in ("stale", "damaged") else ()
+
+    def hear(unfinished: Path | None) -> Heard:
+        return listen(opened, settings=settings, offset_db=offset_db, workers=workers, progress=progress,
+                      unfinished=unfinished)  # fmt: skip
+
+    unfinished = catalogue.unfinished(key)
+    try:
+        unfinished.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        return _listened(opened, hear(None), check, news=(*news, _unkept(run, error)))
+    try:
+        done = _listened(opened, hear(unfinished), check, news=news)
+    except PartsGone:
+        # Another process finished the same run and tidied up: what it kept is the same.
+        found = _restored(catalogue.load(key))
+        return found if found is not None else _listened(opened, hear(None), check, news=news)
+    about = _About(done.heard.rate, done.heard.frames, done.heard.channels, offset_db is not None, done.health,
+                   done.gaps, done.notes)  # fmt: skip
+    document = {"about": plain(about), "files": [p.name for p in paths], "made_with": provenance()}
+    try:
+        catalogue.store(key, done.heard.columns, document)
+    except OSError as error:
+        return Listened(done.heard, done.health, done.gaps, done.notes, (*news, _unkept(run, error)))
+    return done
+
+
+def _listened(
+    opened: Callable[[], FileRecording], heard: Heard, check: bool, *, news: tuple[str, ...] = ()
+) -> Listened:
+    with opened() as recording:
+        health = check_health(recording, onsets=heard.onsets.frame) if check else None
+        gaps = tuple(g for g in getattr(recording, "gaps", ()) if g.seconds > 0)
+        return Listened(heard, health, gaps, tuple(recording.notes), news)
+
+
+def _restored(stored: Stored | None) -> Listened | None:
+    """Return a run from what is kept of it; None where it is not kept or cannot be understood."""
+    if stored is None:
+        return None
+    with contextlib.suppress(KeyError, TypeError, ValueError, AttributeError):
+        about: Any = rebuilt(_About, stored.document["about"])
+        heard = heard_of(stored.arrays, about.rate, about.frames, about.channels, calibrated=about.calibrated)
+        return Listened(heard, about.health, about.gaps, about.notes)
+    return None
+
+
+def _unkept(run: str, error: OSError) -> str:
+    return f"run {run}: its results cannot be kept ({one_line(error.strerror or error)}); it is measured each time"
