@@ -1,4 +1,4 @@
-"""Coverage study of ``compare`` on simulated campaigns. Run: python tests/benchmarks/coverage.py [campaigns].
+"""Coverage study of ``compare`` on simulated campaigns. Run: python tests/benchmarks/coverage.py [campaigns] [seed].
 
 Prints how often 95 % intervals hold the true difference, how often "quieter" is said of equal treatments, and how
 often the reason is right in pure cases.
@@ -18,19 +18,20 @@ from studies import CASES, coverage, coverage_by_design, reasons, requirement_er
 
 def main() -> None:
     campaigns = int(sys.argv[1]) if len(sys.argv) > 1 else 4000
+    seed = int(sys.argv[2]) if len(sys.argv) > 2 else 0
     start = time.perf_counter()
     total = np.zeros(4)
     for name, options in CASES.items():
-        held, quieter, louder, n = coverage(campaigns, seed=1, **options)
+        held, quieter, louder, n = coverage(campaigns, seed=seed + 1, **options)
         total += (held, quieter, louder, n)
         print(f"{name:44s} {n:6d} covered {held / n:.4f} falsely quieter {quieter / n:.4f} louder {louder / n:.4f}")
     held, quieter, louder, n = total
     print(f"{'all':44s} {n:6.0f} covered {held / n:.4f} falsely quieter {quieter / n:.4f} louder {louder / n:.4f}")
-    for name, (held, n) in coverage_by_design(campaigns, seed=4).items():
+    for name, (held, n) in coverage_by_design(campaigns, seed=seed + 4).items():
         print(f"{name:44s} {n:6d} covered {held / n:.4f}")
-    for kind, (right, n) in reasons(campaigns // 20, seed=2).items():
+    for kind, (right, n) in reasons(campaigns // 20, seed=seed + 2).items():
         print(f"why: {kind:39s} {n:6d} right {right / n:.4f}")
-    for kind, (wrong, n) in requirement_errors(campaigns, seed=3).items():
+    for kind, (wrong, n) in requirement_errors(campaigns, seed=seed + 3).items():
         print(f"requirement: {kind:31s} {n:6d} falsely met {wrong / n:.4f}")
     print(f"{time.perf_counter() - start:.0f} s")
 
