@@ -95,7 +95,8 @@ def write_columns(path: Path, columns: Mapping[str, NDArray[Any] | Stream], docu
         for name, column in columns.items():
             stream = column if isinstance(column, Stream) else Stream(column.dtype, column.shape, (column,))
             _write_member(archive, file, name, stream)
-        archive.writestr(zipfile.ZipInfo(_DOCUMENT, _DATE), json.dumps(document, allow_nan=False).encode())
+        whole = {"columns": list(columns), "document": document}
+        archive.writestr(zipfile.ZipInfo(_DOCUMENT, _DATE), json.dumps(whole, allow_nan=False).encode())
 
 
 def _write_member(archive: zipfile.ZipFile, file: Any, name: str, stream: Stream) -> None:
@@ -126,28 +127,20 @@ def read_columns(path: Path, names: Iterable[str] | None = None) -> Stored:
         FileNotFoundError: no such file.
         Damaged: it is not what was written.
     """
-    wanted = None if names is None else set(names)
     try:
         with path.open("rb") as file, zipfile.ZipFile(file) as archive:
-            whole = file.read(0) if os.fstat(file.fileno()).st_size > _SMALL else _all_of(file)
-            arrays = {}
-            for info in archive.infolist():
-                name = info.filename.removesuffix(".npy")
-                if info.filename != _DOCUMENT and (wanted is None or name in wanted):
-                    arrays[name] = _member(path, file, info, whole)
-            document = json.loads(archive.read(_DOCUMENT))
-    except (
-        zipfile.BadZipFile,
-        KeyError,
-        ValueError,
-        EOFError,
-        struct.error,
-        NotImplementedError,
-        SyntaxError,
-    ) as error:
+            members = {info.filename: info for info in archive.infolist()}
+            if any(i.compress_type != zipfile.ZIP_STORED or i.header_offset < 0 for i in members.values()):
+                raise ValueError("not an uncompressed archive")
+            about = json.loads(archive.read(_DOCUMENT))
+            document, present = dict(about["document"]), list(about["columns"])
+            whole = b"" if os.fstat(file.fileno()).st_size > _SMALL else _all_of(file)
+            wanted = present if names is None else names
+            arrays = {name: _member(path, file, members[f"{name}.npy"], whole) for name in wanted}
+    except (zipfile.BadZipFile, LookupError, TypeError, ValueError, EOFError, struct.error, RuntimeError) as error:
         raise Damaged(f"{path.name}: {error}") from error
-    if not isinstance(document, dict) or (wanted is not None and wanted - set(arrays)):
-        raise Damaged(f"{path.name}: incomplete")
+    except (SyntaxError, OverflowError, MemoryError) as error:
+        raise Damaged(f"{path.name}: {type(error).__name__}") from error
     return Stored(arrays, document)
 
 
@@ -172,8 +165,8 @@ def _pieces(file: Any, start: int, length: int, whole: bytes) -> Iterator[bytes 
 def _member(path: Path, file: Any, info: zipfile.ZipInfo, whole: bytes) -> NDArray[Any]:
     file.seek(info.header_offset)
     head = file.read(30)
-    if len(head) != 30 or head[:4] != b"PK\x03\x04" or info.compress_type != zipfile.ZIP_STORED:
-        raise ValueError("not a member of an uncompressed archive")
+    if len(head) != 30 or head[:4] != b"PK\x03\x04":
+        raise ValueError(f"{info.filename} is not where it should be")
     start = info.header_offset + 30 + sum(struct.unpack("<HH", head[26:30]))
     check = 0
     for piece in _pieces(file, start, info.file_size, whole):
