@@ -81,7 +81,7 @@ class LedgerSettings:
 
     claim_odds: float = 5.0
     """Findings with lower odds are not claimed; in proportion more is asked where over 1 % of impacts are missed."""
-    claim_last_odds: float = 1.0
+    claim_last_odds: float = 0.5
     """The same for a ball not heard at the last station, where no later one can settle whether it passed unheard:
     by the meaning of the words it did not arrive, so it is shown, with its low odds, where that is likelier than a miss."""
     suspect_odds: float = 5.0

@@ -91,7 +91,8 @@ def _feed(rig: Rig, run: Run) -> FeedPlan:
 
 def _settings(rig: Rig) -> LedgerSettings:
     owned = {m.station for m in rig.microphones if m.station}
-    return LedgerSettings(shared_microphone=len(owned) < len(rig.route))
+    # In a finished recording nothing is urgent: a ball is only called stuck where that is the likelier of the two.
+    return LedgerSettings(shared_microphone=len(owned) < len(rig.route), claim_last_odds=1.0)
 
 
 def follow_run(
