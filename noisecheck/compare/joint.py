@@ -113,8 +113,7 @@ def _balls_to_show(counts: tuple[float, float, float, float], margin: float) -> 
     from noisecheck.compare.plan import least
 
     x0, n0, x1, n1 = counts
-    need = least(lambda k: _more_at_most(x0, n0 + k, x1, n1 + k) <= margin, 1, _MOST_BALLS)
-    return None if need is None else need
+    return least(lambda k: _more_at_most(x0, n0 + k, x1, n1 + k) <= margin, 1, _MOST_BALLS)
 
 
 @dataclass(frozen=True)

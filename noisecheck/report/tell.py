@@ -157,7 +157,9 @@ def tell_trend(trend: Trend) -> list[str]:
     lines += [f"rule: {rule}" for rule in rules]
     met, of = trend.newest.card.score
     wished = f"; {met} of {of} negotiable ones met" if of else ""
-    if cards:
+    if not cards:
+        lines.append("rig.toml has no [[requirement]]: nothing is asked, so nothing is failed")
+    else:
         lines.append(f"newest revision {trend.newest.revision}: strict requirements {trend.verdict}{wished}")
     return lines + [f"note: {text}" for text in trend.notes]
 

@@ -275,8 +275,8 @@ def test_three_hundred_runs_in_three_seconds() -> None:
                 rows.append(_row(revision, 60 + rng.normal(), name=f"{revision}{k}", station=name, session=session,
                                  height=60.0 * (1 + k % 2)))  # fmt: skip
             flows.append(RunFlow(rows[-1].run, balls=100, arrived=100, seconds=50.0))
-    for session in range(15):
-        rows.append(_row("", 50 + rng.normal(), name=f"ref{session}", session=f"s{session}", role="reference",
+    for number in range(15):
+        rows.append(_row("", 50 + rng.normal(), name=f"ref{number}", session=f"s{number}", role="reference",
                          station="reference"))  # fmt: skip
     rig = _rig({"id": "R1", "measure": "lae_db", "station": "landing", "limit": 58.0}, order=order)
     start = time.perf_counter()
