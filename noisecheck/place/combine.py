@@ -114,7 +114,14 @@ def place_run(
         ways.append("microphones")
     array = array_of(rig)
     if read is not None and array is not None and max(array.channels) < onsets.arrival.shape[1]:
-        arrivals = measure_arrivals(read, onsets.frame, rate, channels=array.channels, longest_s=array.longest_s)
+        arrivals = measure_arrivals(
+            read,
+            onsets.frame,
+            rate,
+            channels=array.channels,
+            longest_s=array.longest_s,
+            onsets=onsets.arrival[:, list(array.channels)],
+        )
         positions = locate(arrivals, array)
         total += arrival_evidence(arrivals, array, names, widened=positions.widened)
         ways.append("arrival times")

@@ -32,7 +32,11 @@ _LEAD_S: Final = 0.001  # of the time before the onset, so much belongs to the i
 _LEAST_FRAMES: Final = 0.005  # no delay is known better than so many frames
 _FINER: Final = 4  # steps of the correlation in a frame, before the last one by its slope and curvature
 _LEAST_KNOWN: Final = np.float32(0.3)  # frequencies that say less than this are noise
-_LEAST_COHERENT: Final = 0.3
+_LEAST_COHERENT: Final = 0.7  # of the weighted spectrum: below it the peak may be anyone's
+ONSET_SD_S: Final = 75e-6
+"""Spread of one onset's own arrival, where the sounds at two microphones are too unlike to correlate (three to four
+frames at 48 kHz; the residuals of a run with a microphone to spare widen it)."""
+_AGREE_S: Final = 0.0002
 _BATCH: Final = 256
 
 
@@ -175,6 +179,7 @@ def measure_arrivals(
     *,
     channels: tuple[int, ...],
     longest_s: float,
+    onsets: Ints | None = None,
     band_hz: tuple[float, float] | None = None,
 ) -> Arrivals:
     """Return arrivals at the given channels for impacts whose first arrivals are given.
@@ -185,6 +190,8 @@ def measure_arrivals(
         rate: frames a second.
         channels: at least two.
         longest_s: sound needs no longer from one of these microphones to another.
+        onsets: arrivals found at each of these microphones, frames, -1 where not heard, (n, m). They stand in for
+            correlations that are not clear, or that contradict them by more than 0.2 ms.
         band_hz: see :func:`pair_delays`.
     """
     after = AFTER_S + longest_s
@@ -196,10 +203,24 @@ def measure_arrivals(
             # From the first batch for all: later batches may be too small to tell it.
             noise = noise_power(part, rate)
         delay, variance, pairs = pair_delays(part, rate, longest_s=longest_s, band_hz=band_hz, noise=noise)
+        if onsets is not None and band_hz is None:
+            delay, variance = _backed(delay, variance, pairs, onsets[at : at + _BATCH], rate)
         out.append(_arrivals(delay, variance, pairs, len(channels)))
     if not out:
         return Arrivals(np.empty((0, len(channels))), np.empty((0, len(channels))))
     return Arrivals(np.concatenate([o[0] for o in out]), np.concatenate([o[1] for o in out]))
+
+
+def _backed(
+    delay: Floats, variance: Floats, pairs: list[tuple[int, int]], onsets: Ints, rate: float
+) -> tuple[Floats, Floats]:
+    """Return delays and variances in which onsets stand in for correlations that failed or contradict them."""
+    for p, (i, j) in enumerate(pairs):
+        heard = (onsets[:, i] >= 0) & (onsets[:, j] >= 0)
+        apart = (onsets[:, j] - onsets[:, i]) / rate
+        wrong = heard & ~(np.abs(delay[:, p] - apart) < _AGREE_S)
+        delay[wrong, p], variance[wrong, p] = apart[wrong], 2.0 * ONSET_SD_S**2
+    return delay, variance
 
 
 def _arrivals(delay: Floats, variance: Floats, pairs: list[tuple[int, int]], m: int) -> tuple[Floats, Floats]:

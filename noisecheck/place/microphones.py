@@ -30,15 +30,16 @@ _LEAST_SPREAD_S: Final = 0.0005
 _PRIOR_DB: Final = (-12.0, 6.0)
 """Cross-talk and its spread where the run says nothing (own microphone ten times nearer would be -20 dB)."""
 _PRIOR_S: Final = (0.0015, 0.003)
-_PRIOR_COUNT: Final = 3.0
+_PRIOR_COUNT: Final = 1.0
 _RANGE_DB: Final = 40.0  # a foreign sound may show any difference of levels within this...
 _RANGE_S: Final = 0.020  # ... and any difference of arrival within this
 _TAIL: Final = 0.003  # share of odd readings: a late onset, a level pulled up by a ring
+_MASKED: Final = 0.05  # share of impacts a microphone misses under another sound
 _SILENT_DB: Final = 6.0  # spread of the level at which a channel begins to hear
 _OWN_MARGIN_DB: Final = 3.0
 _FAINT_DB: Final = 2.0  # readings so close to the least a microphone hears may be its own background
 _NEPER: Final = float(np.log(10.0)) / 10.0
-_TWO: Final = 4.0  # log odds against two impacts within one detection
+_TWO: Final = 3.0  # log odds against two impacts within one detection
 _ALIKE: Final = (0.0005, 3.0)  # s, dB: coincidences have no habit; the same pattern again and again is one place
 
 
@@ -220,7 +221,7 @@ def _learnt(start: CrossTalk, level: Floats, arrival: Floats, given: Ints, *, hi
         rows = given == s
         if np.isfinite(level[rows, s]).sum() >= 2:
             own[s] = np.nanpercentile(level[rows, s], [5.0, 95.0])
-        if rows.sum() > 2 * _PRIOR_COUNT and np.isfinite(level[rows, s]).any():
+        if rows.sum() > 6 and np.isfinite(level[rows, s]).any():
             # The louder half: what others hear of a faint impact is their own background.
             with np.errstate(invalid="ignore"):
                 rows &= level[:, s] >= np.nanmedian(level[rows, s])
@@ -303,7 +304,8 @@ def _readings(
 
 def _silence(expected: Floats, least: Floats) -> Floats:
     """Return the log probability that a microphone heard nothing although this level was due."""
-    return np.asarray(-np.logaddexp(0.0, (expected - least) / (_SILENT_DB / 2.0)), np.float64)
+    quiet = -np.logaddexp(0.0, (expected - least) / (_SILENT_DB / 2.0))
+    return np.asarray(np.logaddexp(np.log(_MASKED), quiet + np.log1p(-_MASKED)), np.float64)
 
 
 def _likelihood(talk: CrossTalk, level: Floats, arrival: Floats) -> tuple[Floats, Floats]:
@@ -347,26 +349,30 @@ def _pairs(talk: CrossTalk, level: Floats, arrival: Floats) -> Ints:
             rows = np.flatnonzero(fits)
             if not len(rows):
                 continue
-            from_a, from_b = (level[rows, s, None] + talk.level_db[s] for s in (a, b))
-            louder = from_a >= from_b
-            expected = np.where(louder, from_a, from_b)
-            spread = np.where(louder, talk.level_spread_db[a], talk.level_spread_db[b])
-            due = np.where(louder, arrival[rows, a, None] + talk.delay_s[a], arrival[rows, b, None] + talk.delay_s[b])
-            due_spread = np.where(louder, talk.delay_spread_s[a], talk.delay_spread_s[b])
-            off = _readings(talk, level[rows], expected, spread, arrival[rows] - due, due_spread)
-            off = np.where(heard[rows], off, _silence(expected, talk.least_db))
+            # Each other microphone heard the one or the other, whichever its level and arrival speak for.
+            made = [level[rows, s, None] + talk.level_db[s] for s in (a, b)]
+            heard_of = [
+                _readings(
+                    talk, level[rows], made[i], talk.level_spread_db[s],
+                    arrival[rows] - arrival[rows, s, None] - talk.delay_s[s], talk.delay_spread_s[s],
+                )
+                for i, s in enumerate((a, b))
+            ]  # fmt: skip
+            off = np.logaddexp(*(np.nan_to_num(h) for h in heard_of)) - np.log(2.0)
+            off = np.where(heard[rows], off, _silence(np.maximum(made[0], made[1]), talk.least_db))
             off[:, [a, b]] = 0.0
             # Of the second impact level and arrival are free, within what is usual there and within one detection.
             low, high = talk.own_db[b]
             total = off.sum(axis=1) - np.log(max(high - low, _OWN_MARGIN_DB) * _RANGE_S) - _TWO
+            better = total > np.maximum(best[rows], alone[rows])
+            rows, total = rows[better], total[better]
             lag = arrival[rows, b] - arrival[rows, a]
             alike = np.abs(lag[:, None] - lag) < _ALIKE[0]
             alike &= np.abs(step[rows, None] - step[rows]) < _ALIKE[1]
             again = alike.sum(axis=1) - 1
-            habit[rows] |= again > 2.0 + 3.0 * len(rows) * 2.0 * _ALIKE[0] / _RANGE_S
-            better = total > np.maximum(best[rows], alone[rows])
-            best[rows[better]] = total[better]
-            found[rows[better]] = (a, b)
+            habit[rows] |= again > 4.0 + 3.0 * len(rows) * 2.0 * _ALIKE[0] / _RANGE_S
+            best[rows] = total
+            found[rows] = (a, b)
     found[habit] = -1
     return found
 

@@ -39,7 +39,6 @@ _STEPS: Final = 12
 _TAIL: Final = 0.02
 _APART: Final = 2.0
 _REDUNDANT: Final = 10
-_NARROWEST: Final = 0.7
 
 
 def sound_speed_mps(temperature_c: float) -> float:
@@ -141,7 +140,7 @@ def array_of(rig: Rig, *, kind: Literal["air", "contact"] = "air") -> Array | No
     rank = int((spread > max(_FLAT * spread[0], _SAME_MM)).sum())
     heights = [p[2] for p in where.values()] or cloud[:, 2].tolist()
     dimensions = (
-        3 if rank == 3 and len(cloud) >= 4 and _has_height(rig, kind) else (2 if len(cloud) >= 3 and rank >= 2 else 1)
+        3 if rank == 3 and len(cloud) >= 5 and _has_height(rig, kind) else (2 if len(cloud) >= 3 and rank >= 2 else 1)
     )
     speed = sound_speed_mps(rig.rig.temperature_c) if kind == "air" else BENDING_MPS
     made = Array(
@@ -197,14 +196,15 @@ def locate(arrivals: Arrivals, array: Array) -> Positions:
     seconds, weight = arrivals.seconds[good], 1.0 / arrivals.variance[good]
     extent = float(np.ptp(np.concatenate([array.position_mm, array.station_mm]), axis=0).max())
     middle = array.position_mm.mean(axis=0)
+    # In the plan the height is that of the start: a station's own, elsewhere the stations' mean.
+    if d == 2:
+        middle = np.array([middle[0], middle[1], array.plane_mm])
     starts = [middle, *array.station_mm]
     starts += [middle + 0.5 * extent * np.array([math.cos(a), math.sin(a), 0.0]) for a in np.arange(6) * math.pi / 3]
     best = np.full(len(good), np.inf)
     place, covariance = np.full((len(good), 3), np.nan), np.full((len(good), d, d), np.nan)
     for start in starts:
         at = np.tile(np.asarray(start, np.float64), (len(good), 1))
-        if d == 2:
-            at[:, 2] = array.plane_mm
         for _ in range(_STEPS):
             step, inverse, cost = _step(array, at, seconds, weight, d)
             length = np.linalg.norm(step, axis=1, keepdims=True)
@@ -220,9 +220,7 @@ def locate(arrivals: Arrivals, array: Array) -> Positions:
     if redundant > 0 and found.sum() >= _REDUNDANT:
         from scipy.stats import chi2
 
-        asked = math.sqrt(float(np.median(best[found])) / float(chi2.median(redundant)))
-        # One redundant microphone is a weak witness for narrower ellipses than the delays themselves gave.
-        widened = asked if asked > 1.0 else max(math.sqrt(asked), _NARROWEST)
+        widened = math.sqrt(max(float(np.median(best[found])) / float(chi2.median(redundant)), 1.0))
     lost.mm[good[found]] = place[found][:, :d]
     lost.covariance_mm2[good[found]] = covariance[found][:, :2, :2] * widened**2
     return Positions(lost.mm, lost.covariance_mm2, widened)
@@ -256,8 +254,8 @@ def fitted_speed(arrivals: Arrivals, array: Array) -> Array:
     tried = [replace(array, speed_mps=float(c)) for c in np.geomspace(100.0, 1600.0, 49)]
 
     def fit(candidate: Array) -> float:
-        each = arrival_evidence(arrivals, candidate, array.stations)
-        return float(np.median(-each.unplaced))
+        each = [_fit(arrivals, candidate, place, 1.0) for place in candidate.station_mm]
+        return float(np.nanmedian(np.max(each, axis=0)))
 
     return max(tried, key=fit)
 
@@ -274,20 +272,26 @@ def arrival_evidence(arrivals: Arrivals, array: Array, stations: Sequence[str], 
         widened: from :func:`locate`, factor on the standard deviations.
     """
     n, m = arrivals.seconds.shape
-    blur = 0.5 * REACH_MM / 1e3 / array.speed_mps
     heard = np.isfinite(arrivals.seconds).all(axis=1)
-    variance = arrivals.variance * widened**2 + blur**2
     none = np.full(n, -(m - 1) * math.log(2.0 * max(array.longest_s, 1e-4)))
     likelihood = np.repeat(none[:, None] + UNKNOWN, len(stations), axis=1)
-    weight = 1.0 / variance
     for k, name in enumerate(array.stations):
         if name not in stations:
             continue
-        off = arrivals.seconds - array.due_s(array.station_mm[k])
-        off = off - (weight * off).sum(axis=1, keepdims=True) / weight.sum(axis=1, keepdims=True)
-        fit = -0.5 * (weight * off**2).sum(axis=1) - 0.5 * np.log(2.0 * math.pi * variance).sum(axis=1)
-        fit += 0.5 * np.log(2.0 * math.pi / weight.sum(axis=1))
+        fit = _fit(arrivals, array, array.station_mm[k], widened)
+        fit = np.where(heard, fit, none)
         likelihood[:, list(stations).index(name)] = np.logaddexp(fit + math.log(1.0 - _TAIL), none + math.log(_TAIL))
     likelihood[~heard], none[~heard] = 0.0, 0.0
     evidence = Evidence(tuple(stations), likelihood, none, array.notes)
     return evidence.capped(stations=STATION_CAP, unplaced=UNPLACED_CAP)
+
+
+def _fit(arrivals: Arrivals, array: Array, place_mm: Floats, widened: float) -> Floats:
+    """Return the log density of the arrivals if all came from within reach of one place, (n,)."""
+    blur = 0.5 * REACH_MM / 1e3 / array.speed_mps
+    variance = arrivals.variance * widened**2 + blur**2
+    weight = 1.0 / variance
+    off = arrivals.seconds - array.due_s(place_mm)
+    off = off - (weight * off).sum(axis=1, keepdims=True) / weight.sum(axis=1, keepdims=True)
+    fit = -0.5 * (weight * off**2).sum(axis=1) - 0.5 * np.log(2.0 * math.pi * variance).sum(axis=1)
+    return np.asarray(fit + 0.5 * np.log(2.0 * math.pi / weight.sum(axis=1)), np.float64)

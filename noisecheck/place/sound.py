@@ -33,6 +33,7 @@ SESSION_DB: Final = 1.0
 """Spread of a band between sessions where it was not taught (microphone set up anew)."""
 _OWN_BANDS: Final = 4.0
 _DOUBT: Final = 0.5  # factor on the log likelihood ratio of "none": tails are heavier than normal
+_SEEN: Final = 0.3
 _CHUNK: Final = 512
 _MOST_CAP: Final = 9.0
 _PASSED: Final = 99.0  # percentile of left-out impacts that must not be called foreign
@@ -49,6 +50,8 @@ class SoundModel:
     """Band shapes and decay in dB, (classes, 31)."""
     covariance: Floats
     """Of the residuals of all classes, (31, 31)."""
+    seen: Floats
+    """How far above the background the teaching was, 0 to 1; below a half a mean is an upper bound, (classes, 31)."""
     scale: Floats
     """How much wider than that each class is, (classes,)."""
     limit: float = 3.0
@@ -94,7 +97,8 @@ class SoundModel:
             level_db = (weight * (value - mean)).sum(axis=1) / total
             for _ in range(2):
                 level_db += (weight * (value - _expected(level_db, mean, below))).sum(axis=1) / total
-            off[:, :, k] = np.where(known | (share > 0), value - _expected(level_db, mean, below), 0.0)
+            rest = np.where(known | (share > 0), value - _expected(level_db, mean, below), 0.0)
+            off[:, :, k] = np.where((rest < 0) & (self.seen[k] < _SEEN), rest * self.seen[k], rest)
         return np.asarray((off * np.linalg.solve(spread, off)).sum(axis=1), np.float64)
 
 
@@ -133,19 +137,20 @@ def fit_sounds(sounds: Sounds, classes: Ints, count: int) -> SoundModel:
     of = classes[good]
     weight = share**2
     level = power_db((from_power_db(value[:, :BANDS]) * weight[:, :BANDS]).sum(axis=1))
-    mean = np.zeros((count, _SIZE))
+    mean, seen = np.zeros((count, _SIZE)), np.zeros((count, _SIZE))
     for _ in range(4):
         for k in range(count):
             rows = of == k
-            seen = weight[rows].sum(axis=0)
-            shape = (weight[rows] * (value[rows] - level[rows, None] * _LEVEL)).sum(axis=0) / np.maximum(seen, 1e-6)
-            mean[k] = np.where(seen > 1e-3, shape, -60.0 * _LEVEL)
+            total = weight[rows].sum(axis=0)
+            shape = (weight[rows] * (value[rows] - level[rows, None] * _LEVEL)).sum(axis=0) / np.maximum(total, 1e-6)
+            mean[k] = np.where(total > 1e-3, shape, -60.0 * _LEVEL)
+            seen[k] = share[rows].mean(axis=0)
         pull = weight * _LEVEL
         level = (pull * (value - mean[of])).sum(axis=1) / pull.sum(axis=1)
     off = (value - level[:, None] * _LEVEL - mean[of]) * share / np.sqrt(np.maximum(weight.mean(axis=0), 1e-3))
     covariance, _ = ledoit_wolf(off, assume_centered=True)
     covariance = covariance * len(off) / max(len(off) - count, 1)
-    return SoundModel(mean, covariance, np.ones(count)).widened(_BAND_DB)
+    return SoundModel(mean, covariance, seen, np.ones(count)).widened(_BAND_DB)
 
 
 def calibrated(model: SoundModel, squared: Floats, freedom: Floats, classes: Ints, station_of: Ints) -> SoundModel:

@@ -92,8 +92,24 @@ def sounds_of(impacts: Impacts) -> Sounds:
     lowest = np.full(BANDS, np.inf)
     for b in np.flatnonzero(seen.any(axis=0)):
         lowest[b] = np.percentile(above[seen[:, b], b], _LOWEST)
-    shape = np.minimum(lowest, -a_weighting_db())
+    shape = _level_off(lowest + a_weighting_db()) - a_weighting_db()
     floor = noise[:, None] + shape
     floor = np.where(np.isfinite(floor), floor, bands - _DEFAULT_MARGIN_DB)
     decay = impacts["decay_ms"]
     return Sounds(bands, floor, np.where(decay > 0, power_db(np.maximum(decay, 1e-3)), np.nan))
+
+
+def _level_off(weighted_db: Floats) -> Floats:
+    """Return A-weighted band levels of the background re its total, none above ``weighted_db``, summing to 0 dB.
+
+    Where the lowest levels seen add up to more than the whole background, the highest of them are impacts, not
+    background: they are cut off evenly.
+    """
+    power = np.where(np.isfinite(weighted_db), from_power_db(np.where(np.isfinite(weighted_db), weighted_db, 0.0)), 0.0)
+    if power.sum() <= 1.0:
+        return weighted_db
+    rising = np.sort(power)
+    below = np.concatenate([[0.0], np.cumsum(rising)[:-1]])
+    top = (1.0 - below) / np.arange(len(rising), 0, -1)
+    k = int((top <= rising).argmax())
+    return np.minimum(weighted_db, float(power_db(top[k])))

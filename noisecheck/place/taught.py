@@ -272,9 +272,9 @@ def _fitted(book: _Book) -> SoundModel:
     mean = np.full((len(book.class_station), ready.mean.shape[1]), 0.0)
     mean[:, 0] = 1e3
     mean[present] = ready.mean
-    scale = np.ones(len(mean))
-    scale[present] = ready.scale
-    return replace(ready, mean=mean, scale=scale)
+    scale, seen = np.ones(len(mean)), np.ones_like(mean)
+    scale[present], seen[present] = ready.scale, ready.seen
+    return replace(ready, mean=mean, scale=scale, seen=seen)
 
 
 def _fitted_elsewhere(book: _Book, known: NDArray[np.bool_]) -> SoundModel:

@@ -17,12 +17,18 @@ NOISE_DB = -75.0
 """Background of the made tables: as loud in every band, re full scale squared times 1 s for one impact's window."""
 
 
-def shapes(count: int, seed: int, rough_db: float = 6.0) -> NDArray[np.float64]:
+def band_shapes(count: int, seed: int, rough_db: float = 6.0) -> NDArray[np.float64]:
     """Return band shapes (count, 30) with humps in different places."""
     rng = np.random.default_rng(seed)
     band = np.arange(30)
     top = np.linspace(11, 25, count)[:, None] + rng.uniform(-0.8, 0.8, (count, 1))
     return -0.25 * (band - top) ** 2 * 0.6 + rng.normal(0.0, rough_db / 2, (count, 30))
+
+
+@pytest.fixture(scope="session")
+def shapes() -> Callable[..., NDArray[np.float64]]:
+    """Return the function that makes band shapes."""
+    return band_shapes
 
 
 @pytest.fixture(scope="session")

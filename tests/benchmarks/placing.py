@@ -1,0 +1,220 @@
+"""How well impacts are placed. Run: python tests/benchmarks/placing.py [balls a run].
+
+Simulated campaigns with one microphone and taught sounds, with a microphone a station, with an array; real scenes
+taught from their first 20 s (where they are at hand); and what placing costs beside measuring.
+"""
+
+from __future__ import annotations
+
+import csv
+import os
+import sys
+import time
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from noisecheck.audio.recording import ArrayRecording, open_recording
+from noisecheck.bench.rig import Rig
+from noisecheck.pipeline.listen import ListenSettings, listen
+from noisecheck.place.combine import place_run
+from noisecheck.place.delays import measure_arrivals
+from noisecheck.place.evidence import decided
+from noisecheck.place.microphones import split_simultaneous
+from noisecheck.place.positions import array_of, locate
+from noisecheck.place.taught import Lesson, teach
+from noisecheck.score import match
+from noisecheck.simulate import parse_scene, render_run
+
+RATE = 48000
+PLACES: list[dict[str, Any]] = [
+    {"name": "landing", "position_mm": [0, 0, 0], "surface": "steel", "drop_height_mm": 80, "plate": {"loss_factor": 0.03}},
+    {"name": "bend", "position_mm": [350, 0, -60], "surface": "wood", "drop_height_mm": 40,
+     "plate": {"material": "wood", "thickness_mm": 8, "length_mm": 200, "width_mm": 120, "loss_factor": 0.04}},
+    {"name": "gate", "position_mm": [600, 80, -100], "surface": "acrylic", "drop_height_mm": 50,
+     "plate": {"material": "acrylic", "thickness_mm": 4, "length_mm": 180, "width_mm": 150, "loss_factor": 0.06}},
+    {"name": "tray", "position_mm": [900, 0, -160], "surface": "rubber", "drop_height_mm": 60, "target": True,
+     "plate": {"material": "aluminium", "thickness_mm": 1.5, "length_mm": 300, "width_mm": 200, "loss_factor": 0.05}},
+]  # fmt: skip
+NAMES = tuple(p["name"] for p in PLACES)
+
+
+def scene(
+    seed: int, noise_db: float, runs: list[dict[str, Any]], microphones: list[dict[str, Any]], **more: Any
+) -> Any:
+    stations = [dict(p, rebounds=more.get("rebounds", 2)) for p in PLACES]
+    for a, b in zip(stations[:-1], stations[1:], strict=True):
+        a |= {"next": b["name"], "transit_s": [0.5, 0.9]}
+    document = {
+        "scene": {"rate_hz": RATE, "seed": seed}, "microphone": microphones, "station": stations,
+        "feed": {"period_s": 2.7}, "background": {"noise_db": noise_db, "motor_db": noise_db - 6}, "run": runs,
+    }  # fmt: skip
+    if "crosstalk_db" in more:
+        document["crosstalk_db"] = more["crosstalk_db"]
+    return parse_scene(document)
+
+
+def heard(made: Any, run: Any) -> tuple[Any, np.ndarray, Any]:
+    x, truth = render_run(made, run)
+    recording = ArrayRecording(x, RATE)
+    return listen(lambda: recording, settings=ListenSettings()), x, truth
+
+
+def labels(times: np.ndarray, truth: Any, true_times: np.ndarray) -> tuple[np.ndarray, int]:
+    """Return the true station of each row ('stray', or '' where nothing true is near), and how many were found."""
+    found = match(times, true_times, tolerance_s=0.01)
+    out = np.full(len(times), "", object)
+    true = np.array([s or "stray" for s in truth.stations], object)
+    out[found.found_index] = true[found.truth_index]
+    return out, found.pairs
+
+
+def by_sound(balls: int) -> None:
+    microphone = [{"channel": 0, "position_mm": [450, 400, 300]}]
+    moved = {"replaced_mm": 5, "replaced_db": 1}
+    for seed in (11, 12, 13):
+        runs = [
+            {
+                "run": f"taps-{p['name']}-{k}",
+                "role": "taps",
+                "station": p["name"],
+                "balls": 12,
+                "session": f"s{k}",
+                **moved,
+            }
+            for p in PLACES
+            for k in (1, 2, 3)
+        ]
+        runs += [
+            {"run": f"test-{k}", "balls": balls, "session": f"s{k}", "faults": {"strays_per_hour": 900}, **moved}
+            for k in (1, 2, 3)
+        ]
+        made = scene(seed, -60.0, runs, microphone)
+        lessons, right, total, named, foreign, margins, spent = [], 0, 0, 0, 0, [], 0.0
+        taught = None
+        for run in made.runs():
+            h, _, truth = heard(made, run)
+            if run.role == "taps":
+                lessons.append(Lesson(run.station, h.impacts, run.session))
+                continue
+            taught = taught or teach(lessons)
+            true, _ = labels(h.impacts["time_s"], truth, truth.times_s())
+            start = time.process_time()
+            placed = place_run(
+                h.onsets,
+                h.impacts,
+                Rig(station=[{"name": n} for n in NAMES]),
+                rate=RATE,
+                taught=taught,
+                session=run.session,
+            )
+            spent += time.process_time() - start
+            got = np.array(placed.station, object)
+            known = np.isin(true, NAMES)
+            right, total = right + int((got == true)[known].sum()), total + int(known.sum())
+            named += int((got[true == "stray"] == "").sum())
+            foreign += int((true == "stray").sum())
+            margins.append(np.nanmedian(h.impacts["margin_db"][known]))
+        accuracy = taught.accuracy.right if taught and taught.accuracy else float("nan")
+        print(
+            f"sound, seed {seed}: median margin {np.mean(margins):.0f} dB, right {right / total:.4f} of {total}, foreign "
+            f"unplaced {named / max(foreign, 1):.3f} of {foreign}, left-out accuracy {accuracy:.3f}, "
+            f"{1e6 * spent / (total + foreign):.0f} us an impact"
+        )
+
+
+def by_microphone(balls: int) -> None:
+    microphones = [
+        {"channel": c, "position_mm": [p["position_mm"][0], p["position_mm"][1] + 80, p["position_mm"][2] + 60], "station": p["name"]}
+        for c, p in enumerate(PLACES)
+    ]  # fmt: skip
+    rig = Rig.model_validate(
+        {
+            "microphone": [{"channel": c, "station": n} for c, n in enumerate(NAMES)],
+            "station": [{"name": n} for n in NAMES],
+        }
+    )
+    for seed in (21, 22, 23):
+        made = scene(seed, -65.0, [{"run": "one", "balls": 3 * balls}], microphones, crosstalk_db=-12.0, rebounds=1)
+        h, _, truth = heard(made, made.runs()[0])
+        onsets = split_simultaneous(h.onsets, rig, RATE)
+        placed = place_run(onsets, h.impacts, rig, rate=RATE) if len(onsets) == len(h.onsets) else None
+        from noisecheck.place.microphones import microphone_evidence
+
+        at = decided(microphone_evidence(onsets, rig, RATE).posterior())[0]
+        got = np.array([*NAMES, ""], object)[at] if placed is None else np.array(placed.station, object)
+        own = np.array([i.arrival_s[NAMES.index(i.contact.station)] for i in truth.impacts])
+        true, pairs = labels(onsets.own_arrival / RATE, truth, own)
+        apart = np.array([np.sort(np.abs(truth.times_s() - t))[1] > 0.02 for t in onsets.frame / RATE])
+        known = true != ""
+        print(
+            f"microphones, seed {seed}: {len(own)} impacts, {len(onsets)} rows ({len(h.onsets)} before splitting), found "
+            f"{pairs / len(own):.4f}, rows that are no impact {int((~known).sum())}, right {np.mean((got == true)[known]):.4f}, "
+            f"right where no other within 20 ms {np.mean((got == true)[known & apart]):.4f} of {int((known & apart).sum())}"
+        )
+
+
+def by_arrival(balls: int) -> None:
+    corners = [[-150, -300, 300], [1050, -300, 200], [1050, 450, 300], [-150, 450, 100]]
+    microphones = [{"channel": c, "position_mm": p} for c, p in enumerate(corners)]
+    rig = Rig.model_validate(
+        {"microphone": microphones, "station": [{"name": p["name"], "position_mm": p["position_mm"]} for p in PLACES]}
+    )
+    array = array_of(rig)
+    assert array is not None
+    for noise in (-85.0, -70.0):
+        made = scene(31, noise, [{"run": "one", "balls": balls}], microphones, rebounds=1)
+        h, x, truth = heard(made, made.runs()[0])
+        true, _ = labels(h.impacts["time_s"], truth, truth.times_s())
+        read = ArrayRecording(x, RATE).read
+        start = time.process_time()
+        placed = place_run(h.onsets, h.impacts, rig, rate=RATE, read=read)
+        spent = time.process_time() - start
+        known = true != ""
+        got = np.array(placed.station, object)
+        arrivals = measure_arrivals(read, h.onsets.frame, RATE, channels=array.channels, longest_s=array.longest_s, onsets=h.onsets.arrival)
+        found = locate(arrivals, array)
+        where = np.array([PLACES[NAMES.index(t)]["position_mm"][:2] if t else [np.nan] * 2 for t in true])
+        off = found.mm[:, :2] - where
+        good = np.isfinite(off).all(axis=1)
+        inside = np.einsum("ni,nij,nj->n", off[good], np.linalg.inv(found.covariance_mm2[good]), off[good]) < 5.991
+        print(
+            f"arrival, noise {noise:.0f} dB: right {np.mean((got == true)[known]):.3f} of {int(known.sum())}, median error "
+            f"{np.median(np.linalg.norm(off[good], axis=1)):.1f} mm, in the ellipse {inside.mean():.3f}, widened "
+            f"{found.widened:.2f}, {1e6 * spent / len(got):.0f} us an impact"
+        )
+
+
+def real() -> None:
+    folder = Path(os.environ.get("NOISECHECK_SHARED", Path(__file__).parents[3] / "shared")) / "real"
+    for path in sorted(folder.glob("*.flac")):
+        rows = list(csv.DictReader(path.with_suffix("").with_suffix(".truth.csv").read_text().splitlines()))
+        h = listen(lambda path=path: open_recording(path), settings=ListenSettings())
+        impacts, times = h.impacts, h.impacts["time_s"]
+        found = match(times, np.array([float(r["time_s"]) for r in rows]), tolerance_s=0.01)
+        place = np.full(len(times), "", object)
+        place[found.found_index] = np.array([r["place"] for r in rows], object)[found.truth_index]
+        names = sorted(set(place) - {""})
+        early = times < 20
+        taught = teach([Lesson(n, impacts.where(early & (place == n))) for n in names])
+        late = impacts.where(~early)
+        at, _ = decided(taught.evidence(late, names).posterior())
+        got, true = np.array([*names, ""], object)[at], place[~early]
+        clear = late["margin_db"] > 6
+        print(
+            f"{path.stem}: right {np.mean(got == true):.3f} of {len(got)}, wrong {np.mean((got != true) & (got != '')):.3f}, "
+            f"unplaced {np.mean(got == ''):.3f}; above 6 dB margin right {np.mean((got == true)[clear]):.3f} of {clear.sum()}"
+        )
+
+
+def main() -> None:
+    balls = int(sys.argv[1]) if len(sys.argv) > 1 else 40
+    real()
+    by_sound(balls)
+    by_microphone(balls)
+    by_arrival(balls)
+
+
+if __name__ == "__main__":
+    main()
