@@ -231,7 +231,8 @@ def _judge(
     midbands = scans[0].spectrum.midbands
     margins = np.array([c.margin_db for c in channels]).reshape(len(channels), len(midbands))
     best = better_channel(between, margins, [len(c.clipped) for c in channels], midbands)
-    riding = judge_riding(scans[best].spectrum.levels(), places, n / rate)
+    spectrum = scans[best].spectrum
+    riding = judge_riding(spectrum.levels(), spectrum.peaks_db(), places, n / rate)
     health = Health(
         recording.name, rate, recording.frames, channels, between, best, tuple(midbands.tolist()), count, riding,
         nonfinite, Fitness(), Fitness(), Fitness(), Fitness(), tuple(getattr(recording, "notes", ())),

@@ -3,7 +3,9 @@
 A recorder that turns its gain down for a loud sound lets it come back over tenths of a second to seconds, and
 the floor with it: lower after an impact, then rising, by the same number of decibels in every band where the floor
 is heard. Ringing does the opposite. So for a few release times and thresholds the reduction that such a recorder would
-be at is worked out frame by frame from the levels, and each band's floor is held against it by least squares.
+be at is worked out from the peaks it kept, and the floor between impacts is held against it by least squares: all bands
+together, each as much as it is steady, after taking out what changes slowly. How sure that is follows from
+the scatter between the gaps between loud impacts, each of which counts once.
 """
 
 from __future__ import annotations
@@ -18,13 +20,18 @@ __all__ = ["GainRiding", "find_onsets", "judge_riding"]
 
 _RISE_DB: Final = 6.0
 _RELEASES_S: Final = (0.15, 0.3, 0.6, 1.2, 2.4)
-_THRESHOLDS_DB: Final = (20.0, 14.0, 8.0)  # below the loudest impacts
+_THRESHOLDS_DB: Final = (32.0, 26.0, 20.0, 14.0, 8.0)  # below the peaks of the loudest impacts
 _RINGING_DB: Final = 6.0  # a band so far above its usual floor is not at its floor
-_BAND_SHARE: Final = 0.4  # of the bands must agree
-_FOUND_DB: Final = 1.2
+_SLOW_S: Final = 4.0  # half of the time over which slow changes (a motor, speech, a room) are taken out
+_STEADY_DB: Final = 0.25  # no band is steadier than the steps of the samples let be seen
+_LEAST_SPAN_DB: Final = 0.5
+_AGREE: Final = 0.4  # of the common slope that a band must show by itself to agree
+_SHARE: Final = 0.5  # of the bands, by weight, must agree
+_FOUND_DB: Final = 0.5
 _SURE: Final = 4.5
 _LEAST_GROUPS: Final = 4
 _LEAST_FRAMES: Final = 30
+_MOST_FRAMES: Final = 1 << 16  # 47 min at 43 ms: a recorder does not change its ways
 _EDGES_S: Final = (0.1, 0.2, 0.4, 0.8, 1.6, 3.2, 6.4)
 _TOO_CLOSE: Final = "impacts follow one another too closely for the floor between them to be heard"
 
@@ -61,13 +68,22 @@ def _total(levels_db: Levels) -> NDArray[np.float64]:
     return np.asarray(10.0 * np.log10(np.sum(10.0 ** (levels_db.astype(np.float64) / 10.0), axis=1) + 1e-20))
 
 
-def judge_riding(levels_db: Levels, onsets: NDArray[np.int64], frame_s: float) -> GainRiding:
-    """Judge gain riding from octave band levels (frames, bands) and the frames in which impacts begin."""
+def judge_riding(
+    levels_db: Levels, peaks_db: NDArray[np.float32], onsets: NDArray[np.int64], frame_s: float
+) -> GainRiding:
+    """Judge gain riding.
+
+    Args:
+        levels_db: octave band levels, dB (frames, bands).
+        peaks_db: largest absolute sample of each frame, dB re full scale (frames,).
+        onsets: frames in which impacts begin.
+        frame_s: length of a frame, s.
+    """
+    levels_db, peaks = levels_db[:_MOST_FRAMES], peaks_db[:_MOST_FRAMES].astype(np.float64)
     onsets = onsets[(onsets >= 0) & (onsets < len(levels_db) - 1)]
     if len(onsets) < _LEAST_GROUPS:
         return GainRiding(None, why_not="too few impacts were heard")
-    total = _total(levels_db)
-    strength = np.maximum(total[onsets], total[onsets + 1])
+    strength = np.maximum(peaks[onsets], peaks[onsets + 1])
     top = float(np.percentile(strength, 90))
     loud = onsets[strength >= top - _THRESHOLDS_DB[-1]]
     index = np.arange(len(levels_db))
@@ -75,25 +91,26 @@ def judge_riding(levels_db: Levels, onsets: NDArray[np.int64], frame_s: float) -
     since_any = index - onsets[np.maximum(np.searchsorted(onsets, index, side="right") - 1, 0)]
     owner = np.searchsorted(loud, index, side="right")
     use = (to_next > 1) & ((since_any > 1) | (since_any < 0))
-    if len(np.unique(owner[use])) < _LEAST_GROUPS or np.count_nonzero(use) < _LEAST_FRAMES:
-        return GainRiding(None, why_not=_TOO_CLOSE)
-    reduction = _reductions(total, top, frame_s)[use]
-    floor = levels_db[use].astype(np.float64)
-    rise, sure = _agreement(floor, reduction, owner[use])
-    best = int(np.argmax(sure))
     groups = len(np.unique(owner[use]))
+    if groups < _LEAST_GROUPS or np.count_nonzero(use) < _LEAST_FRAMES:
+        return GainRiding(None, why_not=_TOO_CLOSE)
+    floor = levels_db[use].astype(np.float64)
+    rise, sure, share = _agreement(
+        floor, _reductions(peaks, top, frame_s)[use], owner[use], index[use], round(_SLOW_S / frame_s)
+    )
+    best = int(np.argmax(sure))
     if not np.isfinite(sure[best]):
         return GainRiding(None, why_not=_TOO_CLOSE)
     since = (index - loud[np.maximum(owner - 1, 0)])[use] * frame_s
-    found = bool(sure[best] >= _SURE * (1.0 + 4.0 / groups) and rise[best] >= _FOUND_DB)
+    found = bool(sure[best] >= _SURE * (1.0 + 4.0 / groups) and rise[best] >= _FOUND_DB and share[best] >= _SHARE)
     return GainRiding(
         found, round(float(rise[best]), 2), _RELEASES_S[best % len(_RELEASES_S)], _curve(floor, since, owner[use] > 0)
     )
 
 
-def _reductions(total: NDArray[np.float64], top: float, frame_s: float) -> NDArray[np.float64]:
+def _reductions(peaks: NDArray[np.float64], top: float, frame_s: float) -> NDArray[np.float64]:
     """Return the reduction of a recorder with each threshold and release, dB (frames, thresholds * releases)."""
-    over = np.maximum(total[:, None] - (top - np.repeat(_THRESHOLDS_DB, len(_RELEASES_S))), 0.0)
+    over = np.maximum(peaks[:, None] - (top - np.repeat(_THRESHOLDS_DB, len(_RELEASES_S))), 0.0)
     keep = np.exp(-frame_s / np.tile(_RELEASES_S, len(_THRESHOLDS_DB)))
     out = np.empty_like(over)
     now = np.zeros(over.shape[1])
@@ -104,35 +121,54 @@ def _reductions(total: NDArray[np.float64], top: float, frame_s: float) -> NDArr
 
 
 def _agreement(
-    floor: NDArray[np.float64], reduction: NDArray[np.float64], owner: NDArray[np.int64]
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Return for each recorder tried how far the floor falls with its reduction (dB), and how many errors that is.
+    floor: NDArray[np.float64], reduction: NDArray[np.float64], owner: NDArray[np.int64], index: NDArray[np.int64],
+    half: int,
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:  # fmt: skip
+    """Return for each recorder tried how far the floor falls with its reduction, how sure, and in what share of bands.
 
-    The errors are those of groups of frames that follow one loud impact, not of frames. Of the bands, the
-    one at ``_BAND_SHARE`` speaks: at least that share fall so far, so surely.
+    Args:
+        floor: band levels of the frames between impacts, dB (frames, bands).
+        reduction: of each recorder tried, dB (frames, tried).
+        owner: which loud impact a frame follows (frames,); errors are those of such groups, not of frames.
+        index: place of each frame in the recording (frames,).
+        half: frames on either side over which slow changes are taken out.
+
+    Returns:
+        Fall in dB, fall in standard errors, and share of the weight of bands that agree, each (tried,).
     """
-    tried, bands = reduction.shape[1], floor.shape[1]
-    rise, sure = np.full((tried, bands), -np.inf), np.full((tried, bands), -np.inf)
     _, group = np.unique(owner, return_inverse=True)
-    for b in range(bands):
-        at_floor = floor[:, b] < np.median(floor[:, b]) + _RINGING_DB
-        y, g = floor[at_floor, b], group[at_floor]
-        if len(y) < _LEAST_FRAMES:
+    span = np.percentile(reduction, 95, axis=0) - np.percentile(reduction, 5, axis=0)
+    parts: list[tuple[float, NDArray[np.int64], NDArray[np.float64], NDArray[np.float64]]] = []
+    for b in range(floor.shape[1]):
+        y = floor[:, b] - np.median(floor[:, b])
+        at_floor = np.flatnonzero(y < _RINGING_DB)
+        if len(at_floor) < _LEAST_FRAMES:
             continue
-        s = reduction[at_floor]
-        span = np.percentile(s, 95, axis=0) - np.percentile(s, 5, axis=0)
-        s = s - s.mean(axis=0)
-        power = np.sum(s**2, axis=0)
-        good = (power > 1e-9) & (span > 0.5)
-        beta = np.where(good, (s.T @ (y - y.mean())) / np.maximum(power, 1e-9), 0.0)
-        scores = s * ((y - y.mean())[:, None] - s * beta)
-        sums = np.zeros((int(group.max()) + 1, tried))
-        np.add.at(sums, g, scores)
-        error = np.sqrt(np.sum(sums**2, axis=0)) / np.maximum(power, 1e-9)
-        rise[good, b] = (-beta * span)[good]
-        sure[good, b] = (-beta / np.maximum(error, 1e-9))[good]
-    rank = bands - max(int(np.ceil(_BAND_SHARE * bands)), 1)
-    return np.sort(rise, axis=1)[:, rank], np.sort(sure, axis=1)[:, rank]
+        weight = 1.0 / max(float(np.median(np.abs(np.diff(y[at_floor])))), _STEADY_DB) ** 2
+        y = _without_slow(y[at_floor, None], index[at_floor], half)[:, 0]
+        parts.append((weight, group[at_floor], y, _without_slow(reduction[at_floor], index[at_floor], half)))
+    tried = reduction.shape[1]
+    if not parts:
+        return np.zeros(tried), np.full(tried, -np.inf), np.zeros(tried)
+    power = np.array([w * np.sum(s**2, axis=0) for w, _, _, s in parts])
+    product = np.array([w * (s.T @ y) for w, _, y, s in parts])
+    whole = np.maximum(power.sum(axis=0), 1e-9)
+    slope = product.sum(axis=0) / whole
+    sums = np.zeros((int(group.max()) + 1, tried))
+    for w, g, y, s in parts:
+        np.add.at(sums, g, w * s * (y[:, None] - s * slope))
+    error = np.sqrt(np.sum(sums**2, axis=0)) / whole
+    agree = product / np.maximum(power, 1e-9) <= _AGREE * slope
+    share = np.sum(power * agree, axis=0) / whole
+    return -slope * span, np.where(span > _LEAST_SPAN_DB, -slope / np.maximum(error, 1e-9), -np.inf), share
+
+
+def _without_slow(x: NDArray[np.float64], index: NDArray[np.int64], half: int) -> NDArray[np.float64]:
+    """Return ``x`` (frames, m) less its mean over the frames at most ``half`` away."""
+    sums = np.concatenate([np.zeros((1, x.shape[1])), np.cumsum(x, axis=0)])
+    low = np.searchsorted(index, index - half)
+    high = np.searchsorted(index, index + half, side="right")
+    return np.asarray(x - (sums[high] - sums[low]) / (high - low)[:, None])
 
 
 def _curve(floor: NDArray[np.float64], since: NDArray[Any], use: NDArray[np.bool_]) -> tuple[tuple[float, float], ...]:

@@ -51,6 +51,7 @@ class SpectrumScan:
         edges = self.midbands[:, None] * G ** np.array([-0.5, 0.5])
         self._bands = ((self.hz[:, None] >= edges[:, 0]) & (self.hz[:, None] < edges[:, 1])).astype(np.float32)
         self._levels: list[NDArray[np.int16]] = []
+        self._peaks: list[NDArray[np.float32]] = []
         self._kept = 0
         self._loud = np.zeros(len(self.hz))
         self._all = np.zeros(len(self.hz))
@@ -76,6 +77,7 @@ class SpectrumScan:
             if self._kept < _MOST_FRAMES:
                 decibels = 10.0 * np.log10(levels * self._scale + _FLOOR)
                 self._levels.append((100.0 * decibels).round().astype(np.int16))
+                self._peaks.append(np.abs(x[: whole * self.n]).reshape(whole, self.n).max(axis=1))
                 self._kept += whole
         return self._add_slow(x)
 
@@ -98,6 +100,11 @@ class SpectrumScan:
         if not self._levels:
             return np.empty((0, len(self.midbands)), np.float32)
         return np.concatenate(self._levels).astype(np.float32) / np.float32(100.0)
+
+    def peaks_db(self) -> NDArray[np.float32]:
+        """Return the largest absolute sample of the same frames, dB re full scale, (frames,)."""
+        peaks = np.concatenate([np.empty(0, np.float32), *self._peaks])
+        return np.asarray(20.0 * np.log10(np.maximum(peaks, 1e-6)), np.float32)
 
     def band_limit_hz(self) -> float | None:
         """Return where the loud moments' spectrum ends in a cliff, Hz; None where it does not.
