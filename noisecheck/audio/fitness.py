@@ -6,8 +6,10 @@ from dataclasses import replace
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from noisecheck.audio.health import ChannelHealth, Health
+from noisecheck.core.bands import NOMINAL_THIRD_HZ
 
 __all__ = ["judged"]
 
@@ -38,7 +40,9 @@ def judged(health: Health, *, delay_known: bool, lossy: bool) -> Health:
     if len(health.nonfinite):
         first = health.nonfinite[0, 0] / health.rate
         count = int(np.sum(np.diff(health.nonfinite, axis=1)))
-        reason = f"{count} frames hold NaN or infinite samples, the first at {first:.3f} s: no impact there counts"
+        reason = (
+            f"{_many(count, 'frame')} with NaN or infinite samples, the first at {first:.3f} s: no impact there counts"
+        )
         health = replace(
             health, levels=health.levels.and_so("usable", reason), counts=health.counts.and_so("usable", reason)
         )
@@ -73,13 +77,14 @@ def _clipping(health: Health, best: ChannelHealth, lossy: bool) -> Health:
             below = f" ({20 * np.log10(best.rail):.1f} dB below full scale)" if best.rail < 0.99 else ""
             how = f"flat tops at {best.rail:.3f} of full scale{below}"
         else:
-            how = f"{best.above_one} samples above full scale after decoding: the sound was at the rail when encoded"
-        reason = f"clipped at {len(best.clipped)} places, the first at {first:.3f} s ({how}): levels are lower bounds"
+            how = f"{_many(best.above_one, 'sample')} above full scale after decoding: at the rail when encoded"
+        places = _many(len(best.clipped), "place")
+        reason = f"clipped at {places}, the first at {first:.3f} s ({how}): levels are lower bounds"
         return replace(health, levels=health.levels.and_so("bound only", reason),
                        bands=health.bands.and_so("bound only", "clipping adds sound to the upper bands"))  # fmt: skip
     if best.above_one and not lossy:
         note = (
-            f"{best.above_one} samples are above 1.0: they are kept and no clipping, but the microphone's own amplifier "  # noqa: E501
+            f"{_many(best.above_one, 'sample')} above 1.0: kept, and no clipping, but the microphone's own amplifier "
             "may have clipped"
         )
         return replace(health, notes=(*health.notes, note))
@@ -103,12 +108,13 @@ def _riding(health: Health) -> Health:
 def _dropouts(health: Health, best: ChannelHealth) -> Health:
     rate = health.rate
     for ranges, what in (
-        (best.zeros, "spans of exact silence inside the sound (dropouts, or a noise gate)"),
-        (max((c.repeated for c in health.channels), key=len), "buffers written twice (dropouts)"),
+        (best.zeros, "span{} of exact silence inside the sound (dropouts, or a noise gate)"),
+        (max((c.repeated for c in health.channels), key=len), "buffer{} written twice (dropouts)"),
     ):
         if not len(ranges):
             continue
         lost = float(np.sum(np.diff(ranges, axis=1))) / rate
+        what = what.format("" if len(ranges) == 1 else "s")
         reason = f"{len(ranges)} {what}, the first at {ranges[0, 0] / rate:.3f} s, {lost:.3f} s in all"
         heavy = lost > _FEW_DROPOUTS_S * health.frames / rate
         health = replace(
@@ -118,6 +124,15 @@ def _dropouts(health: Health, best: ChannelHealth) -> Health:
             levels=health.levels.and_so("usable", f"{reason}: impacts there are not to be trusted"),
         )
     return health
+
+
+def _many(count: int, what: str) -> str:
+    return f"{count} {what}{'' if count == 1 else 's'}"
+
+
+def _names(octaves: NDArray[np.float64]) -> str:
+    nominal = np.array(NOMINAL_THIRD_HZ)
+    return ", ".join(f"{nominal[np.argmin(np.abs(np.log(nominal / f)))]:g}" for f in octaves)
 
 
 def _bands(health: Health, best: ChannelHealth) -> Health:
@@ -132,11 +147,11 @@ def _bands(health: Health, best: ChannelHealth) -> Health:
     weak = carried & (margin < _BOUND_DB)
     low = carried & (margin >= _BOUND_DB) & (margin < _LOW_DB)
     if weak.any():
-        names = ", ".join(f"{f:.3g}" for f in octaves[weak])
+        names = _names(octaves[weak])
         reason = f"impacts are less than 3 dB above the noise in the octaves at {names} Hz: bounds only there"
         health = replace(health, bands=health.bands.and_so("bound only", reason))
     if low.any():
-        names = ", ".join(f"{f:.3g}" for f in octaves[low])
+        names = _names(octaves[low])
         health = replace(
             health, bands=health.bands.and_so("usable", f"3 to 6 dB above the noise only in the octaves at {names} Hz")
         )

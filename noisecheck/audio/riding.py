@@ -94,18 +94,15 @@ def judge_riding(
     groups = len(np.unique(owner[use]))
     if groups < _LEAST_GROUPS or np.count_nonzero(use) < _LEAST_FRAMES:
         return GainRiding(None, why_not=_TOO_CLOSE)
-    floor = levels_db[use].astype(np.float64)
-    rise, sure, share = _agreement(
-        floor, _reductions(peaks, top, frame_s)[use], owner[use], index[use], round(_SLOW_S / frame_s)
-    )
+    floor, half = levels_db[use].astype(np.float64), round(_SLOW_S / frame_s)
+    rise, sure, share = _agreement(floor, _reductions(peaks, top, frame_s)[use], owner[use], index[use], half)
     best = int(np.argmax(sure))
     if not np.isfinite(sure[best]):
         return GainRiding(None, why_not=_TOO_CLOSE)
     since = (index - loud[np.maximum(owner - 1, 0)])[use] * frame_s
     found = bool(sure[best] >= _SURE * (1.0 + 4.0 / groups) and rise[best] >= _FOUND_DB and share[best] >= _SHARE)
-    return GainRiding(
-        found, round(float(rise[best]), 2), _RELEASES_S[best % len(_RELEASES_S)], _curve(floor, since, owner[use] > 0)
-    )
+    curve = _curve(floor, since, owner[use] > 0, index[use], half)
+    return GainRiding(found, round(float(rise[best]), 2), _RELEASES_S[best % len(_RELEASES_S)], curve)
 
 
 def _reductions(peaks: NDArray[np.float64], top: float, frame_s: float) -> NDArray[np.float64]:
@@ -171,9 +168,12 @@ def _without_slow(x: NDArray[np.float64], index: NDArray[np.int64], half: int) -
     return np.asarray(x - (sums[high] - sums[low]) / (high - low)[:, None])
 
 
-def _curve(floor: NDArray[np.float64], since: NDArray[Any], use: NDArray[np.bool_]) -> tuple[tuple[float, float], ...]:
-    """Return the floor (a low quantile across bands, each against its own median) by time since a loud impact."""
+def _curve(
+    floor: NDArray[np.float64], since: NDArray[Any], use: NDArray[np.bool_], index: NDArray[np.int64], half: int
+) -> tuple[tuple[float, float], ...]:
+    """Return the floor (a low quantile across bands, less slow changes) by time since a loud impact."""
     deviation = np.quantile(floor - np.median(floor, axis=0), 0.3, axis=1)
+    deviation = _without_slow(deviation[:, None], index, half)[:, 0]
     place = np.digitize(since, _EDGES_S)
     points = [
         (float(np.median(since[inside])), float(np.median(deviation[inside])))

@@ -14,7 +14,8 @@ from wavs import RATE, bext, chunk, fmt, noise, pcm16
 LIBRARY = {
     "wav16.wav": ("WAV", "PCM_16"), "wav24.wav": ("WAVEX", "PCM_24"), "float.wav": ("WAV", "FLOAT"),
     "adpcm.wav": ("WAV", "IMA_ADPCM"), "ulaw.wav": ("WAV", "ULAW"), "a.rf64": ("RF64", "PCM_16"),
-    "a.w64": ("W64", "PCM_16"), "a.aiff": ("AIFF", "PCM_16"), "a.caf": ("CAF", "PCM_16"), "alac.caf": ("CAF", "ALAC_16"),
+    "a.w64": ("W64", "PCM_16"), "a.aiff": ("AIFF", "PCM_16"), "a.caf": ("CAF", "PCM_16"),
+    "alac.caf": ("CAF", "ALAC_16"),
     "a.au": ("AU", "PCM_16"), "a.flac": ("FLAC", "PCM_16"), "a.ogg": ("OGG", "VORBIS"), "a.opus": ("OGG", "OPUS"),
     "a.mp3": ("MP3", "MPEG_LAYER_III"),
 }  # fmt: skip
