@@ -1,0 +1,53 @@
+"""Keys of a recording's content, and ranges of frames in bounded memory."""
+
+from __future__ import annotations
+
+import hashlib
+from pathlib import Path
+
+import numpy as np
+import pytest
+from wavs import noise, wav
+
+from noisecheck.audio.identity import fingerprint, quick_fingerprint
+from noisecheck.audio.ranges import Ranges, runs_of
+from noisecheck.core.errors import InputError
+
+
+def test_keys_follow_content_not_name(tmp_path: Path) -> None:
+    x = noise(30.0)
+    a, b = wav(tmp_path / "a.wav", x), wav(tmp_path / "b.wav", x)
+    assert fingerprint(a) == fingerprint(b) == hashlib.sha256(a.read_bytes()).hexdigest()
+    assert quick_fingerprint(a) == quick_fingerprint(b)
+    y = x.copy()
+    y[-1] += np.float32(0.1)
+    c, d = wav(tmp_path / "c.wav", y), wav(tmp_path / "d.wav", x[:-1])
+    assert len({f(p) for f in (fingerprint, quick_fingerprint) for p in (a, c, d)}) == 6
+
+
+@pytest.mark.parametrize("path", ["none.wav", ".", "a\0b.wav"])
+def test_what_cannot_be_read_is_said(tmp_path: Path, path: str) -> None:
+    for key in (fingerprint, quick_fingerprint):
+        with pytest.raises(InputError, match="cannot be read") as caught:
+            key(f"{tmp_path}/{path}")
+        assert str(caught.value).isprintable()
+
+
+def test_runs_of_a_mask() -> None:
+    mask = np.array([1, 1, 0, 0, 1, 0, 1], bool)
+    assert runs_of(mask).tolist() == [[0, 2], [4, 5], [6, 7]]
+    assert runs_of(~np.ones(4, bool)).shape == (0, 2)
+
+
+def test_ranges_merge_in_any_order_and_stay_bounded() -> None:
+    held = Ranges(gap=5)
+    held.add([(100, 110), (0, 10)])
+    held.add([(14, 20), (116, 120), (105, 107)])
+    assert held.array().tolist() == [[0, 20], [100, 110], [116, 120]]
+    many = Ranges(most=1000)
+    for k in range(200):
+        many.add([(10_000 * k + 20 * i, 10_000 * k + 20 * i + 1) for i in range(500)])
+    found = many.array()
+    assert len(found) <= 2000
+    assert (found[0, 0], found[-1, 1]) == (0, 199 * 10_000 + 20 * 499 + 1)
+    assert np.all(found[1:, 0] > found[:-1, 1])
