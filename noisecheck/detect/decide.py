@@ -25,8 +25,8 @@ MEMORY_S = 60.0
 _SPREAD = 60.0
 """Clear impacts stand for a density of weaker ones spread evenly over so many units of score."""
 _CHANCE_PER_HOUR = 120.0
-_CHANCE_AT = 19.6
-_CHANCE_TENFOLD = 3.5
+_CHANCE_AT = 19.3
+_CHANCE_TENFOLD = 4.3
 _ABRUPT = 2.0
 _ECHO_S = 0.150
 _ECHO_DB = -10.0

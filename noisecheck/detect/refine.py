@@ -43,7 +43,13 @@ _TOP = 1000.0  # energies are cut at 30 dB above the quiet: beyond it only the s
 _RAMP_COST = 12.0
 _DEFLATE = 0.25  # neighbouring samples of a thud's error are not independent
 _CAUTION = 2.0  # standard errors by which the quiet is taken higher than measured
+_EARLIER_S = 0.002
+_LATER_S = 0.00175
+_RISE = 3.0
+_BESIDE_PEAK = 1e-3  # an arrival is what comes within 30 dB of the peak
+_MOST_A_SAMPLE = 12.0  # one sample alone is no arrival unless far out
 _BATCH = 64
+_FELL = 3.0
 _FLOOR = 1e-16  # mean square of -160 dB re full scale: keeps digital silence finite
 
 
@@ -133,17 +139,26 @@ def _prediction_error(
     """Return the prediction error (rows, before + after) around each position, predictor from the past before it."""
     past, gap = int(_PAST_S * rate), int(_GAP_S * rate)
     order = min(_ORDER, (past - gap) // 8)
-    filters = _predictors(_gather(samples, at, -past, -gap) * np.hanning(past - gap).astype(np.float32), order)
-    piece = _gather(samples, at, -before - order, after)
+    # Differences instead of samples: no wander slower than the past that is fitted is left to surprise anyone.
+    fitted = np.diff(_gather(samples, at, -past - 1, -gap), axis=1)
+    filters = _predictors(fitted * np.hanning(past - gap).astype(np.float32), order)
+    piece = np.diff(_gather(samples, at, -before - order - 1, after), axis=1)
     length = scipy.fft.next_fast_len(piece.shape[1] + order, real=True)
     spectrum = scipy.fft.rfft(piece, length, axis=1) * scipy.fft.rfft(filters.astype(np.float32), length, axis=1)
     return np.asarray(scipy.fft.irfft(spectrum, length, axis=1)[:, order : order + before + after], np.float32)
 
 
 def _quiet_power(power: NDArray[np.float32], first: int, block: int) -> NDArray[np.float32]:
-    """Return the mean square of the error before the search begins, (rows,), at the upper end of its own error."""
-    spread = 1.0 + _CAUTION * math.sqrt(2.0 / (first * block))
-    return power[:, :first].mean(axis=1) * np.float32(spread) + np.float32(_FLOOR)
+    """Return the mean square of the error before the search begins, (rows,), at the upper end of its own error.
+
+    Where it fell by more than chance allows (an impact just before), only the later part is the quiet.
+    """
+    half = first // 2
+    early, late = power[:, :half].mean(axis=1), power[:, half:first].mean(axis=1)
+    fell = late * np.float32(_FELL) < early
+    mean = np.where(fell, late, power[:, :first].mean(axis=1))
+    count = np.where(fell, first - half, first) * block
+    return np.asarray(mean * (1.0 + _CAUTION * np.sqrt(2.0 / count)) + _FLOOR, np.float32)
 
 
 def _best_box(
@@ -171,16 +186,23 @@ def _best_start(
     return box - lead + shapes.start[best], shapes.ramps[best], _DEFLATE * abrupt.astype(np.float64)
 
 
-def _first_sample(
+def _first_arrival(
     error: NDArray[np.float32], start: NDArray[np.int64], quiet: NDArray[np.float32], rate: int
 ) -> NDArray[np.int64]:
-    """Return the first sample near ``start`` that stands out of the quiet and is not small beside what follows."""
-    before, after = int(0.0005 * rate) + 1, int(0.00175 * rate) + 2
+    """Return the sample near ``start`` where the error's power rises for good, above the quiet and -30 dB of the peak.
+
+    It is the change point of a variance that rises ``_RISE``-fold (the lowest point of the running sum of
+    log-likelihood ratios; Page, Biometrika 41 (1954) 100).
+    """
+    before, after = int(_EARLIER_S * rate) + 1, int(_LATER_S * rate) + 2
     index = np.clip(start[:, None] + np.arange(-before, after), 0, error.shape[1] - 1)
-    size = np.abs(np.take_along_axis(error, index, axis=1))
-    limit = np.maximum(4.0 * np.sqrt(quiet), 0.1 * size.max(axis=1))
-    out = size > limit[:, None]
-    return start - before + np.where(out.any(axis=1), out.argmax(axis=1), before)
+    power = np.take_along_axis(error, index, axis=1) ** 2
+    bias = math.log(_RISE) / (1.0 - 1.0 / _RISE)
+    unit = np.maximum(quiet, np.float32(_BESIDE_PEAK / bias) * power.max(axis=1))
+    steps = np.minimum(power / unit[:, None], np.float32(_MOST_A_SAMPLE)) - np.float32(bias)
+    total = np.cumsum(steps, axis=1)
+    low = np.where(total.min(axis=1) < 0, total.argmin(axis=1) + 1, 0)
+    return start - before + np.minimum(low, before + after - 1)
 
 
 def refine_onsets(
@@ -209,7 +231,7 @@ def refine_onsets(
         ratio = np.minimum(power / quiet[:, None], np.float32(_TOP))
         box, score = _best_box(ratio, rate, block, middle - search[0], middle + search[1])
         where, ramp, sudden = _best_start(ratio, rate, block, box)
-        sharp = _first_sample(error, where * block, quiet, rate)
+        sharp = _first_arrival(error, where * block, quiet, rate)
         onsets[i : i + _BATCH] = at - before + np.where(ramp, where * block, sharp)
         evidence[i : i + _BATCH] = score
         abrupt[i : i + _BATCH] = sudden
