@@ -93,7 +93,7 @@ def background_of(
         quiet: spans (m, 2) of frames of the tile without impacts; they may still hold the end of a ring or a
             missed click: pieces 4 dB above the quieter quarter of their neighbours are left out.
     """
-    start, stop = _pieces(quiet, len(a_blocks) * block, rate)
+    start, stop = _pieces(quiet, min(len(a_blocks) * block, len(signal)), rate)
     if not len(start):
         nothing = np.empty(0)
         return Background(nothing, nothing, nothing, nothing, np.empty((0, 30 + EXTRA)), rate)

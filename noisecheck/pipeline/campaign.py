@@ -30,6 +30,7 @@ from noisecheck.pipeline.flowing import follow_run, with_drops
 from noisecheck.pipeline.kept import catalogue_of, listen_once
 from noisecheck.pipeline.listen import ListenSettings
 from noisecheck.pipeline.placing import placed, taught_by
+from noisecheck.pipeline.together import told_apart
 
 __all__ = [
     "CampaignResult",
@@ -174,7 +175,18 @@ def listen_to_run(
         paths=paths,
     )
     heard, health, notes = listened.heard, listened.health, (*listened.notes, *listened.news)
-    impacts = heard.impacts.with_columns(run=run.name, file=run.files[0])
+    onsets, impacts = told_apart(
+        heard.onsets,
+        heard.impacts,
+        campaign.rig,
+        opened,
+        rate=heard.rate,
+        frames=heard.frames,
+        quiet=heard.quiet,
+        offset_db=offset,
+        settings=settings.measure,
+    )
+    impacts = impacts.with_columns(run=run.name, file=run.files[0])
     if health is not None:
         impacts = _flagged(impacts, health)
     time_s, gaps_s = _with_gaps(impacts["time_s"], heard.rate, listened.gaps)
@@ -182,7 +194,7 @@ def listen_to_run(
     return RunResult(
         run,
         impacts.with_columns(time_s=time_s),
-        heard.onsets,
+        onsets,
         heard.rate,
         seconds,
         heard.channels,
