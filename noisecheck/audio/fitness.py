@@ -40,9 +40,7 @@ def judged(health: Health, *, delay_known: bool, lossy: bool) -> Health:
     if len(health.nonfinite):
         first = health.nonfinite[0, 0] / health.rate
         count = int(np.sum(np.diff(health.nonfinite, axis=1)))
-        reason = (
-            f"{_many(count, 'frame')} with NaN or infinite samples, the first at {first:.3f} s: no impact there counts"
-        )
+        reason = f"{_many(count, 'frame')} with samples that are no numbers (NaN, infinite), the first at {first:.3f} s: no impact there counts"
         health = replace(
             health, levels=health.levels.and_so("usable", reason), counts=health.counts.and_so("usable", reason)
         )
@@ -74,7 +72,7 @@ def _clipping(health: Health, best: ChannelHealth, lossy: bool) -> Health:
     if len(best.clipped):
         first = best.clipped[0, 0] / health.rate
         if best.rail is not None:
-            below = f" ({20 * np.log10(best.rail):.1f} dB below full scale)" if best.rail < 0.99 else ""
+            below = f" ({-20 * np.log10(best.rail):.1f} dB below full scale)" if best.rail < 0.99 else ""
             how = f"flat tops at {best.rail:.3f} of full scale{below}"
         else:
             how = f"{_many(best.above_one, 'sample')} above full scale after decoding: at the rail when encoded"
@@ -95,8 +93,8 @@ def _riding(health: Health) -> Health:
     riding = health.riding
     if riding.found:
         reason = (
-            f"gain riding: the noise floor is {riding.rise_db:.1f} dB lower after loud impacts and comes back in about "
-            f"{riding.release_s:.1g} s: levels are not comparable"
+            f"gain riding: the noise floor is at least {riding.rise_db:.1f} dB lower after loud impacts and comes back "
+            "slowly: levels are not comparable"
         )
         return replace(health, levels=health.levels.and_so("not usable", reason),
                        bands=health.bands.and_so("not usable", reason))  # fmt: skip

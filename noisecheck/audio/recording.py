@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 from types import TracebackType
-from typing import Literal, Protocol
+from typing import Final, Literal, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,6 +20,8 @@ Samples = NDArray[np.float32]
 
 Coding = Literal["integer", "float", "lossy"]
 """How samples are stored: whole steps, floating point, or by a codec that changes them."""
+
+_MOST: Final = np.float32(1e6)  # of full scale: floating point beyond it (120 dB over) is damage, as NaN is
 
 
 class Recording(Protocol):
@@ -48,15 +50,15 @@ class Recording(Protocol):
     def read(self, start: int, stop: int) -> Samples:
         """Return frames ``start`` to ``stop`` as float32 (frames, channels), full scale 1.0.
 
-        Positions outside the recording are clipped, so the result may be shorter. NaN and infinite samples come
-        as 0, so that no spectrum downstream is lost to one of them; where they were is kept (``nonfinite``).
+        Positions outside the recording are clipped, so the result may be shorter. NaN and infinite samples (and
+        those over a million times full scale) come as 0, so that no spectrum downstream is lost to one of them; where they were is kept (``nonfinite``).
         """
         ...
 
 
 def _finite(data: Samples) -> tuple[Samples, NDArray[np.int64]]:
-    """Return ``data`` with NaN and infinite samples as 0, and the frames they were in as ranges (m, 2)."""
-    good: NDArray[np.bool_] = np.isfinite(data)
+    """Return ``data`` with samples that are no numbers as 0, and the frames they were in as ranges (m, 2)."""
+    good: NDArray[np.bool_] = np.abs(data) <= _MOST  # False for NaN
     if good.all():
         return data, np.empty((0, 2), np.int64)
     return np.where(good, data, np.float32(0.0)), runs_of(np.asarray(~good.all(axis=1)))

@@ -44,9 +44,10 @@ class GainRiding:
 
     found: bool | None
     rise_db: float = 0.0
-    """How much lower the floor is right after a loud impact than once the gain is back."""
+    """How much lower the floor is between impacts when the gain is down than when it is back: a lower bound of the depth,
+    as the first moments after an impact are not heard."""
     release_s: float = 0.0
-    """Time constant at which the gain comes back (nearest of those tried)."""
+    """Time constant at which the gain comes back: which of those tried fits best, so a rough figure only."""
     curve: tuple[tuple[float, float], ...] = ()
     """(seconds since the last loud impact, median floor in dB re its highest)."""
     why_not: str = ""

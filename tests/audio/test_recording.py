@@ -59,7 +59,7 @@ def test_what_is_no_recording_is_said_in_one_sentence(tmp_path: Path, content: b
 
 def test_infinite_samples_are_read_as_zero_and_named() -> None:
     x = sound()[:, None].copy()
-    x[5000:5003] = np.nan
+    x[5000:5003, 0] = np.nan, -np.inf, 1e30
     recording = ArrayRecording(x, RATE)
     assert np.isfinite(recording.read(0, len(x))).all()
     assert check_health(recording).nonfinite.tolist() == [[5000, 5003]]
