@@ -37,7 +37,8 @@ _TAIL: Final = 0.003  # share of odd readings: a late onset, a level pulled up b
 _MASKED: Final = 0.05  # share of impacts a microphone misses under another sound
 _SILENT_DB: Final = 6.0  # spread of the level at which a channel begins to hear
 _OWN_MARGIN_DB: Final = 3.0
-_FAINT_DB: Final = 2.0  # readings so close to the least a microphone hears may be its own background
+_FAINT_DB: Final = 0.0  # readings this close to the least a microphone hears may be its own background
+_BELOW_DB: Final = 3.0  # ... and go down to so far below it
 _NEPER: Final = float(np.log(10.0)) / 10.0
 _TWO: Final = 3.0  # log odds against two impacts within one detection
 _ALIKE: Final = (0.0005, 3.0)  # s, dB: coincidences have no habit; the same pattern again and again is one place
@@ -161,9 +162,9 @@ def split_simultaneous(onsets: Onsets, rig: Rig, rate: float, *, talk: CrossTalk
     """Return the impacts with those split that are two at two stations within one detection.
 
     A detection is split where the microphones of two stations show levels usual for own impacts there, neither
-    explained by the other's cross-talk, and both together explain it far better than any one station. Every other
-    channel goes to the impact that explains it better. Also drops a row that is only the late cross-talk of the
-    row before it.
+    explained by the other's cross-talk, and both together explain it better than any one station. Every other
+    channel goes to the impact that explains it better; for the other it is hidden (no arrival, level -inf). Also
+    drops a row that is only the late cross-talk of the row before it.
 
     Args:
         onsets: impacts of one run.
@@ -190,11 +191,15 @@ def split_simultaneous(onsets: Onsets, rig: Rig, rate: float, *, talk: CrossTalk
 
 
 def _heard(onsets: Onsets, channels: tuple[int, ...], rate: float) -> tuple[Floats, Floats]:
-    """Return (level dB, arrival s after the first) at each station's microphone, (n, stations), NaN where unheard."""
+    """Return (level dB, arrival s after the first) at each station's microphone, (n, stations), NaN where unheard.
+
+    Where a louder impact at the same moment hid it (level -inf), the arrival is inf.
+    """
     at = onsets.arrival[:, list(channels)]
     heard = at >= 0
     level = np.where(heard, onsets.level_db[:, list(channels)], np.nan)
-    return level, np.where(heard, (at - onsets.frame[:, None]) / rate, np.nan)
+    hidden = ~heard & np.isneginf(onsets.level_db[:, list(channels)])
+    return level, np.where(heard, (at - onsets.frame[:, None]) / rate, np.where(hidden, np.inf, np.nan))
 
 
 def _blank(stations: tuple[str, ...], channels: tuple[int, ...], level: Floats) -> CrossTalk:
@@ -296,7 +301,7 @@ def _readings(
     """Return the log density of levels and lags at microphones, 0 information in what only its background explains."""
     faint = 1.0 / (1.0 + np.exp(np.clip((level - talk.least_db - _FAINT_DB) / 1.5, -30.0, 30.0)))
     due_faint = 1.0 / (1.0 + np.exp(np.clip((expected - talk.least_db - _FAINT_DB) / 1.5, -30.0, 30.0)))
-    loud = _normal(level - _above(expected, talk.least_db), np.hypot(spread, 3.0 * due_faint), _RANGE_DB)
+    loud = _normal(level - _above(expected, talk.least_db - _BELOW_DB), np.hypot(spread, 3.0 * due_faint), _RANGE_DB)
     usual = np.exp(_normal(lag, lag_spread, _RANGE_S))
     when = np.log((1.0 - faint) * usual + faint / _RANGE_S)
     return loud + np.where(np.isfinite(lag), when, -np.log(_RANGE_S))
@@ -312,18 +317,19 @@ def _likelihood(talk: CrossTalk, level: Floats, arrival: Floats) -> tuple[Floats
     """Return log likelihoods of the readings at all other microphones given the own one, and of a foreign sound."""
     n, count = level.shape
     out = np.empty((n, count))
-    heard = np.isfinite(level)
+    heard, hidden = np.isfinite(level), np.isposinf(arrival)
+    known = np.where(hidden, np.nan, arrival)
     loudest = np.where(heard.any(axis=1), np.max(np.where(heard, level, -np.inf), axis=1), 0.0)
     reference = np.where(heard, level, np.maximum(loudest[:, None], talk.least_db))
     for s in range(count):
         expected = reference[:, s, None] + talk.level_db[s]
-        lag = arrival - arrival[:, s, None] - talk.delay_s[s]
+        lag = known - known[:, s, None] - talk.delay_s[s]
         off = _readings(talk, level, expected, talk.level_spread_db[s], lag, talk.delay_spread_s[s])
-        off = np.where(heard, off, _silence(expected, talk.least_db))
+        off = np.where(heard, off, np.where(hidden, 0.0, _silence(expected, talk.least_db)))
         off[:, s] = np.where(heard[:, s], 0.0, -_TWO + _silence(reference[:, s], talk.least_db[s]))
         out[:, s] = off.sum(axis=1)
     # A foreign sound: any levels, any arrivals; the loudest microphone is its reference.
-    each = np.where(heard, -np.log(_RANGE_DB) - np.log(_RANGE_S), np.log(0.5))
+    each = np.where(heard, -np.log(_RANGE_DB) - np.log(_RANGE_S), np.where(hidden, 0.0, np.log(0.5)))
     none = each.sum(axis=1) + np.where(heard.any(axis=1), np.log(_RANGE_DB) + np.log(_RANGE_S), 0.0)
     return out, none
 
@@ -392,7 +398,7 @@ def _part(talk: CrossTalk, onsets: Onsets, rows: Ints, pairs: Ints, which: int) 
     frame = part.arrival[at, channels[mine]]
     return replace(
         part, frame=frame, channel=channels[mine].astype(np.int64), arrival=arrival,
-        level_db=np.where(keep, part.level_db, np.nan),
+        level_db=np.where(keep, part.level_db, np.where(part.arrival >= 0, -np.inf, np.nan)),
     )  # fmt: skip
 
 

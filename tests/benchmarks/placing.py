@@ -7,6 +7,7 @@ taught from their first 20 s (where they are at hand); and what placing costs be
 from __future__ import annotations
 
 import csv
+import itertools
 import os
 import sys
 import time
@@ -21,7 +22,7 @@ from noisecheck.pipeline.listen import ListenSettings, listen
 from noisecheck.place.combine import place_run
 from noisecheck.place.delays import measure_arrivals
 from noisecheck.place.evidence import decided
-from noisecheck.place.microphones import split_simultaneous
+from noisecheck.place.microphones import microphone_evidence, split_simultaneous
 from noisecheck.place.positions import array_of, locate
 from noisecheck.place.taught import Lesson, teach
 from noisecheck.score import match
@@ -29,7 +30,8 @@ from noisecheck.simulate import parse_scene, render_run
 
 RATE = 48000
 PLACES: list[dict[str, Any]] = [
-    {"name": "landing", "position_mm": [0, 0, 0], "surface": "steel", "drop_height_mm": 80, "plate": {"loss_factor": 0.03}},
+    {"name": "landing", "position_mm": [0, 0, 0], "surface": "steel", "drop_height_mm": 80,
+     "plate": {"loss_factor": 0.03}},
     {"name": "bend", "position_mm": [350, 0, -60], "surface": "wood", "drop_height_mm": 40,
      "plate": {"material": "wood", "thickness_mm": 8, "length_mm": 200, "width_mm": 120, "loss_factor": 0.04}},
     {"name": "gate", "position_mm": [600, 80, -100], "surface": "acrylic", "drop_height_mm": 50,
@@ -41,14 +43,19 @@ NAMES = tuple(p["name"] for p in PLACES)
 
 
 def scene(
-    seed: int, noise_db: float, runs: list[dict[str, Any]], microphones: list[dict[str, Any]], **more: Any
+    seed: int,
+    noise_db: float,
+    runs: list[dict[str, Any]],
+    microphones: list[dict[str, Any]],
+    period_s: float = 2.7,
+    **more: Any,
 ) -> Any:
     stations = [dict(p, rebounds=more.get("rebounds", 2)) for p in PLACES]
-    for a, b in zip(stations[:-1], stations[1:], strict=True):
+    for a, b in itertools.pairwise(stations):
         a |= {"next": b["name"], "transit_s": [0.5, 0.9]}
     document = {
         "scene": {"rate_hz": RATE, "seed": seed}, "microphone": microphones, "station": stations,
-        "feed": {"period_s": 2.7}, "background": {"noise_db": noise_db, "motor_db": noise_db - 6}, "run": runs,
+        "feed": {"period_s": period_s}, "background": {"noise_db": noise_db, "motor_db": noise_db - 6}, "run": runs,
     }  # fmt: skip
     if "crosstalk_db" in more:
         document["crosstalk_db"] = more["crosstalk_db"]
@@ -90,7 +97,7 @@ def by_sound(balls: int) -> None:
             {"run": f"test-{k}", "balls": balls, "session": f"s{k}", "faults": {"strays_per_hour": 900}, **moved}
             for k in (1, 2, 3)
         ]
-        made = scene(seed, -60.0, runs, microphone)
+        made = scene(seed, -52.0, runs, microphone)
         lessons, right, total, named, foreign, margins, spent = [], 0, 0, 0, 0, [], 0.0
         taught = None
         for run in made.runs():
@@ -118,40 +125,40 @@ def by_sound(balls: int) -> None:
             margins.append(np.nanmedian(h.impacts["margin_db"][known]))
         accuracy = taught.accuracy.right if taught and taught.accuracy else float("nan")
         print(
-            f"sound, seed {seed}: median margin {np.mean(margins):.0f} dB, right {right / total:.4f} of {total}, foreign "
-            f"unplaced {named / max(foreign, 1):.3f} of {foreign}, left-out accuracy {accuracy:.3f}, "
+            f"sound, seed {seed}: median margin {np.mean(margins):.0f} dB, right {right / total:.4f} of {total}, "
+            f"foreign unplaced {named / max(foreign, 1):.3f} of {foreign}, left-out accuracy {accuracy:.3f}, "
             f"{1e6 * spent / (total + foreign):.0f} us an impact"
         )
 
 
 def by_microphone(balls: int) -> None:
     microphones = [
-        {"channel": c, "position_mm": [p["position_mm"][0], p["position_mm"][1] + 80, p["position_mm"][2] + 60], "station": p["name"]}
+        {"channel": c, "position_mm": [x, y + 80, z + 60], "station": p["name"]}
         for c, p in enumerate(PLACES)
-    ]  # fmt: skip
+        for x, y, z in [p["position_mm"]]
+    ]
     rig = Rig.model_validate(
         {
             "microphone": [{"channel": c, "station": n} for c, n in enumerate(NAMES)],
             "station": [{"name": n} for n in NAMES],
         }
     )
-    for seed in (21, 22, 23):
-        made = scene(seed, -65.0, [{"run": "one", "balls": 3 * balls}], microphones, crosstalk_db=-12.0, rebounds=1)
+    for seed, period_s in ((21, 2.7), (22, 2.7), (23, 1.3)):
+        one = [{"run": "one", "balls": 3 * balls}]
+        made = scene(seed, -65.0, one, microphones, period_s, crosstalk_db=-12.0, rebounds=1)
         h, _, truth = heard(made, made.runs()[0])
         onsets = split_simultaneous(h.onsets, rig, RATE)
-        placed = place_run(onsets, h.impacts, rig, rate=RATE) if len(onsets) == len(h.onsets) else None
-        from noisecheck.place.microphones import microphone_evidence
-
         at = decided(microphone_evidence(onsets, rig, RATE).posterior())[0]
-        got = np.array([*NAMES, ""], object)[at] if placed is None else np.array(placed.station, object)
+        got = np.array([*NAMES, ""], object)[at]
         own = np.array([i.arrival_s[NAMES.index(i.contact.station)] for i in truth.impacts])
         true, pairs = labels(onsets.own_arrival / RATE, truth, own)
         apart = np.array([np.sort(np.abs(truth.times_s() - t))[1] > 0.02 for t in onsets.frame / RATE])
         known = true != ""
         print(
-            f"microphones, seed {seed}: {len(own)} impacts, {len(onsets)} rows ({len(h.onsets)} before splitting), found "
-            f"{pairs / len(own):.4f}, rows that are no impact {int((~known).sum())}, right {np.mean((got == true)[known]):.4f}, "
-            f"right where no other within 20 ms {np.mean((got == true)[known & apart]):.4f} of {int((known & apart).sum())}"
+            f"microphones, seed {seed}: {len(own)} impacts, {len(onsets)} rows ({len(h.onsets)} before splitting), "
+            f"found {pairs / len(own):.4f}, rows that are no impact {int((~known).sum())}, right "
+            f"{np.mean((got == true)[known]):.4f}, right where no other within 20 ms "
+            f"{np.mean((got == true)[known & apart]):.4f} of {int((known & apart).sum())}"
         )
 
 
@@ -173,16 +180,18 @@ def by_arrival(balls: int) -> None:
         spent = time.process_time() - start
         known = true != ""
         got = np.array(placed.station, object)
-        arrivals = measure_arrivals(read, h.onsets.frame, RATE, channels=array.channels, longest_s=array.longest_s, onsets=h.onsets.arrival)
+        arrivals = measure_arrivals(
+            read, h.onsets.frame, RATE, channels=array.channels, longest_s=array.longest_s, onsets=h.onsets.arrival
+        )
         found = locate(arrivals, array)
         where = np.array([PLACES[NAMES.index(t)]["position_mm"][:2] if t else [np.nan] * 2 for t in true])
         off = found.mm[:, :2] - where
         good = np.isfinite(off).all(axis=1)
         inside = np.einsum("ni,nij,nj->n", off[good], np.linalg.inv(found.covariance_mm2[good]), off[good]) < 5.991
         print(
-            f"arrival, noise {noise:.0f} dB: right {np.mean((got == true)[known]):.3f} of {int(known.sum())}, median error "
-            f"{np.median(np.linalg.norm(off[good], axis=1)):.1f} mm, in the ellipse {inside.mean():.3f}, widened "
-            f"{found.widened:.2f}, {1e6 * spent / len(got):.0f} us an impact"
+            f"arrival, noise {noise:.0f} dB: right {np.mean((got == true)[known]):.3f} of {int(known.sum())}, "
+            f"median error {np.median(np.linalg.norm(off[good], axis=1)):.1f} mm, in the ellipse {inside.mean():.3f}, "
+            f"widened {found.widened:.2f}, {1e6 * spent / len(got):.0f} us an impact"
         )
 
 
@@ -203,8 +212,9 @@ def real() -> None:
         got, true = np.array([*names, ""], object)[at], place[~early]
         clear = late["margin_db"] > 6
         print(
-            f"{path.stem}: right {np.mean(got == true):.3f} of {len(got)}, wrong {np.mean((got != true) & (got != '')):.3f}, "
-            f"unplaced {np.mean(got == ''):.3f}; above 6 dB margin right {np.mean((got == true)[clear]):.3f} of {clear.sum()}"
+            f"{path.stem}: right {np.mean(got == true):.3f} of {len(got)}, wrong "
+            f"{np.mean((got != true) & (got != '')):.3f}, unplaced {np.mean(got == ''):.3f}; above 6 dB margin right "
+            f"{np.mean((got == true)[clear]):.3f} of {clear.sum()}"
         )
 
 
