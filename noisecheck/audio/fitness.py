@@ -40,7 +40,11 @@ def judged(health: Health, *, delay_known: bool, lossy: bool) -> Health:
     if len(health.nonfinite):
         first = health.nonfinite[0, 0] / health.rate
         count = int(np.sum(np.diff(health.nonfinite, axis=1)))
-        reason = f"{_many(count, 'frame')} with samples that are no numbers (NaN, infinite), the first at {first:.3f} s: no impact there counts"
+        frames = _many(count, "frame")
+        reason = (
+            f"{frames} with samples that are no numbers (NaN, infinite), the first at {first:.3f} s: no impact there "
+            "counts"
+        )
         health = replace(
             health, levels=health.levels.and_so("usable", reason), counts=health.counts.and_so("usable", reason)
         )

@@ -51,7 +51,8 @@ class Recording(Protocol):
         """Return frames ``start`` to ``stop`` as float32 (frames, channels), full scale 1.0.
 
         Positions outside the recording are clipped, so the result may be shorter. NaN and infinite samples (and
-        those over a million times full scale) come as 0, so that no spectrum downstream is lost to one of them; where they were is kept (``nonfinite``).
+        those over a million times full scale) come as 0, so that no spectrum downstream is lost to one of them;
+        where they were is kept (``nonfinite``).
         """
         ...
 

@@ -44,8 +44,7 @@ class GainRiding:
 
     found: bool | None
     rise_db: float = 0.0
-    """How much lower the floor is between impacts when the gain is down than when it is back: a lower bound of the depth,
-    as the first moments after an impact are not heard."""
+    """How much lower the floor is, between impacts, with the gain down than with it back; the depth at impacts is more."""
     release_s: float = 0.0
     """Time constant at which the gain comes back: which of those tried fits best, so a rough figure only."""
     curve: tuple[tuple[float, float], ...] = ()
