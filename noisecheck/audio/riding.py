@@ -44,7 +44,7 @@ class GainRiding:
 
     found: bool | None
     rise_db: float = 0.0
-    """How much lower the floor is, between impacts, with the gain down than with it back; the depth at impacts is more."""
+    """How much lower the floor is, between impacts, with the gain down than with it back; at impacts it is more."""
     release_s: float = 0.0
     """Time constant at which the gain comes back: which of those tried fits best, so a rough figure only."""
     curve: tuple[tuple[float, float], ...] = ()
