@@ -103,7 +103,7 @@ class SoundReader(FileRecording):
             data: NDArray[np.float32] = self._file.read(count, dtype="float32", always_2d=True)
             self._position = start + len(data)
             return data
-        except (soundfile.SoundFileError, RuntimeError, OSError):
+        except (soundfile.SoundFileError, RuntimeError, OSError, ValueError):  # ValueError: less than nothing is left
             self._file.close()
             self._file = self._opened()
             self._position = 0
@@ -138,7 +138,7 @@ class SoundReader(FileRecording):
             if start != self._position:
                 self._file.seek(start)
             data: NDArray[np.float32] = self._file.read(stop - start, dtype="float32", always_2d=True)
-        except (soundfile.SoundFileError, RuntimeError, OSError) as error:
+        except (soundfile.SoundFileError, RuntimeError, OSError, ValueError) as error:
             self._file.close()
             self._file = self._opened()
             self._position = 0
@@ -159,7 +159,7 @@ class SoundReader(FileRecording):
                 if first:
                     file.seek(first - lead)
                 data: NDArray[np.float32] = file.read(lead + count, dtype="float32", always_2d=True)
-            except (soundfile.SoundFileError, RuntimeError, OSError) as error:
+            except (soundfile.SoundFileError, RuntimeError, OSError, ValueError) as error:
                 raise InputError(
                     f"{one_line(self.path)}: damaged after {first / self.rate:.1f} s and cannot be decoded there"
                 ) from error

@@ -79,5 +79,7 @@ def broken(made: dict[str, bytes]) -> Iterator[tuple[str, bytes]]:
         "box in box.m4a",
         b"".join(struct.pack(">I4s", 8000 - 8 * k, b"moov" if k % 2 else b"trak") for k in range(999)),
     )
+    yield "decoder loses count.mp3", b"\xff\xfb\x00\xfe\xff\xff\xff\x00" + made["a.mp3"][8:]
+    yield "far too loud.wav", made["float.wav"][:2000] + struct.pack("<f", 1e30) * 9 + made["float.wav"][2036:]
     yield "empty", b""
     yield "one byte.wav", b"R"
