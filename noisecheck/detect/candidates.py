@@ -27,6 +27,11 @@ __all__ = [
 
 _ASK = 9.0
 """Log-likelihood ratio from which a frame is looked at closely; chance alone asks for a few a second."""
+_MOST_ERROR = 40.0
+_SHARP = 20.0
+"""An onset this abrupt in the full band is not looked at in the low band."""
+_SHARP_RATE = 48_000
+"""Onsets are looked at closely at about this rate, so that higher ones find the same."""
 _PEAK_S = 0.006
 APART_S = 0.012
 """Sounds closer than this are one impact."""
@@ -135,15 +140,21 @@ def weigh_peaks(
         origin: frame of ``samples[0]`` in the recording.
     """
     grid = frame_grid(rate)
-    onset, error, abrupt = refine_onsets(samples, rate, peaks * grid.hop)
-    if grid.step > 1:
-        low_onset, low_error, low_abrupt = refine_onsets(low, rate // grid.step, peaks * grid.hop // grid.step)
-        # The full band is sharper; the low band speaks where only it heard the sound.
-        onset = np.where(error > 0.1 * low_error, onset, low_onset * grid.step)
-        error = np.minimum(error, 40.0) + np.minimum(low_error, 40.0)
-        abrupt = np.maximum(abrupt, low_abrupt)
-    else:
-        error = 2 * np.minimum(error, 40.0)
+    sharp = max(1, round(rate / _SHARP_RATE))
+    onset, error, abrupt = refine_onsets(decimated(samples, sharp), rate // sharp, peaks * grid.hop // sharp)
+    onset *= sharp
+    error = np.minimum(error, _MOST_ERROR)
+    low_error = error.copy()
+    # The full band is sharper; the low band speaks where only it heard the sound.
+    unsure = np.flatnonzero((error < _MOST_ERROR) | (abrupt < _SHARP))
+    if grid.step > 1 and len(unsure):
+        at = peaks[unsure] * grid.hop // grid.step
+        other_onset, other_error, other_abrupt = refine_onsets(low, rate // grid.step, at)
+        only = error[unsure] <= 0.1 * other_error
+        onset[unsure] = np.where(only, other_onset * grid.step, onset[unsure])
+        low_error[unsure] = np.minimum(other_error, _MOST_ERROR)
+        abrupt[unsure] = np.maximum(abrupt[unsure], other_abrupt)
+    error = error + low_error
     fine = _around_max(found.fine, peaks, *(grid.frames(s) for s in _FINE_SPAN_S))
     coarse = _around_max(found.coarse, peaks, *(grid.frames(s) for s in _COARSE_SPAN_S))
     new = _around_max(found.new_energy, peaks, *(grid.frames(s) for s in _FINE_SPAN_S))

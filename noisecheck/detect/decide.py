@@ -27,11 +27,22 @@ _SPREAD = 60.0
 _CHANCE_PER_HOUR = 120.0
 _CHANCE_AT = 19.3
 _CHANCE_TENFOLD = 4.3
-_ABRUPT = 2.0
+_SWELLING = 6.0
+"""Evidence of abruptness below which a sound that surely is new is a swell (speech, a motor hunting)."""
+_STRONG = 25.0
+_SWELL_TAIL = 8.0
+"""Swells that pass for more abrupt thin out by a factor e every so many units."""
+_PASSING = 0.25
+_PRIOR_SWELLS = 0.1
+_PRIOR_ABRUPT = 0.3
 _ECHO_S = 0.150
 _ECHO_DB = -10.0
 _ECHO_FALL_DB_S = 330.0
-_RESTLESS_S = 10.0
+_BEAT_S = 10.0
+_BEAT_LEAST_S = 0.5
+_BEAT_PER_S = 10.0
+_BEAT_SCORE = 20.0
+_BEAT_ABRUPT = 50.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -66,6 +77,24 @@ def _windowed_count(times: NDArray[np.float64], marked: NDArray[np.bool_], secon
     return total[np.arange(len(times))] - total[np.searchsorted(times, times - seconds)]
 
 
+def _needed_abruptness(found: Candidates, times: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return how abrupt each candidate must be for an impact to be likelier than a swell, from the last minute.
+
+    Swells are those that are surely new but not abrupt; some pass for more, ever fewer the more abrupt. Impacts
+    are the abrupt ones that swells do not explain, spread evenly. Where many a second are half abrupt, the sound
+    is beating (an unbalanced motor, a fan), and only what is far sharper counts.
+    """
+    strong = found.score > _STRONG
+    swells = _windowed_count(times, strong & (found.abrupt <= _SWELLING), MEMORY_S)
+    abrupt = _windowed_count(times, strong & (found.abrupt > _SWELLING), MEMORY_S)
+    impacts = np.maximum(abrupt - _PASSING * swells, 0.0) + _PRIOR_ABRUPT
+    odds = _SPREAD / _SWELL_TAIL * _PASSING * (swells + _PRIOR_SWELLS) / impacts
+    needed = _SWELLING + _SWELL_TAIL * np.log(np.maximum(odds, 1.0))
+    beats = _windowed_count(times, (found.score > _BEAT_SCORE) & (found.abrupt <= _BEAT_ABRUPT), _BEAT_S)
+    span = np.clip(times - times[0], _BEAT_LEAST_S, _BEAT_S)
+    return np.where(beats / span > _BEAT_PER_S, np.maximum(needed, _BEAT_ABRUPT), needed)
+
+
 def decide(found: Candidates, rate: int, settings: DetectSettings) -> NDArray[np.float64]:
     """Return the odds (real : chance) of each candidate, 0 where an echo, a swell or a restless background explains it.
 
@@ -77,15 +106,11 @@ def decide(found: Candidates, rate: int, settings: DetectSettings) -> NDArray[np
     if not len(found):
         return np.empty(0)
     times = found.onset / rate
-    sudden = (found.abrupt > _ABRUPT) & ~_echoes(found, rate)
     score = found.score
-    clear = sudden & (score > _CLEAR) & (found.abrupt > 4.0)
-    # Where swells (speech, a motor hunting) come thick, a moderate impact cannot be told from them.
-    swell = (found.abrupt <= _ABRUPT) & (score > _CLEAR)
-    restless = _windowed_count(times, swell, _RESTLESS_S) / np.minimum(np.maximum(times - times[0], 1.0), _RESTLESS_S)
-    needed = np.where(restless > 1.0, 10.0, _ABRUPT)
+    sudden = (found.abrupt > _needed_abruptness(found, times)) & ~_echoes(found, rate)
+    clear = sudden & (score > _CLEAR)
     window = np.minimum(np.maximum(times, 5.0), MEMORY_S)
     real = _windowed_count(times, clear, MEMORY_S) / window / _SPREAD
     dial = settings.false_per_hour / 3600.0 * math.log(10.0) / _CHANCE_TENFOLD
     odds = (real + dial) / chance_density(score)
-    return np.where(sudden & (found.abrupt > needed), np.minimum(odds, 1e9), 0.0)
+    return np.where(sudden, np.minimum(odds, 1e9), 0.0)

@@ -26,7 +26,7 @@ _ORDER = 32
 _PAST_S = 0.050
 _GAP_S = 0.010
 _BEFORE_S = 0.020
-_AFTER_S = 0.024
+_AFTER_S = 0.034
 _SEARCH_S = (0.010, 0.010)
 _BLOCK_S = 0.00025
 _BOX_S = (0.0005, 0.0015, 0.005, 0.012)
@@ -38,6 +38,10 @@ BACK_S = _SEARCH_S[0] + _LEAD_S + 0.002
 """Seconds by which an onset may come before its candidate."""
 _TAIL_S = 0.004
 _GROWTH_DB_S = (150.0, 300.0, 600.0, 1000.0)
+_WHOLE_BLOCK_S = 0.001
+_WHOLE_S = (0.016, 0.020)
+_WHOLE_BOX_S = (0.0015, 0.006)
+_WHOLE_RAMP_S = (0.004, 0.008, 0.014)
 _STRENGTHS = (2.0, 6.0, 20.0, 60.0, 200.0, 700.0)
 _TOP = 1000.0  # energies are cut at 30 dB above the quiet: beyond it only the start matters
 _RAMP_COST = 12.0
@@ -49,6 +53,7 @@ _RISE = 3.0
 _BESIDE_PEAK = 1e-3  # an arrival is what comes within 30 dB of the peak
 _MOST_A_SAMPLE = 12.0  # one sample alone is no arrival unless far out
 _BATCH = 64
+_MOST_COMPLETED = 10.0
 _FELL = 3.0
 _FLOOR = 1e-16  # mean square of -160 dB re full scale: keeps digital silence finite
 
@@ -104,6 +109,36 @@ def _starts(block: int, rate: int) -> _Starts:
     weights, constants = _weights(np.array(variance), block)
     constants[:abrupt] += np.float32(_RAMP_COST) * np.array(ramps, np.float32)
     return _Starts(weights, constants, np.array(start), np.array(ramps), abrupt)
+
+
+@lru_cache(maxsize=16)
+def _wholes(block: int, rate: int) -> tuple[NDArray[np.float32], NDArray[np.float32], int]:
+    """Return weights, constants and number of the shapes of a whole thud, followed by growth that goes on."""
+    at = (np.arange(*(round(s / _WHOLE_BLOCK_S) for s in (-_WHOLE_S[0], _WHOLE_S[1]))) + 0.5) * block / rate
+    variance = []
+    for first in np.arange(-0.014, 0.0041, 0.001):
+        for seconds in _WHOLE_RAMP_S:
+            profile = np.clip((at - first) / seconds, 0.0, 1.0) ** 2
+            variance += [1.0 + strength * profile for strength in _STRENGTHS]
+        for seconds in _WHOLE_BOX_S:
+            variance += [1.0 + strength * ((at > first) & (at < first + seconds)) for strength in _STRENGTHS]
+    whole = len(variance)
+    for growth in (75.0, *_GROWTH_DB_S):
+        for strength in (*_STRENGTHS, 3000.0):
+            for lowest in (0.0, 0.3, 1.0):
+                variance.append(1.0 + np.minimum(lowest + strength * 10.0 ** (growth * (at - at[-1]) / 10.0), _TOP))
+    return *_weights(np.array(variance), block), whole
+
+
+def _completed(ratio: NDArray[np.float32], rate: int, block: int, box: NDArray[np.int64]) -> NDArray[np.float64]:
+    """Return the evidence, per row, that a sound rose and was done rising within milliseconds, against longer growth."""
+    merge = round(_WHOLE_BLOCK_S * rate / block)
+    weights, constants, whole = _wholes(block * merge, rate)
+    lead = round(_WHOLE_S[0] / _WHOLE_BLOCK_S) * merge
+    index = np.clip(box[:, None] + np.arange(-lead, len(weights) * merge - lead), 0, ratio.shape[1] - 1)
+    power = np.take_along_axis(ratio, index, axis=1).reshape(len(ratio), -1, merge).mean(axis=2)
+    score = power @ weights - constants
+    return np.asarray(_DEFLATE * (score[:, :whole].max(axis=1) - score[:, whole:].max(axis=1)), np.float64)
 
 
 def _lead(rate: int, block: int) -> int:
@@ -210,6 +245,9 @@ def refine_onsets(
 ) -> tuple[NDArray[np.int64], NDArray[np.float64], NDArray[np.float64]]:
     """Return the onset sample (int64), its evidence and its evidence against smooth growth (float64) per candidate.
 
+    The last adds two comparisons: of the first milliseconds with growth, and (at most ``_MOST_COMPLETED``) of a sound
+    that is done rising within milliseconds with growth that goes on.
+
     Args:
         samples: one channel, (n,).
         rate: frames a second.
@@ -231,6 +269,7 @@ def refine_onsets(
         ratio = np.minimum(power / quiet[:, None], np.float32(_TOP))
         box, score = _best_box(ratio, rate, block, middle - search[0], middle + search[1])
         where, ramp, sudden = _best_start(ratio, rate, block, box)
+        sudden = sudden + np.minimum(_completed(ratio, rate, block, box), _MOST_COMPLETED)
         sharp = _first_arrival(error, where * block, quiet, rate)
         onsets[i : i + _BATCH] = at - before + np.where(ramp, where * block, sharp)
         evidence[i : i + _BATCH] = score
