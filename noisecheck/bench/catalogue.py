@@ -32,6 +32,7 @@ _FORMAT: Final = 1
 _REST_S: Final = 3.0
 """A file must have rested so long to be known by its times (FAT counts in steps of 2 s)."""
 _DEAD_S: Final = 3600.0
+_ABANDONED_S: Final = 14 * 86_400.0
 _KEPT: Final = 4
 """Entries kept of one run: measured with other settings, or of an earlier recording."""
 _KEY_DIGITS: Final = 32
@@ -139,7 +140,7 @@ class Catalogue:
         for path in [self.folder / key.file, *sorted(self.folder.glob(f"*.{key.text}.npz"))]:
             try:
                 stored = read_columns(path)
-            except (FileNotFoundError, Damaged):
+            except (OSError, Damaged):
                 continue
             if stored.document.get("key") == key.text:
                 return stored
@@ -169,7 +170,7 @@ class Catalogue:
             try:
                 made_of = read_columns(path, ()).document["made_of"]
                 old = Key(key.run, tuple(made_of["recordings"]), made_of["settings"], made_of["code"])
-            except (FileNotFoundError, Damaged, KeyError, TypeError):
+            except (OSError, Damaged, KeyError, TypeError):
                 continue
             what = {
                 "the recording changed": old.recordings != key.recordings,
@@ -223,13 +224,20 @@ class Catalogue:
         """Remove what no longer serves: pieces of what is now whole, old entries of the run, what a crash left over."""
         for path in self._entries(key.run)[_KEPT:]:
             _remove(path)
-        forget(self.unfinished(key))
+        self.finish(key)
         for path in self.folder.glob(f".*{TEMPORARY}"):
             if _age(path) > _DEAD_S:
                 _remove(path)
+        for folder in self.folder.glob("unfinished/*"):
+            if min(map(_age, [folder, *folder.glob("*")])) > _ABANDONED_S:
+                _forget(folder)
+
+    def finish(self, key: Key) -> None:
+        """Remove the pieces of a run that is kept whole."""
+        _forget(self.unfinished(key))
 
 
-def forget(folder: Path) -> None:
+def _forget(folder: Path) -> None:
     """Remove the pieces in a folder of unfinished work, and the folders that are empty then."""
     for path in folder.glob("*"):
         if _PART.fullmatch(path.name) or path.name.endswith(TEMPORARY):

@@ -128,6 +128,7 @@ def listen_once(
         done = _listened(opened, hear(unfinished), check, news=news)
     except PartsGone:
         # Another process finished the same run and tidied up: what it kept is the same.
+        catalogue.finish(key)
         found = _restored(catalogue.load(key))
         return found if found is not None else _listened(opened, hear(None), check, news=news)
     about = _About(done.heard.rate, done.heard.frames, done.heard.channels, offset_db is not None, done.health,

@@ -47,7 +47,11 @@ def told_apart(
         offset_db: dB to add for dB re 20 uPa; None leaves dB re full scale.
         settings: of the measurement.
     """
+    if onsets.arrival.shape[1] < 2:
+        return onsets, impacts
     split = split_simultaneous(onsets, rig, rate)
+    if len(split) == len(onsets) and np.array_equal(split.own_arrival, onsets.own_arrival):
+        return onsets, impacts
     known = {(int(f), int(c)): i for i, (f, c) in enumerate(zip(onsets.own_arrival, onsets.channel, strict=True))}
     row = np.array(
         [known.get((int(f), int(c)), -1) for f, c in zip(split.own_arrival, split.channel, strict=True)], int
