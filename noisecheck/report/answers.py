@@ -16,6 +16,8 @@ from noisecheck.report.context import Context, Place, Said, Section
 __all__ = ["Asked", "View", "ask", "asked_sentence", "by_chance", "column_word", "opening", "value_word"]
 
 _CHANCE: Final = 0.05
+_FIRST: Final = ("not usable", "stuck")
+"""What is said before all else: no figure of an unfit recording holds, and a stuck ball can wreck the machine."""
 _CALIBRATION: Final = """[calibration]
 file = "calibrator.wav"
 level_db = 94.0"""
@@ -124,7 +126,7 @@ def opening(context: Context, sections: Sequence[Section]) -> list[Said]:
     for section in sections:
         said += section.said
     said += _open_ends(context, said, sections)
-    return said
+    return sorted(said, key=lambda s: s.status not in _FIRST)
 
 
 def _flow(context: Context, question: Asked, value: str) -> str:

@@ -20,8 +20,11 @@ __all__ = ["Context", "GroupColumn", "Place", "Said", "Section"]
 class Place(IntEnum):
     """Where a section stands in the narrative."""
 
+    UNFIT = 5
+    """Health, where a recording is not fit for something."""
     SOURCES = 10
     NOISE = 20
+    LISTEN = 25
     FLOW = 30
     TREND = 40
     LEVELS = 50
@@ -36,7 +39,7 @@ class Said:
     """A sentence at the head of the page: how it stands, what is said, and what would settle it if it is open.
 
     ``status`` is ``quieter``, ``louder``, ``no difference shown``, ``not comparable``, ``not yet shown``, ``met``,
-    ``not met`` or ``note``.
+    ``not met``, ``not usable`` (a recording), ``stuck``, ``bound only``, ``warning`` or ``note``.
     """
 
     status: str

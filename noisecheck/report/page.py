@@ -19,6 +19,7 @@ from noisecheck.report.context import Context, GroupColumn, Said, Section
 from noisecheck.report.events import events_section
 from noisecheck.report.exports import comparisons_csv, impacts_csv_chunks, json_text, summaries_csv, write_together
 from noisecheck.report.figures import MARKERS
+from noisecheck.report.fitness import health_section
 from noisecheck.report.levels import levels_section
 from noisecheck.report.method import method_section
 from noisecheck.report.noise import noise_section
@@ -37,6 +38,7 @@ SECTIONS: Final[tuple[Callable[[Context], Section | None], ...]] = (
     noise_section,
     levels_section,
     events_section,
+    health_section,
     care_section,
     method_section,
 )

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable, Sequence
+from html.parser import HTMLParser
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -17,6 +20,7 @@ from noisecheck.core.flags import Flag
 from noisecheck.core.table import Impacts
 from noisecheck.detect.channels import Onsets
 from noisecheck.pipeline.campaign import CampaignResult, RunResult
+from noisecheck.report import write_report
 
 RATE = 16_000
 SECONDS = 6.0
@@ -95,3 +99,66 @@ def make(tmp_path: Path) -> Make:
         )
 
     return maker
+
+
+VOID = {"meta", "link", "br", "input", "path"}
+
+
+class Page(HTMLParser):
+    """Reads a page: tags in order, ids, attributes of each tag, and whether all that opens closes."""
+
+    def __init__(self, text: str) -> None:
+        super().__init__()
+        self.tags: list[tuple[str, dict[str, str | None]]] = []
+        self.open: list[str] = []
+        self.wrong: list[str] = []
+        self.words: list[tuple[str, str]] = []
+        self.feed(text)
+        self.close()
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append((tag, dict(attrs)))
+        if tag not in VOID:
+            self.open.append(tag)
+
+    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append((tag, dict(attrs)))
+
+    def handle_endtag(self, tag: str) -> None:
+        if tag in VOID:
+            return
+        if not self.open or self.open.pop() != tag:
+            self.wrong.append(tag)
+
+    def handle_data(self, data: str) -> None:
+        self.words.append((self.open[-1] if self.open else "", data))
+
+    def all(self, tag: str) -> list[dict[str, str | None]]:
+        return [a for t, a in self.tags if t == tag]
+
+    @property
+    def text(self) -> str:
+        return " ".join(" ".join(d for t, d in self.words if t not in ("script", "style")).split())
+
+
+def _written(result: Any, folder: Path, **more: Any) -> tuple[str, Page, dict[str, Any]]:
+    paths = write_report(result, folder, **more)
+    assert [p.name for p in paths] == [
+        "report.html",
+        "results.json",
+        "impacts.csv",
+        "comparisons.csv",
+        "summaries.csv",
+    ]
+    assert sorted(p.name for p in folder.iterdir()) == sorted(p.name for p in paths)
+    text = paths[0].read_text(encoding="utf-8")
+    page = Page(text)
+    assert page.wrong == []
+    assert page.open == []
+    return text, page, json.loads(paths[1].read_text(encoding="utf-8"))
+
+
+@pytest.fixture
+def written() -> Callable[..., tuple[str, Page, dict[str, Any]]]:
+    """Return what writes a page and reads it back: its text, its tags, its JSON."""
+    return _written

@@ -4,11 +4,9 @@ import base64
 import dataclasses
 import hashlib
 import itertools
-import json
 import re
 import shutil
 import subprocess
-from html.parser import HTMLParser
 from pathlib import Path
 from typing import Any
 
@@ -25,44 +23,6 @@ from noisecheck.report.answers import by_chance
 from noisecheck.report.context import GroupColumn, Place, Said, Section
 
 EVIL = "<script>alert(1)</script>\"'\n$x_1$ & {{7*7}} --> 漢字"
-VOID = {"meta", "link", "br", "input", "path"}
-
-
-class Page(HTMLParser):
-    """Reads a page: tags in order, ids, attributes of each tag, and whether all that opens closes."""
-
-    def __init__(self, text: str) -> None:
-        super().__init__()
-        self.tags: list[tuple[str, dict[str, str | None]]] = []
-        self.open: list[str] = []
-        self.wrong: list[str] = []
-        self.words: list[tuple[str, str]] = []
-        self.feed(text)
-        self.close()
-
-    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-        self.tags.append((tag, dict(attrs)))
-        if tag not in VOID:
-            self.open.append(tag)
-
-    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-        self.tags.append((tag, dict(attrs)))
-
-    def handle_endtag(self, tag: str) -> None:
-        if tag in VOID:
-            return
-        if not self.open or self.open.pop() != tag:
-            self.wrong.append(tag)
-
-    def handle_data(self, data: str) -> None:
-        self.words.append((self.open[-1] if self.open else "", data))
-
-    def all(self, tag: str) -> list[dict[str, str | None]]:
-        return [a for t, a in self.tags if t == tag]
-
-    @property
-    def text(self) -> str:
-        return " ".join(" ".join(d for t, d in self.words if t not in ("script", "style")).split())
 
 
 def with_impacts(result: Any, number: int, impacts: Impacts) -> Any:
@@ -74,24 +34,7 @@ def with_impacts(result: Any, number: int, impacts: Impacts) -> Any:
     return dataclasses.replace(result, runs=tuple(runs), summaries=summaries)
 
 
-def written(result: Any, folder: Path, **more: Any) -> tuple[str, Page, dict[str, Any]]:
-    paths = write_report(result, folder, **more)
-    assert [p.name for p in paths] == [
-        "report.html",
-        "results.json",
-        "impacts.csv",
-        "comparisons.csv",
-        "summaries.csv",
-    ]
-    assert sorted(p.name for p in folder.iterdir()) == sorted(p.name for p in paths)
-    text = paths[0].read_text(encoding="utf-8")
-    page = Page(text)
-    assert page.wrong == []
-    assert page.open == []
-    return text, page, json.loads(paths[1].read_text(encoding="utf-8"))
-
-
-def test_page_is_whole_and_offline(make: Any, tmp_path: Path) -> None:
+def test_page_is_whole_and_offline(make: Any, written: Any, tmp_path: Path) -> None:
     text, page, _ = written(make(), tmp_path / "out")
     assert len(text.encode()) < page_module.MOST_BYTES
     assert not re.search(r"(?i)https?:|//[a-z]+\.|url\((?!#)|@import", text)
@@ -108,7 +51,7 @@ def test_page_is_whole_and_offline(make: Any, tmp_path: Path) -> None:
         assert not [n for n in attributes if n.startswith("on")]
 
 
-def test_policy_allows_this_script_and_nothing_else(make: Any, tmp_path: Path) -> None:
+def test_policy_allows_this_script_and_nothing_else(make: Any, written: Any, tmp_path: Path) -> None:
     text, page, _ = written(make(), tmp_path / "out")
     policy = next(a["content"] for a in page.all("meta") if a.get("http-equiv") == "Content-Security-Policy")
     script = text[text.index("<script>") + 8 : text.index("</script>")]
@@ -119,7 +62,7 @@ def test_policy_allows_this_script_and_nothing_else(make: Any, tmp_path: Path) -
     assert (rules["img-src"], rules["media-src"], rules["base-uri"]) == ("data:", "data:", "'none'")
 
 
-def test_structure_can_be_walked(make: Any, tmp_path: Path) -> None:
+def test_structure_can_be_walked(make: Any, written: Any, tmp_path: Path) -> None:
     _, page, _ = written(make(), tmp_path / "out")
     levels = [int(t[1]) for t, _ in page.tags if re.fullmatch(r"h[1-6]", t)]
     assert levels[0] == 1
@@ -145,7 +88,7 @@ def test_same_input_same_bytes(make: Any, tmp_path: Path) -> None:
     assert first == [p.read_bytes() for p in write_report(result, tmp_path / "b")]
 
 
-def test_names_are_inert(make: Any, tmp_path: Path) -> None:
+def test_names_are_inert(make: Any, written: Any, tmp_path: Path) -> None:
     result = make(
         treatments=("bare", EVIL), stations=("a" + EVIL, "b" + EVIL), name="{treatment}{number}" + EVIL, note=EVIL
     )
@@ -158,7 +101,7 @@ def test_names_are_inert(make: Any, tmp_path: Path) -> None:
     assert document["comparisons"][0]["groups"][1]["value"] == EVIL
 
 
-def test_numbers_on_the_page_are_those_in_the_json(make: Any, tmp_path: Path) -> None:
+def test_numbers_on_the_page_are_those_in_the_json(make: Any, written: Any, tmp_path: Path) -> None:
     text, page, document = written(make(treatments=("bare", "felt", "cork")), tmp_path / "out")
     cells = {a["data-value"] for a in page.all("td") if a.get("data-value")}
     assert len(document["comparisons"]) == 3  # all stations, landing, tray
@@ -183,7 +126,7 @@ def test_numbers_on_the_page_are_those_in_the_json(make: Any, tmp_path: Path) ->
         assert " ".join(said["text"].split()) in page.text
 
 
-def test_answers_come_first_and_doubts_say_what_settles_them(make: Any, tmp_path: Path) -> None:
+def test_answers_come_first_and_doubts_say_what_settles_them(make: Any, written: Any, tmp_path: Path) -> None:
     _, page, document = written(make(), tmp_path / "out")
     sections = [a["id"] for a in page.all("section") if a.get("id")]
     assert sections[0] == "answers"
@@ -196,7 +139,7 @@ def test_answers_come_first_and_doubts_say_what_settles_them(make: Any, tmp_path
     assert "sound level meter" in page.text
 
 
-def test_one_run_a_side_is_indicative_only(make: Any, tmp_path: Path) -> None:
+def test_one_run_a_side_is_indicative_only(make: Any, written: Any, tmp_path: Path) -> None:
     _, page, document = written(make(runs=1), tmp_path / "out")
     said = document["answers"][0]
     assert said["status"] == "not yet shown"
@@ -206,7 +149,7 @@ def test_one_run_a_side_is_indicative_only(make: Any, tmp_path: Path) -> None:
     assert "nan" not in page.text.lower().split()
 
 
-def test_no_difference_says_how_many_runs_would_show_one(make: Any, tmp_path: Path) -> None:
+def test_no_difference_says_how_many_runs_would_show_one(make: Any, written: Any, tmp_path: Path) -> None:
     _, _, document = written(make(step_db=0.0, runs=2), tmp_path / "out")
     said = document["answers"][0]
     assert said["status"] == "no difference shown"
@@ -214,7 +157,7 @@ def test_no_difference_says_how_many_runs_would_show_one(make: Any, tmp_path: Pa
     assert said["next_step"]
 
 
-def test_one_run_alone_is_still_worth_reading(make: Any, tmp_path: Path) -> None:
+def test_one_run_alone_is_still_worth_reading(make: Any, written: Any, tmp_path: Path) -> None:
     _, page, document = written(make(treatments=("",), runs=1), tmp_path / "out")
     assert document["comparisons"] == []
     sections = {a["id"] for a in page.all("section") if a.get("id")}
@@ -224,7 +167,7 @@ def test_one_run_alone_is_still_worth_reading(make: Any, tmp_path: Path) -> None
 
 
 @pytest.mark.parametrize("runs", [0, 2])
-def test_nothing_heard_is_said(make: Any, tmp_path: Path, runs: int) -> None:
+def test_nothing_heard_is_said(make: Any, written: Any, tmp_path: Path, runs: int) -> None:
     result = make(runs=runs)
     for number in range(len(result.runs)):
         result = with_impacts(result, number, Impacts.empty())
@@ -234,7 +177,7 @@ def test_nothing_heard_is_said(make: Any, tmp_path: Path, runs: int) -> None:
     assert "events" not in {a.get("id") for a in page.all("section")}
 
 
-def test_levels_not_measurable_are_dashes(make: Any, tmp_path: Path) -> None:
+def test_levels_not_measurable_are_dashes(make: Any, written: Any, tmp_path: Path) -> None:
     result = make()
     table = result.runs[0].impacts
     blank = table.with_columns(lae_db=np.nan, lzpeak_db=np.nan, bands=np.full((len(table), 30), np.nan))
@@ -242,7 +185,7 @@ def test_levels_not_measurable_are_dashes(make: Any, tmp_path: Path) -> None:
     assert not re.search(r"\bnan\b", page.text)
 
 
-def test_thousands_of_impacts_stay_light(make: Any, tmp_path: Path) -> None:
+def test_thousands_of_impacts_stay_light(make: Any, written: Any, tmp_path: Path) -> None:
     result = make(impacts=6000, runs=2)
     text, page, document = written(result, tmp_path / "out")
     assert len(text.encode()) < page_module.MOST_BYTES
@@ -252,7 +195,9 @@ def test_thousands_of_impacts_stay_light(make: Any, tmp_path: Path) -> None:
     assert "more are in impacts.csv" in page.text
 
 
-def test_a_page_too_large_gives_up_clips_first(make: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_page_too_large_gives_up_clips_first(
+    make: Any, written: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     result = make()
     text, page, _ = written(result, tmp_path / "a")
     limit = len(text.encode()) - 60_000
@@ -264,7 +209,7 @@ def test_a_page_too_large_gives_up_clips_first(make: Any, tmp_path: Path, monkey
     assert 0 < len(fewer.all("audio")) < len(page.all("audio"))
 
 
-def test_flow_stands_in_the_table_of_the_noise(make: Any, tmp_path: Path) -> None:
+def test_flow_stands_in_the_table_of_the_noise(make: Any, written: Any, tmp_path: Path) -> None:
     result = make()
     asked: list[tuple[tuple[str, ...], str | None]] = []
 
@@ -282,7 +227,7 @@ def test_flow_stands_in_the_table_of_the_noise(make: Any, tmp_path: Path) -> Non
     assert [g["held_up"] for g in beside["tray"]] == [None, None]
 
 
-def test_rebounds_in_the_table_become_columns(make: Any, tmp_path: Path) -> None:
+def test_rebounds_in_the_table_become_columns(make: Any, written: Any, tmp_path: Path) -> None:
     result = make(stations=("landing",), impacts=24)
     for number, run in enumerate(result.runs):
         e = 0.8 if run.run.treatment == "bare" else 0.5
@@ -298,7 +243,7 @@ def test_rebounds_in_the_table_become_columns(make: Any, tmp_path: Path) -> None
     assert groups["bare"]["rebounds_a_drop"] == 2.0
 
 
-def test_other_sections_find_their_place(make: Any, tmp_path: Path) -> None:
+def test_other_sections_find_their_place(make: Any, written: Any, tmp_path: Path) -> None:
     said = (Said("not yet shown", "Three balls <b>more</b>.", "Wait."),)
     flow = Section("flow", "Every ball", Place.FLOW, "care.html", {"cautions": [("One", "Two")]}, said, {"balls": 3})
     _, page, document = written(make(), tmp_path / "out", more=[flow])
@@ -310,7 +255,7 @@ def test_other_sections_find_their_place(make: Any, tmp_path: Path) -> None:
 
 
 def test_quiet_that_holds_balls_up_is_no_improvement(
-    make: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    make: Any, written: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """One-sided probabilities against scipy's Fisher exact test."""
     from scipy.stats import fisher_exact
@@ -337,7 +282,7 @@ def test_quiet_that_holds_balls_up_is_no_improvement(
         assert "held up per 1000 balls" in page.text
 
 
-def test_columns_that_divide_alike_are_shown_once(make: Any, tmp_path: Path) -> None:
+def test_columns_that_divide_alike_are_shown_once(make: Any, written: Any, tmp_path: Path) -> None:
     result = make()
     runs = [
         dataclasses.replace(r, run=dataclasses.replace(r.run, revision=f"rev {r.run.treatment}")) for r in result.runs

@@ -1,0 +1,88 @@
+from __future__ import annotations
+
+import dataclasses
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+import soundfile
+
+from noisecheck.audio.health import check_health
+from noisecheck.audio.recording import open_recording
+from noisecheck.report.context import Context, Place
+from noisecheck.report.fitness import health_section
+
+RATE = 16_000
+
+
+def knocks(*, clip_at: float | None = None) -> np.ndarray[Any, np.dtype[np.float64]]:
+    """Return 6 s of decaying bursts over noise, held at a rail where one is given."""
+    rng = np.random.default_rng(4)
+    x = rng.normal(0, 1e-3, 6 * RATE)
+    burst = rng.normal(0, 0.25, RATE // 4) * np.exp(-np.arange(RATE // 4) / (0.02 * RATE))
+    for k in range(10):
+        at = int((0.4 + 0.55 * k) * RATE)
+        x[at : at + len(burst)] += burst * (3 if clip_at else 1)
+    return np.clip(x, -clip_at, clip_at) if clip_at else x
+
+
+@pytest.fixture
+def checked(make: Any, tmp_path: Path) -> Any:
+    """Return a maker of a campaign whose first run is heard as given, the others as sound recordings."""
+
+    def maker(**worst: Any) -> Any:
+        result = make(runs=2)
+        runs = []
+        for number, run in enumerate(result.runs):
+            file = tmp_path / f"h{number}.wav"
+            soundfile.write(file, knocks(clip_at=0.3 if number == 0 and worst else None), RATE, subtype="PCM_16")
+            health = check_health(open_recording(file))
+            if number == 0 and worst:
+                health = dataclasses.replace(health, **worst)
+            runs.append(dataclasses.replace(run, health=health))
+        return dataclasses.replace(result, runs=tuple(runs))
+
+    return maker
+
+
+def test_nothing_examined_gives_no_section(make: Any) -> None:
+    assert health_section(Context(make(), ())) is None
+
+
+def test_fit_recordings_are_one_line_at_their_place(checked: Any, written: Any, tmp_path: Path) -> None:
+    result = checked()
+    section = health_section(Context(result, ()))
+    assert section is not None
+    assert section.place == Place.HEALTH
+    assert section.said == ()
+    assert not section.data["unfit"]
+    _, page, _ = written(result, tmp_path / "out")
+    assert "levels usable in all" in page.text or "All 4 recordings are fit" in page.text
+
+
+def test_clipping_is_a_bound_with_its_reason(checked: Any) -> None:
+    section = health_section(Context(checked(times=check_fit("usable")), ()))
+    assert section is not None
+    first = section.data["rows"][0]
+    assert first["run"] == "bare-0"
+    assert {c["what"]: c["verdict"] for c in first["cells"]}["levels"] == "bound only"
+    assert any("clipped at" in reason for reason in first["reasons"])
+
+
+def check_fit(verdict: Any, *reasons: str) -> Any:
+    from noisecheck.audio.health import Fitness
+
+    return Fitness(verdict, reasons)
+
+
+def test_what_is_not_usable_is_said_first(checked: Any, written: Any, tmp_path: Path) -> None:
+    result = checked(levels=check_fit("not usable", "gain riding & <b>more</b>"))
+    text, page, document = written(result, tmp_path / "out")
+    first = document["answers"][0]
+    assert first["status"] == "not usable"
+    assert "Levels of 1 of 4 recordings are not usable (bare-0): gain riding" in first["text"]
+    assert "<b>more</b>" not in text
+    assert text.index('id="health"') < text.index('id="noise"')
+    assert "✕" in page.text
+    assert page.text.index("not usable") < page.text.index("quieter")
