@@ -53,7 +53,9 @@ def test_help_starts_quickly() -> None:
     best = 9.0
     for _ in range(5):
         start = time.perf_counter()
-        done = subprocess.run([sys.executable, "-m", "noisecheck", "--help"], capture_output=True, text=True, check=True)
+        done = subprocess.run(
+            [sys.executable, "-m", "noisecheck", "--help"], capture_output=True, text=True, check=True
+        )
         best = min(best, time.perf_counter() - start)
     assert "measure" in done.stdout
     assert best < 0.6  # the target is 0.3 s; a shared machine may be twice as slow

@@ -115,13 +115,13 @@ def _starts(block: int, rate: int) -> _Starts:
 def _wholes(block: int, rate: int) -> tuple[NDArray[np.float32], NDArray[np.float32], int]:
     """Return weights, constants and number of the shapes of a whole thud, followed by growth that goes on."""
     at = (np.arange(*(round(s / _WHOLE_BLOCK_S) for s in (-_WHOLE_S[0], _WHOLE_S[1]))) + 0.5) * block / rate
-    variance = []
+    variance: list[NDArray[np.float64]] = []
     for first in np.arange(-0.014, 0.0041, 0.001):
         for seconds in _WHOLE_RAMP_S:
             profile = np.clip((at - first) / seconds, 0.0, 1.0) ** 2
             variance += [1.0 + strength * profile for strength in _STRENGTHS]
         for seconds in _WHOLE_BOX_S:
-            variance += [1.0 + strength * ((at > first) & (at < first + seconds)) for strength in _STRENGTHS]
+            variance += [1.0 + strength * np.asarray((at > first) & (at < first + seconds), np.float64) for strength in _STRENGTHS]
     whole = len(variance)
     for growth in (75.0, *_GROWTH_DB_S):
         for strength in (*_STRENGTHS, 3000.0):
@@ -131,7 +131,7 @@ def _wholes(block: int, rate: int) -> tuple[NDArray[np.float32], NDArray[np.floa
 
 
 def _completed(ratio: NDArray[np.float32], rate: int, block: int, box: NDArray[np.int64]) -> NDArray[np.float64]:
-    """Return the evidence, per row, that a sound rose and was done rising within milliseconds, against longer growth."""
+    """Return the evidence, per row, that a sound was done rising within milliseconds, against longer growth."""
     merge = round(_WHOLE_BLOCK_S * rate / block)
     weights, constants, whole = _wholes(block * merge, rate)
     lead = round(_WHOLE_S[0] / _WHOLE_BLOCK_S) * merge

@@ -83,7 +83,7 @@ class LedgerSettings:
     """Findings with lower odds are not claimed; in proportion more is asked where over 1 % of impacts are missed."""
     claim_last_odds: float = 0.5
     """The same for a ball not heard at the last station, where no later one can settle whether it passed unheard:
-    by the meaning of the words it did not arrive, so it is shown, with its low odds, where that is likelier than a miss."""
+    by the meaning of the words it did not arrive, so it is shown, with its low odds, where that beats a miss."""
     suspect_odds: float = 5.0
     """Live: what may still be settled otherwise is announced as suspected from these odds on."""
     miss: float = 3e-4

@@ -187,9 +187,8 @@ class Backdrop:
                     voice = lfilter(
                         [1 - radius], [1, -2 * radius * math.cos(2 * math.pi * hz / self._rate), radius**2], voice
                     )
-            syllables = (
-                np.sin(math.pi * np.clip(time * 4.0 % 1.0, 0, 1)) ** 2 * np.abs(np.sin(math.pi * time / time[-1])) ** 0.5
-            )
+            swell = np.abs(np.sin(math.pi * time / time[-1])) ** 0.5
+            syllables = np.sin(math.pi * np.clip(time * 4.0 % 1.0, 0, 1)) ** 2 * swell
             voice *= syllables
             voice /= math.sqrt(float(np.mean(voice**2)))
             self._speech.add(self._frame + int(rng.integers(frames)), np.asarray(voice)[:, None])
