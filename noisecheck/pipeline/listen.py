@@ -89,13 +89,6 @@ class _Batch:
             return find_in_tiles(reader, list(self.to_find))
         return measure_tiles(reader, list(self.to_measure), self.settings, self.offset_db)
 
-    def __call__(self) -> list[Any]:
-        """Do it in a worker's process; only positions and columns travel, never samples."""
-        from threadpoolctl import threadpool_limits
-
-        with threadpool_limits(limits=1, user_api="blas"), opened_once(self.opener) as recording:
-            return self.done_by(Reader(recording, self.block_s))
-
 
 def listen(
     opened: Opener,
@@ -210,11 +203,21 @@ def _columns(
     return parts.whole(decisions.first)
 
 
-def _noted(work: Iterator[_Batch], given: deque[_Batch]) -> Iterator[tuple[_Batch, tuple[()], dict[str, Any]]]:
+def _noted(work: Iterator[_Batch], given: deque[_Batch]) -> Iterator[Any]:
     """Yield the work as joblib takes it, noting it in the order in which its results will come."""
+    from joblib import delayed
+
     for batch in work:
         given.append(batch)
-        yield batch, (), {}
+        yield delayed(_done)(batch)
+
+
+def _done(batch: _Batch) -> list[Any]:
+    """Do a piece of work in a worker's process; only positions and columns travel, never samples."""
+    from threadpoolctl import threadpool_limits
+
+    with threadpool_limits(limits=1, user_api="blas"), opened_once(batch.opener) as recording:
+        return batch.done_by(Reader(recording, batch.block_s))
 
 
 def heard_of(columns: Columns, rate: int, frames: int, channels: int, *, calibrated: bool) -> Heard:

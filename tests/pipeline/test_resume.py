@@ -271,7 +271,7 @@ def test_health_survives_being_kept(stereo: Path) -> None:
         plain({1})
 
 
-def test_the_same_call_runs_on_a_dask_cluster(stereo: Path) -> None:
+def test_the_same_call_runs_on_a_dask_cluster(stereo: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     distributed = pytest.importorskip("distributed", reason="the cluster extra (dask) is not installed")
     from noisecheck.core.errors import InputError
     from noisecheck.pipeline.cluster import on_cluster
@@ -285,5 +285,6 @@ def test_the_same_call_runs_on_a_dask_cluster(stereo: Path) -> None:
         there = listen(opened, settings=ListenSettings(), workers=-1)
     for name, column in plain_run.columns.items():
         np.testing.assert_array_equal(there.columns[name], column, err_msg=name)
+    monkeypatch.setattr("noisecheck.pipeline.cluster._WAIT_S", 1)
     with pytest.raises(InputError, match="no dask scheduler answers"), on_cluster("tcp://127.0.0.1:9"):
         pass
