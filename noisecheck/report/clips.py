@@ -21,10 +21,12 @@ from noisecheck.core.errors import InputError
 from noisecheck.core.flags import Flag
 from noisecheck.pipeline.campaign import CampaignResult, RunResult
 
-__all__ = ["Clip", "Picked", "clips_of", "odd_impacts", "pick", "wav_data_uri"]
+__all__ = ["Clip", "Moment", "Picked", "clips_at", "clips_of", "odd_impacts", "pick", "wav_data_uri"]
 
 BEFORE_S: Final = 0.08
 LENGTH_S: Final = 0.5
+_LEAD_S: Final = 0.35
+_MOMENT_S: Final = 1.0
 _ODD_Z: Final = 3.5
 _LEAST_MAD_DB: Final = 1.0  # where nearly all impacts agree, a decibel is no outlier
 _FEWEST: Final = 8
@@ -45,8 +47,16 @@ class Picked:
 
 
 @dataclass(frozen=True)
+class Moment:
+    """A time in a run (s) worth hearing, with what is around it."""
+
+    run: str
+    time_s: float
+
+
+@dataclass(frozen=True)
 class Clip:
-    """Half a second of sound as a data URI, and by how many dB it was raised."""
+    """A short piece of sound as a data URI, and by how many dB it was raised."""
 
     uri: str
     raised_db: float
@@ -142,6 +152,37 @@ def clips_of(result: CampaignResult, picked: Sequence[Picked], *, most_bytes: in
             kept[p.run, p.row] = clip
             used += len(clip.uri)
     return kept
+
+
+def clips_at(result: CampaignResult, moments: Sequence[Moment], *, most_bytes: int) -> dict[Moment, Clip]:
+    """Return clips of moments, earlier ones in the list first, until their text is ``most_bytes`` long."""
+    runs = {r.run.name: r for r in result.runs}
+    kept: dict[Moment, Clip] = {}
+    used = 0
+    for name in dict.fromkeys(m.run for m in moments):
+        run = runs[name]
+        each = 4 / 3 * 2 * _MOMENT_S * min(run.rate, _FASTEST)
+        try:
+            recording = join_recordings(run.paths)
+        except InputError:
+            continue
+        with recording:
+            for moment in dict.fromkeys(m for m in moments if m.run == name):
+                if used + each > most_bytes:
+                    continue
+                start = max(round((moment.time_s - _LEAD_S) * run.rate), 0)
+                channel = min(_channel_at(run, moment.time_s), recording.channels - 1)
+                clip = _clip(recording.read(start, start + round(_MOMENT_S * run.rate))[:, channel], run.rate)
+                if clip.seconds > 0:
+                    kept[moment] = clip
+                    used += len(clip.uri)
+    return kept
+
+
+def _channel_at(run: RunResult, time_s: float) -> int:
+    """Return the channel of the impact nearest in time, 0 where there is none."""
+    times = run.impacts.data["time_s"]
+    return max(int(run.impacts.data["channel"][int(np.argmin(np.abs(times - time_s)))]), 0) if len(times) else 0
 
 
 def _read(run: RunResult, rows: Sequence[int]) -> dict[int, NDArray[np.float32]]:

@@ -6,15 +6,20 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from enum import IntEnum
 from functools import cached_property
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
+from noisecheck.core.errors import InputError
 from noisecheck.flow.findings import Ledger
+from noisecheck.pipeline.account import Account, account_for
 from noisecheck.pipeline.campaign import CampaignResult
+from noisecheck.report.clips import Clip, Moment, clips_at
 
 if TYPE_CHECKING:
     from noisecheck.report.answers import Asked
 
 __all__ = ["Context", "GroupColumn", "Place", "Said", "Section"]
+
+_MOMENTS: Final = 0.3
 
 
 class Place(IntEnum):
@@ -110,6 +115,30 @@ class Context:
     def ledgers(self) -> dict[str, Ledger]:
         """Ledgers by run, of the runs in which any ball was followed to its end."""
         return {ledger.run: ledger for ledger in self.result.ledgers if ledger.balls}
+
+    @cached_property
+    def account(self) -> Account | None:
+        """What became of every ball; None where no ball was followed to its end."""
+        if not self.ledgers:
+            return None
+        try:
+            return account_for(self.result)
+        except InputError:
+            return None
+
+    @cached_property
+    def moments(self) -> dict[Moment, Clip]:
+        """Clips of what the ledger found, of at most :data:`_MOMENTS` of the bytes; stuck and stray balls first."""
+        heard = ("stuck", "stray", "held_up")
+        found = [(f, g.run) for g in self.result.ledgers for f in g.findings if f.kind in heard]
+        found.sort(key=lambda p: (heard.index(p[0].kind), -p[0].odds))
+        wanted = [Moment(run, f.time_s) for f, run in found]
+        return clips_at(self.result, wanted, most_bytes=int(_MOMENTS * self.clip_bytes))
+
+    @property
+    def impact_bytes(self) -> int:
+        """Bytes left for clips of impacts."""
+        return self.clip_bytes - sum(len(c.uri) for c in self.moments.values())
 
     @property
     def unit(self) -> str:

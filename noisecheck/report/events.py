@@ -29,7 +29,7 @@ def events_section(context: Context) -> Section | None:
     if not any(len(r.impacts) for r in result.runs):
         return None
     picked = pick(result, most=_MOST_PICKED)
-    clips = clips_of(result, picked, most_bytes=context.clip_bytes)
+    clips = clips_of(result, picked, most_bytes=context.impact_bytes)
     odd = {r.run.name: odd_impacts(r) for r in result.runs}
     everything = np.concatenate([r.impacts.data["lae_db"] for r in result.runs])
     level = everything[np.isfinite(everything)]

@@ -26,7 +26,18 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-__all__ = ["MARKERS", "MOST_MARKS", "Row", "band_differences", "band_levels", "differences", "inline_svg", "strip"]
+__all__ = [
+    "MARKERS",
+    "MOST_MARKS",
+    "Passages",
+    "Row",
+    "band_differences",
+    "band_levels",
+    "differences",
+    "inline_svg",
+    "strip",
+    "transits",
+]
 
 Floats = NDArray[np.float64]
 
@@ -249,6 +260,53 @@ def strip(
         axes.set_ylabel(f"L_AE, {unit}")
         axes.locator_params(axis="y", nbins=4)
         _place(figure, left=58, right=20, top=8, bottom=38)
+    return figure
+
+
+@dataclass(frozen=True)
+class Passages:
+    """Transit times (s) of one link in the order they were heard, over runs joined end to end; ``late`` ones apart."""
+
+    at_s: Floats
+    took_s: Floats
+    late: NDArray[np.bool_]
+    bounds: tuple[tuple[float, float, float, float], ...]
+    """For each run: where it begins and ends, and the (shortest, longest) usual time."""
+
+
+def transits(link: Passages, *, label: str) -> Figure:
+    """Return transit times over listening time with the usual limits of each run; a ring and a line: held up."""
+    figure, axes = _figure(460, 170)
+    with _style():
+        tall = max((b[3] for b in link.bounds), default=1.0)
+        late = link.took_s[link.late]
+        top = min(max([1.15 * tall, *(1.08 * late)]), 4 * tall)
+        usual = np.flatnonzero(~link.late)
+        if len(usual) > MOST_MARKS:
+            usual = usual[np.linspace(0, len(usual) - 1, MOST_MARKS).astype(np.int64)]
+        unit = 60.0 if link.bounds and link.bounds[-1][1] < 7200 else 3600.0
+        for begin, end, low, high in link.bounds:
+            axes.fill_between([begin / unit, end / unit], low, high, color=_FAINT, linewidth=0, alpha=0.6)
+        axes.plot(link.at_s[usual] / unit, link.took_s[usual], "o", ms=3, color=_SERIES[0], mew=0)
+        axes.plot(
+            link.at_s[link.late] / unit,
+            np.minimum(late, top),
+            "D",
+            ms=6.5,
+            mfc=_SERIES[1],
+            mec=_INK,
+            mew=1,
+            clip_on=False,
+        )
+        if len(link.bounds) <= 40:
+            for begin, *_ in link.bounds[1:]:
+                axes.axvline(begin / unit, color=_FAINT, linewidth=0.6)
+        axes.set_xlim(0, max(link.bounds[-1][1] / unit, 1e-9) if link.bounds else 1)
+        axes.set_ylim(0, top)
+        axes.set_xlabel("listening time, min" if unit == 60.0 else "listening time, h")
+        axes.set_ylabel(label)
+        axes.locator_params(axis="y", nbins=4)
+        _place(figure, left=48, right=14, top=8, bottom=38)
     return figure
 
 

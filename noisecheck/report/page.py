@@ -20,6 +20,7 @@ from noisecheck.report.events import events_section
 from noisecheck.report.exports import comparisons_csv, impacts_csv_chunks, json_text, summaries_csv, write_together
 from noisecheck.report.figures import MARKERS
 from noisecheck.report.fitness import health_section
+from noisecheck.report.ledger import flow_section
 from noisecheck.report.levels import levels_section
 from noisecheck.report.method import method_section
 from noisecheck.report.noise import noise_section
@@ -36,6 +37,7 @@ _SPARE: Final = 100_000
 
 SECTIONS: Final[tuple[Callable[[Context], Section | None], ...]] = (
     noise_section,
+    flow_section,
     levels_section,
     events_section,
     health_section,
@@ -87,7 +89,9 @@ def write_report(
     if excess > 0:  # clips are what can be spared
         tell(0.8, "making the page smaller")
         context = replace(context, clip_bytes=max(_CLIP_BYTES - excess - _SPARE, 0))
-        sections = [events_section(context) or s if s.key == "events" else s for s in sections]
+        again = {"events": events_section, "flow": flow_section}
+        mine = {id(s) for s in more}
+        sections = [again[s.key](context) or s if s.key in again and id(s) not in mine else s for s in sections]
         page = _render(context, sections, answers)
     tell(0.9, "writing")
     paths = write_together(

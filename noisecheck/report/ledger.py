@@ -1,0 +1,150 @@
+"""Every ball accounted for: what arrived, what did not, how sure, how often it fails, and what warns early."""
+
+from __future__ import annotations
+
+from typing import Any, Final
+
+import numpy as np
+
+from noisecheck.core.errors import one_line
+from noisecheck.flow.findings import Finding, Ledger, say_odds
+from noisecheck.pipeline.account import Account
+from noisecheck.report.answers import value_word
+from noisecheck.report.clips import Moment
+from noisecheck.report.context import Context, Place, Said, Section
+from noisecheck.report.figures import Passages, inline_svg, transits
+
+__all__ = ["flow_section"]
+
+_WORD: Final = {"stuck": "stuck", "stray": "stray", "held_up": "held up", "unheard": "unheard"}
+_MOST_FINDINGS: Final = 400
+_MOST_NAMED: Final = 3
+_MOST_LINKS: Final = 8
+
+
+def flow_section(context: Context) -> Section | None:
+    """Return the ledger; None where no ball was followed to its end."""
+    account = context.account
+    if account is None:
+        return None
+    kinds = list(_WORD)
+    found = [(ledger, f) for ledger in account.ledgers for f in ledger.findings]
+    place = {id(f): number for number, (_, f) in enumerate(found)}
+    ranked = sorted(found, key=lambda p: (kinds.index(p[1].kind), place[id(p[1])]))
+    shown = sorted(ranked[:_MOST_FINDINGS], key=lambda p: (p[1].kind not in ("stuck",), place[id(p[1])]))
+    treatments = {r.run.name: r.run for r in context.result.runs}
+    data = {
+        "kinds": list(_WORD.values()),
+        "runs": [_run(ledger, treatments[ledger.run].revision) for ledger in account.ledgers],
+        "revisions": any(name for name in account.rates),
+        "findings": [_finding(context, ledger, f) for ledger, f in shown],
+        "left": len(found) - len(shown),
+        "rates": [
+            {"name": value_word("revision", name) if name else "", "text": rate.sentence}
+            for name, rate in account.rates.items()
+        ],
+        "overall": account.overall.sentence,
+        "warnings": [one_line(w) for w in account.warnings],
+        "notes": [one_line(n) for n in dict.fromkeys((*account.overall.notes, *account.notes))],
+        "links": _links(account),
+        "total": {kind: sum(g.count(kind) for g in account.ledgers) for kind in kinds},
+    }
+    return Section("flow", "Every ball accounted for", Place.FLOW, "flow.html", data, _said(account), account.to_dict())
+
+
+def _run(ledger: Ledger, revision: str) -> dict[str, Any]:
+    return {
+        "run": one_line(ledger.run),
+        "revision": one_line(revision),
+        "fed": ledger.fed,
+        "arrived": ledger.arrived,
+        "counts": [ledger.count(kind) for kind in _WORD],
+        "undecided": ledger.undecided,
+        "under_way": ledger.under_way,
+        "odd": bool(ledger.count("stuck") or ledger.count("stray") or ledger.undecided),
+    }
+
+
+def _finding(context: Context, ledger: Ledger, finding: Finding) -> dict[str, Any]:
+    clip = context.moments.get(Moment(ledger.run, finding.time_s)) if finding.kind != "unheard" else None
+    return {
+        "run": one_line(ledger.run),
+        "kind": _WORD[finding.kind],
+        "time": round(finding.time_s, 3),
+        "station": one_line(finding.station),
+        "odds": say_odds(finding.odds),
+        "exact": float(f"{finding.odds:.3g}"),
+        "why": one_line(finding.why).removesuffix(f", {say_odds(finding.odds)}"),
+        "clip": clip,
+    }
+
+
+def _links(account: Account) -> list[dict[str, Any]]:
+    """Return a figure for each pair of neighbouring stations, runs joined end to end in their order."""
+    names: dict[tuple[str, str], None] = {}
+    for ledger in account.ledgers:
+        order = list(ledger.transit_s)
+        for p in ledger.passages:
+            at = order.index(p.origin) if p.origin in order else -1
+            if at >= 0 and (at + 1 == len(order) or order[at + 1] == p.station):
+                names.setdefault((p.origin, p.station))
+    figures = []
+    for number, (origin, station) in enumerate(list(names)[:_MOST_LINKS]):
+        begin, bounds, rows = 0.0, [], []
+        for ledger in account.ledgers:
+            end = begin + ledger.listened_s
+            bounds.append((begin, end, *ledger.transit_s.get(origin, (np.nan, np.nan))))
+            rows += [
+                (begin + p.time_s, p.took_s, p.late)
+                for p in ledger.passages
+                if (p.origin, p.station) == (origin, station)
+            ]
+            begin = end
+        times = np.array([(t, took) for t, took, _ in rows], np.float64).reshape(-1, 2)
+        late = np.array([x for *_, x in rows], bool)
+        link = f"{one_line(origin)} to {one_line(station)}"
+        figure = transits(Passages(times[:, 0], times[:, 1], late, tuple(bounds)), label="transit time, s")
+        text = f"Transit times from {link}, runs one after the other; {int(late.sum())} of {len(late)} held up"
+        median = float(np.median(times[:, 1])) if len(times) else np.nan
+        figures.append(
+            {
+                "name": link,
+                "balls": len(late),
+                "late": int(late.sum()),
+                "median": round(median, 3) if np.isfinite(median) else None,
+                "chart": inline_svg(figure, key=f"t{number}", label=text),
+            }
+        )
+    return figures
+
+
+def _said(account: Account) -> tuple[Said, ...]:
+    said: list[Said] = []
+    stuck = [(g, f) for g in account.ledgers for f in g.findings if f.kind == "stuck"]
+    stray = [(g, f) for g in account.ledgers for f in g.findings if f.kind == "stray"]
+    if stuck:
+        named = "; ".join(_where(g, f, "last heard") for g, f in stuck[:_MOST_NAMED])
+        more = f"; and {len(stuck) - _MOST_NAMED} more" if len(stuck) > _MOST_NAMED else ""
+        balls = "1 ball stuck" if len(stuck) == 1 else f"{len(stuck)} balls stuck"
+        step = "Stop the machine and look there before it runs on." if len(stuck) == 1 else "Look there first."
+        said.append(Said("stuck", f"{balls}: {named}{more}.", step))
+    if stray:
+        surest = max(stray, key=lambda p: p[1].odds)
+        count = "1 stray impact" if len(stray) == 1 else f"{len(stray)} stray impacts"
+        which = "" if len(stray) == 1 else ", the surest"
+        said.append(
+            Said(
+                "warning",
+                f"{count} that no ball accounts for{which} {_where(*surest, 'at')}. Listen to the clips below.",
+            )
+        )
+    for warning in account.warnings[:_MOST_NAMED]:
+        said.append(Said("warning", f"Early warning: {one_line(warning)}."))
+    said.append(Said("bound only", f"Every ball: {account.overall.sentence}"))
+    return tuple(said)
+
+
+def _where(ledger: Ledger, finding: Finding, verb: str) -> str:
+    station = f" at {one_line(finding.station)}" if finding.station and verb != "at" else ""
+    moment = f"{finding.time_s:.1f} s" if verb == "at" else f"{verb}{station}, {finding.time_s:.1f} s"
+    return f"in run {one_line(ledger.run)} {'at ' if verb == 'at' else ''}{moment} (odds {say_odds(finding.odds)})"
