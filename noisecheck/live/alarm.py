@@ -1,0 +1,85 @@
+"""Running the user's command on an alarm, without a shell and without ever waiting for it."""
+
+from __future__ import annotations
+
+import json
+import os
+import shlex
+import shutil
+import signal
+import subprocess
+import threading
+from collections.abc import Callable
+from typing import Any, Final
+
+from noisecheck.core.errors import InputError, one_line
+
+__all__ = ["AlarmCommand"]
+
+_AT_ONCE: Final = 4
+
+
+class AlarmCommand:
+    """A command run for each alarm, the alarm as one JSON document on its standard input.
+
+    Args:
+        command: program and arguments as typed (quotes group words; no shell: no pipes, no variables).
+        timeout_s: after so long a command is ended.
+        told: called (from another thread) with a sentence when a command cannot be run, fails or hangs.
+
+    Raises:
+        InputError: no such program.
+    """
+
+    def __init__(self, command: str, *, timeout_s: float = 30.0, told: Callable[[str], None]) -> None:
+        try:
+            self._words = shlex.split(command)
+        except ValueError as error:
+            raise InputError(f"--on-alarm {one_line(command)}: not a command ({error})") from error
+        if not self._words or shutil.which(self._words[0]) is None:
+            name = self._words[0] if self._words else ""
+            raise InputError(f"--on-alarm: no such program '{one_line(name)}' (it is run without a shell)")
+        self._timeout_s, self._told = timeout_s, told
+        self._running: list[threading.Thread] = []
+
+    def run(self, alarm: dict[str, Any]) -> bool:
+        """Begin the command for an alarm and return at once; False when too many still run."""
+        self._running = [t for t in self._running if t.is_alive()]
+        if len(self._running) >= _AT_ONCE:
+            self._told(f"the alarm command was not run: {_AT_ONCE} earlier ones have not ended yet")
+            return False
+        document = (json.dumps(alarm, ensure_ascii=False) + "\n").encode()
+        thread = threading.Thread(target=self._work, args=(document,), daemon=True)
+        thread.start()
+        self._running.append(thread)
+        return True
+
+    def _work(self, document: bytes) -> None:
+        try:
+            process = subprocess.Popen(
+                self._words,
+                stdin=subprocess.PIPE,
+                stdout=subprocess.DEVNULL,
+                stderr=subprocess.DEVNULL,
+                start_new_session=os.name == "posix",  # Ctrl-C at the watch is none of its business
+            )
+        except OSError as error:
+            self._told(f"the alarm command could not be run: {error.strerror or error}")
+            return
+        try:
+            process.communicate(document, timeout=self._timeout_s)
+        except subprocess.TimeoutExpired:
+            if os.name == "posix":
+                os.killpg(process.pid, signal.SIGKILL)  # with whatever it started: the group is its own
+            else:
+                process.kill()
+            process.wait()
+            self._told(f"the alarm command did not end within {self._timeout_s:g} s and was ended")
+            return
+        if process.returncode:
+            self._told(f"the alarm command ended with code {process.returncode}")
+
+    def wait(self, seconds: float) -> None:
+        """Give commands still running so long to end."""
+        for thread in self._running:
+            thread.join(max(seconds, 0.0))

@@ -1,0 +1,293 @@
+"""From samples to what is to say: impacts found, measured, placed, and every ball followed, as the sound comes.
+
+The same stages as for a file, one behind the other; only the measurement does not wait for a sound's end, but takes
+what has been heard of it when it is decided (about 0.1 s). No files, no clock, no output.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from noisecheck.bench.rig import Rig
+from noisecheck.core.table import Impacts
+from noisecheck.core.units import to_seconds
+from noisecheck.detect.channels import Onsets
+from noisecheck.detect.stream import Stream
+from noisecheck.flow.drops import find_drops
+from noisecheck.flow.findings import Ledger
+from noisecheck.flow.ledger import LedgerSolver, first_contacts
+from noisecheck.flow.route import FeedPlan, LedgerSettings, Route
+from noisecheck.live.events import Event, Teller
+from noisecheck.live.room import Room
+from noisecheck.measure.events import measure_impacts
+from noisecheck.pipeline.listen import ListenSettings
+
+__all__ = ["Follower", "Placer", "route_of", "stations_of"]
+
+Placer = Callable[[Impacts], Impacts]
+"""Fills ``station`` and ``station_confidence`` of measured impacts."""
+
+KEEP_S: Final = 32.0
+_SLICE_S: Final = 0.25
+_BEFORE_S: Final = 1.0
+_HEARD_S: Final = 0.5
+_QUIET_S: Final = (0.15, 0.006)
+_REBOUND_ROWS: Final = 200
+_OWN_CONFIDENCE: Final = 0.95
+"""That a sound loudest at a station's own microphone was made there."""
+
+
+def route_of(rig: Rig) -> Route | None:
+    """Return the balls' way as the rig file has it; None where it names no stations."""
+    names = rig.route or rig.station_names[:1]
+    if not names:
+        return None
+    return Route(names, tuple(_window(rig.station(n).transit_s) for n in names[:-1]))
+
+
+def _window(given: tuple[float, ...] | None) -> tuple[float, float] | None:
+    return None if given is None else (given[0], given[1])
+
+
+def stations_of(rig: Rig, channels: int) -> dict[int, str]:
+    """Return the station each channel stands for, where microphones alone tell stations apart (else empty)."""
+    known = {m.channel: m.station for m in rig.microphones if m.station and m.channel < channels}
+    if len(set(known.values())) > 1:
+        return known
+    route = route_of(rig)
+    if route is not None and len(route.stations) == 1:
+        return dict.fromkeys(range(channels), route.stations[0])
+    return {}
+
+
+@dataclass
+class Listened:
+    """Time listened to and not, in frames of the watch."""
+
+    heard: int = 0
+    missed: int = 0
+
+
+class Follower:
+    """Listen to a machine and say what happens.
+
+    Args:
+        rig: from the rig file.
+        rate: frames a second.
+        channels: of each frame.
+        settings: detection and measurement.
+        offset_db: dB to add for dB re 20 uPa, one a channel; None leaves dB re full scale.
+        placer: tells the station of impacts; None: by each microphone's own station.
+        impacts: also say each impact.
+
+    Positions are frames of the watch: gaps count, with what was lost in them.
+    """
+
+    def __init__(
+        self,
+        rig: Rig,
+        rate: int,
+        channels: int,
+        *,
+        settings: ListenSettings | None = None,
+        offset_db: NDArray[np.float64] | None = None,
+        placer: Placer | None = None,
+        impacts: bool = False,
+    ) -> None:
+        self.rate, self.channels = rate, channels
+        self.settings = settings or ListenSettings()
+        self.room = Room(int(KEEP_S * rate), channels)
+        self.listened = Listened()
+        self.count = 0
+        """Impacts heard."""
+        self._offset, self._impacts = offset_db, impacts
+        self._own = stations_of(rig, channels)
+        self._placer = placer or (self._by_microphone if self._own else None)
+        self.solver = self._solver(rig, channels, by_sound=placer is not None)
+        self._teller = Teller()
+        self._begin = 0
+        self._stream = self._new_stream()
+        self._recent = np.empty(0, np.int64)
+        self._rows: dict[str, list[tuple[float, float]]] = {}
+        self._drops = 0
+        self.ledger: Ledger | None = None
+
+    def _new_stream(self) -> Stream:
+        s = self.settings
+        return Stream(self.rate, self.channels, settings=s.detect, spread_s=s.spread_s)
+
+    def _solver(self, rig: Rig, channels: int, *, by_sound: bool) -> LedgerSolver | None:
+        route = route_of(rig)
+        if route is None or self._placer is None:
+            return None
+        self._route = route
+        silent = [] if by_sound else [n for n in route.stations if n not in self._own.values()]
+        heard = route.heard_only(silent)
+        self._translate = np.array(
+            [heard.stations.index(n) if n in heard.stations else -1 for n in route.stations] + [-1]
+        )
+        self.left_out = tuple(n for n in route.stations if n not in heard.stations)
+        return LedgerSolver(
+            heard,
+            feed=FeedPlan(rig.feed.period_s, rig.feed.balls),
+            settings=LedgerSettings(shared_microphone=by_sound or len(set(self._own.values())) < 2),
+            run="watch",
+        )
+
+    @property
+    def frames(self) -> int:
+        """Frames of the watch so far, gaps included."""
+        return self.listened.heard + self.listened.missed
+
+    @property
+    def seconds(self) -> float:
+        """The same in s."""
+        return self.frames / self.rate
+
+    # -- in ---------------------------------------------------------------------------------------------------------
+    def take(self, samples: NDArray[np.float32]) -> list[Event]:
+        """Take the next samples, (frames, channels), and return what is to say."""
+        events: list[Event] = []
+        step = max(1, int(_SLICE_S * self.rate))
+        for at in range(0, len(samples), step):
+            part = samples[at : at + step]
+            self.room.add(part)
+            self.listened.heard += len(part)
+            events += self._heard(self._stream.push(part), self._begin + self._stream.known)
+        return events
+
+    def gap(self, frames: int, why: str) -> list[Event]:
+        """Say that ``frames`` were not listened to, and begin to listen anew behind them."""
+        events = self._heard(self._stream.finish(), self.frames)
+        start = self.seconds
+        self.listened.missed += frames
+        self._begin = self.frames
+        self._stream = self._new_stream()
+        self.room.begin(self.frames)
+        self._recent = np.empty(0, np.int64)
+        text = f"{frames / self.rate:.3g} s were not listened to ({why})"
+        more = {"from_s": round(start, 6), "to_s": round(self.seconds, 6)}
+        events.append(Event("not_listened", start, self.seconds, text, more=more))
+        if self.solver is not None:
+            news = self.solver.update([], [], now_s=self.seconds, gaps_s=[(start, self.seconds)])
+            events += self._teller.tell(news, self.seconds)
+        return events
+
+    def finish(self) -> list[Event]:
+        """Return what is left to say; :attr:`ledger` is then complete."""
+        events = self._heard(self._stream.finish(), self.frames)
+        if self.solver is not None:
+            self.ledger = self.solver.finish(self.seconds)
+            events += self._teller.tell(list(self.ledger.findings), self.seconds)
+        return events
+
+    # -- impacts ----------------------------------------------------------------------------------------------------
+    def _heard(self, onsets: Onsets, known: int) -> list[Event]:
+        """Follow impacts newly decided (frames of the stream), now that all before ``known`` are."""
+        events: list[Event] = []
+        table = Impacts.empty()
+        if len(onsets):
+            table = self._table(_shifted(onsets, self._begin))
+            self.count += len(table)
+            if self._impacts:
+                events += self._said(table)
+        if self.solver is None:
+            return events
+        rows, codes = first_contacts(table, self._route)
+        news = self.solver.update(
+            table["time_s"][rows],
+            self._translate[codes],
+            now_s=max(known / self.rate, float(table["time_s"].max(initial=0.0))),
+            confidence=table["station_confidence"][rows],
+            odds=table["odds"][rows],
+            level_db=table["lae_db"][rows],
+        )
+        return events + self._teller.tell(news, self.seconds)
+
+    def _table(self, onsets: Onsets) -> Impacts:
+        """Measure as much as has been heard, and place."""
+        own = onsets.own_arrival
+        order = np.argsort(own, kind="stable")
+        self._recent = np.concatenate([self._recent[self._recent > own.min() - 3 * self.rate], np.sort(onsets.frame)])
+        origin = max(self.room.start, int(own.min()) - int(_BEFORE_S * self.rate))
+        samples = self.room.get(origin, min(self.room.stop, int(own.max()) + int(_HEARD_S * self.rate)))
+        end = origin + len(samples)
+        after = np.append(onsets.arrival[1:], np.full((1, self.channels), -1), axis=0)
+        limits = after[np.arange(len(onsets)), onsets.channel]
+        limits = np.where(limits > own, limits, end)
+        columns = measure_impacts(
+            samples,
+            self.rate,
+            origin=origin,
+            onsets=own[order],
+            channels=onsets.channel[order],
+            limits=limits[order],
+            quiet=self._quiet(origin, end),
+            offset_db=self._offset,
+            settings=self.settings.measure,
+        )
+        back = np.argsort(order, kind="stable")
+        table = Impacts.of(
+            len(onsets),
+            run="watch",
+            channel=onsets.channel,
+            frame=onsets.frame,
+            time_s=to_seconds(onsets.frame, self.rate),
+            odds=onsets.odds,
+            db_re="full scale" if self._offset is None else "20 uPa",
+            **{name: values[back] for name, values in columns.items()},
+        )
+        if self._placer is not None:
+            table = self._placer(table)
+        return self._with_drops(table)
+
+    def _quiet(self, start: int, stop: int) -> NDArray[np.int64]:
+        """Return spans without impacts, (m, 2)."""
+        after, before = (int(s * self.rate) for s in _QUIET_S)
+        starts = np.concatenate(([start], self._recent + after))
+        stops = np.concatenate((self._recent - before, [stop]))
+        starts = np.maximum(starts, start)
+        keep = stops - starts > int(0.02 * self.rate)
+        return np.column_stack((starts[keep], stops[keep])).astype(np.int64)
+
+    def _by_microphone(self, table: Impacts) -> Impacts:
+        names = [self._own.get(int(c), "") for c in table["channel"]]
+        return table.with_columns(station=names, station_confidence=[_OWN_CONFIDENCE if n else 0.0 for n in names])
+
+    def _with_drops(self, table: Impacts) -> Impacts:
+        """Tell rebounds from first contacts, by what each station has shown of late."""
+        drop, rebound = np.empty(len(table), np.int64), np.zeros(len(table), np.int64)
+        times, levels, stations = table["time_s"], table["lae_db"], table["station"]
+        for i, name in enumerate(stations):
+            past = self._rows.setdefault(str(name), [])
+            past.append((float(times[i]), float(levels[i])))
+            del past[: -2 * _REBOUND_ROWS]
+            if name:
+                recent = np.array(past[-_REBOUND_ROWS:])
+                rebound[i] = find_drops(recent[:, 0], recent[:, 1], np.zeros(len(recent), np.int64))[1][-1]
+            self._drops += int(rebound[i] == 0)
+            drop[i] = self._drops - 1
+        return table.with_columns(drop=drop, rebound=rebound)
+
+    def _said(self, table: Impacts) -> list[Event]:
+        events = []
+        for row in table.rows():
+            heard = {k: row[k] for k in ("channel", "lae_db", "lzpeak_db", "margin_db", "db_re", "rebound")}
+            level = "L_AE not measurable" if row["lae_db"] is None else f"L_AE {row['lae_db']:.1f} dB re {row['db_re']}"
+            margin = "" if row["margin_db"] is None else f", margin {row['margin_db']:.0f} dB"
+            what = f"rebound {row['rebound']}, " if row["rebound"] else ""
+            place = row["station"] or ("unplaced" if self._placer else "")
+            events.append(
+                Event("impact", row["time_s"], self.seconds, f"{what}{level}{margin}", place, row["odds"], more=heard)
+            )
+        return events
+
+
+def _shifted(onsets: Onsets, by: int) -> Onsets:
+    """Return onsets counted from the start of the watch instead of the stream."""
+    return replace(onsets, frame=onsets.frame + by, arrival=np.where(onsets.arrival >= 0, onsets.arrival + by, -1))
