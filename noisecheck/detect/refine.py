@@ -121,7 +121,8 @@ def _wholes(block: int, rate: int) -> tuple[NDArray[np.float32], NDArray[np.floa
             profile = np.clip((at - first) / seconds, 0.0, 1.0) ** 2
             variance += [1.0 + strength * profile for strength in _STRENGTHS]
         for seconds in _WHOLE_BOX_S:
-            variance += [1.0 + strength * np.asarray((at > first) & (at < first + seconds), np.float64) for strength in _STRENGTHS]
+            inside = ((at > first) & (at < first + seconds)).astype(np.float64)
+            variance += [1.0 + strength * inside for strength in _STRENGTHS]
     whole = len(variance)
     for growth in (75.0, *_GROWTH_DB_S):
         for strength in (*_STRENGTHS, 3000.0):
