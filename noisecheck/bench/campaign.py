@@ -73,7 +73,8 @@ def find_recordings(folder: Path) -> tuple[Path, ...]:
 def load_campaign(folder: str | Path) -> Campaign:
     """Return the campaign in a folder.
 
-    Without ``rig.toml`` the rig is empty; without ``runs.csv`` each recording is one run.
+    Without ``rig.toml`` the rig is empty; without ``runs.csv``, or with one that lists no runs yet, each recording
+    is one run.
 
     Raises:
         InputError: no such folder, no recordings, or a rig file or run sheet with a fault.
@@ -85,17 +86,33 @@ def load_campaign(folder: str | Path) -> Campaign:
     rig = load_rig(folder / "rig.toml")
     notes = [] if (folder / "rig.toml").exists() else ["no rig.toml: stations, positions and calibration are not known"]
     sheet = folder / "runs.csv"
-    if sheet.exists():
-        return Campaign(folder, rig, load_runs(sheet, rig), tuple(notes))
+    runs = load_runs(sheet, rig, may_be_empty=True) if sheet.exists() else ()
     try:
         recordings = find_recordings(folder)
     except OSError as error:
         raise InputError(f"{one_line(folder)}: cannot be read ({error.strerror or error})") from error
-    if not recordings:
-        raise InputError(f"{one_line(folder)}: an empty campaign: no runs.csv and no recordings")
-    notes.append("no runs.csv: each recording is taken as one run, and no treatments are known")
     names = [p.relative_to(folder).as_posix() for p in recordings]
+    if runs:
+        notes += _left_out(names, runs, rig)
+        return Campaign(folder, rig, runs, tuple(notes))
+    if not recordings:
+        if sheet.exists():
+            raise InputError(f"{one_line(sheet)}: lists no runs, and no recordings lie beside it")
+        raise InputError(f"{one_line(folder)}: an empty campaign: no runs.csv and no recordings")
+    what = "runs.csv lists no runs" if sheet.exists() else "no runs.csv"
+    notes.append(f"{what}: each recording is taken as one run, and no treatments are known")
     return Campaign(folder, rig, tuple(map(Run, run_names(names), ((n,) for n in names))), tuple(notes))
+
+
+def _left_out(names: list[str], runs: tuple[Run, ...], rig: Rig) -> list[str]:
+    """Return a sentence about recordings in the folder that the run sheet does not list."""
+    listed = {name for run in runs for name in run.files} | {rig.calibration.file, rig.calibration.file_after}
+    others = [one_line(n) for n in names if n not in listed]
+    if not others:
+        return []
+    some = ", ".join(others[:3]) + (", ..." if len(others) > 3 else "")
+    verb = "recording is" if len(others) == 1 else "recordings are"
+    return [f"{len(others)} {verb} not in runs.csv and left out: {some}"]
 
 
 def run_names(files: list[str]) -> list[str]:

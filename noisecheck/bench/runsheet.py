@@ -84,7 +84,7 @@ def natural_key(text: str) -> tuple[tuple[int, int, str], ...]:
     return tuple((0, int(p), p) if p.isdecimal() else (1, 0, p.casefold()) for p in parts)
 
 
-def load_runs(path: str | Path, rig: Rig) -> tuple[Run, ...]:
+def load_runs(path: str | Path, rig: Rig, *, may_be_empty: bool = False) -> tuple[Run, ...]:
     """Return the runs of a run sheet in its order.
 
     ``path`` is a CSV file, UTF-8 with or without byte order mark, separated by commas, semicolons or tabs; rows
@@ -94,7 +94,7 @@ def load_runs(path: str | Path, rig: Rig) -> tuple[Run, ...]:
         InputError: one sentence with file, line and column: a missing or misspelt column, a row of another
             length, a number that isn't one, an unknown role, a station or revision the rig does not declare, two
             rows with one name, one recording counted twice, a recording that is missing or outside the campaign,
-            or no runs at all.
+            or no runs at all (``may_be_empty`` allows that).
     """
     path = Path(path)
     sheet = _Sheet(path, rig)
@@ -110,7 +110,7 @@ def load_runs(path: str | Path, rig: Rig) -> tuple[Run, ...]:
             if first != line:
                 raise sheet.fault(line, "file", f"'{one_line(name)}' already belongs to the run of line {first}")
         runs[run.name] = run
-    if not runs:
+    if not runs and not may_be_empty:
         raise InputError(f"{one_line(path)}: lists no runs: add one row for each recording")
     return tuple(runs.values())
 

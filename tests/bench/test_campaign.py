@@ -110,9 +110,6 @@ def test_faults_name_file_row_and_column(campaign: Path, old: str, new: str, sen
 
 
 def test_an_empty_campaign(campaign: Path, tmp_path: Path) -> None:
-    (campaign / "runs.csv").write_text("run,file\n# nothing yet\n")
-    with pytest.raises(InputError, match="lists no runs"):
-        load_campaign(campaign)
     (campaign / "runs.csv").write_text("\n")
     with pytest.raises(InputError, match="is empty: its first row must name"):
         load_campaign(campaign)
@@ -137,6 +134,20 @@ def test_recordings_alone_are_a_campaign(tmp_path: Path) -> None:
     ]
     assert campaign.rig == Rig()
     assert len(campaign.notes) == 2
+
+
+def test_a_sheet_not_filled_in_yet_takes_each_recording_as_a_run(campaign: Path) -> None:
+    (campaign / "runs.csv").write_text("run,file\n# nothing yet\n")
+    loaded = load_campaign(campaign)
+    assert [r.name for r in loaded.runs] == ["bare", "quiet", "felt_1", "felt_2", "felt_10"]
+    assert loaded.notes == ("runs.csv lists no runs: each recording is taken as one run, and no treatments are known",)
+
+
+def test_recordings_the_sheet_does_not_list_are_said(campaign: Path) -> None:
+    (campaign / "extra.wav").write_bytes(b"x")
+    (campaign / "tone.wav").write_bytes(b"x")
+    (campaign / "rig.toml").write_text(RIG + '[calibration]\nfile = "tone.wav"\n')
+    assert load_campaign(campaign).notes == ("1 recording is not in runs.csv and left out: extra.wav",)
 
 
 def test_stations_of_the_sheet_alone_are_enough(campaign: Path) -> None:
