@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from noisecheck import __version__
+from noisecheck.completion import SHELLS, PrintCompletion
 from noisecheck.core.errors import InputError, NoisecheckError
 
 __all__ = ["main"]
@@ -32,6 +33,9 @@ def _parser() -> argparse.ArgumentParser:
     parser = _Parser(prog="noisecheck", description="Measure, compare and account for every ball drop in recordings.")
     parser.epilog = CAUTION
     parser.add_argument("--version", action="version", version=f"noisecheck {__version__}")
+    parser.add_argument(
+        "--completion", choices=SHELLS, action=PrintCompletion, help="print a script that completes on TAB, and end"
+    )
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True, parser_class=_Parser)
 
     def command(

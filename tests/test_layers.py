@@ -23,6 +23,7 @@ LAYERS = {
     "pipeline": 8,
     "report": 9,
     "live": 9,
+    "completion": 9,
     "cli": 10,
     "__init__": 10,
     "__main__": 11,
