@@ -102,7 +102,7 @@ def _zsh(parser: argparse.ArgumentParser) -> str:
         '    case "$words[2]" in',
     ]
     for name, sub in commands.items():
-        lines.append(f"        {name}) _arguments '2:command:' \\")
+        lines.append(f"        {name}) _arguments '1:command:' \\")
         lines += [f"            {_described(a)} \\" for a in _options(sub)]
         lines.append("            '*:file:_files' ;;")
     return "\n".join([*lines, "    esac", "}", f"compdef _{parser.prog} {parser.prog}", ""])
