@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from noisecheck.compare.linear import estimable
 from noisecheck.compare.summary import RunSummary
+from noisecheck.compare.ties import shapes_apart
 
 if TYPE_CHECKING:
     from noisecheck.bench.rig import Rig
@@ -215,17 +216,22 @@ def _with_sessions(
         design, contrast = _design(groups, keys, sessions, cells=cells)
         if estimable(design, contrast):
             return Pairing("", tuple(warnings), members, groups, design, contrast, (*held, "session"))
-    ties = [s for s in references if s.used and s.run.session in sessions and s.db_re == rows[0].db_re]
-    if ties:
+    every = [s for s in references if s.used and s.run.session in sessions and s.db_re == rows[0].db_re]
+    kinds, unlike = shapes_apart(every)
+    for kind in dict.fromkeys(kinds.values()):
+        ties = [s for s in every if kinds[s.run.session] == kind]
         tie_key = ("\0reference",) * max(len(keys[0]), 1)
         all_groups = np.concatenate([groups, np.full(len(ties), 2, np.int64)])
         all_sessions = sessions + [s.run.session for s in ties]
         design, contrast = _design(all_groups, keys + [tie_key] * len(ties), all_sessions, cells=False)
         if estimable(design, contrast):
             warnings.append("the sessions are tied by their reference drops")
+            if len({s.run.session for s in ties}) == len(ties):
+                warnings.append("one reference recording a session has no spread of its own: record it at both ends")
+            warnings += unlike.values()
             both = (*members, *((s,) for s in ties))
             return Pairing("", tuple(warnings), both, all_groups, design, contrast, (*held, "session"))
-    return _sessions_as_units(rows, groups, keys, names, held, warnings)
+    return _sessions_as_units(rows, groups, keys, names, held, warnings, tuple(unlike.values()))
 
 
 def _sessions_as_units(
@@ -235,12 +241,14 @@ def _sessions_as_units(
     names: tuple[str, str],
     held: tuple[str, ...],
     warnings: list[str],
+    untied: tuple[str, ...],
 ) -> Pairing:
     """Compare where no session holds both sides: session means are the unit, or nothing is."""
     units: dict[tuple[int, str, tuple[str, ...]], list[RunSummary]] = {}
     for row, group, key in zip(rows, groups, keys, strict=True):
         units.setdefault((int(group), row.run.session, key), []).append(row)
     counts = [len({s for g, s, _ in units if g == group}) for group in (0, 1)]
+    warnings += untied
     if min(counts) >= 2:
         warnings.append("no session holds both sides: sessions, not runs, are the unit")
         unit_groups = np.array([g for g, _, _ in units], np.int64)
@@ -252,7 +260,7 @@ def _sessions_as_units(
     if rows[0].db_re != ("20 uPa",):
         return Pairing(
             refusal=f"{text}, levels are not calibrated and no reference drop ties the sessions: the recorder's gain "
-            "may differ",
+            "may differ" + "".join(f"; {w}" for w in untied),
             warnings=tuple(warnings),
         )
     warnings.append(f"{text}: whatever else changed between the sessions is part of the difference")

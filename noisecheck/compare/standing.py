@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from noisecheck.compare.linear import Estimates, estimate
 from noisecheck.compare.summary import LEVELS, LOGARITHMIC, RunSummary, index_of
+from noisecheck.compare.ties import shapes_apart
 
 __all__ = ["QUANTITIES_SHOWN", "Figure", "Scale", "Standing", "standing"]
 
@@ -104,7 +105,10 @@ def standing(
     used = [r for r in rows if r.used and r.run.value(by)]
     ties = [r for r in references if r.used]
     everything = [*used, *ties]
-    cells = [_cell_of(r, by) for r in used] + [(_REFERENCE, r.station, r.run.value("drop_height_mm")) for r in ties]
+    kinds, unlike = shapes_apart(ties)
+    cells = [_cell_of(r, by) for r in used]
+    # Reference drops that sound another way are another thing: they tie nothing.
+    cells += [(f"{_REFERENCE} {kinds[r.run.session]}", r.station, r.run.value("drop_height_mm")) for r in ties]
     scales, scale = _scales(everything, cells, len(used))
     columns = [index_of(q) for q in quantities]
     y = np.array([r.mean[columns] for r in everything]).reshape(len(everything), len(columns))
@@ -112,7 +116,7 @@ def standing(
     sampling = noise.reshape(len(everything), len(columns))
     figures: dict[str, dict[str, Figure]] = {}
     where: dict[str, int] = {}
-    notes: list[str] = []
+    notes: list[str] = list(unlike.values())
     for value in dict.fromkeys(r.run.value(by) for r in used):
         own = [i for i, c in enumerate(cells) if c[0] == value]
         counts = np.bincount([scale[i] for i in own])

@@ -80,10 +80,10 @@ def summarise(impacts: Impacts, runs: Sequence[Run]) -> tuple[RunSummary, ...]:
 
     Only first contacts count (``rebound`` 0, or -1 where it is not known). Levels that are not comparable (clipped,
     gain riding, bounds, NaN, cut by the file's edge) are left out and counted; cut windows too, unless most are cut.
-    Unplaced impacts are left out as soon as any impact of the campaign is placed. A run without impacts gives one
-    summary with none.
+    Reference drops found in a take are no impacts of the machine. Unplaced impacts are left out as soon as any impact
+    of the campaign is placed. A run without impacts gives one summary with none.
     """
-    first = impacts.data["rebound"] <= 0
+    first = (impacts.data["rebound"] <= 0) & ~impacts.flagged(Flag.REFERENCE)
     station = impacts.data["station"]
     if np.any(station):
         first = first & ((station != 0) | ~_has_station(impacts))

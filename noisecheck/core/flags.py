@@ -29,6 +29,7 @@ class Flag(IntFlag):
     NO_BACKGROUND = 1 << 13
     DECAY_T20 = 1 << 14
     CORRECTED = 1 << 15
+    REFERENCE = 1 << 16
 
 
 FLAG_MEANING: dict[Flag, str] = {
@@ -48,6 +49,7 @@ FLAG_MEANING: dict[Flag, str] = {
     Flag.NO_BACKGROUND: "no quiet span near by: the background was not subtracted",
     Flag.DECAY_T20: "decay from -5 to -25 dB (T20)",
     Flag.CORRECTED: "changed by the user's correction file",
+    Flag.REFERENCE: "a reference drop at the start or end of the take, not one of the machine's impacts",
 }
 
 

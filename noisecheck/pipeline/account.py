@@ -13,6 +13,7 @@ from noisecheck.flow.findings import Ledger, ledger_document
 from noisecheck.flow.warning import LinkFlow, RestitutionChange, link_flows, restitution_change
 from noisecheck.pipeline.campaign import CampaignResult, RunResult
 from noisecheck.pipeline.flowing import challenge_run, drops_of, pooled_rate, route_of
+from noisecheck.pipeline.references import machine_impacts
 
 __all__ = ["Account", "account_for"]
 
@@ -98,7 +99,7 @@ def account_for(result: CampaignResult, *, challenged: bool = False, confidence:
         tuple(
             (r.run.name, r.impacts.names["station"][max(c.station, 0)] or "unplaced", c)
             for r in tests
-            for c in restitution_change(drops_of(r.impacts))
+            for c in restitution_change(drops_of(machine_impacts(r.impacts)))
         ),
         challenges,
         notes,

@@ -21,6 +21,7 @@ from noisecheck.bench.rig import Rig
 from noisecheck.bench.runsheet import Run
 from noisecheck.compare.effects import Comparison, compare
 from noisecheck.compare.summary import RunSummary, summarise
+from noisecheck.compare.ties import References
 from noisecheck.core.flags import Flag
 from noisecheck.core.provenance import provenance, settings_document
 from noisecheck.core.table import Impacts
@@ -30,6 +31,7 @@ from noisecheck.pipeline.flowing import follow_run, with_drops
 from noisecheck.pipeline.kept import catalogue_of, listen_once
 from noisecheck.pipeline.listen import ListenSettings
 from noisecheck.pipeline.placing import placed, taught_by
+from noisecheck.pipeline.references import mark_references, references_of, tied_summaries
 from noisecheck.pipeline.together import told_apart
 
 __all__ = [
@@ -104,6 +106,12 @@ class CampaignResult:
             return ()
         tests = [r for r in self.runs if r.run.role == "test"]
         return tuple(follow_run(r.impacts, r.run, rig, seconds=r.seconds, gaps_s=r.gaps_s) for r in tests)
+
+    @functools.cached_property
+    def references(self) -> References:
+        """Return what reference drops tell: the run sheet's, and those found at the ends of takes."""
+        own = [s for s in summarise(self.impacts, self.campaign.runs) if s.run.role == "reference"]
+        return references_of([(r.run, r.impacts) for r in self.runs], own)
 
 
 def spread_of(rig: Rig) -> float | None:
@@ -227,6 +235,8 @@ def place_runs(results: Sequence[RunResult], rig: Rig, taps: Sequence[RunResult]
                 read=recording.read,
             )
         done.append(replace(result, impacts=with_drops(impacts, result.run, rig), notes=(*result.notes, *notes)))
+    marked = mark_references([(r.run, r.impacts, r.seconds) for r in done])
+    done = [replace(r, impacts=impacts) for r, impacts in zip(done, marked, strict=True)]
     if taught is not None and done:
         done[0] = replace(done[0], notes=(*done[0].notes, *taught.notes))
     return tuple(done)
@@ -291,10 +301,11 @@ def measure_campaign(
         )
     results = list(place_runs(results, campaign.rig))
     impacts = Impacts.concat(r.impacts for r in results)
+    tables = [(r.run, r.impacts) for r in results]
     return CampaignResult(
         campaign,
         tuple(results),
-        summarise(impacts, campaign.runs),
+        tied_summaries(tables, summarise(impacts, campaign.runs)),
         settings_document(settings),
         provenance(),
     )
@@ -310,7 +321,8 @@ def compare_campaign(
     result: CampaignResult, *, by: str, baseline: str | None = None, station: str | None = None
 ) -> Comparison:
     """Return the comparison of a campaign's runs by a column of the run sheet."""
-    return compare(result.summaries, by=by, baseline=baseline, station=station, rig=result.campaign.rig)
+    found = compare(result.summaries, by=by, baseline=baseline, station=station, rig=result.campaign.rig)
+    return replace(found, warnings=(*found.warnings, *result.references.alarms))
 
 
 def comparable_columns(runs: Sequence[Run]) -> list[str]:

@@ -17,6 +17,7 @@ from noisecheck.flow.failures import FailureRate, HeardShare, failure_rate
 from noisecheck.flow.findings import Ledger
 from noisecheck.flow.ledger import follow_balls
 from noisecheck.flow.route import FeedPlan, LedgerSettings, Route
+from noisecheck.pipeline.references import machine_impacts
 
 __all__ = ["challenge_run", "drops_of", "follow_run", "pooled_rate", "route_of", "with_drops"]
 
@@ -104,7 +105,7 @@ def follow_run(
         InputError: the rig file does not say the balls' way.
     """
     return follow_balls(
-        impacts,
+        machine_impacts(impacts),
         route_of(rig),
         end_s=seconds,
         feed=_feed(rig, run),
@@ -116,7 +117,9 @@ def follow_run(
 
 def challenge_run(impacts: Impacts, run: Run, rig: Rig, *, seconds: float, seed: int = 1) -> Challenge:
     """Return how many known failures the ledger of this run would have named."""
-    return challenge(impacts, route_of(rig), end_s=seconds, feed=_feed(rig, run), settings=_settings(rig), seed=seed)
+    return challenge(
+        machine_impacts(impacts), route_of(rig), end_s=seconds, feed=_feed(rig, run), settings=_settings(rig), seed=seed
+    )
 
 
 def pooled_rate(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from noisecheck.compare.changed import Changed, changed
@@ -19,6 +19,7 @@ from noisecheck.core.errors import InputError
 from noisecheck.flow.failures import HeardShare, heard_share_of_links
 from noisecheck.pipeline.campaign import CampaignResult, comparable_columns, compare_campaign
 from noisecheck.pipeline.flowing import drops_of
+from noisecheck.pipeline.references import machine_impacts
 
 __all__ = ["Plan", "Together", "changed_campaign", "flows_of", "plan_campaign", "together", "trend_campaign"]
 
@@ -33,7 +34,8 @@ def flows_of(result: CampaignResult) -> tuple[RunFlow, ...]:
         if r.run.name not in ledgers:
             found.append(RunFlow(r.run, seconds=r.seconds))
             continue
-        found.append(run_flow(r.run, ledgers[r.run.name], drops_of(r.impacts), r.impacts.names["station"]))
+        own = machine_impacts(r.impacts)
+        found.append(run_flow(r.run, ledgers[r.run.name], drops_of(own), own.names["station"]))
     return tuple(found)
 
 
@@ -50,7 +52,9 @@ def trend_campaign(result: CampaignResult, *, heard: Mapping[str, HeardShare] | 
         runs = {r.run.name: r.run.revision for r in result.runs}
         found = {v: heard_share_of_links([g for g in result.ledgers if runs[g.run] == v]) for v in set(runs.values())}
         heard = {revision: share for revision, share in found.items() if share is not None}
-    return trend(result.summaries, flows_of(result), rig=result.campaign.rig, heard=heard)
+    trended = trend(result.summaries, flows_of(result), rig=result.campaign.rig, heard=heard)
+    told = [t for t in result.references.alarms if t not in trended.notes]
+    return replace(trended, notes=(*trended.notes, *told))
 
 
 def changed_campaign(result: CampaignResult, trended: Trend, *, before: str, after: str) -> Changed:

@@ -1,0 +1,317 @@
+"""What reference drops tell: gain between sessions, drift within a take, a moved microphone, the user's own spread.
+
+The same ball from the same height on the same target makes the same sound. What differs between sessions is then the
+recorder's gain (all bands alike) or where the microphone stood (the shape of the spectrum); what differs from drop to
+drop is the user's own repeatability. Sessions are tied only by reference drops of one shape: where it changed by more
+than 3 dB (RMS over bands), one number cannot tie them, and they are said not to be comparable.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from noisecheck.compare.linear import t_interval
+from noisecheck.compare.reference import shape_distance
+from noisecheck.compare.summary import BANDS, RunSummary, index_of
+
+__all__ = ["Drift", "References", "SessionTie", "shapes_apart", "study_references", "unlike"]
+
+Floats = NDArray[np.float64]
+UNLIKE_DB: Final = 3.0
+_MOVED_DB: Final = 1.0
+_NOISE: Final = 3.0  # a change of shape counts when its mean square is this many times what drops scatter by
+_DRIFT_DB: Final = 0.5
+_LEAST_BANDS: Final = 6
+_DROPS_SCATTER_DB: Final = 1.5  # of one band from drop to drop, where single drops cannot show it
+_LOUD_BANDS_DB: Final = 30.0
+_SURE: Final = 0.99
+
+
+@dataclass(frozen=True)
+class SessionTie:
+    """One session's reference drops against those of the first session."""
+
+    session: str
+    takes: int
+    drops: int
+    offset_db: float
+    ci_db: tuple[float, float]
+    """95 % interval, NaN in the first session."""
+    shape_db: float
+    """Change of band shape, dB RMS, beyond what drops scatter by."""
+    verdict: str
+    """``first``, ``tied``, ``moved`` (tied, but bands shifted against one another) or ``not comparable``."""
+
+
+@dataclass(frozen=True)
+class Drift:
+    """End against start: of one take, or of the last against the first reference recording of a session."""
+
+    of: str
+    session: str
+    change_db: float
+    ci_db: tuple[float, float]
+    """99 % interval."""
+    shape_db: float
+    drops: tuple[int, int]
+
+    @property
+    def moved(self) -> bool:
+        """Whether the microphone was moved in between, or something in front of it."""
+        return self.shape_db > _MOVED_DB
+
+    @property
+    def shown(self) -> bool:
+        """Whether the level drifted by more than chance and by enough to matter (0.5 dB)."""
+        return abs(self.change_db) > _DRIFT_DB and (self.ci_db[0] > 0 or self.ci_db[1] < 0)
+
+
+@dataclass(frozen=True)
+class References:
+    """Everything reference drops tell of a campaign. Without any: no sessions, NaN."""
+
+    sessions: tuple[SessionTie, ...] = ()
+    drifts: tuple[Drift, ...] = ()
+    repeatability_db: float = math.nan
+    """Standard deviation of L_AE from drop to drop within a take."""
+    repeatability_ci_db: tuple[float, float] = (math.nan, math.nan)
+    drops: int = 0
+    found_in: tuple[str, ...] = ()
+    """Takes at whose ends reference drops were found, without the run sheet naming them."""
+
+    @property
+    def sentences(self) -> tuple[str, ...]:
+        """What to say: where they come from, spread, then what is amiss."""
+        if not self.drops:
+            return ()
+        told = []
+        if self.found_in:
+            takes = f"{len(self.found_in)} takes" if len(self.found_in) > 1 else self.found_in[0]
+            told.append(f"reference drops found at the start or end of {takes}: not counted as the machine's impacts")
+        if math.isfinite(self.repeatability_db):
+            low, high = self.repeatability_ci_db
+            told.append(
+                f"your own repeatability: {self.repeatability_db:.1f} dB from drop to drop (95 %: {low:.1f} to "
+                f"{high:.1f} dB, {self.drops} reference drops)"
+            )
+        told += [_said_drift(d) for d in self.drifts if d.moved or d.shown]
+        told += [_said_session(s, self.sessions[0].session) for s in self.sessions[1:]]
+        return tuple(told)
+
+    @property
+    def alarms(self) -> tuple[str, ...]:
+        """The sentences that warn: drift, moved microphone, sessions that cannot be tied."""
+        told = [_said_drift(d) for d in self.drifts if d.moved or d.shown]
+        return (*told, *(_said_session(s, self.sessions[0].session) for s in self.sessions
+                         if s.verdict in ("moved", "not comparable")))  # fmt: skip
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return everything as plain values, for JSON and the page."""
+        return {
+            "drops": self.drops,
+            "found_in": list(self.found_in),
+            "repeatability_db": _cell(self.repeatability_db),
+            "repeatability_ci_db": _pair(self.repeatability_ci_db),
+            "sessions": [
+                {"session": s.session, "takes": s.takes, "drops": s.drops, "offset_db": _cell(s.offset_db),
+                 "ci_db": _pair(s.ci_db), "shape_db": _cell(s.shape_db), "verdict": s.verdict}
+                for s in self.sessions
+            ],
+            "drifts": [
+                {"of": d.of, "session": d.session, "change_db": _cell(d.change_db), "ci_db": _pair(d.ci_db),
+                 "shape_db": _cell(d.shape_db), "drops": list(d.drops), "shown": d.shown, "moved": d.moved}
+                for d in self.drifts
+            ],
+            "sentences": list(self.sentences),
+            "alarms": list(self.alarms),
+        }  # fmt: skip
+
+
+def _said_drift(d: Drift) -> str:
+    where = f"{d.of}: between its start and end"
+    if d.moved:
+        return (
+            f"{where} the reference drop changed by {d.change_db:+.1f} dB and its bands by {d.shape_db:.1f} dB against "
+            "one another: the microphone, or something near it, was moved"
+        )
+    return (
+        f"{where} the reference drop drifted by {d.change_db:+.1f} dB ({d.ci_db[0]:+.1f} to {d.ci_db[1]:+.1f}), all "
+        "bands alike: levels of this take are uncertain by as much"
+    )
+
+
+def _said_session(s: SessionTie, first: str) -> str:
+    if s.verdict == "not comparable":
+        return unlike(s.session, first, s.shape_db)
+    low, high = s.ci_db
+    known = f" ({low:+.1f} to {high:+.1f})" if math.isfinite(low) else ""
+    text = f"session {s.session or '(none)'} reads {s.offset_db:+.1f} dB{known} against session {first or '(none)'}"
+    if s.verdict == "moved":
+        return (
+            f"{text}; its bands are shifted by {s.shape_db:.1f} dB against one another: the microphone stood "
+            "elsewhere, so differences of single bands between these sessions are uncertain by as much"
+        )
+    return f"{text}: taken out where they are compared"
+
+
+def unlike(session: str, first: str, shape_db: float) -> str:
+    """Return the sentence that refuses to tie two sessions."""
+    return (
+        f"the reference drops of session {session or '(none)'} sound unlike those of session {first or '(none)'} "
+        f"({shape_db:.1f} dB by band): another place, device or ball, so they tie nothing"
+    )
+
+
+def _cell(value: float) -> float | None:
+    return round(value, 3) if math.isfinite(value) else None
+
+
+def _pair(values: tuple[float, float]) -> list[float | None] | None:
+    return None if not math.isfinite(values[0]) else [_cell(v) for v in values]
+
+
+class _Shapes:
+    """Band shapes of reference rows, over the bands all of them have, and how much drops scatter in them."""
+
+    def __init__(self, rows: Sequence[RunSummary]) -> None:
+        count = len(rows)
+        self.bands, self.of_mean = np.empty((count, 0)), np.zeros(count)
+        self.enough = False
+        if not count:
+            return
+        bands = np.array([r.mean[BANDS] for r in rows])
+        known = np.isfinite(bands).all(axis=0)
+        middle = np.where(known, np.where(known, bands, 0.0).mean(axis=0), -np.inf)
+        keep = known & (middle > middle.max() - _LOUD_BANDS_DB)
+        if keep.sum() < _LEAST_BANDS:
+            return
+        self.enough, self.bands = True, bands[:, keep]
+        variance = np.array([np.nan_to_num(r.sd[BANDS][keep]) ** 2 for r in rows])
+        n = np.array([np.maximum(r.n[BANDS][keep], 1) for r in rows])
+        free = n - 1
+        pooled = float((variance * free).sum() / free.sum()) if free.sum() else _DROPS_SCATTER_DB**2
+        self.of_mean = pooled / n.mean(axis=1)
+
+    def change(self, a: Sequence[int], b: Sequence[int]) -> float:
+        """Return the change of shape between the means of some rows, dB RMS, beyond the scatter of drops."""
+        if not self.enough:
+            return 0.0
+        apart = float(shape_distance(self.bands[list(a)].mean(axis=0), self.bands[list(b)].mean(axis=0))) ** 2
+        noise = sum(float(self.of_mean[list(rows)].sum()) / len(rows) ** 2 for rows in (a, b))
+        return math.sqrt(max(apart - noise, 0.0)) if apart > _NOISE * noise else 0.0
+
+
+def shapes_apart(rows: Sequence[RunSummary]) -> tuple[dict[str, int], dict[str, str]]:
+    """Return which sessions' reference drops sound alike, and why others do not.
+
+    The first maps each session to the number of its kind: sessions of one kind can be tied. The second holds, for each
+    session of another kind than the first one's, the sentence that says so.
+    """
+    used = [r for r in rows if r.used]
+    shapes = _Shapes(used)
+    members: dict[str, list[int]] = {}
+    for i, row in enumerate(used):
+        members.setdefault(row.run.session, []).append(i)
+    kinds: list[str] = []
+    found: dict[str, int] = {}
+    said: dict[str, str] = {}
+    for session, own in members.items():
+        change = [shapes.change(members[first], own) for first in kinds]
+        near = [k for k, c in enumerate(change) if c <= UNLIKE_DB]
+        found[session] = near[0] if near else len(kinds)
+        if not near:
+            kinds.append(session)
+        if found[session]:
+            said[session] = unlike(session, kinds[0], shapes.change(members[kinds[0]], own))
+    return found, said
+
+
+def study_references(
+    rows: Sequence[RunSummary], *, takes: Mapping[str, str] | None = None, found_in: Sequence[str] = ()
+) -> References:
+    """Return what reference drops tell.
+
+    Args:
+        rows: one summary for each recording of reference drops, or each end of a take, in order of time.
+        takes: for rows that are ends of takes, the take's name; else rows of one session follow one another.
+        found_in: takes in which they were found without the run sheet naming them.
+    """
+    used = [r for r in rows if r.used and math.isfinite(r.mean[index_of("lae_db")])]
+    if not used:
+        return References()
+    i = index_of("lae_db")
+    level, n = np.array([r.mean[i] for r in used]), np.array([max(int(r.n[i]), 1) for r in used])
+    sd = np.array([float(np.nan_to_num(r.sd[i])) for r in used])
+    free = int((n - 1).sum())
+    spread = math.sqrt(float(((n - 1) * sd**2).sum()) / free) if free else math.nan
+    shapes = _Shapes(used)
+    names = [(takes or {}).get(r.run.name, f"session {r.run.session or '(none)'}") for r in used]
+    drifts = []
+    for name in dict.fromkeys(names):
+        own = [k for k, v in enumerate(names) if v == name]
+        if len(own) < 2:
+            continue
+        a, b = own[0], own[-1]
+        error = spread * math.sqrt(1 / n[a] + 1 / n[b])
+        low, high, _ = t_interval(level[b] - level[a], error, max(free, 1), confidence=_SURE)
+        drifts.append(
+            Drift(name, used[a].run.session, float(level[b] - level[a]), (float(low), float(high)),
+                  shapes.change([a], [b]), (int(n[a]), int(n[b])))
+        )  # fmt: skip
+    return References(
+        sessions=_sessions(used, names, level, n, spread, free, shapes),
+        drifts=tuple(drifts),
+        repeatability_db=spread,
+        repeatability_ci_db=_spread_interval(spread, free),
+        drops=int(n.sum()),
+        found_in=tuple(found_in),
+    )
+
+
+def _sessions(
+    used: Sequence[RunSummary], names: Sequence[str], level: Floats, n: NDArray[np.int64], spread: float, free: int,
+    shapes: _Shapes,
+) -> tuple[SessionTie, ...]:  # fmt: skip
+    members: dict[str, list[int]] = {}
+    for k, row in enumerate(used):
+        members.setdefault(row.run.session, []).append(k)
+    kinds, _ = shapes_apart(used)
+    # Ends of one take share a placement: takes are the unit where a session has several.
+    means = {session: _by_take(level[own], [names[k] for k in own]) for session, own in members.items()}
+    df = sum(len(m) - 1 for m in means.values())
+    between = math.sqrt(sum(float(((m - m.mean()) ** 2).sum()) for m in means.values()) / df) if df else math.nan
+    first = next(iter(members))
+    found = []
+    for session, own in members.items():
+        offset, ci, shape, verdict = 0.0, (math.nan, math.nan), 0.0, "first"
+        if session != first:
+            offset = float(means[session].mean() - means[first].mean())
+            if df:
+                error, freedom = between * math.sqrt(1 / len(means[session]) + 1 / len(means[first])), df
+            else:
+                error, freedom = spread * math.sqrt(1 / n[own].sum() + 1 / n[members[first]].sum()), max(free, 1)
+            low, high, _ = t_interval(offset, error, freedom)
+            ci, shape = (float(low), float(high)), shapes.change(members[first], own)
+            verdict = "not comparable" if kinds[session] != kinds[first] else "moved" if shape > _MOVED_DB else "tied"
+        found.append(SessionTie(session, len(means[session]), int(n[own].sum()), offset, ci, shape, verdict))
+    return tuple(found)
+
+
+def _by_take(level: Floats, names: Sequence[str]) -> Floats:
+    return np.array([np.mean([v for v, n in zip(level, names, strict=True) if n == name])
+                     for name in dict.fromkeys(names)])  # fmt: skip
+
+
+def _spread_interval(spread: float, free: int) -> tuple[float, float]:
+    """Return the 95 % interval of a standard deviation (chi-squared, normal scatter)."""
+    if not free:
+        return (math.nan, math.nan)
+    from scipy.special import chdtri
+
+    return spread * math.sqrt(free / float(chdtri(free, 0.025))), spread * math.sqrt(free / float(chdtri(free, 0.975)))

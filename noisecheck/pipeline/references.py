@@ -1,0 +1,101 @@
+"""Reference drops of a campaign: found at the ends of takes, marked, and told together with those of the run sheet."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from noisecheck.bench.runsheet import Run
+from noisecheck.compare.reference import find_reference_drops
+from noisecheck.compare.summary import RunSummary, one_station, summarise
+from noisecheck.compare.ties import References, study_references
+from noisecheck.core.flags import Flag
+from noisecheck.core.table import Impacts
+
+__all__ = ["machine_impacts", "mark_references", "references_of", "tied_summaries"]
+
+Table = tuple[Run, Impacts]
+
+
+def mark_references(runs: Sequence[tuple[Run, Impacts, float]]) -> list[Impacts]:
+    """Return the impacts of each (run, impacts, seconds) with reference drops at the ends of test runs marked.
+
+    They carry the flag ``reference`` and no station; first contacts have ``rebound`` 0, the rest 1.
+    """
+    marked = [impacts for _, impacts, _ in runs]
+    tests = [i for i, (run, impacts, _) in enumerate(runs) if run.role == "test" and len(impacts)]
+    found = find_reference_drops([runs[i][1] for i in tests], [runs[i][2] for i in tests])
+    for i, ends in zip(tests, found, strict=True):
+        if not len(ends.rows):
+            continue
+        table = marked[i]
+        columns = {name: table.data[name].copy() for name in ("flags", "rebound", "station", "station_confidence")}
+        columns["flags"][ends.rows] = (columns["flags"][ends.rows] | Flag.REFERENCE) & ~np.uint32(Flag.UNPLACED)
+        columns["rebound"][ends.rows] = 1
+        columns["rebound"][np.concatenate([ends.start_drops, ends.end_drops])] = 0
+        columns["station"][ends.rows] = 0
+        columns["station_confidence"][ends.rows] = np.nan
+        marked[i] = Impacts({**table.data, **columns}, table.names)
+    return marked
+
+
+def machine_impacts(impacts: Impacts) -> Impacts:
+    """Return the impacts without reference drops."""
+    reference = impacts.flagged(Flag.REFERENCE)
+    return impacts.where(~reference) if reference.any() else impacts
+
+
+def _rows(tables: Sequence[Table], *, by_end: bool) -> tuple[list[RunSummary], dict[str, str]]:
+    """Return a summary for each take's reference drops, or for each end of it, and the take behind each."""
+    parts: list[Impacts] = []
+    runs: list[Run] = []
+    takes: dict[str, str] = {}
+    for run, impacts in tables:
+        own = impacts.flagged(Flag.REFERENCE)
+        if run.role != "test" or not own.any():
+            continue
+        machine = impacts["time_s"][~own]
+        middle = float(np.median(machine)) if len(machine) else np.inf
+        early = impacts["time_s"] < middle
+        for word, side in (("start", own & early), ("end", own & ~early)) if by_end else (("reference drops", own),):
+            if side.any():
+                name = f"{run.name}, {word}"
+                part = impacts.where(side)
+                flags = part.data["flags"] & ~np.uint32(Flag.REFERENCE)
+                parts.append(part.with_columns(run=name, flags=flags))
+                runs.append(replace(run, name=name, role="reference", station="", drop_height_mm=None))
+                takes[name] = f"run {run.name}"
+    return list(summarise(Impacts.concat(parts), runs)) if parts else [], takes
+
+
+def _by_sheet(own: Sequence[RunSummary], found: Sequence[RunSummary]) -> bool:
+    """Whether the run sheet's reference recordings tie more sessions than what was found at the ends of takes."""
+    return len({s.run.session for s in own}) >= len({s.run.session for s in found})
+
+
+def tied_summaries(tables: Sequence[Table], summaries: Sequence[RunSummary]) -> tuple[RunSummary, ...]:
+    """Return the summaries with the reference drops that tie most sessions: the run sheet's own, or those found."""
+    own = [s for s in summaries if s.run.role == "reference" and s.used]
+    found, _ = _rows(tables, by_end=False)
+    if _by_sheet(own, found):
+        return tuple(summaries)
+    return (*(s for s in summaries if s.run.role != "reference"), *found)
+
+
+def references_of(tables: Sequence[Table], summaries: Sequence[RunSummary]) -> References:
+    """Return what all reference drops of a campaign tell.
+
+    Args:
+        tables: run and marked impacts of each run.
+        summaries: of the runs, without those found at the ends of takes.
+    """
+    own = one_station((s for s in summaries if s.run.role == "reference" and s.used), None)
+    ends, takes = _rows(tables, by_end=True)
+    names = tuple(dict.fromkeys(takes.values()))
+    found = study_references(ends, takes=takes, found_in=names)
+    if ends and not _by_sheet(own, ends):
+        return found
+    told = study_references(own)
+    return replace(told, drifts=(*told.drifts, *found.drifts), found_in=names)
