@@ -202,25 +202,17 @@ def _init(arguments: argparse.Namespace) -> int:
 
 
 def _health(arguments: argparse.Namespace) -> int:
-    from noisecheck.audio.health import check_health
-    from noisecheck.audio.recording import open_recording
+    from noisecheck.pipeline.examine import examine
 
     bar = _Bar()
-    found = []
     try:
-        for number, path in enumerate(arguments.files):
-            bar(number / len(arguments.files), str(path))
-            with open_recording(path) as recording:
-                found.append((path, check_health(recording)))
+        examined = examine(arguments.files, told=bar)
     finally:
         bar.close()
     if arguments.json:
-        _print_json({"recordings": [{"file": str(path), **health.to_dict()} for path, health in found]})
-        return DONE
-    for path, health in found:
-        print(path)
-        for sentence in health.sentences():
-            print(f"  {sentence}")
+        _print_json(examined.to_dict())
+    else:
+        print("\n".join(examined.sentences()))
     return DONE
 
 

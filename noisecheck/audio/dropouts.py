@@ -68,8 +68,11 @@ class DropoutScan:
         word = np.zeros(len(anchors), np.uint64)
         for k in range(_WORD):
             word = (word ^ bits[anchors + k]) * np.uint64(1099511628211)
-        order = np.argsort(word, kind="stable")
-        same = np.flatnonzero(word[order[1:]] == word[order[:-1]])
+        # Sorting words with their places in the lower bits is faster than asking for the order of equal words.
+        places = np.uint64((1 << len(anchors).bit_length()) - 1)
+        word = np.sort((word & ~places) | np.arange(len(anchors), dtype=np.uint64))
+        order = (word & places).astype(np.int64)
+        same = np.flatnonzero((word[1:] ^ word[:-1]) <= places)
         if not len(same) or len(same) > len(anchors) // 4:
             return  # few distinct values: silence or a made tone, where sameness says nothing
         before, after = anchors[order[same]], anchors[order[same + 1]]
