@@ -102,7 +102,7 @@ def account_for(result: CampaignResult, *, challenged: bool = False, confidence:
             for c in restitution_change(drops_of(machine_impacts(r.impacts)))
         ),
         challenges,
-        notes,
+        (*notes, *result.doubtful_heights),
     )
 
 

@@ -27,7 +27,7 @@ from noisecheck.core.provenance import provenance, settings_document
 from noisecheck.core.table import Impacts
 from noisecheck.detect.channels import Onsets
 from noisecheck.flow.findings import Ledger
-from noisecheck.pipeline.flowing import follow_run, with_drops
+from noisecheck.pipeline.flowing import follow_run, height_note, with_drops
 from noisecheck.pipeline.kept import catalogue_of, listen_once
 from noisecheck.pipeline.listen import ListenSettings
 from noisecheck.pipeline.placing import placed, taught_by
@@ -106,6 +106,12 @@ class CampaignResult:
             return ()
         tests = [r for r in self.runs if r.run.role == "test"]
         return tuple(follow_run(r.impacts, r.run, rig, seconds=r.seconds, gaps_s=r.gaps_s) for r in tests)
+
+    @property
+    def doubtful_heights(self) -> tuple[str, ...]:
+        """Return a sentence for each run whose stated drop height is not the one its rebounds tell."""
+        notes = (height_note(r.impacts, r.run, self.campaign.rig) for r in self.runs)
+        return tuple(note for note in notes if note)
 
     @functools.cached_property
     def references(self) -> References:
@@ -237,6 +243,8 @@ def place_runs(results: Sequence[RunResult], rig: Rig, taps: Sequence[RunResult]
         done.append(replace(result, impacts=with_drops(impacts, result.run, rig), notes=(*result.notes, *notes)))
     marked = mark_references([(r.run, r.impacts, r.seconds) for r in done])
     done = [replace(r, impacts=impacts) for r, impacts in zip(done, marked, strict=True)]
+    said = [height_note(r.impacts, r.run, rig) for r in done]
+    done = [replace(r, notes=(*r.notes, note)) if note else r for r, note in zip(done, said, strict=True)]
     if taught is not None and done:
         done[0] = replace(done[0], notes=(*done[0].notes, *taught.notes))
     return tuple(done)
@@ -322,7 +330,7 @@ def compare_campaign(
 ) -> Comparison:
     """Return the comparison of a campaign's runs by a column of the run sheet."""
     found = compare(result.summaries, by=by, baseline=baseline, station=station, rig=result.campaign.rig)
-    return replace(found, warnings=(*found.warnings, *result.references.alarms))
+    return replace(found, warnings=(*found.warnings, *result.references.alarms, *result.doubtful_heights))
 
 
 def comparable_columns(runs: Sequence[Run]) -> list[str]:

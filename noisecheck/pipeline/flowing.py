@@ -15,11 +15,12 @@ from noisecheck.flow.challenge import Challenge, challenge
 from noisecheck.flow.drops import G_MPS2, Drops, describe_drops, find_drops
 from noisecheck.flow.failures import FailureRate, HeardShare, failure_rate
 from noisecheck.flow.findings import Ledger
+from noisecheck.flow.heights import height_heard
 from noisecheck.flow.ledger import follow_balls
 from noisecheck.flow.route import FeedPlan, LedgerSettings, Route
 from noisecheck.pipeline.references import machine_impacts
 
-__all__ = ["challenge_run", "drops_of", "follow_run", "pooled_rate", "route_of", "with_drops"]
+__all__ = ["challenge_run", "drops_of", "follow_run", "height_note", "pooled_rate", "route_of", "with_drops"]
 
 
 _LONGEST_FIRST_S = 1.2
@@ -128,3 +129,20 @@ def pooled_rate(
     """Return the failure rate over runs, against the strictest failure-rate requirement of the rig file."""
     limits = [r.limit for r in rig.requirements if r.measure == "failures_per_million"]
     return failure_rate(list(ledgers), heard=heard, limit_per_million=min(limits, default=None), confidence=confidence)
+
+
+def height_note(impacts: Impacts, run: Run, rig: Rig) -> str:
+    """Return the sentence that says a run's stated drop height is not the one heard; empty where they agree.
+
+    The stated height is that of the run's station, else of the first one the balls meet.
+    """
+    if run.drop_height_mm is None:
+        return ""
+    own = machine_impacts(impacts)
+    drops, names = drops_of(own), own.names["station"]
+    station = run.station or (rig.route[0] if rig.route else "")
+    if station and station not in names:
+        return ""
+    heard = height_heard(drops, drops.station == names.index(station)) if station else height_heard(drops)
+    stated = run.drop_height_mm / 1000.0
+    return "" if heard is None or heard.agrees(stated) else heard.sentence(stated, run=run.name, station=station)
