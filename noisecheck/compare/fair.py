@@ -21,6 +21,7 @@ __all__ = ["Pairing", "pair"]
 _CONDITIONS: Final = ("station", "drop_height_mm", "treatment", "revision")
 _WORD: Final = {"station": "station", "drop_height_mm": "drop height", "treatment": "treatment", "revision": "revision"}
 _SAME_HEIGHT: Final = 1.05  # heights this close differ by 0.2 dB in level: one nominal height, measured run by run
+_DEVICE: Final = ("device", "recorder", "microphone")  # columns of one's own that say what recorded a run
 _LOW_LIMIT_HZ: Final = 10_000.0  # a recorder that carries less cannot be set against one that carries more
 
 
@@ -69,7 +70,7 @@ def pair(
             return Pairing(refusal=_nothing_left(name, rows))
     warnings = [w for s in (*base, *other) for w in s.warnings]
     warnings += [f"run {s.run.name} is left out: no impact to compare" for s in (*base, *other) if not s.used]
-    refusal = _unlike(a, b, names, rig, warnings)
+    refusal = _unlike(a, b, names, rig, warnings) or _devices(a, b, names, by, references, warnings)
     if refusal:
         return Pairing(refusal=refusal, warnings=tuple(warnings))
     blocks: list[str] = []
@@ -134,6 +135,29 @@ def _unlike(
         if lowest < _LOW_LIMIT_HZ:
             return text
         warnings.append(f"{text}: bands above are left out")
+    return ""
+
+
+def _devices(
+    a: list[RunSummary],
+    b: list[RunSummary],
+    names: tuple[str, str],
+    by: str,
+    references: Sequence[RunSummary],
+    warnings: list[str],
+) -> str:
+    """Refuse what other devices recorded: their gains and responses differ, and so may the ways they change them."""
+    for column in _DEVICE:
+        if column == by or column not in a[0].run.extra:
+            continue
+        in_a, in_b = ({s.run.value(column) for s in rows} - {""} for rows in (a, b))
+        if not in_a or not in_b or in_a == in_b:
+            continue
+        text = f"{names[0]} was recorded with {column} {_listed(in_a, '')}, {names[1]} with {_listed(in_b, '')}"
+        tied = {s.run.session for s in references if s.used} >= {s.run.session for s in (*a, *b)}
+        if a[0].db_re != ("20 uPa",) and not tied:
+            return f"{text}: their gains differ, levels are not calibrated and no reference drop ties them"
+        warnings.append(f"{text}: what their responses differ by is part of the difference")
     return ""
 
 
