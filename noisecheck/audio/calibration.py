@@ -72,6 +72,22 @@ class Calibration:
         """False when any channel drifted by more than 0.5 dB between the checks (ISO 1996-2:2017 clause 5.2)."""
         return self.drift_db is None or bool(np.nanmax(np.abs(self.drift_db), initial=0.0) <= DRIFT_LIMIT_DB)
 
+    def sentences(self) -> list[str]:
+        """Return what was found of a calibrator and of drift between two checks, one sentence each."""
+        told = []
+        for tone in self.tones:
+            judged = f"class {tone.meets_class}" if tone.meets_class else "outside class 2"
+            told.append(
+                f"calibrator on channel {tone.channel}: {tone.frequency_hz:.1f} Hz, fluctuation "
+                f"{tone.fluctuation_db:.2f} dB, distortion {tone.distortion_percent:.1f} % ({judged} of IEC 60942)"
+            )
+        if self.drift_db is not None:
+            drift = max(self.drift_db, key=abs)
+            word = "within" if self.comparable else "more than"
+            end = "" if self.comparable else ": levels are not comparable, calibrate and record again"
+            told.append(f"calibration drift {drift:+.2f} dB between the two checks, {word} {DRIFT_LIMIT_DB:g} dB{end}")
+        return told
+
     def checked_with(self, after: Calibration) -> Calibration:
         """Return this calibration with the drift to a check made after the measurement.
 

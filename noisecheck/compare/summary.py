@@ -35,7 +35,14 @@ QUANTITIES: Final = (*LEVELS, *band_names(), *LOGARITHMIC)
 """What a summary holds, in the order of its arrays: 4 levels, 30 bands, 3 logarithms."""
 BANDS: Final = slice(len(LEVELS), len(LEVELS) + len(NOMINAL_THIRD_HZ))
 
-_NOT_COMPARABLE: Final = (Flag.CLIPPED, Flag.GAIN_RIDING, Flag.BOUND, Flag.NONFINITE, Flag.FILE_EDGE)
+_NOT_COMPARABLE: Final = (
+    Flag.CLIPPED,
+    Flag.GAIN_RIDING,
+    Flag.DRIFTED,
+    Flag.BOUND,
+    Flag.NONFINITE,
+    Flag.FILE_EDGE,
+)
 _ENOUGH_CLEAN: Final = 0.5  # share of impacts with a whole window, below which cut windows are kept (and said)
 _LEAST_SHARE: Final = 0.5  # a band or decay measurable in fewer impacts would be the mean of the loud ones only
 

@@ -30,6 +30,7 @@ class Flag(IntFlag):
     DECAY_T20 = 1 << 14
     CORRECTED = 1 << 15
     REFERENCE = 1 << 16
+    DRIFTED = 1 << 17
 
 
 FLAG_MEANING: dict[Flag, str] = {
@@ -50,6 +51,7 @@ FLAG_MEANING: dict[Flag, str] = {
     Flag.DECAY_T20: "decay from -5 to -25 dB (T20)",
     Flag.CORRECTED: "changed by the user's correction file",
     Flag.REFERENCE: "a reference drop at the start or end of the take, not one of the machine's impacts",
+    Flag.DRIFTED: "the calibration drifted by more than 0.5 dB between its two checks: levels are not comparable",
 }
 
 

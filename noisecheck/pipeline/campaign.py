@@ -116,8 +116,9 @@ class CampaignResult:
     @functools.cached_property
     def references(self) -> References:
         """Return what reference drops tell: the run sheet's, and those found at the ends of takes."""
-        own = [s for s in summarise(self.impacts, self.campaign.runs) if s.run.role == "reference"]
-        return references_of([(r.run, r.impacts) for r in self.runs], own)
+        own = [r for r in self.runs if r.run.role == "reference"]
+        rows = summarise(Impacts.concat(r.impacts for r in own), [r.run for r in own])
+        return references_of([(r.run, r.impacts) for r in self.runs], rows)
 
 
 def spread_of(rig: Rig) -> float | None:
@@ -188,7 +189,8 @@ def listen_to_run(
         run=run.name,
         paths=paths,
     )
-    heard, health, notes = listened.heard, listened.health, (*listened.notes, *listened.news)
+    heard, health = listened.heard, listened.health
+    notes = (*listened.notes, *listened.news, *calibration.sentences())
     onsets, impacts = told_apart(
         heard.onsets,
         heard.impacts,
@@ -203,6 +205,8 @@ def listen_to_run(
     impacts = impacts.with_columns(run=run.name, file=run.files[0])
     if health is not None:
         impacts = _flagged(impacts, health)
+    if not calibration.comparable:
+        impacts = impacts.with_columns(flags=impacts["flags"] | np.uint32(Flag.DRIFTED))
     time_s, gaps_s = _with_gaps(impacts["time_s"], heard.rate, listened.gaps)
     seconds = heard.frames / heard.rate + sum(stop - start for start, stop in gaps_s)
     return RunResult(
