@@ -30,12 +30,13 @@ _MOST_IMPACTS: Final = 60
 _AUDIBLE_DB: Final = 20.0  # fainter impacts than this below a take's usual ones do not break a silence
 _REBOUND_S: Final = 0.7  # a fall of half a metre rebounds for no longer; drops by hand are further apart
 _CORE_DB: Final = 3.0
-_PAIR_DB: Final = 2.0
+_PAIR_LEVEL_DB: Final = 3.0
 _MOVED_DB: Final = 8.0  # with the microphone moved in between, a reference drop still sounds more like one than this
 _OWN_SHARE: Final = 0.6
 _OWN_DB: Final = 2.0
+_LEAST_OWN: Final = 8
 _LEAST_BANDS: Final = 6
-_LOUD_BANDS_DB: Final = 30.0
+_LOUD_BANDS_DB: Final = 25.0
 
 
 @dataclass(frozen=True)
@@ -82,7 +83,7 @@ def find_reference_drops(takes: Sequence[Impacts], seconds: Sequence[float]) -> 
         takes: measured impacts of each take, in order of time.
         seconds: length of each take.
 
-    Three ends must agree within 3 dB of band shape (RMS), or the two ends of one take within 2 dB with at least two
+    Three ends must agree within 3 dB of band shape (RMS), or the two ends of one take in level too, with at least two
     drops each; other ends join them if they are nearer to these than the take's own impacts are by a good part.
     """
     nothing = tuple(TakeEnds(_NONE, _NONE, _NONE, _NONE) for _ in takes)
@@ -99,7 +100,7 @@ def find_reference_drops(takes: Sequence[Impacts], seconds: Sequence[float]) -> 
         own = own[_clear(takes[cluster.take])[own]]
         shapes = table[own][:, bands]
         cluster.own = shapes[np.isfinite(shapes).all(axis=1)]
-    clusters = [c for c in clusters if np.isfinite(c.shapes).all(axis=1).any() and len(c.own)]
+    clusters = [c for c in clusters if _of_one_sound(c) and len(c.own) >= _LEAST_OWN]
     template = _template(clusters)
     if template is None:
         return nothing
@@ -135,16 +136,16 @@ def _ends(number: int, table: Impacts, seconds: float) -> list[_Cluster]:
         return []
     # Drops by hand may be further apart than the silence asked for: the end reaches to the longest pause near it.
     for end in (False, True):
-        near = [k for k in silences if _span(t[rows], int(k), end) <= _LONGEST_S]
+        inner = [int(k) for k in silences if (2 * (k + 1) >= len(rows) if end else 2 * (k + 1) <= len(rows))]
+        near = [k for k in inner if _span(t[rows], k, end) <= _LONGEST_S]
         if not near:
             continue
         cut = max(near, key=lambda k: float(gaps[k]))
         part = rows[cut + 1 :] if end else rows[: cut + 1]
-        if len(part) <= min(_MOST_IMPACTS, len(rows) - 1):
+        if len(part) <= _MOST_IMPACTS:
             found.append(_Cluster(number, end, part, part, np.empty((0, 0)), np.nan, np.empty((0, 0))))
-    if len(found) == 2 and len(np.intersect1d(found[0].rows, found[1].rows)):
-        return []
-    return found
+    ends = sum(len(c.rows) for c in found)
+    return found if len(rows) - ends >= _LEAST_OWN else []
 
 
 def _span(t: Floats, k: int, end: bool) -> float:
@@ -179,6 +180,15 @@ def _common_bands(clusters: Sequence[_Cluster], takes: Sequence[Impacts]) -> NDA
     return np.asarray(known & (middle > middle.max() - _LOUD_BANDS_DB))
 
 
+def _of_one_sound(cluster: _Cluster) -> bool:
+    """Return whether most drops of an end sound alike: balls of the machine that pass several stations do not."""
+    whole = cluster.shapes[np.isfinite(cluster.shapes).all(axis=1)]
+    if len(whole) < 2:
+        return len(whole) == 1
+    pairs = np.triu_indices(len(whole), 1)
+    return bool(np.median(shape_distance(whole[:, None], whole[None])[pairs]) < _CORE_DB)
+
+
 def _middle(cluster: _Cluster) -> Floats:
     whole = cluster.shapes[np.isfinite(cluster.shapes).all(axis=1)]
     return np.asarray(np.median(whole - whole.mean(axis=1, keepdims=True), axis=0))
@@ -200,13 +210,13 @@ def _template(clusters: Sequence[_Cluster]) -> Floats | None:
             return np.asarray(np.median(middles[owned], axis=0))
         if len(owned) >= 2:
             a, b = (clusters[j] for j in owned[:2])
-            alike = apart[owned[0], owned[1]] < _PAIR_DB and abs(a.level_db - b.level_db) < 6.0
+            alike = apart[owned[0], owned[1]] < _CORE_DB and abs(a.level_db - b.level_db) < _PAIR_LEVEL_DB
             if a.take == b.take and alike and min(len(a.drops), len(b.drops)) >= 2:
                 return np.asarray(np.median(middles[owned[:2]], axis=0))
     return None
 
 
 def _belongs(cluster: _Cluster, template: Floats) -> bool:
-    own = float(np.percentile(shape_distance(cluster.own, template), 10.0))
+    own = float(np.partition(shape_distance(cluster.own, template), 1)[1])  # one may be a drop gone astray
     apart = float(shape_distance(_middle(cluster), template))
     return own > _OWN_DB and apart < min(_OWN_SHARE * own, _MOVED_DB)

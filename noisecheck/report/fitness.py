@@ -35,6 +35,7 @@ def health_section(context: Context) -> Section | None:
         "unchecked": len(context.result.runs) - len(checked),
         "fine": bool(checked) and not unfit and not bounds,
         "unfit": unfit,
+        "reference": context.result.references.to_dict(),
         "summary": [_summary(w, {v: len(counts[w][v]) for v in _VERDICTS}) for w in _WHAT] if checked else [],
     }
     said = tuple(_said(w, counts[w]["not usable"], len(checked)) for w in _WHAT if counts[w]["not usable"])

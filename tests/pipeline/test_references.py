@@ -1,0 +1,139 @@
+"""Reference drops through a whole campaign: takes put together from the demo's recordings, with known truth."""
+
+from __future__ import annotations
+
+import csv
+import json
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+import soundfile
+
+from noisecheck.cli import main
+
+DEMO = Path(__file__).parents[2] / "recordings"
+GAIN_DB = -6.0
+
+
+def _read(name: str) -> Any:
+    return soundfile.read(DEMO / f"{name}.flac", always_2d=True)[0]
+
+
+def _truth(name: str) -> np.ndarray:
+    """True L_AE of first contacts at the reference target."""
+    with (DEMO / "truth" / f"{name}.impacts.csv").open() as file:
+        rows = [r for r in csv.DictReader(file) if r["place"] == "reference" and r["rebound"] == "0"]
+    return np.array([float(r["lae_db"]) for r in rows])
+
+
+def _joined(parts: list[np.ndarray], over: int) -> np.ndarray:
+    """Lay parts one after the other, faded into each other so that no join clicks."""
+    up = np.sin(np.linspace(0, np.pi / 2, over))[:, None]
+    x = parts[0].copy()
+    for part in parts[1:]:
+        x[-over:] = x[-over:] * up[::-1] + part[:over] * up
+        x = np.concatenate([x, part[over:]])
+    return x
+
+
+def _compare(folder: Path, capsys: pytest.CaptureFixture[str]) -> tuple[dict[str, Any], list[str]]:
+    document = _json(capsys, "compare", str(folder), "--by", "treatment", "--station", "landing")
+    return next(d for d in document["differences"] if d["measure"] == "lae_db"), document["warnings"]
+
+
+@pytest.fixture(scope="module")
+def takes(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Bare on day 1, felt on day 2 with 6 dB less gain; each take begins and ends with reference drops."""
+    if not (DEMO / "reference-1.flac").exists():
+        pytest.skip("the demo campaign is not here")
+    folder = tmp_path_factory.mktemp("takes")
+    background, rate = soundfile.read(DEMO / "background.flac", always_2d=True)
+    rows = []
+    for number, (treatment, body, day, gain) in enumerate(
+        [("bare", "bare-60-1", 1, 0.0), ("bare", "bare-60-2", 1, 0.0),
+         ("felt", "felt-60-1", 2, GAIN_DB), ("felt", "felt-60-2", 2, GAIN_DB)]
+    ):  # fmt: skip
+        drops = _read("reference-1")
+        half = len(drops) // 2
+        pause = background[number * rate :][: 3 * rate]
+        x = _joined([background[: 2 * rate], drops[:half], pause, _read(body), pause, drops[half:],
+                     background[rate : 3 * rate]], rate // 10)  # fmt: skip
+        soundfile.write(folder / f"{treatment}{number}.flac", x * 10 ** (gain / 20), rate, subtype="PCM_24")
+        rows.append(f"{treatment}{number},{treatment}{number}.flac,A,{treatment},60,day {day},17,test\n")
+    head = "run,file,revision,treatment,drop_height_mm,session,balls_fed,role\n"
+    (folder / "runs.csv").write_text(head + "".join(rows))
+    (folder / "rig.toml").write_text((DEMO / "rig.toml").read_text())
+    return folder
+
+
+def _json(capsys: pytest.CaptureFixture[str], *arguments: str) -> dict[str, Any]:
+    main([*arguments, "--json"])
+    document: dict[str, Any] = json.loads(capsys.readouterr().out)
+    return document
+
+
+def test_health_finds_them_and_gives_the_drift(takes: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    files = [str(takes / f"{n}.flac") for n in ("bare0", "bare1", "felt2", "felt3")]
+    told = _json(capsys, "health", *files)["reference_drops"]
+    assert told["drops"] == 4 * len(_truth("reference-1"))
+    assert len(told["found_in"]) == 4
+    true = _truth("reference-1")
+    for drift in told["drifts"]:
+        assert drift["drops"] == [4, 2]
+        assert drift["change_db"] == pytest.approx(true[4:].mean() - true[:4].mean(), abs=0.1)
+        assert not drift["moved"]
+
+
+def test_sessions_are_tied_and_the_machines_numbers_stay_clean(
+    takes: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    found, warnings = _compare(takes, capsys)
+    assert "the sessions are tied by their reference drops" in found["warnings"]
+    assert any("the reference drop drifted by" in w for w in warnings)
+    # the same bodies, without reference drops and all with one gain, must differ by as much
+    rows = []
+    for treatment, body in (("bare", "bare-60-1"), ("bare", "bare-60-2"), ("felt", "felt-60-1"), ("felt", "felt-60-2")):
+        (tmp_path / f"{body}.flac").write_bytes((DEMO / f"{body}.flac").read_bytes())
+        rows.append(f"{body},{body}.flac,{treatment},60,a\n")
+    (tmp_path / "runs.csv").write_text("run,file,treatment,drop_height_mm,session\n" + "".join(rows))
+    (tmp_path / "rig.toml").write_text((DEMO / "rig.toml").read_text())
+    plain, _ = _compare(tmp_path, capsys)
+    assert found["difference_db"] == pytest.approx(plain["difference_db"], abs=0.3)
+    # the drops' own scatter makes the interval wider, not narrower
+    assert found["standard_error_db"] >= 0.9 * plain["standard_error_db"]
+
+
+def test_no_ball_is_lost_or_made_of_reference_drops(takes: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    with_drops = {r["run"][:-1]: r for r in _json(capsys, "ledger", str(takes))["runs"]}
+    assert [r["fed"] for r in with_drops.values()] == [17, 17]
+    for run in with_drops.values():
+        assert not [f for f in run["findings"] if f["time_s"] < 6.0 or f["time_s"] > 31.0]
+
+
+def test_impacts_carry_the_flag_and_no_station(takes: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    document = _json(capsys, "measure", str(takes / "bare0.flac"), "--rig", str(takes / "rig.toml"))
+    flagged = [i for i in document["impacts"] if "reference" in i["flags"].split(";")]
+    assert len(flagged) == 2 * len(_truth("reference-1"))
+    assert {i["station"] for i in flagged} == {""}
+    assert sum(i["rebound"] == 0 for i in flagged) == len(_truth("reference-1"))
+
+
+def test_a_wrong_drop_height_is_said(takes: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    for name in ("bare-60-1", "felt-60-1"):
+        (tmp_path / f"{name}.flac").write_bytes((DEMO / f"{name}.flac").read_bytes())
+    (tmp_path / "rig.toml").write_text((DEMO / "rig.toml").read_text())
+    head = "run,file,treatment,drop_height_mm,session,balls_fed\n"
+    (tmp_path / "runs.csv").write_text(head + "one,bare-60-1.flac,bare,120,a,17\ntwo,felt-60-1.flac,felt,120,a,17\n")
+    for document in (
+        _json(capsys, "compare", str(tmp_path), "--by", "treatment")["warnings"],
+        _json(capsys, "ledger", str(tmp_path))["notes"],
+    ):
+        said = [w for w in document if "drop height" in w]
+        assert len(said) == 1
+        assert said[0].startswith("run one: the run sheet states a drop height of 120 mm, but ")
+    right = (tmp_path / "runs.csv").read_text().replace(",120,", ",60,")
+    (tmp_path / "runs.csv").write_text(right)
+    warnings = _json(capsys, "compare", str(tmp_path), "--by", "treatment")["warnings"]
+    assert not [w for w in warnings if "drop height" in w]
