@@ -1,0 +1,109 @@
+"""Errors, flags and provenance: what is stored or printed, and must not change its meaning."""
+
+from __future__ import annotations
+
+import json
+import platform
+from dataclasses import dataclass, field
+from importlib.metadata import version
+
+import numpy as np
+import pytest
+
+from noisecheck.core.errors import InputError, MissingExtraError, NoisecheckError, nearest, one_line
+from noisecheck.core.flags import FLAG_MEANING, Flag, flag_words, has, parse_flags
+from noisecheck.core.provenance import provenance, settings_document
+
+
+def test_errors_a_user_can_cause_are_value_errors_too() -> None:
+    assert issubclass(InputError, ValueError)
+    assert issubclass(InputError, NoisecheckError)
+    assert issubclass(MissingExtraError, InputError)
+
+
+def test_nearest_names_the_likely_word_or_nothing() -> None:
+    assert nearest("landnig", ["bend", "landing"]) == " (did you mean 'landing'?)"
+    assert nearest("zzz", ["bend", "landing"]) == ""
+    assert nearest("x", []) == ""
+
+
+@pytest.mark.parametrize("text", ["a\nb", "a\r\tb", "a\x1b[31mb", "a\u202eb", "a\x00b", "a\u2028b"])
+def test_a_message_stays_one_safe_line(text: str) -> None:
+    line = one_line(text)
+    assert line.isprintable()
+    assert len(line.splitlines()) == 1
+    assert line.startswith("a")
+    assert line.endswith("b")
+
+
+def test_one_line_leaves_ordinary_text_alone() -> None:
+    assert one_line("Übung 3 – 漢字 'x' \"y\"") == "Übung 3 – 漢字 'x' \"y\""
+
+
+FROZEN = [
+    "clipped",
+    "overlapped",
+    "low_margin",
+    "file_edge",
+    "uncalibrated",
+    "unplaced",
+    "truncated",
+    "band_limited",
+    "no_decay",
+    "decay_t10",
+    "bound",
+    "nonfinite",
+    "gain_riding",
+    "no_background",
+    "decay_t20",
+    "corrected",
+    "reference",
+    "drifted",
+]
+
+
+def test_flag_values_are_frozen() -> None:
+    """Results on disk hold the mask: a bit keeps its meaning for ever, new ones go behind."""
+    assert [flag_words(1 << bit) for bit in range(len(FROZEN))] == FROZEN
+    assert [int(f) for f in Flag] == [1 << bit for bit in range(len(Flag))]
+
+
+def test_every_flag_says_what_it_means() -> None:
+    assert set(FLAG_MEANING) == set(Flag)
+    assert all(FLAG_MEANING[f] and one_line(FLAG_MEANING[f]) == FLAG_MEANING[f] for f in Flag)
+
+
+def test_words_and_masks_are_one_thing() -> None:
+    rng = np.random.default_rng(1)
+    for mask in [0, *rng.integers(0, 1 << len(Flag), 50).tolist()]:
+        assert parse_flags(flag_words(mask)) == mask
+    assert flag_words(0) == ""
+    assert flag_words(int(Flag.BOUND | Flag.CLIPPED)) == "clipped;bound"
+    with pytest.raises(KeyError):
+        parse_flags("clipped;loud")
+
+
+def test_has_asks_for_any_of_the_flags() -> None:
+    masks = np.array([0, 1, 2, 3, 4], np.uint32)
+    assert has(masks, Flag.CLIPPED).tolist() == [False, True, False, True, False]
+    assert has(masks, Flag.CLIPPED | Flag.LOW_MARGIN).tolist() == [False, True, False, True, True]
+
+
+def test_provenance_names_what_can_change_a_number() -> None:
+    found = provenance()
+    assert found["python"] == platform.python_version()
+    assert {name: found[name] for name in ("numpy", "scipy")} == {n: version(n) for n in ("numpy", "scipy")}
+    assert json.loads(json.dumps(found)) == found
+
+
+def test_settings_become_plain_values_to_the_bottom() -> None:
+    @dataclass(frozen=True)
+    class Inner:
+        spread_s: float = 0.01
+
+    @dataclass(frozen=True)
+    class Outer:
+        inner: Inner = field(default_factory=Inner)
+        count: int = 3
+
+    assert settings_document(Outer()) == {"inner": {"spread_s": 0.01}, "count": 3}
