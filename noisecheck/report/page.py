@@ -16,6 +16,7 @@ from noisecheck.pipeline.campaign import CampaignResult, Told
 from noisecheck.report.answers import ask, asked_sentence, opening
 from noisecheck.report.care import care_section
 from noisecheck.report.context import Context, GroupColumn, Said, Section
+from noisecheck.report.ear import ear_section
 from noisecheck.report.events import events_section
 from noisecheck.report.exports import comparisons_csv, impacts_csv_chunks, json_text, summaries_csv, write_together
 from noisecheck.report.figures import MARKERS
@@ -37,6 +38,7 @@ _SPARE: Final = 100_000
 
 SECTIONS: Final[tuple[Callable[[Context], Section | None], ...]] = (
     noise_section,
+    ear_section,
     flow_section,
     levels_section,
     events_section,
