@@ -6,13 +6,13 @@ import argparse
 import json
 import os
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 from typing import Any
 
 from noisecheck import __version__
 from noisecheck.completion import SHELLS, PrintCompletion
-from noisecheck.core.errors import InputError, NoisecheckError
+from noisecheck.core.errors import InputError, NoisecheckError, one_line
 
 __all__ = ["main"]
 
@@ -176,7 +176,7 @@ class _Bar:
 
     def __call__(self, share: float, what: str = "") -> None:
         if self._bar is not None:
-            self._bar.set_description_str(what, refresh=False)
+            self._bar.set_description_str(one_line(what), refresh=False)
             self._bar.update(int(1000 * share) - self._bar.n)
 
     def close(self) -> None:
@@ -189,6 +189,11 @@ def _print_json(document: Any) -> None:
     sys.stdout.write("\n")
 
 
+def _say(lines: Iterable[str]) -> None:
+    """Print lines; what a name in them would do to a terminal is shown instead of done."""
+    print("\n".join(one_line(line) for line in lines))
+
+
 def _init(arguments: argparse.Namespace) -> int:
     from noisecheck.bench.template import write_campaign_template
 
@@ -196,8 +201,8 @@ def _init(arguments: argparse.Namespace) -> int:
     if arguments.json:
         _print_json({"folder": str(arguments.folder), "written": [str(p) for p in written]})
     else:
-        print(f"Wrote {', '.join(str(p) for p in written)}.")
-        print(f"Put recordings beside them, fill in runs.csv, then: noisecheck report {arguments.folder}")
+        _say([f"Wrote {', '.join(str(p) for p in written)}."])
+        _say([f"Put recordings beside them, fill in runs.csv, then: noisecheck report {arguments.folder}"])
     return DONE
 
 
@@ -212,7 +217,7 @@ def _health(arguments: argparse.Namespace) -> int:
     if arguments.json:
         _print_json(examined.to_dict())
     else:
-        print("\n".join(examined.sentences()))
+        _say(examined.sentences())
     return DONE
 
 
@@ -235,7 +240,7 @@ def _ledger(arguments: argparse.Namespace) -> int:
     if arguments.json:
         _print_json(account.to_dict())
     else:
-        print("\n".join(tell_account(account)))
+        _say(tell_account(account))
     return DONE
 
 
@@ -255,10 +260,9 @@ def _measure(arguments: argparse.Namespace) -> int:
     if arguments.json:
         _print_json(measured.document())
         return DONE
-    for sentence in measured.sentences():
-        print(sentence)
+    _say(measured.sentences())
     if arguments.output is not None:
-        print(f"Wrote {arguments.output}.")
+        _say([f"Wrote {arguments.output}."])
     return DONE
 
 
@@ -286,7 +290,7 @@ def _compare(arguments: argparse.Namespace) -> int:
     if arguments.json:
         _print_json(both.to_dict())
     else:
-        print("\n".join(tell_comparison(comparison, both.groups, both.verdicts)))
+        _say(tell_comparison(comparison, both.groups, both.verdicts))
     return DONE
 
 
@@ -303,7 +307,7 @@ def _trend(arguments: argparse.Namespace) -> int:
         document = trend.to_dict()
         _print_json(document if between is None else {**document, "between": between.to_dict()})
     else:
-        print("\n".join(tell_trend(trend) if between is None else tell_changed(between)))
+        _say(tell_trend(trend) if between is None else tell_changed(between))
     return {"met": DONE, "not met": AGAINST, "not yet shown": NOT_SHOWN}[trend.verdict]
 
 
@@ -317,7 +321,7 @@ def _plan(arguments: argparse.Namespace) -> int:
     if arguments.json:
         _print_json(plan.to_dict())
     else:
-        print("\n".join(tell_plan(plan)))
+        _say(tell_plan(plan))
     return DONE
 
 
@@ -329,7 +333,7 @@ def _report(arguments: argparse.Namespace) -> int:
     if arguments.json:
         _print_json({"written": [str(p) for p in written]})
     else:
-        print("\n".join(f"Wrote {p}." for p in written))
+        _say(f"Wrote {p}." for p in written)
     return DONE
 
 
@@ -346,7 +350,7 @@ def _simulate(arguments: argparse.Namespace) -> int:
     if arguments.json:
         _print_json({"written": [str(p) for p in written]})
     else:
-        print(f"Wrote {len(written)} files to {arguments.output}.")
+        _say([f"Wrote {len(written)} files to {arguments.output}."])
     return DONE
 
 
@@ -356,7 +360,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         parsed = _parser().parse_args(arguments)
         return int(parsed.run(parsed))
     except NoisecheckError as error:
-        print(f"noisecheck: {error}", file=sys.stderr)
+        print(f"noisecheck: {one_line(error)}", file=sys.stderr)
         return BAD_INPUT
     except KeyboardInterrupt:
         print("noisecheck: stopped", file=sys.stderr)
@@ -366,7 +370,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return DONE
     except OSError as error:
-        where = f"{error.filename}: " if error.filename else ""
+        where = f"{one_line(error.filename)}: " if error.filename else ""
         print(f"noisecheck: {where}{error.strerror or error}", file=sys.stderr)
         return BAD_INPUT
 

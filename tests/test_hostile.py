@@ -1,0 +1,246 @@
+"""Hostile names, tables and files, from the command line: one sentence or a true result, nothing run, nothing hung."""
+
+from __future__ import annotations
+
+import csv
+import html
+import json
+import os
+import re
+import resource
+import subprocess
+import sys
+import tempfile
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from noisecheck.cli import main
+
+GIB = 1024**3
+NAMES = (
+    "-x.wav",
+    "--json.wav",
+    "a b .wav",
+    'it\'s "quoted".wav',
+    "new\nline.wav",
+    "tab\tbell\x07.wav",
+    "\x1b]0;title\x07\x1b[31mred.wav",
+    "<script>alert(1)<img src=x onerror=alert(2)>.wav",
+    "=cmd|' C'!A0.wav",
+    "+1+1.wav",
+    "@SUM(A1).wav",
+    "$(touch pwned).wav",
+    "`touch pwned`;touch pwned.wav",
+    "%s%n{}{{7*7}}.wav",
+    "gnp\u202evaw.wav",
+    "[ab]*?.wav",
+    "#comment.wav",
+)
+"""File names as found on other people's disks, and as made by those who wish harm."""
+
+
+def _recording(path: Path, *, seed: int = 0) -> Path:
+    rng = np.random.default_rng(seed)
+    x = rng.normal(0, 1e-4, 3 * 16000)
+    t = np.arange(3200) / 16000
+    for at in (0.8, 1.5, 2.2):
+        x[int(at * 16000) :][:3200] += 0.2 * np.exp(-t / 0.02) * np.sin(2 * np.pi * 1800 * t)
+    with path.open("wb") as file:  # by handle: the library would take some names for something else
+        soundfile.write(file, x, 16000, subtype="PCM_16", format="WAV")
+    return path
+
+
+def _refused(capsys: pytest.CaptureFixture[str], *arguments: str) -> str:
+    assert main(arguments) == 2, arguments
+    out, err = capsys.readouterr()
+    assert out == ""
+    assert err.startswith("noisecheck: ")
+    assert err.count("\n") == 1, err
+    assert err.rstrip("\n").isprintable(), err
+    assert "Traceback" not in err
+    return err
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_any_name_is_measured_and_printed_safely(
+    name: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    _recording(Path(name))
+    for command in (["health"], ["measure", "-o", "out.csv"], ["ledger"]):
+        code = main([*command, "--", name])
+        out, err = capsys.readouterr()
+        assert code == (2 if command == ["ledger"] else 0), err
+        for line in (out + err).splitlines():
+            assert line.isprintable(), line
+        assert name.isprintable() or name not in out + err
+    with Path("out.csv").open(newline="") as file:
+        rows = list(csv.DictReader(file))
+    assert len(rows) == 3
+    for row in rows:
+        assert not row["file"].startswith(("=", "+", "@", "\t", "\r"))
+        assert not row["run"].startswith(("=", "+", "@", "\t", "\r"))
+    assert main(["measure", "--json", "--", name]) == 0
+    document = json.loads(capsys.readouterr().out)
+    assert document["runs"][0]["files"] == [name]
+    assert not Path("pwned").exists()
+
+
+def test_the_page_of_hostile_names_shows_them_as_words(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    folder = tmp_path / "it's <b>a & b campaign"
+    folder.mkdir()
+    evil = "=2+5+cmd|' /C calc'!A0"
+    with (folder / "runs.csv").open("w", newline="") as file:
+        sheet = csv.writer(file)
+        sheet.writerow(["run", "file", "treatment", "notes"])
+        for number, name in enumerate(NAMES):
+            _recording(folder / name, seed=number)
+            sheet.writerow([f"<i>{number}</i>{name}", name, evil if number % 2 else "<script>alert(3)</script>", evil])
+    assert main(["report", str(folder), "-o", str(tmp_path / "out")]) == 0
+    capsys.readouterr()
+    page = next((tmp_path / "out").glob("**/*.html")).read_text()
+    assert "<script>alert(" not in page
+    assert "<img src=x" not in page
+    assert "<i>0</i>" not in page
+    assert html.escape("<script>alert(3)</script>") in page
+    checked = 0
+    for table in (tmp_path / "out").glob("**/*.csv"):
+        with table.open(newline="") as file:
+            for row in csv.reader(file):
+                for cell in row:
+                    checked += 1
+                    numeric = re.fullmatch(r"[-+]?[0-9.]+(e[-+]?[0-9]+)?", cell)
+                    assert numeric or not cell.startswith(("=", "+", "-", "@", "\t", "\r")), cell
+    assert checked > 100
+    assert not (tmp_path / "pwned").exists()
+
+
+@pytest.mark.parametrize(
+    ("cell", "says"),
+    [
+        ("../secret.wav", "leaves the campaign"),
+        ("a/../../secret.wav", "leaves the campaign"),
+        ("/etc/hostname", "leaves the campaign"),
+        ("C:\\secret.wav", "leaves the campaign"),
+        ("..\\secret.wav", "leaves the campaign"),
+        ("out.wav", "leads outside the campaign"),
+        ("door/secret.wav", "leads outside the campaign"),
+        ("*.wav", "leads outside the campaign"),
+        ("loop.wav", "missing"),
+        ("a\0b.wav", "file"),
+    ],
+)
+def test_paths_that_leave_the_campaign_are_refused(
+    cell: str, says: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    _recording(tmp_path / "secret.wav")
+    folder = tmp_path / "c"
+    folder.mkdir()
+    (folder / "out.wav").symlink_to(tmp_path / "secret.wav")
+    (folder / "door").symlink_to(tmp_path, target_is_directory=True)
+    (folder / "loop.wav").symlink_to(folder / "loop.wav")
+    (folder / "runs.csv").write_text(f"run,file\none,{cell}\n")
+    message = _refused(capsys, "compare", str(folder), "--by", "run")
+    assert says in message
+    assert "runs.csv" in message
+
+
+def test_loops_of_folders_end(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    folder = tmp_path / "c"
+    (folder / "sub").mkdir(parents=True)
+    (folder / "sub" / "round").symlink_to(folder, target_is_directory=True)
+    _recording(folder / "sub" / "a.wav")
+    assert main(["report", str(folder), "-o", str(tmp_path / "out")]) == 0
+    capsys.readouterr()
+    loop = tmp_path / "loop"
+    loop.symlink_to(loop)
+    for command in ("compare", "report", "trend"):
+        by = ["--by", "run"] if command == "compare" else []
+        _refused(capsys, command, str(loop), *by)
+    _refused(capsys, "health", str(loop))
+
+
+@pytest.mark.parametrize("command", ["health", "measure", "ledger"])
+def test_empty_and_endless_files_are_one_sentence(
+    command: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    empty = tmp_path / "empty.wav"
+    empty.touch()
+    assert "empty.wav" in _refused(capsys, command, str(empty))
+    for name in ("hole.wav", "hole.flac", "hole.bin"):
+        path = tmp_path / name
+        with path.open("wb") as file:
+            file.truncate(100 * GIB)
+        assert name in _refused(capsys, command, str(path))
+    _refused(capsys, command, "/dev/zero")
+    _refused(capsys, command, str(tmp_path))
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="limits of memory are Linux's")
+def test_a_sparse_recording_of_100_gb_takes_little_memory_and_time(tmp_path: Path) -> None:
+    """Two seconds of sound, then a hole: the sound is measured, within 2 GiB of address space and a minute."""
+    path = _recording(tmp_path / "long.wav")
+    head = bytearray(path.read_bytes())
+    head[4:8] = head[40:44] = b"\xff\xff\xff\xff"
+    path.write_bytes(head)
+    os.truncate(path, 100 * GIB)
+
+    def limited() -> None:
+        resource.setrlimit(resource.RLIMIT_AS, (2 * GIB, 2 * GIB))
+
+    done = subprocess.run(
+        [sys.executable, "-m", "noisecheck", "health", "--json", str(path)],
+        capture_output=True, text=True, timeout=60, preexec_fn=limited, check=True,
+        env={**os.environ, "OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"},
+    )  # fmt: skip
+    found = json.loads(done.stdout)["recordings"][0]
+    assert found["seconds"] < 10
+    assert found["impacts"] == 3
+    assert any("never written" in n for n in found["notes"])
+
+
+TEXT = st.text(st.characters(codec="utf-8"), max_size=300)
+LINES = st.lists(
+    st.sampled_from(
+        [
+            "run,file,treatment", "one,a.wav,bare", "a = [" + "[" * 60 + "]" * 60 + "]",
+            '"', ",,,,", "one,a.wav", "run;file", "\ufeffrun,file", "#", "[rig]",
+            "[[station]]", 'name = "landing"', 'next = "landing"', "period_s = 1e999", "period_s = nan", "balls = -1",
+            "[feed]", 'station = "landing"', "[[requirement]]", "limit = 1" + "0" * 400,
+            "position_mm = [1, 2, 3, 4]", "[revisions]", 'order = ["A", "A"]', "\x00", "one,*.wav,=1+1",
+        ]
+    ),
+    max_size=12,
+)  # fmt: skip
+
+
+@settings(max_examples=150, deadline=None, derandomize=True, suppress_health_check=list(HealthCheck))
+@given(rig=st.one_of(TEXT, LINES.map("\n".join)), sheet=st.one_of(TEXT, LINES.map("\n".join)))
+def test_any_rig_file_and_run_sheet_is_one_sentence_or_a_result(
+    rig: str, sheet: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        (folder / "a.wav").write_bytes(_SOUND)
+        (folder / "rig.toml").write_bytes(rig.encode("utf-8", "surrogatepass"))
+        (folder / "runs.csv").write_bytes(sheet.encode("utf-8", "surrogatepass"))
+        code = main(["compare", name, "--by", "treatment"])
+        out, err = capsys.readouterr()
+        assert code in (0, 2)
+        if code == 2:
+            assert out == ""
+            assert err.startswith("noisecheck: ")
+            assert err.count("\n") == 1, err
+
+
+def _sound() -> bytes:
+    with tempfile.TemporaryDirectory() as name:
+        return _recording(Path(name) / "a.wav").read_bytes()
+
+
+_SOUND = _sound()
