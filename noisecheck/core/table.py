@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from noisecheck.core.bands import NOMINAL_THIRD_HZ, band_column
+from noisecheck.core.errors import MissingExtraError
 from noisecheck.core.flags import flag_words
 
 __all__ = ["COLUMNS", "Column", "Impacts", "band_names", "csv_columns"]
@@ -164,6 +165,31 @@ class Impacts:
                 else:
                     row[column.name] = _plain(column, values[i])
             yield row
+
+    def to_pandas(self) -> Any:
+        """Return the table as a pandas DataFrame that shares its numbers with this one (write to neither).
+
+        Text columns become categories, flags words, bands one column each. pandas is not installed with the package:
+        raises ``MissingExtraError`` without it.
+        """
+        try:
+            import pandas
+        except ImportError as error:
+            raise MissingExtraError("a DataFrame needs pandas: pip install pandas") from error
+        columns: dict[str, Any] = {}
+        for column in COLUMNS:
+            values = self.data[column.name]
+            if column.kind == "text":
+                columns[column.name] = pandas.Categorical.from_codes(values, list(self.names[column.name]))
+            elif column.kind == "bands":
+                columns.update(zip(band_names(), values.T, strict=True))
+            elif column.kind == "flags":
+                masks, codes = np.unique(values, return_inverse=True)
+                words = [flag_words(int(m)) for m in masks]
+                columns[column.name] = pandas.Categorical.from_codes(codes, words)
+            else:
+                columns[column.name] = values
+        return pandas.DataFrame(columns, copy=False)
 
     @staticmethod
     def concat(tables: Iterable[Impacts]) -> Impacts:
