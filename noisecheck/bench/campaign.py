@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Final
 
 from noisecheck.bench.rig import Rig, load_rig
-from noisecheck.bench.runsheet import Run, load_runs, natural_key
+from noisecheck.bench.runsheet import UNFILLED_SHEET, Run, load_runs, natural_key, read_text
 from noisecheck.core.errors import InputError, nearest, one_line
 
 __all__ = ["RECORDING_SUFFIXES", "Campaign", "find_recordings", "load_campaign"]
@@ -73,8 +73,8 @@ def find_recordings(folder: Path) -> tuple[Path, ...]:
 def load_campaign(folder: str | Path) -> Campaign:
     """Return the campaign in a folder.
 
-    Without ``rig.toml`` the rig is empty; without ``runs.csv``, or with one that lists no runs yet, each recording
-    is one run.
+    Without ``rig.toml`` the rig is empty; without ``runs.csv``, or with that of a new campaign, each recording is
+    one run.
 
     Raises:
         InputError: no such folder, no recordings, or a rig file or run sheet with a fault.
@@ -86,20 +86,18 @@ def load_campaign(folder: str | Path) -> Campaign:
     rig = load_rig(folder / "rig.toml")
     notes = [] if (folder / "rig.toml").exists() else ["no rig.toml: stations, positions and calibration are not known"]
     sheet = folder / "runs.csv"
-    runs = load_runs(sheet, rig, may_be_empty=True) if sheet.exists() else ()
+    filled = sheet.exists() and read_text(sheet) != UNFILLED_SHEET
+    runs = load_runs(sheet, rig) if filled else ()
     try:
         recordings = find_recordings(folder)
     except OSError as error:
         raise InputError(f"{one_line(folder)}: cannot be read ({error.strerror or error})") from error
     names = [p.relative_to(folder).as_posix() for p in recordings]
-    if runs:
-        notes += _left_out(names, runs, rig)
-        return Campaign(folder, rig, runs, tuple(notes))
-    if not recordings:
-        if sheet.exists():
-            raise InputError(f"{one_line(sheet)}: lists no runs, and no recordings lie beside it")
-        raise InputError(f"{one_line(folder)}: an empty campaign: no runs.csv and no recordings")
+    if filled:
+        return Campaign(folder, rig, runs, (*notes, *_left_out(names, runs, rig)))
     what = "runs.csv lists no runs" if sheet.exists() else "no runs.csv"
+    if not recordings:
+        raise InputError(f"{one_line(folder)}: an empty campaign: {what} and no recordings")
     notes.append(f"{what}: each recording is taken as one run, and no treatments are known")
     return Campaign(folder, rig, tuple(map(Run, run_names(names), ((n,) for n in names))), tuple(notes))
 

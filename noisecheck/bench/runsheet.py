@@ -19,7 +19,7 @@ from noisecheck.core.errors import InputError, nearest, one_line
 if TYPE_CHECKING:
     from noisecheck.bench.rig import Rig
 
-__all__ = ["COLUMNS", "ROLES", "Run", "load_runs", "natural_key", "read_text"]
+__all__ = ["COLUMNS", "ROLES", "SHEET_HEAD", "UNFILLED_SHEET", "Run", "load_runs", "natural_key", "read_text"]
 
 COLUMNS: Final = (
     "run",
@@ -38,6 +38,17 @@ COLUMNS: Final = (
 
 ROLES: Final = ("test", "background", "reference", "taps")
 _NEEDED: Final = ("run", "file")
+
+SHEET_HEAD: Final = (
+    "# One row for each recorded run. 'run' and 'file' are needed; the rest may stay empty. Add columns of your own.\n"
+    "# file: relative to this folder, * for a recorder's split files. role: test, background, reference or taps.\n"
+    "# Re-place the microphone and record again for each repeat: runs are what is counted, not impacts.\n"
+)
+UNFILLED_SHEET: Final = (
+    f"{SHEET_HEAD}{','.join(COLUMNS)}\n"
+    "# bare-1,bare-1.wav,A,bare,100,landing,day-1,2025-03-01 14:30,50,test,microphone re-placed\n"
+)
+"""The run sheet of a new campaign, until its user fills it in."""
 
 
 @dataclass(frozen=True)
@@ -84,7 +95,7 @@ def natural_key(text: str) -> tuple[tuple[int, int, str], ...]:
     return tuple((0, int(p), p) if p.isdecimal() else (1, 0, p.casefold()) for p in parts)
 
 
-def load_runs(path: str | Path, rig: Rig, *, may_be_empty: bool = False) -> tuple[Run, ...]:
+def load_runs(path: str | Path, rig: Rig) -> tuple[Run, ...]:
     """Return the runs of a run sheet in its order.
 
     ``path`` is a CSV file, UTF-8 with or without byte order mark, separated by commas, semicolons or tabs; rows
@@ -94,7 +105,7 @@ def load_runs(path: str | Path, rig: Rig, *, may_be_empty: bool = False) -> tupl
         InputError: one sentence with file, line and column: a missing or misspelt column, a row of another
             length, a number that isn't one, an unknown role, a station or revision the rig does not declare, two
             rows with one name, one recording counted twice, a recording that is missing or outside the campaign,
-            or no runs at all (``may_be_empty`` allows that).
+            or no runs at all.
     """
     path = Path(path)
     sheet = _Sheet(path, rig)
@@ -110,7 +121,7 @@ def load_runs(path: str | Path, rig: Rig, *, may_be_empty: bool = False) -> tupl
             if first != line:
                 raise sheet.fault(line, "file", f"'{one_line(name)}' already belongs to the run of line {first}")
         runs[run.name] = run
-    if not runs and not may_be_empty:
+    if not runs:
         raise InputError(f"{one_line(path)}: lists no runs: add one row for each recording")
     return tuple(runs.values())
 

@@ -10,10 +10,10 @@ from pathlib import Path
 from typing import Final
 
 from noisecheck.bench.campaign import find_recordings, run_names
-from noisecheck.bench.runsheet import COLUMNS
+from noisecheck.bench.runsheet import COLUMNS, SHEET_HEAD, UNFILLED_SHEET
 from noisecheck.core.errors import InputError, one_line
 
-__all__ = ["RIG_TEMPLATE", "RUNS_HEAD", "write_campaign_template"]
+__all__ = ["RIG_TEMPLATE", "write_campaign_template"]
 
 RIG_TEMPLATE: Final = """\
 # The machine and the microphones. Every line may be left out; take away the '#' in front of what you know.
@@ -75,13 +75,6 @@ name = "my machine"
 # confidence = 0.95
 """
 
-RUNS_HEAD: Final = (
-    "# One row for each recorded run. 'run' and 'file' are needed; the rest may stay empty. Add columns of your own.\n"
-    "# file: relative to this folder, * for a recorder's split files. role: test, background, reference or taps.\n"
-    "# Re-place the microphone and record again for each repeat: runs are what is counted, not impacts.\n"
-)
-_EXAMPLE: Final = "# bare-1,bare-1.wav,A,bare,100,landing,day-1,2025-03-01 14:30,50,test,microphone re-placed\n"
-
 
 def write_campaign_template(folder: str | Path) -> tuple[Path, Path]:
     """Write ``rig.toml`` and ``runs.csv`` into a folder (made if missing) and return their paths.
@@ -118,13 +111,15 @@ def write_campaign_template(folder: str | Path) -> tuple[Path, Path]:
 
 
 def _runs_text(folder: Path) -> str:
+    files = [p.relative_to(folder).as_posix() for p in find_recordings(folder)]
+    if not files:
+        return UNFILLED_SHEET
     text = io.StringIO()
     writer = csv.DictWriter(text, COLUMNS, restval="", lineterminator="\n")
     writer.writeheader()
-    files = [p.relative_to(folder).as_posix() for p in find_recordings(folder)]
     for name, file in zip(run_names(files), files, strict=True):
         writer.writerow({"run": name, "file": file, "role": "test"})
-    return RUNS_HEAD + text.getvalue() + ("" if files else _EXAMPLE)
+    return SHEET_HEAD + text.getvalue()
 
 
 def _stage(folder: Path, name: str, text: str) -> Path:

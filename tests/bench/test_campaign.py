@@ -8,7 +8,7 @@ import pytest
 
 from noisecheck.bench.campaign import load_campaign
 from noisecheck.bench.rig import Rig, load_rig
-from noisecheck.bench.runsheet import load_runs, natural_key
+from noisecheck.bench.runsheet import UNFILLED_SHEET, load_runs, natural_key
 from noisecheck.bench.template import RIG_TEMPLATE, write_campaign_template
 from noisecheck.core.errors import InputError
 
@@ -110,6 +110,9 @@ def test_faults_name_file_row_and_column(campaign: Path, old: str, new: str, sen
 
 
 def test_an_empty_campaign(campaign: Path, tmp_path: Path) -> None:
+    (campaign / "runs.csv").write_text("run,file\n# nothing yet\n")
+    with pytest.raises(InputError, match="lists no runs"):
+        load_campaign(campaign)
     (campaign / "runs.csv").write_text("\n")
     with pytest.raises(InputError, match="is empty: its first row must name"):
         load_campaign(campaign)
@@ -137,7 +140,7 @@ def test_recordings_alone_are_a_campaign(tmp_path: Path) -> None:
 
 
 def test_a_sheet_not_filled_in_yet_takes_each_recording_as_a_run(campaign: Path) -> None:
-    (campaign / "runs.csv").write_text("run,file\n# nothing yet\n")
+    (campaign / "runs.csv").write_text(UNFILLED_SHEET)
     loaded = load_campaign(campaign)
     assert [r.name for r in loaded.runs] == ["bare", "quiet", "felt_1", "felt_2", "felt_10"]
     assert loaded.notes == ("runs.csv lists no runs: each recording is taken as one run, and no treatments are known",)
