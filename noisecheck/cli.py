@@ -14,7 +14,7 @@ from noisecheck import __version__
 from noisecheck.completion import SHELLS, PrintCompletion
 from noisecheck.core.errors import InputError, NoisecheckError, one_line
 
-__all__ = ["main"]
+__all__ = ["main", "make_parser"]
 
 DONE, AGAINST, BAD_INPUT, NOT_SHOWN = 0, 1, 2, 3
 
@@ -29,7 +29,8 @@ class _Parser(argparse.ArgumentParser):
         raise InputError(f"{message} (see: {self.prog} --help)")
 
 
-def _parser() -> argparse.ArgumentParser:
+def make_parser() -> argparse.ArgumentParser:
+    """Return the parser of the command line, from which completion and the manual are made too."""
     parser = _Parser(prog="noisecheck", description="Measure, compare and account for every ball drop in recordings.")
     parser.epilog = CAUTION
     parser.add_argument("--version", action="version", version=f"noisecheck {__version__}")
@@ -357,7 +358,7 @@ def _simulate(arguments: argparse.Namespace) -> int:
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run the command line; return the exit code (0 done, 1 a verdict went against the user, 2 bad input)."""
     try:
-        parsed = _parser().parse_args(arguments)
+        parsed = make_parser().parse_args(arguments)
         return int(parsed.run(parsed))
     except NoisecheckError as error:
         print(f"noisecheck: {one_line(error)}", file=sys.stderr)

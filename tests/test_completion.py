@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from noisecheck.cli import _parser
+from noisecheck.cli import make_parser
 from noisecheck.completion import completion_script
 
 NEEDS_BASH = pytest.mark.skipif(shutil.which("bash") is None, reason="no bash here")
@@ -19,7 +19,7 @@ NEEDS_ZSH = pytest.mark.skipif(shutil.which("zsh") is None, reason="no zsh here"
 def completed(typed: list[str], folder: Path) -> set[str]:
     words = " ".join(f"'{w}'" for w in typed)
     script = (
-        f"{completion_script(_parser(), 'bash')}\n"
+        f"{completion_script(make_parser(), 'bash')}\n"
         f"COMP_WORDS=({words}); COMP_CWORD={len(typed) - 1}; _noisecheck; printf '%s\\n' \"${{COMPREPLY[@]}}\""
     )
     done = subprocess.run(["bash", "-c", script], cwd=folder, capture_output=True, text=True, check=True)
@@ -40,7 +40,7 @@ def test_bash_completes_commands_options_and_files(tmp_path: Path) -> None:
 @NEEDS_ZSH
 def test_zsh_reads_the_script_without_complaint(tmp_path: Path) -> None:
     script = tmp_path / "_noisecheck"
-    script.write_text(completion_script(_parser(), "zsh"))
+    script.write_text(completion_script(make_parser(), "zsh"))
     done = subprocess.run(["zsh", "-n", str(script)], capture_output=True, text=True)
     assert (done.returncode, done.stderr) == (0, "")
     loaded = f"autoload -Uz compinit; compinit -D; source {script}; print $_comps[noisecheck]"
@@ -50,17 +50,17 @@ def test_zsh_reads_the_script_without_complaint(tmp_path: Path) -> None:
 
 def test_every_command_and_option_is_in_both() -> None:
     for shell in ("bash", "zsh"):
-        script = completion_script(_parser(), shell)
+        script = completion_script(make_parser(), shell)
         for word in ("init", "health", "measure", "compare", "ledger", "trend", "plan", "report", "simulate"):
             assert word in script
         for option in ("--baseline", "--sensitivity", "--wanted-db", "--output"):
             assert option in script
     with pytest.raises(ValueError, match="must be one of bash, zsh"):
-        completion_script(_parser(), "fish")
+        completion_script(make_parser(), "fish")
 
 
 def test_it_is_printed_on_request() -> None:
     done = subprocess.run(
         [sys.executable, "-m", "noisecheck", "--completion", "bash"], capture_output=True, text=True, check=True
     )
-    assert done.stdout == completion_script(_parser(), "bash")
+    assert done.stdout == completion_script(make_parser(), "bash")

@@ -27,6 +27,7 @@ LAYERS = {
     "cli": 10,
     "__init__": 10,
     "__main__": 11,
+    "manual": 11,
 }
 
 

@@ -21,6 +21,7 @@ from noisecheck.core.table import band_names
 
 __all__ = [
     "MEASURES",
+    "SECTIONS",
     "Ball",
     "Calibration",
     "Feed",
@@ -291,7 +292,7 @@ def load_rig(path: str | Path) -> Rig:
         raise InputError(f"{one_line(path)}{_sentence(error, text)}") from error
 
 
-_MODELS: Final[dict[str, type[BaseModel]]] = {
+SECTIONS: Final[dict[str, type[BaseModel]]] = {
     "rig": RigInfo,
     "ball": Ball,
     "microphone": Microphone,
@@ -320,8 +321,8 @@ def _sentence(error: ValidationError, text: str) -> str:
     if kind == "extra_forbidden":
         if not keys:
             line = _line(text, section, number, None)
-            return f"{line}: unknown section [{one_line(section)}]{nearest(section, _MODELS)}"
-        known = _MODELS[section].model_fields
+            return f"{line}: unknown section [{one_line(section)}]{nearest(section, SECTIONS)}"
+        known = SECTIONS[section].model_fields
         return (
             f"{_line(text, section, number, keys[0])}, {heading}: unknown key '{one_line(keys[0])}'"
             f"{nearest(keys[0], known)}"

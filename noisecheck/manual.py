@@ -1,0 +1,137 @@
+"""The reference manual as one offline page, made from the parser, the column registry and the docstrings themselves.
+
+Run ``python -m noisecheck.manual DIR`` to write ``DIR/manual.html``.
+"""
+
+from __future__ import annotations
+
+import argparse
+import inspect
+import re
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any, Final
+
+import noisecheck
+from noisecheck import cli
+from noisecheck.bench import rig, runsheet
+from noisecheck.core.errors import NoisecheckError
+from noisecheck.core.flags import FLAG_MEANING
+from noisecheck.core.table import COLUMNS
+from noisecheck.report.exports import write_together
+
+__all__ = ["main", "manual_page"]
+
+_PAGE: Final = """<!doctype html>
+<html lang="en"><head><meta charset="utf-8"><meta name="viewport" content="width=device-width, initial-scale=1">
+<title>noisecheck manual</title>
+<style>
+:root{color-scheme:light dark}body{max-width:60rem;margin:2rem auto;padding:0 1rem;font:16px/1.5 system-ui,sans-serif}
+pre{white-space:pre-wrap;background:color-mix(in srgb,currentColor 8%,transparent);padding:.6rem}
+table{border-collapse:collapse;width:100%}th,td{text-align:left;vertical-align:top;padding:.25rem .5rem;
+border-bottom:1px solid color-mix(in srgb,currentColor 25%,transparent)}h2{margin-top:3rem}
+nav a{margin-right:1rem}.scroll{overflow-x:auto}
+</style></head><body>
+<h1>noisecheck {{ version }}: manual</h1>
+<nav>{% for key, title in parts %}<a href="#{{ key }}">{{ title }}</a>{% endfor %}</nav>
+<h2 id="commands">Commands</h2>
+{% for name, text in commands %}<h3 id="command-{{ name }}">{{ name }}</h3><pre>{{ text }}</pre>{% endfor %}
+<h2 id="rig">rig.toml</h2>
+<p>Every part may be left out. Lengths are millimetres, times seconds, masses grams; keys not listed are refused.</p>
+{% for title, doc, keys in rig %}<h3>{{ title }}</h3><p>{{ doc }}</p>
+<p>Keys: {% for k in keys %}<code>{{ k }}</code>{{ ", " if not loop.last }}{% endfor %}</p>{% endfor %}
+<h2 id="runs">runs.csv</h2>
+<p>Columns: {% for c in runs %}<code>{{ c }}</code>{{ ", " if not loop.last }}{% endfor %}; others are kept.
+Roles: {{ roles|join(", ") }}.</p>
+<h2 id="columns">impacts.csv</h2>
+<div class="scroll"><table><thead><tr><th>column</th><th>unit</th><th>meaning</th></tr></thead><tbody>
+{% for c in columns %}<tr><td><code>{{ c.name if c.kind != "bands" else "le_25hz ... le_20000hz" }}</code></td>
+<td>{{ c.unit }}</td><td>{{ c.meaning }}</td></tr>{% endfor %}</tbody></table></div>
+<h3>Flags</h3>
+<div class="scroll"><table><tbody>
+{% for word, text in flags %}<tr><td><code>{{ word }}</code></td><td>{{ text }}</td></tr>
+{% endfor %}</tbody></table></div>
+<h2 id="python">From Python</h2>
+{% for name, head, doc, members in python %}<h3 id="py-{{ name }}"><code>{{ head }}</code></h3><pre>{{ doc }}</pre>
+{% for m, d in members %}<h4><code>{{ m }}</code></h4><pre>{{ d }}</pre>{% endfor %}{% endfor %}
+</body></html>
+"""
+_PARTS: Final = (
+    ("commands", "Commands"),
+    ("rig", "rig.toml"),
+    ("runs", "runs.csv"),
+    ("columns", "impacts.csv"),
+    ("python", "From Python"),
+)
+
+
+def manual_page() -> str:
+    """Return the manual as HTML."""
+    from jinja2 import Environment, StrictUndefined
+
+    environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
+    return environment.from_string(_PAGE).render(
+        version=noisecheck.__version__,
+        parts=_PARTS,
+        commands=_commands(),
+        rig=[(name, _doc(model), list(model.model_fields)) for name, model in rig.SECTIONS.items()],
+        runs=runsheet.COLUMNS,
+        roles=runsheet.ROLES,
+        columns=[c for c in COLUMNS if c.listed],
+        flags=[(f.name.lower(), text) for f, text in FLAG_MEANING.items() if f.name],
+        python=[_public(name) for name in noisecheck.__all__],
+    )
+
+
+def _commands() -> list[tuple[str, str]]:
+    parser = cli.make_parser()
+    action = next(a for a in parser._actions if isinstance(a, argparse._SubParsersAction))
+    return [("noisecheck", parser.format_help()), *((n, sub.format_help()) for n, sub in action.choices.items())]
+
+
+def _public(name: str) -> tuple[str, str, str, list[tuple[str, str]]]:
+    thing: Any = getattr(noisecheck, name)
+    members: list[tuple[str, str]] = []
+    if inspect.isclass(thing):
+        head = f"class {name}"
+        for key, member in vars(thing).items():
+            function = (
+                getattr(member, "fget", None) or getattr(member, "func", None) or getattr(member, "__func__", member)
+            )
+            if not key.startswith("_") and callable(function) and inspect.getdoc(function):
+                members.append((key + ("" if function is not member else _signature(function)), _doc(function)))
+    else:
+        head = f"{name}{_signature(thing)}"
+    return name, head, _doc(thing), members
+
+
+def _signature(function: Any) -> str:
+    return re.sub(r"noisecheck(\.\w+)+\.", "", str(inspect.signature(function)).replace("'", ""))
+
+
+def _doc(thing: Any) -> str:
+    return _plain(inspect.getdoc(thing) or "")
+
+
+def _plain(text: str) -> str:
+    """Return a docstring without markup."""
+    return re.sub(r":\w+:`~?([^`]+)`", r"\1", text).replace("``", "")
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Write the manual into the folder named; return the exit code."""
+    parser = argparse.ArgumentParser(prog="python -m noisecheck.manual", description="Write the manual as one page.")
+    parser.add_argument("folder", metavar="DIR", type=Path)
+    folder = parser.parse_args(arguments).folder
+    try:
+        (path,) = write_together({folder / "manual.html": manual_page()})
+    except NoisecheckError as error:
+        print(f"noisecheck: {error}", file=sys.stderr)
+        return cli.BAD_INPUT
+    print(f"Wrote {path}.")
+    return cli.DONE
+
+
+if __name__ == "__main__":
+    sys.exit(main())

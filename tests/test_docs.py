@@ -1,0 +1,57 @@
+"""Documentation that runs: the README's Python, and a manual that names everything there is."""
+
+from __future__ import annotations
+
+import argparse
+import doctest
+import html
+import shutil
+from pathlib import Path
+
+import pytest
+
+import noisecheck
+from noisecheck.bench.runsheet import COLUMNS as SHEET
+from noisecheck.cli import make_parser
+from noisecheck.core.flags import FLAG_MEANING
+from noisecheck.core.table import COLUMNS
+from noisecheck.manual import main, manual_page
+
+ROOT = Path(noisecheck.__file__).parent.parent
+
+
+def test_the_readmes_python_does_what_it_says(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    pytest.importorskip("pandas", reason="pandas is not installed")
+    if not (ROOT / "recordings").is_dir():
+        pytest.skip("the demo campaign is not here")
+    shutil.copytree(ROOT / "recordings", tmp_path / "recordings", ignore=shutil.ignore_patterns("results"))
+    monkeypatch.chdir(tmp_path)
+    found = doctest.testfile(str(ROOT / "README.md"), module_relative=False)
+    assert (found.failed, found.attempted > 8) == (0, True)
+
+
+def test_examples_in_docstrings_do_what_they_say() -> None:
+    import importlib
+    import pkgutil
+
+    for module in pkgutil.walk_packages(noisecheck.__path__, "noisecheck."):
+        if not module.name.endswith("__main__"):
+            assert doctest.testmod(importlib.import_module(module.name)).failed == 0, module.name
+
+
+def test_the_manual_names_everything(tmp_path: Path) -> None:
+    page = html.unescape(manual_page())
+    commands = next(a for a in make_parser()._actions if isinstance(a, argparse._SubParsersAction)).choices
+    for name in (*commands, *SHEET, *noisecheck.__all__, *(c.meaning for c in COLUMNS if c.listed)):
+        assert name in page, name
+    for flag, meaning in FLAG_MEANING.items():
+        assert f"<code>{(flag.name or '').lower()}</code></td><td>{meaning}" in page
+    assert "http" not in page
+    assert main([str(tmp_path)]) == 0
+    assert html.unescape((tmp_path / "manual.html").read_text()) == page
+
+
+def test_a_manual_that_cannot_be_written_is_one_sentence(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (tmp_path / "file").touch()
+    assert main([str(tmp_path / "file")]) == 2
+    assert capsys.readouterr().err.count("\n") == 1
