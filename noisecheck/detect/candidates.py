@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from noisecheck.detect.coded import past_pre_echo
 from noisecheck.detect.novelty import FLOOR_CELL_S, FLOOR_CELLS, Novelty, novelty
 from noisecheck.detect.refine import CONTEXT_S, refine_onsets
 from noisecheck.detect.spectra import FrameGrid, decimated, frame_energies, frame_grid
@@ -167,7 +168,9 @@ def weigh_peaks(
     )
 
 
-def find_candidates(samples: NDArray[np.float32], rate: int, *, origin: int, start: int, stop: int) -> Candidates:
+def find_candidates(
+    samples: NDArray[np.float32], rate: int, *, origin: int, start: int, stop: int, coded: bool = False
+) -> Candidates:
     """Return the candidates with onset in ``start <= onset < stop``.
 
     Args:
@@ -177,6 +180,7 @@ def find_candidates(samples: NDArray[np.float32], rate: int, *, origin: int, sta
         origin: frame of ``samples[0]`` in the recording, a multiple of :func:`cell_frames`.
         start: first frame of the piece.
         stop: end of the piece.
+        coded: the sound went through a lossy codec, so onsets may be too early.
     """
     grid = frame_grid(rate)
     count = len(samples) // grid.hop
@@ -193,6 +197,8 @@ def find_candidates(samples: NDArray[np.float32], rate: int, *, origin: int, sta
     if not len(peaks):
         return Candidates.concat([])
     made = weigh_peaks(samples, low, rate, found, peaks, origin=origin)
+    if coded:
+        made = replace(made, onset=past_pre_echo(samples, made.onset - origin, rate) + origin)
     made = strongest(made.where(np.argsort(made.onset, kind="stable")), rate)
     # The mirrored samples before a recording's first make a kink there that is no onset.
     earliest = int(EDGE_S * rate) if origin == 0 and start == 0 else start

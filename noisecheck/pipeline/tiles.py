@@ -120,13 +120,16 @@ def find_in_tiles(reader: Reader, tiles: list[Tile]) -> list[list[Candidates]]:
     """Return the candidates of each channel, for each of the tiles."""
     recording = reader.recording
     rate = recording.rate
+    coded = getattr(recording, "coding", "integer") == "lossy"
     found = []
     for start, stop in tiles:
         origin = max(0, start - lead_frames(rate))
         samples = reader.read(origin, stop + tail_frames(rate))
         found.append(
             [
-                find_candidates(np.ascontiguousarray(samples[:, c]), rate, origin=origin, start=start, stop=stop)
+                find_candidates(
+                    np.ascontiguousarray(samples[:, c]), rate, origin=origin, start=start, stop=stop, coded=coded
+                )
                 for c in range(recording.channels)
             ]
         )
