@@ -8,6 +8,7 @@ step costs the same at any age of the stream, and memory stays flat.
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -15,6 +16,7 @@ from numpy.typing import ArrayLike, NDArray
 from noisecheck.core.errors import InputError
 from noisecheck.detect.candidates import APART_S, EDGE_S, TAIL_S, Candidates, find_peaks, strongest, weigh_peaks
 from noisecheck.detect.channels import MOST_SPREAD_S, Onsets, merge_channels
+from noisecheck.detect.coded import past_pre_echo
 from noisecheck.detect.decide import MEMORY_S, DetectSettings, decide
 from noisecheck.detect.novelty import (
     FLOOR_CELL_S,
@@ -48,6 +50,7 @@ class Stream:
         channels: channels of each frame.
         settings: the dial.
         spread_s: longest time a sound takes from the first microphone to the last.
+        coded: the sound went through a lossy codec.
 
     :meth:`push` samples as they come; it returns impacts newly decided, in order. :attr:`known` tells up to where.
     """
@@ -59,13 +62,14 @@ class Stream:
         *,
         settings: DetectSettings | None = None,
         spread_s: float = MOST_SPREAD_S,
+        coded: bool = False,
     ) -> None:
         if channels < 1:
             raise InputError(f"a stream of {channels} channels: there must be at least 1")
         self.rate, self.channels = rate, channels
         self._grid = frame_grid(rate)
         self._settings, self._spread_s = settings or DetectSettings(), spread_s
-        self._listeners = [_Listener(self._grid, self._settings) for _ in range(channels)]
+        self._listeners = [_Listener(self._grid, self._settings, coded=coded) for _ in range(channels)]
         self._buffer = np.empty((channels, 0), np.float32)
         self._origin = 0
         self._energies = 0  # frames of band energies worked out so far
@@ -171,8 +175,8 @@ class Stream:
 class _Listener:
     """One channel: energies and evidence of recent frames, floors, and candidates not settled yet."""
 
-    def __init__(self, grid: FrameGrid, settings: DetectSettings) -> None:
-        self.grid, self.settings = grid, settings
+    def __init__(self, grid: FrameGrid, settings: DetectSettings, *, coded: bool) -> None:
+        self.grid, self.settings, self.coded = grid, settings, coded
         self.rate = grid.rate
         self._memory, self._cell = memory_frames(grid), grid.frames(FLOOR_CELL_S)
         # Energies of the frames from _first on; those before _heard have been weighed.
@@ -259,6 +263,9 @@ class _Listener:
             if len(peaks):
                 low = decimated(samples, grid.step)
                 made = weigh_peaks(samples, low, rate, self._found, peaks, origin=self.kept * grid.hop)
+                if self.coded:
+                    first = self.kept * grid.hop
+                    made = replace(made, onset=past_pre_echo(samples, made.onset - first, rate) + first)
                 made = Candidates.concat([self._waiting, made])
                 self._waiting = made.where(np.argsort(made.onset, kind="stable"))
             self._searched = upto

@@ -16,6 +16,7 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "audio"))
 from noisecheck.audio.recording import open_recording
 from noisecheck.core.table import Impacts
 from noisecheck.detect.coded import past_pre_echo
+from noisecheck.detect.stream import Stream
 from noisecheck.pipeline.listen import ListenSettings, listen
 from noisecheck.score.matching import match
 
@@ -85,3 +86,17 @@ def test_a_faint_copy_before_is_passed_over_and_a_plain_start_stays() -> None:
     assert past_pre_echo(noise, np.array([100]), rate)[0] - 100 < 10  # nothing stands out: nothing moves far
     assert len(past_pre_echo(x, np.empty(0, np.int64), rate)) == 0
     assert past_pre_echo(x, np.array([9599]), rate)[0] >= 9599  # the recording's end
+
+
+@needs_av
+def test_a_stream_hears_a_coded_recording_as_a_file(tmp_path: Path) -> None:
+    from test_phone import encode
+
+    x, rate = sound("bare-60-1")
+    path = encode(tmp_path / "a.m4a", x, container="ipod", rate=rate)
+    with open_recording(path) as recording:
+        samples = recording.read(0, recording.frames)
+    stream = Stream(rate, 1, coded=True)
+    parts = [stream.push(samples[k : k + 5000]) for k in range(0, len(samples), 5000)]
+    frames = np.concatenate([*(p.frame for p in parts), stream.finish().frame])
+    assert frames.tolist() == heard(path)["frame"].tolist()
