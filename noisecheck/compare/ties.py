@@ -31,6 +31,7 @@ _LEAST_BANDS: Final = 6
 _DROPS_SCATTER_DB: Final = 1.5  # of one band from drop to drop, where single drops cannot show it
 _LOUD_BANDS_DB: Final = 30.0
 _SURE: Final = 0.99
+_MOST_SAID: Final = 3
 
 
 @dataclass(frozen=True)
@@ -100,14 +101,14 @@ class References:
                 f"your own repeatability: {self.repeatability_db:.1f} dB from drop to drop (95 %: {low:.1f} to "
                 f"{high:.1f} dB, {self.drops} reference drops)"
             )
-        told += [_said_drift(d) for d in self.drifts if d.moved or d.shown]
+        told += _said_drifts(self.drifts)
         told += [_said_session(s, self.sessions[0].session) for s in self.sessions[1:]]
         return tuple(told)
 
     @property
     def alarms(self) -> tuple[str, ...]:
         """The sentences that warn: drift, moved microphone, sessions that cannot be tied."""
-        told = [_said_drift(d) for d in self.drifts if d.moved or d.shown]
+        told = _said_drifts(self.drifts)
         return (*told, *(_said_session(s, self.sessions[0].session) for s in self.sessions
                          if s.verdict in ("moved", "not comparable")))  # fmt: skip
 
@@ -131,6 +132,21 @@ class References:
             "sentences": list(self.sentences),
             "alarms": list(self.alarms),
         }  # fmt: skip
+
+
+def _said_drifts(drifts: Sequence[Drift]) -> list[str]:
+    """Return a sentence for each take that drifted or was moved; the worst ones alone where there are many."""
+    told: list[str] = []
+    for kind, size in (
+        ([d for d in drifts if d.moved], lambda d: d.shape_db),
+        ([d for d in drifts if d.shown and not d.moved], lambda d: abs(d.change_db)),
+    ):
+        worst = sorted(kind, key=size, reverse=True)
+        shown = worst if len(worst) <= _MOST_SAID else worst[:1]
+        told += [_said_drift(d) for d in drifts if d in shown]
+        if len(worst) > len(shown):
+            told[-1] += f" (the worst of {len(worst)} such takes)"
+    return told
 
 
 def _said_drift(d: Drift) -> str:
