@@ -39,12 +39,12 @@ class ClockPair:
         low, high = self.ppm - 2 * self.error_ppm, self.ppm + 2 * self.error_ppm
         if low <= 0 <= high:
             return (
-                f"clocks of {first} and {second}: no difference shown ({low:+.0f} to {high:+.0f} parts per million, "
+                f"clocks of {first} and {second}: no difference shown ({low:+.1f} to {high:+.1f} parts per million, "
                 f"{self.matched:,} impacts heard by both)"
             )
         word, size = ("fast", self.ppm) if self.ppm > 0 else ("slow", -self.ppm)
         return (
-            f"clock of {second} runs {size:.0f} parts per million {word} against {first} ({low:+.0f} to {high:+.0f}, "
+            f"clock of {second} runs {size:.0f} parts per million {word} against {first} ({low:+.1f} to {high:+.1f}, "
             f"{self.matched:,} impacts heard by both): {size * 3.6:.0f} ms an hour"
         )
 
