@@ -155,6 +155,10 @@ def _devices(
             continue
         text = f"{names[0]} was recorded with {column} {_listed(in_a, '')}, {names[1]} with {_listed(in_b, '')}"
         tied = {s.run.session for s in references if s.used} >= {s.run.session for s in (*a, *b)}
+        used: dict[str, set[str]] = {}
+        for s in (*a, *b, *references):
+            used.setdefault(s.run.session, set()).add(s.run.value(column))
+        tied &= all(len(devices - {""}) < 2 for devices in used.values())  # a session ties only what one device heard
         if a[0].db_re != ("20 uPa",) and not tied:
             return f"{text}: their gains differ, levels are not calibrated and no reference drop ties them"
         warnings.append(f"{text}: what their responses differ by is part of the difference")

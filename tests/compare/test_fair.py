@@ -122,6 +122,25 @@ def test_reference_drops_tie_sessions() -> None:
     assert found.warnings == ("the sessions are tied by their reference drops",)
 
 
+def test_devices_are_compared_only_where_reference_drops_tie_each_of_them() -> None:
+    def by_device(session: str, treatment: str, level: float, device: str, role: str = "test") -> list[RunSummary]:
+        extra = {"device": device}
+        return [
+            row(f"{session}{treatment}{role}{i}", level + 0.3 * i, session=session, treatment=treatment, role=role,
+                extra=extra)
+            for i in range(3)
+        ]  # fmt: skip
+
+    rows = by_device("a", "bare", 60, "phone") + by_device("b", "felt", 47, "recorder")
+    assert "their gains differ" in refused(felt(rows))
+    drops = by_device("a", "", 50, "phone", "reference") + by_device("b", "", 40, "recorder", "reference")
+    found = felt(rows + drops)
+    assert found.difference_db == pytest.approx(-3.0)
+    assert any("what their responses differ by" in w for w in found.warnings)
+    one_session = by_device("a", "bare", 60, "phone") + by_device("a", "felt", 47, "recorder")
+    assert "their gains differ" in refused(felt(one_session + by_device("a", "", 50, "phone", "reference")))
+
+
 def test_several_sessions_a_side_are_the_unit() -> None:
     rows = [
         r for i in range(3) for r in three("bare", 60 + i, session=f"a{i}") + three("felt", 50 + i, session=f"b{i}")
