@@ -13,6 +13,7 @@ from typing import Any
 from noisecheck import __version__
 from noisecheck.completion import SHELLS, PrintCompletion
 from noisecheck.core.errors import InputError, NoisecheckError, one_line
+from noisecheck.live import command as live
 
 __all__ = ["main", "make_parser"]
 
@@ -131,6 +132,10 @@ def make_parser() -> argparse.ArgumentParser:
     report.add_argument("-o", "--output", metavar="DIR", type=Path, default=Path("reports"), help="default: reports/")
     _listening(report)
 
+    watching = command("watch", "the same, live: say at once when a ball is stuck or stray", _watch, live.EXAMPLE)
+    live.add_arguments(watching)
+    _listening(watching, workers=False)
+
     simulate = command(
         "simulate",
         "make recordings with exactly known truth from a scene file",
@@ -142,7 +147,7 @@ def make_parser() -> argparse.ArgumentParser:
     return parser
 
 
-def _listening(parser: argparse.ArgumentParser) -> None:
+def _listening(parser: argparse.ArgumentParser, *, workers: bool = True) -> None:
     parser.add_argument(
         "--sensitivity",
         metavar="N",
@@ -150,7 +155,8 @@ def _listening(parser: argparse.ArgumentParser) -> None:
         default=0.1,
         help="false impacts an hour accepted in steady noise when nothing else sounds (default 0.1)",
     )
-    parser.add_argument("--workers", metavar="N", type=int, default=1, help="processes (default 1)")
+    if workers:
+        parser.add_argument("--workers", metavar="N", type=int, default=1, help="processes (default 1)")
 
 
 def _settings(arguments: argparse.Namespace, spread_s: float | None = None) -> Any:
@@ -159,8 +165,9 @@ def _settings(arguments: argparse.Namespace, spread_s: float | None = None) -> A
 
     if not 0 < arguments.sensitivity <= 1e4:
         raise InputError(f"--sensitivity {arguments.sensitivity:g}: must be above 0 and at most 10000 an hour")
-    if arguments.workers == 0 or arguments.workers < -1:
-        raise InputError(f"--workers {arguments.workers}: must be 1 or more (-1: all cores)")
+    workers = getattr(arguments, "workers", 1)
+    if workers == 0 or workers < -1:
+        raise InputError(f"--workers {workers}: must be 1 or more (-1: all cores)")
     detect = DetectSettings(false_per_hour=arguments.sensitivity)
     return ListenSettings(detect=detect) if spread_s is None else ListenSettings(detect=detect, spread_s=spread_s)
 
@@ -336,6 +343,14 @@ def _report(arguments: argparse.Namespace) -> int:
     else:
         _say(f"Wrote {p}." for p in written)
     return DONE
+
+
+def _watch(arguments: argparse.Namespace) -> int:
+    from noisecheck.bench.rig import load_rig
+    from noisecheck.pipeline.campaign import spread_of
+
+    spread = spread_of(load_rig(arguments.rig)) if arguments.rig.exists() else None
+    return AGAINST if live.watch(arguments, _settings(arguments, spread)) else DONE
 
 
 def _simulate(arguments: argparse.Namespace) -> int:

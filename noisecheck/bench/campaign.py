@@ -20,7 +20,7 @@ RECORDING_SUFFIXES: Final = frozenset(
 )
 """Endings by which a recording is recognised where no run sheet names it (what it holds is found by opening it)."""
 
-_OWN: Final = ("results", "reports")
+_OWN: Final = ("results", "reports", "alarms")
 
 
 @dataclass(frozen=True)

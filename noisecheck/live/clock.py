@@ -6,7 +6,7 @@ import time
 from datetime import datetime
 from typing import Protocol
 
-__all__ = ["Clock", "SystemClock"]
+__all__ = ["Clock", "SystemClock", "clock_words"]
 
 
 class Clock(Protocol):
@@ -39,3 +39,11 @@ class SystemClock:
     def sleep(self, seconds: float) -> None:
         """Wait."""
         time.sleep(max(seconds, 0.0))
+
+
+def clock_words(seconds: float) -> str:
+    """Return a span as it is said: ``12.3 s``, ``4 min 10 s``, ``2 h 5 min``."""
+    if seconds < 60:
+        return f"{seconds:.1f} s"
+    minutes, rest = divmod(round(seconds), 60)
+    return f"{minutes} min {rest} s" if minutes < 60 else f"{minutes // 60} h {minutes % 60} min"

@@ -7,7 +7,7 @@ what has been heard of it when it is decided (about 0.1 s). No files, no clock, 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from typing import Final
 
 import numpy as np
@@ -29,15 +29,18 @@ from noisecheck.pipeline.listen import ListenSettings
 
 __all__ = ["Follower", "Placer", "route_of", "stations_of"]
 
-Placer = Callable[[Impacts], Impacts]
-"""Fills ``station`` and ``station_confidence`` of measured impacts."""
+Placer = Callable[[Onsets, Impacts], Impacts]
+"""Fills ``station`` and ``station_confidence`` of measured impacts, whose onsets it is given too."""
 
 KEEP_S: Final = 32.0
-_SLICE_S: Final = 0.25
+_SLICE_S: Final = 0.05
+_LEARN_S: Final = 12.0
+"""Sound heard before the first ball is judged: enough drops to tell rebounds from first contacts."""
 _BEFORE_S: Final = 1.0
 _HEARD_S: Final = 0.5
 _QUIET_S: Final = (0.15, 0.006)
 _REBOUND_ROWS: Final = 200
+_CONTEXT_ROWS: Final = 200
 _OWN_CONFIDENCE: Final = 0.95
 """That a sound loudest at a station's own microphone was made there."""
 
@@ -83,6 +86,7 @@ class Follower:
         settings: detection and measurement.
         offset_db: dB to add for dB re 20 uPa, one a channel; None leaves dB re full scale.
         placer: tells the station of impacts; None: by each microphone's own station.
+        by_sound: the placer can tell stations apart that have no microphone of their own.
         impacts: also say each impact.
 
     Positions are frames of the watch: gaps count, with what was lost in them.
@@ -97,6 +101,7 @@ class Follower:
         settings: ListenSettings | None = None,
         offset_db: NDArray[np.float64] | None = None,
         placer: Placer | None = None,
+        by_sound: bool = False,
         impacts: bool = False,
     ) -> None:
         self.rate, self.channels = rate, channels
@@ -107,11 +112,18 @@ class Follower:
         """Impacts heard."""
         self._offset, self._impacts = offset_db, impacts
         self._own = stations_of(rig, channels)
-        self._placer = placer or (self._by_microphone if self._own else None)
-        self.solver = self._solver(rig, channels, by_sound=placer is not None)
+        self._placer = (placer or self._by_microphone) if self._own or by_sound else None
+        self.left_out: tuple[str, ...] = ()
+        """Stations on the balls' way that no microphone here hears."""
+        self.solver = self._solver(rig, channels, by_sound=by_sound)
         self._teller = Teller()
         self._begin = 0
         self._stream = self._new_stream()
+        self._pending: list[NDArray[np.float32]] = []
+        self._learning = Impacts.empty()
+        self._learnt = False
+        whole, nothing = np.empty(0, np.int64), np.empty((0, channels))
+        self._context = Onsets(whole, whole, np.empty(0), nothing.astype(np.int64), nothing), Impacts.empty()
         self._recent = np.empty(0, np.int64)
         self._rows: dict[str, list[tuple[float, float]]] = {}
         self._drops = 0
@@ -151,19 +163,36 @@ class Follower:
 
     # -- in ---------------------------------------------------------------------------------------------------------
     def take(self, samples: NDArray[np.float32]) -> list[Event]:
-        """Take the next samples, (frames, channels), and return what is to say."""
+        """Take the next samples, (frames, channels), and return what is to say.
+
+        They are worked through in slices of a fixed length, so that results do not depend on how they come.
+        """
         events: list[Event] = []
+        self._pending.append(samples)
+        waiting = sum(map(len, self._pending))
         step = max(1, int(_SLICE_S * self.rate))
-        for at in range(0, len(samples), step):
-            part = samples[at : at + step]
-            self.room.add(part)
-            self.listened.heard += len(part)
-            events += self._heard(self._stream.push(part), self._begin + self._stream.known)
+        if waiting < step:
+            return events
+        whole = np.concatenate(self._pending)
+        for at in range(0, waiting - step + 1, step):
+            events += self._slice(whole[at : at + step])
+        self._pending = [whole[waiting - waiting % step :].copy()]
         return events
+
+    def _slice(self, part: NDArray[np.float32]) -> list[Event]:
+        self.room.add(part)
+        self.listened.heard += len(part)
+        return self._heard(self._stream.push(part), self._begin + self._stream.known)
+
+    def _flush(self) -> list[Event]:
+        """Take what is left of a slice, and end the stream."""
+        rest, self._pending = self._pending, []
+        events = [e for part in rest if len(part) for e in self._slice(part)]
+        return [*events, *self._heard(self._stream.finish(), self.frames)]
 
     def gap(self, frames: int, why: str) -> list[Event]:
         """Say that ``frames`` were not listened to, and begin to listen anew behind them."""
-        events = self._heard(self._stream.finish(), self.frames)
+        events = self._flush()
         start = self.seconds
         self.listened.missed += frames
         self._begin = self.frames
@@ -180,8 +209,10 @@ class Follower:
 
     def finish(self) -> list[Event]:
         """Return what is left to say; :attr:`ledger` is then complete."""
-        events = self._heard(self._stream.finish(), self.frames)
+        events = self._flush()
         if self.solver is not None:
+            events += self._follow(self._learning, self.seconds)
+            self._learning = Impacts.empty()
             self.ledger = self.solver.finish(self.seconds)
             events += self._teller.tell(list(self.ledger.findings), self.seconds)
         return events
@@ -198,16 +229,39 @@ class Follower:
                 events += self._said(table)
         if self.solver is None:
             return events
+        now_s = max(known / self.rate, float(table["time_s"].max(initial=0.0)))
+        if not self._learnt:
+            self._learning = Impacts.concat([self._learning, table])
+            if self.seconds < _LEARN_S:
+                return events
+            table, self._learning, self._learnt = self._relabelled(self._learning), Impacts.empty(), True
+        return events + self._follow(table, now_s)
+
+    def _follow(self, table: Impacts, now_s: float) -> list[Event]:
+        """Follow the balls of impacts up to a time."""
+        if self.solver is None:
+            return []
         rows, codes = first_contacts(table, self._route)
         news = self.solver.update(
             table["time_s"][rows],
             self._translate[codes],
-            now_s=max(known / self.rate, float(table["time_s"].max(initial=0.0))),
+            now_s=now_s,
             confidence=table["station_confidence"][rows],
             odds=table["odds"][rows],
             level_db=table["lae_db"][rows],
         )
-        return events + self._teller.tell(news, self.seconds)
+        return self._teller.tell(news, self.seconds)
+
+    def _relabelled(self, table: Impacts) -> Impacts:
+        """Tell rebounds from first contacts over all that was heard while learning."""
+        names = self._places(table)
+        codes = np.array([list(dict.fromkeys(names)).index(n) for n in names], np.int64)
+        drop, rebound = find_drops(table["time_s"], table["lae_db"], codes)
+        return table.with_columns(drop=drop, rebound=rebound)
+
+    def _places(self, table: Impacts) -> list[str]:
+        """Return for each impact where it may be a rebound: its station, else that of the microphone nearest to it."""
+        return [str(s) or self._own.get(int(c), "") for s, c in zip(table["station"], table["channel"], strict=True)]
 
     def _table(self, onsets: Onsets) -> Impacts:
         """Measure as much as has been heard, and place."""
@@ -243,8 +297,16 @@ class Follower:
             **{name: values[back] for name, values in columns.items()},
         )
         if self._placer is not None:
-            table = self._placer(table)
+            table = self._placed(onsets, table, self._placer)
         return self._with_drops(table)
+
+    def _placed(self, onsets: Onsets, table: Impacts, placer: Placer) -> Impacts:
+        """Place impacts among those of late: how differently the microphones hear each station is learnt from them."""
+        first = len(self._context[0])
+        everything = _joined(self._context[0], onsets), Impacts.concat([self._context[1], table])
+        last = slice(max(len(everything[0]) - _CONTEXT_ROWS, 0), None)
+        self._context = everything[0].where(last), everything[1].where(np.arange(len(everything[1]))[last])
+        return placer(*everything).where(np.arange(first, len(everything[1])))
 
     def _quiet(self, start: int, stop: int) -> NDArray[np.int64]:
         """Return spans without impacts, (m, 2)."""
@@ -255,20 +317,20 @@ class Follower:
         keep = stops - starts > int(0.02 * self.rate)
         return np.column_stack((starts[keep], stops[keep])).astype(np.int64)
 
-    def _by_microphone(self, table: Impacts) -> Impacts:
+    def _by_microphone(self, onsets: Onsets, table: Impacts) -> Impacts:
         names = [self._own.get(int(c), "") for c in table["channel"]]
         return table.with_columns(station=names, station_confidence=[_OWN_CONFIDENCE if n else 0.0 for n in names])
 
     def _with_drops(self, table: Impacts) -> Impacts:
         """Tell rebounds from first contacts, by what each station has shown of late."""
         drop, rebound = np.empty(len(table), np.int64), np.zeros(len(table), np.int64)
-        times, levels, stations = table["time_s"], table["lae_db"], table["station"]
-        for i, name in enumerate(stations):
-            past = self._rows.setdefault(str(name), [])
+        times, levels = table["time_s"], table["lae_db"]
+        for i, name in enumerate(self._places(table)):
+            past = self._rows.setdefault(name, [])
             past.append((float(times[i]), float(levels[i])))
-            del past[: -2 * _REBOUND_ROWS]
+            del past[:-_REBOUND_ROWS]
             if name:
-                recent = np.array(past[-_REBOUND_ROWS:])
+                recent = np.array(past)
                 rebound[i] = find_drops(recent[:, 0], recent[:, 1], np.zeros(len(recent), np.int64))[1][-1]
             self._drops += int(rebound[i] == 0)
             drop[i] = self._drops - 1
@@ -291,3 +353,8 @@ class Follower:
 def _shifted(onsets: Onsets, by: int) -> Onsets:
     """Return onsets counted from the start of the watch instead of the stream."""
     return replace(onsets, frame=onsets.frame + by, arrival=np.where(onsets.arrival >= 0, onsets.arrival + by, -1))
+
+
+def _joined(a: Onsets, b: Onsets) -> Onsets:
+    """Return the onsets of both, one after the other."""
+    return Onsets(*(np.concatenate((getattr(a, f.name), getattr(b, f.name))) for f in fields(Onsets)))

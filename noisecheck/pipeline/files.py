@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import functools
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -18,7 +18,7 @@ from noisecheck.core.units import energy_mean_db
 from noisecheck.pipeline.campaign import RunResult, Told, listen_to_run, place_runs, share_of, spread_of
 from noisecheck.pipeline.listen import ListenSettings
 
-__all__ = ["Measured", "campaign_at", "measure_files"]
+__all__ = ["Measured", "campaign_at", "measure_files", "taps_beside"]
 
 
 @dataclass(frozen=True)
@@ -94,12 +94,21 @@ def measure_files(
         campaign = Campaign(folder, rig, (run,))
         share = functools.partial(share_of, told, number, len(files), str(path))
         results.append(listen_to_run(campaign, run, settings=settings, workers=workers, progress=share, check=False))
-    taps = [] if rig_path is None else _taps(rig_path, rig, settings, {r.run.name for r in results}, workers)
+    done = {r.run.name for r in results}
+    taps = [] if rig_path is None else taps_beside(rig_path, rig, settings, done=done, workers=workers)
     return Measured(place_runs(results, rig, taps), settings_document(settings))
 
 
-def _taps(rig_path: Path, rig: Rig, settings: ListenSettings, done: set[str], workers: int) -> list[RunResult]:
-    """Return the runs of the run sheet beside the rig file that teach the stations' sounds, measured."""
+def taps_beside(
+    rig_path: Path, rig: Rig, settings: ListenSettings, *, done: Collection[str] = (), workers: int = 1
+) -> list[RunResult]:
+    """Return the runs of the run sheet beside the rig file that teach the stations' sounds, measured.
+
+    Runs whose names are in ``done`` are left out.
+
+    Raises:
+        InputError: the run sheet or a recording cannot be used.
+    """
     if not (rig_path.parent / "runs.csv").exists():
         return []
     campaign = load_campaign(rig_path.parent)

@@ -1,0 +1,181 @@
+"""The arguments of ``noisecheck watch``, and what they set up. Nothing heavy is imported before it runs."""
+
+from __future__ import annotations
+
+import argparse
+import signal
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from noisecheck.core.errors import InputError, one_line
+
+if TYPE_CHECKING:
+    from noisecheck.bench.rig import Rig
+    from noisecheck.live.clock import Clock
+    from noisecheck.live.events import Event
+    from noisecheck.live.follow import Placer
+    from noisecheck.live.sources import Source
+    from noisecheck.pipeline.listen import ListenSettings
+    from noisecheck.place.taught import TaughtSounds
+
+__all__ = ["EXAMPLE", "add_arguments", "watch"]
+
+EXAMPLE = (
+    "noisecheck watch --rig foyer/rig.toml --on-alarm 'python3 ring_bell.py'\n"
+    "         arecord -q -f S16_LE -r 48000 -c 2 -t raw | noisecheck watch --rig foyer/rig.toml --source - "
+    "--rate-hz 48000 --channels 2\n\n"
+    "exit code, at the end or when stopped: 0 nothing stuck or stray, 1 a ball was, 2 bad input"
+)
+_FORMATS = ("s16le", "s24le", "s32le", "f32le")
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the options of the command to its parser."""
+    parser.add_argument("--rig", metavar="rig.toml", type=Path, required=True, help="rig file: stations, microphones")
+    parser.add_argument(
+        "--source",
+        metavar="DEVICE|FILE|-",
+        help="audio device (number or part of its name), a recording (also one that grows), or - for raw samples "
+        "on stdin (default: the computer's own input)",
+    )
+    parser.add_argument("--rate-hz", metavar="N", type=int, help="frames a second of a device or of raw samples")
+    parser.add_argument("--channels", metavar="N", type=int, help="channels of a device or of raw samples")
+    parser.add_argument("--format", metavar="F", default="s16le", help=f"raw samples: {', '.join(_FORMATS)}")
+    parser.add_argument(
+        "--on-alarm",
+        metavar="COMMAND",
+        help="run this for each stuck or stray ball (no shell; the event as JSON on stdin)",
+    )
+    parser.add_argument("--impacts", action="store_true", help="also say each impact")
+    parser.add_argument("--revision", metavar="R", default="", help="written into the run sheet")
+    parser.add_argument("--treatment", metavar="T", default="", help="written into the run sheet")
+    keeping = parser.add_mutually_exclusive_group()
+    keeping.add_argument(
+        "-o", "--output", metavar="DIR", type=Path, help="campaign that gets the run (default: the rig file's folder)"
+    )
+    keeping.add_argument("--keep-nothing", action="store_true", help="write no run, no alarm sounds and no events")
+
+
+def watch(arguments: argparse.Namespace, settings: ListenSettings, *, clock: Clock | None = None) -> bool:
+    """Watch until the source ends or the user stops it; return whether a ball was stuck or stray.
+
+    Raises:
+        InputError: the rig file, the source, the command or the folder cannot be used.
+    """
+    import numpy as np
+
+    from noisecheck.bench.campaign import Campaign
+    from noisecheck.bench.rig import load_rig
+    from noisecheck.live.alarm import AlarmCommand
+    from noisecheck.live.clock import SystemClock
+    from noisecheck.live.follow import Follower
+    from noisecheck.live.keep import AlarmSounds, RunKeeper
+    from noisecheck.live.watch import Watch
+    from noisecheck.pipeline.campaign import calibration_of
+    from noisecheck.pipeline.files import taps_beside
+    from noisecheck.pipeline.placing import taught_by
+
+    if not arguments.rig.exists():
+        raise InputError(f"{one_line(arguments.rig)}: no such rig file")
+    clock = clock or SystemClock()
+    rig = load_rig(arguments.rig)
+    taught = taught_by([(t.run, t.impacts) for t in taps_beside(arguments.rig, rig, settings)], rig)
+    command = None
+    if arguments.on_alarm is not None:
+        command = AlarmCommand(arguments.on_alarm, told=lambda text: print(f"noisecheck: {text}", file=sys.stderr))
+    source = _source(arguments, clock)
+    calibration = calibration_of(Campaign(arguments.rig.parent, rig, ()), source.channels)
+    follower = Follower(
+        rig,
+        source.rate,
+        source.channels,
+        settings=settings,
+        offset_db=np.array(calibration.offset_db) if calibration.known else None,
+        placer=_placer(rig, source.rate, taught),
+        by_sound=taught is not None,
+        impacts=arguments.impacts,
+    )
+    name = f"watch-{clock.now():%Y%m%d-%H%M%S}"
+    folder = arguments.output or arguments.rig.parent
+    keeper = sounds = log = None
+    if not arguments.keep_nothing:
+        sounds = AlarmSounds(folder / "alarms", name, source.rate, source.channels, subtype=source.subtype, clock=clock)
+        log = folder / "alarms" / f"{name}.jsonl"
+        if _made_now(source):
+            _same_rig(arguments.rig, folder)
+            keeper = RunKeeper(
+                folder,
+                name,
+                source.rate,
+                source.channels,
+                subtype=source.subtype,
+                clock=clock,
+                revision=arguments.revision,
+                treatment=arguments.treatment,
+            )
+
+    def tell(event: Event) -> None:
+        print(event.line(as_json=arguments.json), flush=True)
+
+    watching = Watch(source, follower, tell, keeper, sounds, command, log)
+    before = signal.signal(signal.SIGTERM, _stop)
+    try:
+        watching.run()
+    finally:
+        signal.signal(signal.SIGTERM, before)
+        if command is not None:
+            command.wait(5.0)
+    ledger = follower.ledger
+    return ledger is not None and any(ledger.count(kind) for kind in ("stuck", "stray"))
+
+
+def _stop(number: int, frame: Any) -> None:
+    raise KeyboardInterrupt
+
+
+def _source(arguments: argparse.Namespace, clock: Clock) -> Source:
+    from noisecheck.bench.campaign import RECORDING_SUFFIXES
+    from noisecheck.live.device import DeviceSource
+    from noisecheck.live.sources import FileSource, PipeSource
+
+    name = arguments.source
+    if name == "-":
+        return PipeSource(
+            sys.stdin.buffer,
+            rate_hz=arguments.rate_hz,
+            channels=arguments.channels,
+            form=arguments.format,
+            name="stdin",
+        )
+    if name is not None and (Path(name).exists() or Path(name).suffix.casefold() in RECORDING_SUFFIXES):
+        return FileSource(name, clock=clock)
+    return DeviceSource(name, rate_hz=arguments.rate_hz, channels=arguments.channels, clock=clock)
+
+
+def _made_now(source: Source) -> bool:
+    """Return whether the sound is not kept elsewhere already."""
+    return source.live
+
+
+def _same_rig(rig_path: Path, folder: Path) -> None:
+    """Give a campaign elsewhere its rig file, or make sure that it has the same."""
+    target = folder / "rig.toml"
+    if rig_path.resolve() == target.resolve():
+        return
+    content = rig_path.read_bytes()
+    if target.exists():
+        if target.read_bytes() != content:
+            raise InputError(f"{one_line(target)}: differs from {one_line(rig_path)}: give -o another folder")
+        return
+    folder.mkdir(parents=True, exist_ok=True)
+    target.write_bytes(content)
+
+
+def _placer(rig: Rig, rate: int, taught: TaughtSounds | None) -> Placer:
+    """Return what places impacts as a file's are: by microphones, and by sound where taps taught it."""
+    from noisecheck.bench.runsheet import Run
+    from noisecheck.pipeline.placing import placed
+
+    run = Run("watch", ("watch",))
+    return lambda onsets, impacts: placed(onsets, impacts, run, rig, rate=rate, taught=taught)[0]

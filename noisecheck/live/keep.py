@@ -1,0 +1,202 @@
+"""What is kept of a watch: an ordinary run with its row in the run sheet, and the sound around each alarm."""
+
+from __future__ import annotations
+
+import csv
+import io
+import os
+import tempfile
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from noisecheck.bench.runsheet import COLUMNS, UNFILLED_SHEET, read_text
+from noisecheck.core.errors import InputError, one_line
+from noisecheck.live.clock import Clock
+from noisecheck.live.events import Event
+from noisecheck.live.room import Room
+from noisecheck.live.wavefile import WaveWriter
+
+__all__ = ["ALARM_S", "AlarmSounds", "RunKeeper", "add_run"]
+
+ALARM_S: Final = 20.0
+"""Sound kept around an alarm: half before, half after."""
+_FLUSH_S: Final = 1.0
+
+
+class RunKeeper:
+    """Writes what is listened to as one run of the campaign, good at any moment.
+
+    Args:
+        folder: the campaign.
+        name: of the run, and of its files.
+        rate: frames a second.
+        channels: of each frame.
+        subtype: how samples are kept, see :class:`noisecheck.live.wavefile.WaveWriter`.
+        clock: tells when it began.
+        revision, treatment: written into the run sheet.
+
+    A new file begins behind each gap (its time in the header), and where one would grow too large.
+    """
+
+    def __init__(
+        self,
+        folder: Path,
+        name: str,
+        rate: int,
+        channels: int,
+        *,
+        subtype: str,
+        clock: Clock,
+        revision: str = "",
+        treatment: str = "",
+    ) -> None:
+        self.folder, self.name = folder, name
+        self._rate, self._channels, self._subtype, self._clock = rate, channels, subtype, clock
+        self._row = {"revision": revision, "treatment": treatment}
+        self._writer: WaveWriter | None = None
+        self._began: datetime | None = None
+        self._frames = self._flushed = self._parts = 0
+
+    def write(self, samples: NDArray[np.float32]) -> None:
+        """Append samples; the first ones begin the run and its row.
+
+        Raises:
+            InputError: the folder cannot be written.
+        """
+        try:
+            if self._writer is None or self._writer.full:
+                self._writer = self._next_part()
+            self._writer.write(samples)
+            self._frames += len(samples)
+            if self._frames - self._flushed >= _FLUSH_S * self._rate:
+                self._writer.flush()
+                self._flushed = self._frames
+        except OSError as error:
+            raise InputError(f"{one_line(self.folder)}: cannot be written ({error.strerror or error})") from error
+
+    def gap(self, frames: int) -> None:
+        """Say that so many frames are missing: what comes next goes into a new file."""
+        if self._writer is not None:
+            self._writer.close()
+            self._writer = None
+            self._frames += frames
+
+    def close(self) -> None:
+        """Finish the run."""
+        if self._writer is not None:
+            self._writer.close()
+
+    def _next_part(self) -> WaveWriter:
+        if self._writer is not None:
+            self._writer.close()
+        self.folder.mkdir(parents=True, exist_ok=True)
+        first = self._began is None
+        began = self._began or self._clock.now()
+        self._began = began
+        at = began + timedelta(seconds=self._frames / self._rate)
+        midnight = began.replace(hour=0, minute=0, second=0, microsecond=0)
+        since = round((began - midnight).total_seconds() * self._rate) + self._frames
+        self._parts += 1
+        path = self.folder / f"{self.name}-{self._parts}.wav"
+        writer = WaveWriter(
+            path,
+            self._rate,
+            self._channels,
+            subtype=self._subtype,
+            started=at,
+            start_frame=since % (86_400 * self._rate) if first else since,
+        )
+        if first:
+            recorded = began.strftime("%Y-%m-%d %H:%M")
+            row = {"run": self.name, "file": f"{self.name}-*.wav", "role": "test", "recorded": recorded, **self._row}
+            add_run(self.folder / "runs.csv", {**row, "notes": "watched live"})
+        return writer
+
+
+def add_run(sheet: Path, row: dict[str, str]) -> None:
+    """Add a row to a run sheet, made if missing, written beside and renamed.
+
+    Raises:
+        InputError: the sheet cannot be read.
+        OSError: it cannot be written.
+    """
+    text = read_text(sheet) if sheet.exists() else UNFILLED_SHEET
+    lines = [s for s in text.splitlines() if s.strip() and not s.lstrip().startswith("#")]
+    header = lines[0] if lines else ",".join(COLUMNS)
+    delimiter = max(",;\t", key=header.count)
+    names = [c.strip() for c in next(csv.reader([header], delimiter=delimiter))]
+    out = io.StringIO()
+    out.write(text if not text or text.endswith("\n") else text + "\n")
+    if not lines:
+        out.write(header + "\n")
+    csv.writer(out, delimiter=delimiter, lineterminator="\n").writerow([row.get(n, "") for n in names])
+    handle, temporary = tempfile.mkstemp(prefix=f".{sheet.name}.", dir=sheet.parent)
+    try:
+        with os.fdopen(handle, "w", encoding="utf-8", newline="") as file:
+            file.write(out.getvalue())
+            file.flush()
+            os.fsync(file.fileno())
+        if sheet.exists():
+            os.chmod(temporary, sheet.stat().st_mode & 0o777)
+        else:
+            umask = os.umask(0)
+            os.umask(umask)
+            os.chmod(temporary, 0o666 & ~umask)
+        os.replace(temporary, sheet)
+    finally:
+        Path(temporary).unlink(missing_ok=True)
+
+
+class AlarmSounds:
+    """Keeps :data:`ALARM_S` seconds of sound around each alarm as files of their own.
+
+    Args:
+        folder: where they go, made when needed.
+        name: of the run: files are ``name-0001-stuck.wav``.
+        rate: frames a second.
+        channels: of each frame.
+        subtype: how samples are kept.
+        clock: the time of day for the header.
+    """
+
+    def __init__(self, folder: Path, name: str, rate: int, channels: int, *, subtype: str, clock: Clock) -> None:
+        self._folder, self._name, self._rate, self._channels = folder, name, rate, channels
+        self._subtype, self._clock = subtype, clock
+        self._waiting: list[tuple[int, Event]] = []
+        self._count = 0
+
+    def alarm(self, event: Event) -> Path:
+        """Note an alarm; its sound is written when what follows it has come. Return the file it will be in."""
+        self._count += 1
+        self._waiting.append((self._count, event))
+        return self._path(self._count, event)
+
+    def write_due(self, room: Room, *, ending: bool = False) -> list[Path]:
+        """Write the sounds whose time has come; return their files."""
+        written = []
+        half = round(ALARM_S / 2 * self._rate)
+        for number, event in list(self._waiting):
+            # A ball is called stuck long after it was last heard; what is kept then is the latest of it.
+            middle = max(round(event.time_s * self._rate), room.start + half) if room.stop else 0
+            if room.stop < middle + half and not ending:
+                continue
+            self._waiting.remove((number, event))
+            start, stop = max(middle - half, room.start), min(middle + half, room.stop)
+            if stop <= start:
+                continue
+            path = self._path(number, event)
+            self._folder.mkdir(parents=True, exist_ok=True)
+            path.unlink(missing_ok=True)
+            now = self._clock.now()
+            writer = WaveWriter(path, self._rate, self._channels, subtype=self._subtype, started=now, start_frame=start)
+            writer.write(room.get(start, stop))
+            writer.close()
+            written.append(path)
+        return written
+
+    def _path(self, number: int, event: Event) -> Path:
+        return self._folder / f"{self._name}-{number:04d}-{event.kind}.wav"

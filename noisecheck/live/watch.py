@@ -1,0 +1,129 @@
+"""The watch itself: sound in, events out, alarms raised, everything kept."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Final
+
+from noisecheck.live.alarm import AlarmCommand
+from noisecheck.live.clock import clock_words
+from noisecheck.live.events import Event
+from noisecheck.live.follow import Follower
+from noisecheck.live.keep import AlarmSounds, RunKeeper
+from noisecheck.live.sources import Chunk, Gap, Item, Source
+
+__all__ = ["CAUTION", "Watch"]
+
+CAUTION: Final = (
+    "watching by sound is an aid, not a safety stop: guards, interlocks and emergency stops stay as the local rules "
+    "and a licensed practitioner say; keep hands and microphones clear of moving parts"
+)
+
+
+@dataclass
+class Watch:
+    """A watch over one machine.
+
+    Args:
+        source: of sound.
+        follower: says what happens.
+        told: called with each event, in order.
+        keeper: of the run; None keeps none.
+        sounds: keeper of the sound around alarms; None keeps none.
+        command: run for each alarm; None runs none.
+        log: a file to which each event is added as a JSON line; None writes none.
+    """
+
+    source: Source
+    follower: Follower
+    told: Callable[[Event], None]
+    keeper: RunKeeper | None = None
+    sounds: AlarmSounds | None = None
+    command: AlarmCommand | None = None
+    log: Path | None = None
+    alarms: int = 0
+    """Alarms raised so far (a stuck or stray ball, or nothing heard)."""
+
+    def run(self) -> None:
+        """Listen until the source ends or the user stops it (``KeyboardInterrupt``); always finish in good order.
+
+        Raises:
+            InputError: the source, or where things are kept, cannot be used.
+        """
+        self._say([self._started()])
+        try:
+            for item in self.source.items():
+                self._take(item)
+        except KeyboardInterrupt:
+            self._say([Event("note", self.follower.seconds, self.follower.seconds, "stopped by the user")])
+        finally:
+            self._say(self.follower.finish())
+            self._write_sounds(ending=True)
+            if self.keeper is not None:
+                self.keeper.close()
+            self.source.close()
+        self._say([self._summary()])
+
+    def _take(self, item: Item) -> None:
+        follower = self.follower
+        if isinstance(item, Chunk):
+            if self.keeper is not None:
+                self.keeper.write(item.samples)
+            self._say(follower.take(item.samples))
+        elif isinstance(item, Gap):
+            frames = round(item.seconds * follower.rate)
+            self._write_sounds(ending=True)
+            if self.keeper is not None:
+                self.keeper.gap(frames)
+            self._say(follower.gap(frames, item.why))
+        else:
+            kind = "not_listening" if item.alarm else "note"
+            self._say([Event(kind, follower.seconds, follower.seconds, item.text)])
+        self._write_sounds()
+
+    def _say(self, events: list[Event]) -> None:
+        for event in events:
+            if event.alarm:
+                self.alarms += 1
+                if self.sounds is not None:
+                    event = replace(event, more={**event.more, "sound": str(self.sounds.alarm(event))})
+            self.told(event)
+            if self.log is not None:
+                self.log.parent.mkdir(parents=True, exist_ok=True)
+                with self.log.open("a", encoding="utf-8") as file:
+                    file.write(event.line(as_json=True) + "\n")
+            if event.alarm and self.command is not None:
+                self.command.run(event.to_dict())
+
+    def _write_sounds(self, *, ending: bool = False) -> None:
+        if self.sounds is not None:
+            self.sounds.write_due(self.follower.room, ending=ending)
+
+    def _started(self) -> Event:
+        f, s = self.follower, self.source
+        text = f"listening to {s.name}, {f.rate} Hz, {f.channels} channel{'s' if f.channels > 1 else ''}"
+        if f.solver is None:
+            text += "; impacts only: the rig file does not let stations be told apart, so no ball is followed"
+        elif f.left_out:
+            text += f"; not heard, so not followed: {', '.join(f.left_out)}"
+        return Event("started", 0.0, 0.0, f"{text}; {CAUTION}")
+
+    def _summary(self) -> Event:
+        f = self.follower
+        heard, missed = f.listened.heard / f.rate, f.listened.missed / f.rate
+        parts = [f"listened {clock_words(heard)}", f"{f.count} impacts"]
+        more: dict[str, object] = {"listened_s": round(heard, 3), "not_listened_s": round(missed, 3)}
+        more["impacts"] = f.count
+        if missed:
+            parts.insert(1, f"not listened {clock_words(missed)}")
+        if f.ledger is not None:
+            counts = {k: f.ledger.count(k) for k in ("stuck", "stray", "held_up", "unheard")}
+            parts.append(f"{f.ledger.fed} balls fed, {f.ledger.arrived} arrived")
+            parts += [f"{n} {k.replace('_', ' ')}" for k, n in counts.items()]
+            more.update(fed=f.ledger.fed, arrived=f.ledger.arrived, **counts)
+            more["findings"] = json.loads(json.dumps(f.ledger.to_dict()["findings"]))
+        return Event("summary", f.seconds, f.seconds, ", ".join(parts), odds=math.nan, more=more)
