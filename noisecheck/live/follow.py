@@ -33,7 +33,7 @@ Placer = Callable[[Onsets, Impacts], Impacts]
 """Fills ``station`` and ``station_confidence`` of measured impacts, whose onsets it is given too."""
 
 KEEP_S: Final = 32.0
-_SLICE_S: Final = 0.05
+_SLICE_S: Final = 0.02
 _LEARN_S: Final = 12.0
 """Sound heard before the first ball is judged: enough drops to tell rebounds from first contacts."""
 _BEFORE_S: Final = 1.0
