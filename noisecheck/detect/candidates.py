@@ -15,6 +15,7 @@ from noisecheck.detect.spectra import FrameGrid, decimated, frame_energies, fram
 __all__ = [
     "APART_S",
     "EDGE_S",
+    "END_S",
     "TAIL_S",
     "Candidates",
     "cell_frames",
@@ -31,6 +32,8 @@ _ASK = 9.0
 _MOST_ERROR = 40.0
 _SHARP = 20.0
 """An onset this abrupt in the full band is not looked at in the low band."""
+_AS_WELL = 2.0
+"""A click is heard many times better in the full band than in the low one, a thud hardly better."""
 _SHARP_RATE = 48_000
 """Onsets are looked at closely at about this rate, so that higher ones find the same."""
 _PEAK_S = 0.006
@@ -40,6 +43,8 @@ _FINE_SPAN_S = (0.003, 0.005)
 _COARSE_SPAN_S = (0.004, 0.016)
 TAIL_S = 0.08
 EDGE_S = 0.003
+END_S = 0.012
+"""Of the end of a recording: too little of a sound that begins there is left to tell or to measure it."""
 
 
 @dataclass(frozen=True)
@@ -142,20 +147,19 @@ def weigh_peaks(
     """
     grid = frame_grid(rate)
     sharp = max(1, round(rate / _SHARP_RATE))
-    onset, error, abrupt = refine_onsets(decimated(samples, sharp), rate // sharp, peaks * grid.hop // sharp)
+    onset, error, abrupt, rise_s = refine_onsets(decimated(samples, sharp), rate // sharp, peaks * grid.hop // sharp)
     onset *= sharp
-    error = np.minimum(error, _MOST_ERROR)
-    low_error = error.copy()
-    # The full band is sharper; the low band speaks where only it heard the sound.
-    unsure = np.flatnonzero((error < _MOST_ERROR) | (abrupt < _SHARP))
+    low_error = np.minimum(error, _MOST_ERROR)
+    # The full band is sharper; the low band speaks where it heard the sound about as well (a thud on a soft pad).
+    unsure = np.flatnonzero((error < _MOST_ERROR) | (abrupt < _SHARP) | (rise_s > 0))
     if grid.step > 1 and len(unsure):
         at = peaks[unsure] * grid.hop // grid.step
-        other_onset, other_error, other_abrupt = refine_onsets(low, rate // grid.step, at)
-        only = error[unsure] <= 0.1 * other_error
-        onset[unsure] = np.where(only, other_onset * grid.step, onset[unsure])
+        other_onset, other_error, other_abrupt, _ = refine_onsets(low, rate // grid.step, at)
+        as_well = error[unsure] <= _AS_WELL * other_error
+        onset[unsure] = np.where(as_well, other_onset * grid.step, onset[unsure])
         low_error[unsure] = np.minimum(other_error, _MOST_ERROR)
         abrupt[unsure] = np.maximum(abrupt[unsure], other_abrupt)
-    error = error + low_error
+    error = np.minimum(error, _MOST_ERROR) + low_error
     fine = _around_max(found.fine, peaks, *(grid.frames(s) for s in _FINE_SPAN_S))
     coarse = _around_max(found.coarse, peaks, *(grid.frames(s) for s in _COARSE_SPAN_S))
     new = _around_max(found.new_energy, peaks, *(grid.frames(s) for s in _FINE_SPAN_S))
@@ -200,9 +204,11 @@ def find_candidates(
     if coded:
         made = replace(made, onset=past_pre_echo(samples, made.onset - origin, rate) + origin)
     made = strongest(made.where(np.argsort(made.onset, kind="stable")), rate)
-    # The mirrored samples before a recording's first make a kink there that is no onset.
+    # The mirrored samples before a recording's first and after its last make kinks there that are no onsets.
+    end = origin + len(samples)
     earliest = int(EDGE_S * rate) if origin == 0 and start == 0 else start
-    return made.where((made.onset >= earliest) & (made.onset < stop))
+    latest = end - int(END_S * rate) if end < stop + tail_frames(rate) else stop
+    return made.where((made.onset >= earliest) & (made.onset < min(latest, stop)))
 
 
 def strongest(made: Candidates, rate: int) -> Candidates:

@@ -103,7 +103,8 @@ def _groups(
         for channel in np.unique(of[near]):
             if channel != of[seed]:
                 own = near[of[near] == channel]
-                members.append(own[np.argmin(np.abs(at[own] - at[seed]))])
+                # A chance candidate in between must not stand in for the arrival that surely is one.
+                members.append(own[np.lexsort((np.abs(at[own] - at[seed]), sure[own] <= 1.0))[0]])
         group = np.array(members, np.int64)
         # Members must also fit with one another, not only with the seed.
         while at[group].max() - at[group].min() > spread:

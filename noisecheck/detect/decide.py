@@ -22,8 +22,10 @@ _CLEAR = 40.0
 """Score beyond any chance."""
 MEMORY_S = 60.0
 """Decisions look back so far."""
+_SCORES = 200.0
+"""Impacts' scores are spread evenly over so many units (both evidences are capped): clear ones tell how many weak."""
 _SPREAD = 60.0
-"""Clear impacts stand for a density of weaker ones spread evenly over so many units of score."""
+"""The same for their abruptness."""
 _CHANCE_PER_HOUR = 120.0
 _CHANCE_AT = 19.3
 _CHANCE_TENFOLD = 4.3
@@ -110,7 +112,7 @@ def decide(found: Candidates, rate: int, settings: DetectSettings) -> NDArray[np
     sudden = (found.abrupt > _needed_abruptness(found, times)) & ~_echoes(found, rate)
     clear = sudden & (score > _CLEAR)
     window = np.minimum(np.maximum(times, 5.0), MEMORY_S)
-    real = _windowed_count(times, clear, MEMORY_S) / window / _SPREAD
+    real = _windowed_count(times, clear, MEMORY_S) / window / _SCORES
     dial = settings.false_per_hour / 3600.0 * math.log(10.0) / _CHANCE_TENFOLD
     odds = (real + dial) / chance_density(score)
     return np.where(sudden, np.minimum(odds, 1e9), 0.0)

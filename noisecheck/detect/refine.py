@@ -83,7 +83,8 @@ class _Starts:
     constants: NDArray[np.float32]
     start: NDArray[np.int64]
     """Block where each abrupt shape begins."""
-    ramps: NDArray[np.bool_]
+    rise_s: NDArray[np.float64]
+    """Seconds for which each abrupt shape rises; 0 for a step."""
     abrupt: int
     """The first so many shapes are abrupt, the rest smooth."""
 
@@ -92,7 +93,7 @@ class _Starts:
 def _starts(block: int, rate: int) -> _Starts:
     count = _lead(rate, block) + round(_TAIL_S * rate / block)
     at = (np.arange(count) + 0.5) * block / rate
-    variance, start, ramps = [], [], []
+    variance, start, rise = [], [], []
     for first in range(2, _lead(rate, block) + 4):
         since = at - at[first] + 0.5 * block / rate
         for seconds in (0.0, *_RAMP_S):
@@ -100,15 +101,14 @@ def _starts(block: int, rate: int) -> _Starts:
             for strength in _STRENGTHS:
                 variance.append(1.0 + strength * profile)
                 start.append(first)
-                ramps.append(seconds > 0)
+                rise.append(seconds)
     abrupt = len(variance)
     for growth in _GROWTH_DB_S:
         for strength in _STRENGTHS:
             for lowest in (0.0, 0.3, 1.0):
                 variance.append(1.0 + lowest + strength * 10.0 ** (growth * (at - at[-1]) / 10.0))
     weights, constants = _weights(np.array(variance), block)
-    constants[:abrupt] += np.float32(_RAMP_COST) * np.array(ramps, np.float32)
-    return _Starts(weights, constants, np.array(start), np.array(ramps), abrupt)
+    return _Starts(weights, constants, np.array(start), np.array(rise), abrupt)
 
 
 @lru_cache(maxsize=16)
@@ -211,15 +211,17 @@ def _best_box(
 
 def _best_start(
     ratio: NDArray[np.float32], rate: int, block: int, box: NDArray[np.int64]
-) -> tuple[NDArray[np.int64], NDArray[np.bool_], NDArray[np.float64]]:
-    """Look back from the best box: block where the sound begins, whether on a ramp, evidence against smooth growth."""
+) -> tuple[NDArray[np.int64], NDArray[np.float64], NDArray[np.float64]]:
+    """Look back from the best box: block where the sound begins, seconds it rises, evidence against smooth growth."""
     shapes = _starts(block, rate)
     lead = _lead(rate, block)
     index = np.clip(box[:, None] + np.arange(-lead, len(shapes.weights) - lead), 0, ratio.shape[1] - 1)
     score = np.take_along_axis(ratio, index, axis=1) @ shapes.weights - shapes.constants
-    best = score[:, : shapes.abrupt].argmax(axis=1)
-    abrupt = score[np.arange(len(score)), best] - score[:, shapes.abrupt :].max(axis=1)
-    return box - lead + shapes.start[best], shapes.ramps[best], _DEFLATE * abrupt.astype(np.float64)
+    abrupt, smooth = score[:, : shapes.abrupt], score[:, shapes.abrupt :]
+    best = abrupt.argmax(axis=1)
+    # Ramps come nearer to smooth growth than steps do: they must explain more to speak against it.
+    sudden = (abrupt - np.float32(_RAMP_COST) * (shapes.rise_s > 0)).max(axis=1) - smooth.max(axis=1)
+    return box - lead + shapes.start[best], shapes.rise_s[best], _DEFLATE * sudden.astype(np.float64)
 
 
 def _first_arrival(
@@ -243,11 +245,12 @@ def _first_arrival(
 
 def refine_onsets(
     samples: NDArray[np.float32], rate: int, candidates: NDArray[np.int64]
-) -> tuple[NDArray[np.int64], NDArray[np.float64], NDArray[np.float64]]:
-    """Return the onset sample (int64), its evidence and its evidence against smooth growth (float64) per candidate.
+) -> tuple[NDArray[np.int64], NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Return per candidate: onset sample (int64), its evidence, its evidence against smooth growth, its rise in s.
 
-    The last adds two comparisons: of the first milliseconds with growth, and (at most ``_MOST_COMPLETED``) of a sound
-    that is done rising within milliseconds with growth that goes on.
+    The third adds two comparisons: of the first milliseconds with growth, and (at most ``_MOST_COMPLETED``) of a sound
+    that is done rising within milliseconds with growth that goes on. The rise is 0 for a sound that steps in; the
+    onset of one that rises is where it comes within 30 dB of its peak, as for a step.
 
     Args:
         samples: one channel, (n,).
@@ -257,6 +260,7 @@ def refine_onsets(
     onsets = np.empty(len(candidates), np.int64)
     evidence = np.empty(len(candidates), np.float64)
     abrupt = np.empty(len(candidates), np.float64)
+    rise_s = np.empty(len(candidates), np.float64)
     block = max(1, round(_BLOCK_S * rate))
     before = block * round(_BEFORE_S * rate / block)
     after = block * round(_AFTER_S * rate / block)
@@ -269,10 +273,12 @@ def refine_onsets(
         quiet = _quiet_power(power, middle - search[0], block)
         ratio = np.minimum(power / quiet[:, None], np.float32(_TOP))
         box, score = _best_box(ratio, rate, block, middle - search[0], middle + search[1])
-        where, ramp, sudden = _best_start(ratio, rate, block, box)
+        where, rise, sudden = _best_start(ratio, rate, block, box)
         sudden = sudden + np.minimum(_completed(ratio, rate, block, box), _MOST_COMPLETED)
         sharp = _first_arrival(error, where * block, quiet, rate)
-        onsets[i : i + _BATCH] = at - before + np.where(ramp, where * block, sharp)
+        slow = where * block + np.round(math.sqrt(_BESIDE_PEAK) * rise * rate).astype(np.int64)
+        onsets[i : i + _BATCH] = at - before + np.where(rise > 0, slow, sharp)
+        rise_s[i : i + _BATCH] = rise
         evidence[i : i + _BATCH] = score
         abrupt[i : i + _BATCH] = sudden
-    return onsets, evidence, abrupt
+    return onsets, evidence, abrupt, rise_s

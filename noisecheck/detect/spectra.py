@@ -106,8 +106,10 @@ def decimated(samples: Floats, step: int) -> Floats:
         return samples
     count = -(-len(samples) // step)
     out = np.zeros(count, np.float32)
-    padded = np.zeros((count + 12) * step, np.float32)
+    padded = np.empty((count + 12) * step, np.float32)
+    padded[: 6 * step] = samples[0] if count else 0.0  # a constant goes on: no step at the ends
     padded[6 * step : 6 * step + len(samples)] = samples
+    padded[6 * step + len(samples) :] = samples[-1] if count else 0.0
     blocks = padded.reshape(-1, step)
     taps = _lowpass(step)
     for start in range(0, count, _BLOCKS):

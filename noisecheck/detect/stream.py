@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from noisecheck.core.errors import InputError
-from noisecheck.detect.candidates import APART_S, EDGE_S, TAIL_S, Candidates, find_peaks, strongest, weigh_peaks
+from noisecheck.detect.candidates import APART_S, EDGE_S, END_S, TAIL_S, Candidates, find_peaks, strongest, weigh_peaks
 from noisecheck.detect.channels import MOST_SPREAD_S, Onsets, merge_channels
 from noisecheck.detect.coded import past_pre_echo
 from noisecheck.detect.decide import MEMORY_S, DetectSettings, decide
@@ -120,7 +120,7 @@ class Stream:
         if count >= 2 * self._grid.frames(TAIL_S):
             self._advance(count, self.frames, ending=True)
         self._pooled()
-        last = self.frames - int(EDGE_S * self.rate)  # nothing of an impact is left to measure there
+        last = self.frames - int(END_S * self.rate)  # nothing of an impact is left to measure there
         self._pool = [(c.where(c.onset < last), odds[c.onset < last]) for c, odds in self._pool]
         self._known = self.frames
         return self._merged(self.frames)

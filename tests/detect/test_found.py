@@ -1,0 +1,197 @@
+"""What is found, when, and what is not taken for an impact. Truth is exact: sounds are put at known samples."""
+
+from __future__ import annotations
+
+import mir_eval
+import numpy as np
+import pytest
+from soundmaker import (
+    SCENES,
+    SPEECH,
+    STEADY,
+    candidates,
+    click,
+    detect,
+    impacts_in_noise,
+    noise,
+    real_folder,
+    real_scene,
+    ring,
+    snr_gain,
+    truth_start,
+)
+
+from noisecheck.detect.decide import DetectSettings, decide
+from noisecheck.score import match
+
+RATES = (8000, 16_000, 44_100, 48_000, 96_000)
+
+
+@pytest.mark.parametrize("rate", RATES)
+@pytest.mark.parametrize("snr_db", [12, 40])
+def test_clicks_are_found_to_the_sample(rate: int, snr_db: int) -> None:
+    samples, truth = impacts_in_noise(rate, snr_db, "click", 1)
+    matched = match(detect(samples, rate), truth, tolerance_s=0.010)
+    assert matched.recall == 1.0
+    assert len(matched.false_index) <= 1
+    assert abs(np.median(matched.error_s)) < 0.0002
+    assert np.mean(np.abs(matched.error_s) < 0.001) >= 0.95
+
+
+@pytest.mark.parametrize("rate", RATES)
+@pytest.mark.parametrize(
+    ("snr_db", "recall", "within_1_ms", "bias_s"), [(12, 0.85, 0.15, 0.002), (30, 0.95, 0.8, 0.001)]
+)
+def test_soft_thuds_are_found(rate: int, snr_db: int, recall: float, within_1_ms: float, bias_s: float) -> None:
+    # A rise of 10 ms comes out of the noise late at 12 dB: its first millisecond lies 4 dB below the noise.
+    samples, truth = impacts_in_noise(rate, snr_db, "thud", 2)
+    matched = match(detect(samples, rate), truth, tolerance_s=0.010)
+    assert matched.recall >= recall
+    assert len(matched.false_index) <= 1
+    assert abs(np.median(matched.error_s)) < bias_s
+    assert np.mean(np.abs(matched.error_s) < 0.001) >= within_1_ms
+
+
+@pytest.mark.parametrize(("second_db", "least"), [(0.0, 1.0), (-6.0, 0.8)])
+def test_impacts_15_ms_apart_are_two(second_db: float, least: float) -> None:
+    # 6 dB down, where most bands still ring, some seconds of a pair cannot be told from an echo.
+    rate, rng = 48_000, np.random.default_rng(3)
+    samples = noise(STEADY["pink"], rate, 10.0, 3)
+    clean, truth = samples.copy(), []
+    for at_s in np.arange(2.0, 9.0, 0.4):
+        for late, gain_db in ((0.0, 0.0), (0.015, second_db)):
+            wave = click(rate, rng)
+            wave *= snr_gain(wave, clean, rate, 30) * 10 ** (gain_db / 20)
+            at = int((at_s + late) * rate)
+            samples[at : at + len(wave)] += wave.astype(np.float32)
+            truth.append((at + truth_start(wave)) / rate)
+    matched = match(detect(samples, rate), truth, tolerance_s=0.005)
+    assert matched.recall >= least
+    assert len(matched.false_index) == 0
+
+
+def _rung(seed: int) -> tuple[np.ndarray, int]:
+    rate, rng = 48_000, np.random.default_rng(seed)
+    samples = noise(STEADY["pink"], rate, 8.0, seed, gain_db=-30.0)
+    wave = ring(rate, 5.0, rng)
+    samples[3 * rate : 8 * rate] += (0.3 * wave).astype(np.float32)
+    return samples, rate
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_a_ring_that_beats_and_dies_away_is_one_impact(seed: int) -> None:
+    samples, rate = _rung(seed)
+    found = detect(samples, rate)
+    assert len(found) == 1
+    assert abs(found[0] - 3.0) < 0.001
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_an_impact_20_db_below_a_ring_is_found_where_its_band_is_free(seed: int) -> None:
+    samples, rate = _rung(seed)
+    t = np.arange(int(0.05 * rate)) / rate
+    wave = np.sin(2 * np.pi * 9000.0 * t) * np.exp(-t / 0.004)  # the ring ends at 5 kHz
+    at = int(3.4 * rate)
+    wave *= 0.1 * np.abs(samples[at - 480 : at]).max() / np.abs(wave).max()
+    samples[at : at + len(wave)] += wave.astype(np.float32)
+    found = detect(samples, rate)
+    assert np.abs(found - 3.4).min() < 0.001
+    assert len(found) == 2
+
+
+def test_an_echo_is_no_impact() -> None:
+    rate, rng = 48_000, np.random.default_rng(4)
+    samples = noise(STEADY["pink"], rate, 12.0, 4)
+    clean, truth = samples.copy(), []
+    for at_s in np.arange(2.0, 11.0, 0.6):
+        wave = click(rate, rng)
+        wave *= snr_gain(wave, clean, rate, 35)
+        for late_s, gain_db in ((0.0, 0.0), (0.018, -14.0), (0.031, -20.0)):
+            at = int((at_s + late_s) * rate)
+            samples[at : at + len(wave)] += (wave * 10 ** (gain_db / 20)).astype(np.float32)
+        truth.append(at_s)
+    matched = match(detect(samples, rate), truth, tolerance_s=0.010)
+    assert matched.recall == 1.0
+    assert len(matched.false_index) == 0
+
+
+@pytest.mark.parametrize("gain_db", [-40.0, 0.0, 15.0])
+@pytest.mark.parametrize("kind", [*STEADY, *SPEECH])
+def test_noise_holds_no_impact(kind: str, gain_db: float) -> None:
+    rate = 16_000
+    samples = noise({**STEADY, **SPEECH}[kind], rate, 60.0, 11, gain_db=gain_db)
+    assert len(detect(samples, rate)) == 0
+
+
+def test_the_dial_is_a_false_rate() -> None:
+    rate = 48_000
+    found = candidates(noise(STEADY["pink"], rate, 300.0, 21), rate)
+    counts = [int((decide(found, rate, DetectSettings(false_per_hour=f)) > 1).sum()) for f in (0.1, 600.0)]
+    assert counts[0] == 0
+    assert 50 / 3 <= counts[1] <= 50 * 3  # 600 an hour are 50 in 5 minutes
+
+
+@pytest.mark.parametrize("amplitude", [0.0, 0.25])
+def test_silence_and_a_constant_hold_no_impact(amplitude: float) -> None:
+    assert len(detect(np.full(48_000 * 5, amplitude, np.float32), 48_000)) == 0
+
+
+def test_a_click_between_digital_silence_is_one_impact() -> None:
+    rate = 48_000
+    wave = click(rate, np.random.default_rng(6)).astype(np.float32)
+    samples = np.zeros(6 * rate, np.float32)
+    samples[3 * rate : 3 * rate + len(wave)] = 0.1 * wave
+    found = detect(samples, rate)
+    assert len(found) == 1
+    assert abs(found[0] - 3.0) < 0.001
+
+
+def test_dc_changes_nothing() -> None:
+    samples, truth = impacts_in_noise(48_000, 20, "click", 9)
+    matched = match(detect(samples + np.float32(0.2), 48_000), truth, tolerance_s=0.002)
+    assert matched.recall == 1.0
+    assert len(matched.false_index) <= 1
+
+
+def test_hum_that_ends_with_the_file_holds_no_impact() -> None:
+    # A recording's last sample is no onset, wherever in the hum's cycle it falls.
+    rate = 16_000
+    t = np.arange(4 * rate) / rate
+    hum = sum(0.05 / n * np.sin(2 * np.pi * 50 * n * t) for n in (1, 2, 3, 5, 9))
+    samples = (hum + noise(STEADY["pink"], rate, 4.0, 5, gain_db=-40.0)).astype(np.float32)
+    for cut in range(0, 400, 37):
+        assert len(detect(samples[: len(samples) - cut], rate)) == 0
+
+
+@pytest.mark.parametrize("tile_s", [1.0, 7.0])
+def test_the_same_however_the_file_is_cut(tile_s: float) -> None:
+    samples, _ = impacts_in_noise(48_000, 15, "thud", 4)
+    np.testing.assert_array_equal(detect(samples, 48_000, tile_s=tile_s), detect(samples, 48_000, tile_s=600.0))
+
+
+@pytest.mark.parametrize("gain", [2.0**-6, 2.0**3])
+def test_the_same_however_loud(gain: float) -> None:
+    samples, _ = impacts_in_noise(48_000, 15, "click", 5)
+    np.testing.assert_array_equal(detect(samples * np.float32(gain), 48_000), detect(samples, 48_000))
+
+
+def test_what_comes_later_changes_nothing_earlier() -> None:
+    samples, _ = impacts_in_noise(48_000, 20, "click", 6)
+    whole, half = detect(samples, 48_000), detect(samples[: 8 * 48_000], 48_000)
+    np.testing.assert_array_equal(whole[whole < 7.8], half[half < 7.8])
+
+
+@pytest.mark.skipif(real_folder() is None, reason="real scenes with truth are not beside the checkout")
+@pytest.mark.parametrize(("name", "least"), list(zip(SCENES, (0.98, 0.998, 0.998), strict=True)))
+def test_real_scenes(name: str, least: float) -> None:
+    folder = real_folder()
+    assert folder is not None
+    samples, rate, truth = real_scene(folder, name)
+    found = detect(samples, rate)
+    f_measure, _, _ = mir_eval.onset.f_measure(truth, found, window=0.010)
+    matched = match(found, truth, tolerance_s=0.010)
+    assert f_measure == pytest.approx(matched.f_measure)  # the two scorers agree
+    assert f_measure >= least
+    assert len(matched.false_index) == 0
+    assert abs(np.median(matched.error_s)) < 0.0002
+    assert np.mean(np.abs(matched.error_s) < 0.001) >= 0.93
