@@ -127,10 +127,13 @@ def listen_once(
     try:
         done = _listened(opened, hear(unfinished), check, news=news)
     except PartsGone:
-        # Another process finished the same run and tidied up: what it kept is the same.
-        catalogue.finish(key)
+        # Another process finished the same run and tidied up: what it kept is the same. If it has not kept it yet, its
+        # pieces are left to it, for two that remove each other's would both keep nothing.
         found = _restored(catalogue.load(key))
-        return found if found is not None else _listened(opened, hear(None), check, news=news)
+        if found is not None:
+            catalogue.finish(key)
+            return found
+        done = _listened(opened, hear(None), check, news=news)
     about = _About(done.heard.rate, done.heard.frames, done.heard.channels, offset_db is not None, done.health,
                    done.gaps, done.notes)  # fmt: skip
     document = {"about": plain(about), "files": [p.name for p in paths], "made_with": provenance()}
