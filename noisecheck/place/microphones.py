@@ -35,6 +35,7 @@ _RANGE_DB: Final = 40.0  # a foreign sound may show any difference of levels wit
 _RANGE_S: Final = 0.020  # ... and any difference of arrival within this
 _TAIL: Final = 0.003  # share of odd readings: a late onset, a level pulled up by a ring
 _MASKED: Final = 0.05  # share of impacts a microphone misses under another sound
+_HIDES_S: Final = 0.020  # another impact heard this close at a microphone hides a quieter one there
 _SILENT_DB: Final = 6.0  # spread of the level at which a channel begins to hear
 _OWN_MARGIN_DB: Final = 3.0
 _FAINT_DB: Final = 0.0  # readings this close to the least a microphone hears may be its own background
@@ -193,13 +194,23 @@ def split_simultaneous(onsets: Onsets, rig: Rig, rate: float, *, talk: CrossTalk
 def _heard(onsets: Onsets, channels: tuple[int, ...], rate: float) -> tuple[Floats, Floats]:
     """Return (level dB, arrival s after the first) at each station's microphone, (n, stations), NaN where unheard.
 
-    Where a louder impact at the same moment hid it (level -inf), the arrival is inf.
+    Where another impact at nearly the same moment hid it, the arrival is inf: not hearing it there tells nothing.
     """
     at = onsets.arrival[:, list(channels)]
     heard = at >= 0
     level = np.where(heard, onsets.level_db[:, list(channels)], np.nan)
-    hidden = ~heard & np.isneginf(onsets.level_db[:, list(channels)])
+    hidden = ~heard & (np.isneginf(onsets.level_db[:, list(channels)]) | _crowded(at, onsets.frame, rate))
     return level, np.where(heard, (at - onsets.frame[:, None]) / rate, np.where(hidden, np.inf, np.nan))
+
+
+def _crowded(arrival: Ints, frame: Ints, rate: float) -> NDArray[np.bool_]:
+    """Return where a microphone heard some impact within :data:`_HIDES_S` of a row's first arrival, (n, stations)."""
+    near = np.zeros(arrival.shape, bool)
+    for t in range(arrival.shape[1]):
+        edges = np.concatenate(([-(10**15)], np.sort(arrival[arrival[:, t] >= 0, t]), [10**15]))
+        after = np.searchsorted(edges, frame)
+        near[:, t] = np.minimum(frame - edges[after - 1], edges[after] - frame) < _HIDES_S * rate
+    return near
 
 
 def _blank(stations: tuple[str, ...], channels: tuple[int, ...], level: Floats) -> CrossTalk:
