@@ -44,7 +44,7 @@ class Said:
     """A sentence at the head of the page: how it stands, what is said, and what would settle it if it is open.
 
     ``status`` is ``quieter``, ``louder``, ``no difference shown``, ``not comparable``, ``not yet shown``, ``met``,
-    ``not met``, ``not usable`` (a recording), ``stuck``, ``bound only``, ``warning`` or ``note``.
+    ``not met``, ``not usable`` (a recording), ``source``, ``stuck``, ``bound only``, ``warning`` or ``note``.
     """
 
     status: str

@@ -25,6 +25,8 @@ from noisecheck.report.ledger import flow_section
 from noisecheck.report.levels import levels_section
 from noisecheck.report.method import method_section
 from noisecheck.report.noise import noise_section
+from noisecheck.report.sources import sources_section
+from noisecheck.report.trend import trend_section
 
 if TYPE_CHECKING:
     from jinja2 import Environment
@@ -37,9 +39,11 @@ _CLIP_BYTES: Final = 7_200_000
 _SPARE: Final = 100_000
 
 SECTIONS: Final[tuple[Callable[[Context], Section | None], ...]] = (
+    sources_section,
     noise_section,
     ear_section,
     flow_section,
+    trend_section,
     levels_section,
     events_section,
     health_section,

@@ -22,7 +22,7 @@ from noisecheck.report import write_report
 from noisecheck.report.answers import by_chance
 from noisecheck.report.context import GroupColumn, Place, Said, Section
 
-EVIL = "<script>alert(1)</script>\"'\n$x_1$ & {{7*7}} --> 漢字"
+EVIL = "<script>alert(1)</script>\"'\n$x_1$ & {{7*777}} --> 漢字"
 
 
 def with_impacts(result: Any, number: int, impacts: Impacts) -> Any:
@@ -96,8 +96,8 @@ def test_names_are_inert(make: Any, written: Any, tmp_path: Path) -> None:
     assert text.count("<script") == 1
     assert not [d for t, d in page.words if t == "script" and "alert" in d]
     assert "<script>alert(1)</script>" in page.text  # as words
-    assert "{{7*7}}" in page.text
-    assert "49" not in {d.strip() for _, d in page.words}
+    assert "{{7*777}}" in page.text
+    assert "5439" not in {d.strip() for _, d in page.words}
     assert document["comparisons"][0]["groups"][1]["value"] == EVIL
 
 
@@ -161,7 +161,7 @@ def test_one_run_alone_is_still_worth_reading(make: Any, written: Any, tmp_path:
     _, page, document = written(make(treatments=("",), runs=1), tmp_path / "out")
     assert document["comparisons"] == []
     sections = {a["id"] for a in page.all("section") if a.get("id")}
-    assert sections == {"answers", "ear", "levels", "events", "care", "recordings"}
+    assert sections == {"answers", "sources", "ear", "levels", "events", "care", "recordings"}
     assert len(page.all("audio")) >= 2
     assert "run,file,treatment" in page.text  # the lines to fill in
 
@@ -248,7 +248,7 @@ def test_other_sections_find_their_place(make: Any, written: Any, tmp_path: Path
     flow = Section("flow", "Every ball", Place.FLOW, "care.html", {"cautions": [("One", "Two")]}, said, {"balls": 3})
     _, page, document = written(make(), tmp_path / "out", more=[flow])
     sections = [a["id"] for a in page.all("section") if a.get("id") and a["id"] != "noise-0"]
-    assert sections == ["answers", "noise", "ear", "flow", "levels", "events", "care", "recordings"]
+    assert sections == ["answers", "sources", "noise", "ear", "flow", "levels", "events", "care", "recordings"]
     assert document["flow"] == {"balls": 3}
     assert "Three balls <b>more</b>." in page.text
     assert "no ball was followed" not in page.text

@@ -1,0 +1,100 @@
+"""Which station makes most of the noise, and what quieting it would bring."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+
+from noisecheck.core.bands import NOMINAL_THIRD_HZ
+from noisecheck.core.errors import one_line
+from noisecheck.core.table import Impacts
+from noisecheck.pipeline.references import machine_impacts
+from noisecheck.place.ranking import QUIETER_DB, Ranking, StationShare, rank_stations
+from noisecheck.report.context import Context, Place, Said, Section
+
+__all__ = ["sources_section"]
+
+
+def sources_section(context: Context) -> Section | None:
+    """Return each station's share of the noise; None where fewer than two stations were heard."""
+    tests = [r for r in context.result.runs if r.run.role == "test"]
+    levels = {str(v) for r in tests for v in set(r.impacts["db_re"])}
+    if len(levels) != 1:  # exposures re different references do not add
+        return None
+    values = list(dict.fromkeys(r.run.revision for r in tests))
+    parts = [(v, [machine_impacts(r.impacts) for r in tests if r.run.revision == v]) for v in values]
+    ranked = [(v, rank_stations(Impacts.concat(t))) for v, t in parts]
+    if not any(sum(bool(r.station) for r in k.rows) > 1 for _, k in ranked):
+        return None
+    tables = [_table(v, k) for v, k in ranked if k.rows]
+    newest = ranked[-1]
+    document = [{"revision": v, **_document(k)} for v, k in ranked]
+    data = {"tables": tables, "revisions": len(tables) > 1, "unit": context.unit, "bands": list(NOMINAL_THIRD_HZ)}
+    return Section(
+        "sources", "Where the noise comes from", Place.SOURCES, "sources.html", data, _said(*newest), document
+    )
+
+
+def _table(revision: str, ranking: Ranking) -> dict[str, Any]:
+    return {
+        "revision": one_line(revision),
+        "rows": [_row(r) for r in ranking.rows],
+        "total": _cell(ranking.total_lae_db),
+        "notes": [one_line(n) for n in ranking.notes],
+        "without_level": ranking.without_level,
+    }
+
+
+def _row(r: StationShare) -> dict[str, Any]:
+    return {
+        "station": one_line(r.station) or "unplaced",
+        "impacts": r.impacts,
+        "lae": _cell(r.lae_db),
+        "percent": round(100 * r.share, 1),
+        "falls": [_cell(f) for f in r.falls_db],
+        "alone": math.isinf(r.falls_db[-1]),
+        "worth": r.worth_quieting,
+        "bands": [None if not np.isfinite(b) else round(100 * float(b)) for b in r.band_share],
+    }
+
+
+def _document(ranking: Ranking) -> dict[str, Any]:
+    return {
+        "total_lae_db": _cell(ranking.total_lae_db),
+        "quieter_db": [q if math.isfinite(q) else None for q in QUIETER_DB],
+        "stations": [
+            {
+                "station": r.station,
+                "impacts": r.impacts,
+                "lae_db": _cell(r.lae_db),
+                "share": round(r.share, 5),
+                "total_falls_db": [_cell(f) for f in r.falls_db],
+                "worth_quieting": r.worth_quieting,
+                "band_share": [_cell(float(b)) for b in r.band_share],
+                "band_falls_db": [[_cell(float(f)) for f in row] for row in r.band_falls_db],
+            }
+            for r in ranking.rows
+        ],
+        "notes": list(ranking.notes),
+    }
+
+
+def _cell(value: float) -> float | None:
+    return round(float(value), 3) if math.isfinite(value) else None
+
+
+def _said(revision: str, ranking: Ranking) -> tuple[Said, ...]:
+    placed = [r for r in ranking.rows if r.station and r.impacts]
+    if len(placed) < 2:
+        return ()
+    first = placed[0]
+    where = f"In revision {one_line(revision)}, " if revision else ""
+    text = f"{where}{one_line(first.station)} makes {100 * first.share:.0f} % of the noise"
+    text = text[:1].upper() + text[1:]
+    text += f"; 6 dB quieter there lowers the total by {first.falls_db[1]:.1f} dB."
+    spared = [one_line(r.station) for r in placed if not r.worth_quieting]
+    if spared:
+        text += f" Not worth quieting: {', '.join(spared)} (silencing it would not lower the total by 1 dB)."
+    return (Said("source", text),)

@@ -1,0 +1,245 @@
+"""By revision: levels, flow and requirements; noise against flow in one picture; what the last revision changed."""
+
+from __future__ import annotations
+
+import math
+from typing import Any, Final
+
+from noisecheck.compare.effects import Difference
+from noisecheck.compare.flowing import GroupFlow, Rate
+from noisecheck.compare.scorecard import Judged
+from noisecheck.compare.standing import Figure
+from noisecheck.compare.tradeoff import Point, Tradeoff
+from noisecheck.compare.trend import RevisionTrend, Trend
+from noisecheck.core.errors import InputError, one_line
+from noisecheck.flow.findings import say_odds
+from noisecheck.pipeline.revisions import changed_campaign, trend_campaign
+from noisecheck.report.context import Context, Place, Said, Section
+from noisecheck.report.figures import Spot, inline_svg, noise_and_flow
+
+__all__ = ["trend_section"]
+
+_MOST_ROWS: Final = 400
+
+
+def trend_section(context: Context) -> Section | None:
+    """Return how revisions stand; None where the run sheet names none."""
+    try:
+        trend = trend_campaign(context.result)
+    except InputError:
+        return None
+    stations = list(dict.fromkeys(s for r in trend.revisions for s in r.levels))
+    links = list(dict.fromkeys(n for r in trend.revisions for n in r.flow.transit_spread_s))
+    between = _changed(context, trend)
+    data = {
+        "unit": context.unit,
+        "stations": [one_line(s) for s in stations],
+        "links": [one_line(n) for n in links],
+        "revisions": [_revision(r, stations, links) for r in trend.revisions],
+        "flow": any(r.flow.balls for r in trend.revisions),
+        "changes": [one_line(c.sentence) for c in trend.changes],
+        "joint": [
+            f"{one_line(c.after)} against {one_line(c.before)}, all stations: {one_line(c.joint.sentence)}"
+            for c in trend.changes
+            if c.joint is not None
+        ],
+        "cards": _cards(trend),
+        "rules": list(dict.fromkeys(one_line(j.verdict.rule) for r in trend.revisions for j in r.card.judged)),
+        "pictures": _pictures(trend.tradeoff, context.unit),
+        "between": between,
+        "notes": [one_line(n) for n in trend.notes],
+        "scales": len(trend.scales) > 1,
+    }
+    title = "Revision by revision" if len(trend.revisions) > 1 else "Requirements"
+    return Section("trend", title, Place.TREND, "trend.html", data, _said(trend), trend.to_dict())
+
+
+def _revision(r: RevisionTrend, stations: list[str], links: list[str]) -> dict[str, Any]:
+    spread = r.flow.transit_spread_s
+    return {
+        "name": one_line(r.revision),
+        "treatments": [one_line(t) for t in r.treatments],
+        "runs": r.runs,
+        "levels": [_figure(r.levels.get(s, {}).get("lae_db")) for s in stations],
+        "total": _figure(r.total),
+        "balls": r.flow.balls,
+        "held_up": _rate(r.flow.held_up),
+        "stuck": r.flow.counts.get("stuck", 0),
+        "failures": _cell(r.flow.failures.upper),
+        "spread": [_cell(spread[n].value) if n in spread else None for n in links],
+        "verdict": r.card.verdict if r.card.judged else "",
+    }
+
+
+def _figure(figure: Figure | None) -> dict[str, float | None]:
+    if figure is None:
+        return {"value": None, "low": None, "high": None}
+    return {"value": _cell(figure.value), "low": _cell(figure.low), "high": _cell(figure.high)}
+
+
+def _rate(rate: Rate) -> dict[str, float | None]:
+    return {"value": _cell(rate.value), "low": _cell(rate.low), "high": _cell(rate.high)}
+
+
+def _cell(value: float) -> float | None:
+    return round(float(value), 3) if math.isfinite(value) else None
+
+
+def _cards(trend: Trend) -> list[dict[str, Any]]:
+    """Return one row a requirement with its verdict in each revision, newest last."""
+    rows: dict[str, dict[str, Any]] = {}
+    for revision in trend.revisions:
+        for j in revision.card.judged:
+            r = j.requirement
+            row = rows.setdefault(
+                r.id,
+                {
+                    "id": one_line(r.id),
+                    "text": one_line(r.text),
+                    "strict": r.strict,
+                    "what": one_line(f"{r.measure}{' at ' + r.station if r.station else ''} {r.sense} {r.limit:,g}"),
+                    "verdicts": {},
+                },
+            )
+            row["verdicts"][revision.revision] = {"verdict": j.verdict.verdict, "found": _found(j), "next": _next(j)}
+    return list(rows.values())
+
+
+def _found(j: Judged) -> str:
+    v = j.verdict
+    if not math.isfinite(v.value):
+        return "not measured"
+    text = f"{v.value:,.1f}" if abs(v.value) >= 10 else f"{v.value:.3g}"
+    if math.isfinite(v.odds):
+        against = 1 / max(v.odds, 1e-6)
+        one_to = f"1 : {against:,.0f}" if against >= 10 else f"1 : {against:.1f}"
+        text += f", odds {say_odds(v.odds) if v.odds >= 1 else one_to}"
+    return text.replace("-", "\N{MINUS SIGN}")
+
+
+def _next(j: Judged) -> str:
+    return one_line(j.verdict.next_step) if j.verdict.verdict == "not yet shown" else ""
+
+
+def _pictures(tradeoff: Tradeoff, unit: str) -> list[dict[str, Any]]:
+    """Return the picture of revisions, and of treatments where they divide the runs in another way."""
+    found = []
+    shape: list[tuple[float, float]] = []
+    for kind in ("revision", "treatment"):
+        points = tradeoff.of(kind)
+        here = [(p.noise.value, p.risk.value) for p in points]
+        if len(points) < 2 or here == shape:
+            continue
+        shape = here
+        scales = sorted({p.scale for p in points})
+        for scale in scales:
+            mine = [p for p in points if p.scale == scale]
+            spots = [_spot(kind, p) for p in mine]
+            text = f"L_AE of one ball against balls held up or stuck per thousand, by {kind}; the table says the same"
+            figure = noise_and_flow(spots, unit=unit)
+            found.append(
+                {
+                    "kind": kind,
+                    "chart": inline_svg(figure, key=f"f{kind}{scale}", label=text),
+                    "rows": [_point(p) for p in mine],
+                    "several": len(scales) > 1,
+                }
+            )
+    return found
+
+
+def _spot(kind: str, p: Point) -> Spot:
+    return Spot(
+        one_line(p.value),
+        p.noise.value,
+        p.noise.low,
+        p.noise.high,
+        p.risk.value,
+        p.risk.low,
+        p.risk.high,
+        p.on_frontier,
+    )
+
+
+def _point(p: Point) -> dict[str, Any]:
+    return {
+        "value": one_line(p.value),
+        "noise": _figure(p.noise),
+        "risk": _rate(p.risk),
+        "events": p.risk.events,
+        "balls": p.risk.balls,
+        "frontier": p.on_frontier,
+        "beaten_by": [one_line(b) for b in p.beaten_by],
+        "surely": p.surely_beaten,
+    }
+
+
+def _changed(context: Context, trend: Trend) -> dict[str, Any] | None:
+    """Return what the newest revision changed against the one before it."""
+    if len(trend.revisions) < 2:
+        return None
+    before, after = trend.revisions[-2].revision, trend.revisions[-1].revision
+    c = changed_campaign(context.result, trend, before=before, after=after)
+    return {
+        "before": one_line(before),
+        "after": one_line(after),
+        "stations": [_difference(name, d) for name, d in c.stations.items()],
+        "flow": [_flow(f) for f in c.flow],
+        "requirements": [
+            {
+                "id": one_line(r.after.requirement.id),
+                "text": one_line(r.after.requirement.text),
+                "before": r.before.verdict.verdict,
+                "after": r.after.verdict.verdict,
+                "changed": r.changed,
+            }
+            for r in c.requirements
+        ],
+        "odd": [
+            {
+                "kind": o.kind.replace("_", " "),
+                "station": one_line(o.station),
+                "status": o.status,
+                "before": o.before,
+                "after": o.after,
+                "examples": [f"run {one_line(e.run)}, {e.time_s:.2f} s" for e in o.examples[:3]],
+            }
+            for o in c.odd[:_MOST_ROWS]
+        ],
+    }
+
+
+def _difference(name: str, d: Difference) -> dict[str, Any]:
+    exact = d.to_dict()
+    low, high = exact["ci_db"] or (None, None)
+    return {
+        "station": one_line(name) or "all impacts",
+        "difference": exact["difference_db"],
+        "low": low,
+        "high": high,
+        "verdict": "indicative only" if d.indicative and math.isfinite(d.difference_db) else d.verdict,
+        "why": one_line(d.why.sentence) if d.why is not None and d.why.kind != "nothing shown" else "",
+    }
+
+
+def _flow(f: GroupFlow) -> dict[str, Any]:
+    return {"balls": f.balls, "held_up": _rate(f.held_up), "stuck": f.counts.get("stuck", 0)}
+
+
+def _said(trend: Trend) -> tuple[Said, ...]:
+    """Return how the newest revision stands against what must be met."""
+    newest = trend.newest
+    strict = [j for j in newest.card.judged if j.requirement.strict]
+    if not newest.card.judged:
+        return ()
+    name = f"Revision {one_line(newest.revision)}"
+    met, of = newest.card.score
+    wished = f" Of what it should meet, {met} of {of} {'is' if met == 1 else 'are'} met." if of else ""
+    if not strict:
+        return (Said("note", f"{name}: nothing it must meet is asked.{wished}"),)
+    words = [f"{one_line(j.requirement.id)} {j.verdict.verdict}" for j in strict]
+    if trend.verdict == "met":
+        return (Said("met", f"{name} meets everything it must: {', '.join(words)}.{wished}"),)
+    steps = "; ".join(f"{one_line(j.requirement.id)}: {_next(j)}" for j in strict if _next(j))
+    text = f"{name} {'fails' if trend.verdict == 'not met' else 'is not yet shown to meet'} what it must meet: "
+    return (Said(trend.verdict, f"{text}{', '.join(words)}.{wished}", steps and steps[:1].upper() + steps[1:] + "."),)

@@ -1,0 +1,112 @@
+"""Sections of sources and revisions, against figures worked out by hand and what the trend itself says."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from noisecheck.bench.rig import Rig
+from noisecheck.compare.summary import summarise
+from noisecheck.core.table import Impacts
+from noisecheck.flow.findings import Finding, Ledger
+from noisecheck.pipeline.campaign import CampaignResult
+from noisecheck.pipeline.revisions import trend_campaign
+from noisecheck.report.context import Context
+from noisecheck.report.sources import sources_section
+from noisecheck.report.trend import trend_section
+
+
+def with_revisions(result: CampaignResult, requirements: list[dict[str, Any]]) -> CampaignResult:
+    """Treatment bare becomes revision A, felt B, and so on."""
+    order = list(dict.fromkeys(r.run.treatment for r in result.runs))
+    runs = [replace(r, run=replace(r.run, revision="ABCD"[order.index(r.run.treatment)])) for r in result.runs]
+    stations = [{"name": "landing"}, {"name": "tray"}]
+    order_of = {"order": list("ABCD"[: len(order)])}
+    rig = Rig.model_validate({"revisions": order_of, "requirement": requirements, "station": stations})
+    campaign = replace(result.campaign, rig=rig, runs=tuple(r.run for r in runs))
+    summaries = summarise(Impacts.concat(r.impacts for r in runs), campaign.runs)
+    return replace(result, campaign=campaign, runs=tuple(runs), summaries=summaries)
+
+
+def followed(result: CampaignResult, held_up: dict[str, int], monkeypatch: pytest.MonkeyPatch) -> None:
+    """Give each run a ledger of 100 balls, of which some were held up, by treatment."""
+
+    def late(balls: int) -> tuple[Finding, ...]:
+        return tuple(Finding("held_up", float(n), "tray", 50.0, "late", n, "settled", n + 1.0) for n in range(balls))
+
+    ledgers = tuple(Ledger(r.run.name, 100, 100, late(held_up[r.run.treatment]), listened_s=60.0) for r in result.runs)
+    monkeypatch.setattr(CampaignResult, "ledgers", property(lambda _: ledgers))
+
+
+def test_shares_are_shares_of_exposure(make: Any) -> None:
+    """10 impacts of -50 dB at one station and 10 of -60 at the other: 10 parts to 1 of the exposure."""
+    result = make(treatments=("bare",), runs=1, impacts=20)
+    table = result.runs[0].impacts
+    loud = table.is_text("station", "landing")
+    table = table.with_columns(lae_db=np.where(loud, -50.0, -60.0))
+    result = replace(result, runs=(replace(result.runs[0], impacts=table),))
+    section = sources_section(Context(result, ()))
+    assert section is not None
+    landing, tray = section.document[0]["stations"]
+    assert (landing["station"], tray["station"]) == ("landing", "tray")
+    assert landing["share"] == pytest.approx(10 / 11, abs=1e-5)
+    # ISO 1996-1:2016 clause 3.1.8: exposures add. Silent: -10 lg(1/11); 6 dB quieter: -10 lg(1 - 10/11 (1 - 10^-0.6)).
+    assert landing["total_falls_db"][3] == pytest.approx(10 * np.log10(11), abs=1e-3)
+    assert landing["total_falls_db"][1] == pytest.approx(-10 * np.log10(1 - 10 / 11 * (1 - 10**-0.6)), abs=1e-3)
+    assert (landing["worth_quieting"], tray["worth_quieting"]) == (True, False)
+    (said,) = section.said
+    assert "Landing makes 91 % of the noise" in said.text
+    assert "Not worth quieting: tray" in said.text
+
+
+def test_one_station_has_no_ranking(make: Any) -> None:
+    assert sources_section(Context(make(stations=("landing",)), ())) is None
+
+
+def test_revisions_stand_as_the_trend_says(
+    make: Any, written: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    asked = [
+        {"id": "R1", "text": "quiet", "strict": True, "measure": "lae_db", "station": "landing", "limit": -53.0},
+        {"id": "R2", "text": "flows", "strict": True, "measure": "held_up_per_thousand", "limit": 50.0},
+        {"id": "R3", "text": "safe", "strict": False, "measure": "failures_per_million", "limit": 1.0},
+    ]
+    result = with_revisions(make(treatments=("bare", "felt", "rubber")), asked)
+    followed(result, {"bare": 0, "felt": 30, "rubber": 1}, monkeypatch)
+    trend = trend_campaign(result)
+    assert [r.card.verdict for r in trend.revisions] == ["not met", "not met", "met"]
+    _, page, document = written(result, tmp_path / "out")
+    assert document["trend"]["verdict"] == "met"
+    verdicts = {c["revision"]: c["verdict"] for c in document["trend"]["revisions"]}
+    assert verdicts == {"A": "not met", "B": "not met", "C": "met"}
+    text = page.text
+    assert "Revision C meets everything it must: R1 met, R2 met." in text
+    assert "3,333" not in text  # 1 of 300 held up is 3.3 per thousand, not per million
+    for words in ("Noise against flow, by revision", "What changed from B to C", "R3 safe", "not yet shown"):
+        assert words in text
+    # felt is as quiet as it gets but for rubber, and holds balls up: beaten by rubber in both.
+    points = {p["value"]: p for p in document["trend"]["tradeoff"]["revision"]}
+    assert points["C"]["on_frontier"]
+    assert points["B"]["beaten_by"] == ["C"]
+    assert points["B"]["held_up_or_stuck_per_thousand"]["value"] == pytest.approx(300.0)
+
+
+def test_what_must_be_met_and_is_not_comes_with_the_next_step(make: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    asked = [{"id": "R", "text": "safe", "strict": True, "measure": "failures_per_million", "limit": 1000.0}]
+    result = with_revisions(make(), asked)
+    followed(result, {"bare": 0, "felt": 0}, monkeypatch)
+    section = trend_section(Context(result, ()))
+    assert section is not None
+    (said,) = section.said
+    assert said.status == "not yet shown"
+    # 95 % one-sided, no failure: ln(0.05) / ln(1 - 0.001) = 2995 balls (Clopper and Pearson 1934), of which 300 ran.
+    assert "2,69" in said.next_step
+    assert "failure-free balls" in said.next_step
+
+
+def test_without_revisions_there_is_no_section(make: Any) -> None:
+    assert trend_section(Context(make(), ())) is None
