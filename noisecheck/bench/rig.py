@@ -61,11 +61,27 @@ class _Part(BaseModel):
 
 
 class RigInfo(_Part):
-    """``[rig]``: the machine's name, a free description and the air temperature (degrees Celsius)."""
+    """``[rig]``: the machine's name, a free description, the air temperature (degrees Celsius), and named groups.
+
+    ``groups = { "RUN SECONDS" = "NAME" }`` says where impacts happened that sound like the one of that run and time.
+    """
 
     name: str = ""
     description: str = ""
     temperature_c: Annotated[float, Field(strict=True, ge=-40, le=60)] = 20.0
+    groups: dict[_Text, _Text] = {}
+
+    @model_validator(mode="after")
+    def _keys(self) -> RigInfo:
+        for key in self.groups:
+            run, _, at = key.rpartition(" ")
+            try:
+                fits = bool(run) and float(at) >= 0
+            except ValueError:
+                fits = False
+            if not fits:
+                raise ValueError(f"groups: '{key}' must be a run's name, a space and a time in seconds")
+        return self
 
 
 class Ball(_Part):
@@ -224,6 +240,17 @@ class Rig(_Part):
     def microphone(self, channel: int) -> Microphone:
         """Return the microphone on a channel (an air microphone without position when it is not declared)."""
         return {m.channel: m for m in self.microphones}.get(channel, Microphone(channel=channel))
+
+    @model_validator(mode="before")
+    @classmethod
+    def _named(cls, document: Any) -> Any:
+        """Declare the stations that named groups make, where the file declares none."""
+        rig = document.get("rig") if isinstance(document, dict) else None
+        named = rig.get("groups") if isinstance(rig, dict) else None
+        if isinstance(named, dict) and named and not document.get("station"):
+            names = dict.fromkeys(n for n in named.values() if isinstance(n, str))
+            return {**document, "station": [{"name": n} for n in names]}
+        return document
 
     @model_validator(mode="after")
     def _consistent(self) -> Rig:

@@ -28,6 +28,7 @@ from noisecheck.core.table import Impacts
 from noisecheck.detect.channels import Onsets
 from noisecheck.flow.findings import Ledger
 from noisecheck.pipeline.flowing import follow_run, height_note, with_drops
+from noisecheck.pipeline.grouping import lessons_of_groups
 from noisecheck.pipeline.kept import catalogue_of, listen_once
 from noisecheck.pipeline.listen import ListenSettings
 from noisecheck.pipeline.placing import placed, taught_by
@@ -231,7 +232,8 @@ def place_runs(results: Sequence[RunResult], rig: Rig, taps: Sequence[RunResult]
         rig: stations and microphones.
         taps: runs that teach, besides those among ``results``.
     """
-    taught = taught_by([(r.run, r.impacts) for r in (*results, *taps)], rig)
+    tables = [(r.run, r.impacts) for r in (*results, *taps)]
+    taught = taught_by(tables, rig, lessons_of_groups(tables, rig))
     done = []
     for result in results:
         with join_recordings(result.paths) as recording:

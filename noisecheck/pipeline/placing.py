@@ -19,17 +19,17 @@ __all__ = ["placed", "taught_by"]
 Reader = Callable[[int, int], NDArray[np.float32]]
 
 
-def taught_by(taps: Iterable[tuple[Run, Impacts]], rig: Rig) -> TaughtSounds | None:
-    """Return what the runs of role ``taps`` teach, or None where there are none.
+def taught_by(taps: Iterable[tuple[Run, Impacts]], rig: Rig, groups: Sequence[Lesson] = ()) -> TaughtSounds | None:
+    """Return what the runs of role ``taps`` (and named groups) teach, or None where there are none.
 
     Raises:
         InputError: a run of taps names no station, or one that is not declared.
     """
-    lessons: Sequence[Lesson] = [
+    lessons = [
         Lesson(run.station, impacts, session=run.session, treatment=run.treatment)
         for run, impacts in taps
         if run.role == "taps"
-    ]
+    ] + list(groups)
     return teach(lessons, stations=rig.station_names or None) if lessons else None
 
 

@@ -37,6 +37,7 @@ __all__ = [
     "differences",
     "inline_svg",
     "noise_and_flow",
+    "spectrum_card",
     "strip",
     "transits",
 ]
@@ -355,6 +356,25 @@ def noise_and_flow(spots: Sequence[Spot], *, unit: str) -> Figure:
         axes.set_xlabel(f"L_AE of one ball, all stations, {unit}")
         axes.set_ylabel("held up or stuck, per thousand balls")
         _place(figure, left=58, right=14, top=10, bottom=46)
+    return figure
+
+
+def spectrum_card(level_db: Floats) -> Figure:
+    """Return the shape of a sound: its band levels (dB re its own total, (30,)), low bands left."""
+    figure, axes = _figure(300, 130)
+    with _style():
+        rows = np.arange(len(level_db))
+        ok = np.isfinite(level_db)
+        floor = -45.0
+        axes.bar(rows[ok], np.maximum(level_db[ok] - floor, 0.3), 0.85, bottom=floor, color=_SERIES[0])
+        names = [f"{f / 1000:g} k" if f >= 1000 else f"{f:g}" for f in NOMINAL_THIRD_HZ]
+        axes.set_xticks(rows[4::6], names[4::6])
+        axes.set_xlim(-0.7, len(rows) - 0.3)
+        axes.set_ylim(floor, 0)
+        axes.locator_params(axis="y", nbins=3)
+        axes.set_xlabel("band, Hz")
+        axes.set_ylabel("dB re total")
+        _place(figure, left=48, right=6, top=6, bottom=40)
     return figure
 
 

@@ -21,6 +21,7 @@ from noisecheck.report.events import events_section
 from noisecheck.report.exports import comparisons_csv, impacts_csv_chunks, json_text, summaries_csv, write_together
 from noisecheck.report.figures import MARKERS
 from noisecheck.report.fitness import health_section
+from noisecheck.report.groups import groups_section
 from noisecheck.report.ledger import flow_section
 from noisecheck.report.levels import levels_section
 from noisecheck.report.method import method_section
@@ -40,6 +41,7 @@ _SPARE: Final = 100_000
 
 SECTIONS: Final[tuple[Callable[[Context], Section | None], ...]] = (
     sources_section,
+    groups_section,
     noise_section,
     ear_section,
     flow_section,
