@@ -219,7 +219,10 @@ def _settle(plan: EffectPlan | None) -> str:
 
 
 def _sentence(text: str) -> str:
-    return text[:1].upper() + text[1:] + "." if text else ""
+    if not text:
+        return ""
+    named = "." in text.split(" ", 1)[0].rstrip(".")  # a file's name keeps its small letter
+    return (text if named else text[:1].upper() + text[1:]) + "."
 
 
 def _open_ends(context: Context, said: Sequence[Said], sections: Sequence[Section]) -> list[Said]:
