@@ -56,7 +56,7 @@ class Beliefs:
         self.misses = [0.0] * self.count
         self.tries = [0.0] * self.count
         self.log_odds: list[tuple[float, float, float]] = [(0.0, 0.0, 0.0)] * self.count
-        self.rebounds, self.contacts = 0.0, 0.0
+        self.rebounds, self.unplaced_rebounds, self.contacts = 0.0, 0.0, 0.0
         self.slots, self.empty = 0.0, 0.0
         self.pace_given = feed.period_s is not None
         self.period_s = feed.period_s or 0.0
@@ -71,6 +71,7 @@ class Beliefs:
         self.p_hold = [(s.held_up * 500 + h) / (500 + n) for h, n in zip(self.held, self.seen, strict=True)]
         self.p_stuck = (s.stuck * 1000 + self.stuck_count) / (1000 + self.passes)
         self.p_rebound = (s.rebound * 500 + self.rebounds) / (500 + self.contacts)
+        self.p_unplaced_rebound = (2e-5 * 100 + self.unplaced_rebounds) / (100 + self.contacts)
         self.p_miss = [
             max(min((s.miss * 500 + m) / (500 + n), 0.999), self._faint(q))
             for q, (m, n) in enumerate(zip(self.misses, self.tries, strict=True))

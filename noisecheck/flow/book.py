@@ -9,7 +9,7 @@ import numpy as np
 
 from noisecheck.flow.beliefs import Beliefs
 from noisecheck.flow.findings import MOST_ODDS, Finding, Ledger, Passage, say_odds
-from noisecheck.flow.histories import Decision, Impact, leftover_rebound, unexplained
+from noisecheck.flow.histories import COPY_S, Decision, Impact, copy_density, leftover_rebound, unexplained
 from noisecheck.flow.route import FeedPlan, LedgerSettings, Route
 
 __all__ = ["Book", "combine_odds"]
@@ -61,7 +61,10 @@ class Book:
             impact = self.impacts[d.impact]
             (stray, chance), rebound = unexplained(self.beliefs, impact), self.rebound_density(d)
             odds = combine_odds(share, rest, stray, chance + rebound)
-            self.beliefs.rebounds += rebound / (stray + chance + rebound)
+            if impact.station >= 0:
+                self.beliefs.rebounds += rebound / (stray + chance + rebound)
+            else:
+                self.beliefs.unplaced_rebounds += rebound / (stray + chance + rebound)
             self.claim(self.stray(impact, odds, said_s), -2 - d.impact)
         elif d.kind == "end":
             self._write_end(d, share, rest, said_s)
@@ -69,15 +72,27 @@ class Book:
             self._empty_slots.append((d.time_s, combine_odds(share, rest)))
 
     def rebound_density(self, d: Decision) -> float:
-        """Return the density of a leftover rebound, by the ball heard at the same place before this decision."""
-        impact, at = self.impacts[d.impact], d.before
+        """Return the density of a leftover rebound or copy, by the balls heard before and the impacts beside."""
+        impact, at, total = self.impacts[d.impact], d.before, 0.0
+        seen: set[int] = set()
         for _ in range(40):
-            if at is None or impact.station < 0:
+            if at is None or len(seen) == self.beliefs.count:
                 break
-            if at.kind in ("pass", "born") and at.station == impact.station:
-                return leftover_rebound(self.beliefs, impact, impact.time_s - at.time_s, self.levels[at.impact])
+            if at.kind in ("pass", "born") and at.station not in seen:
+                seen.add(at.station)
+                since_s = impact.time_s - at.time_s
+                total += leftover_rebound(self.beliefs, impact, at.station, since_s, self.levels[at.impact])
             at = at.before
-        return 0.0
+        beside = 0.0
+        for step in (-1, 1):
+            number = d.impact + step
+            while 0 <= number < len(self.impacts):
+                apart_s = self.impacts[number].time_s - impact.time_s
+                if abs(apart_s) > COPY_S:
+                    break
+                beside = max(beside, copy_density(self.beliefs, impact, apart_s, self.levels[number]))
+                number += step
+        return total + beside
 
     def _write_pass(self, d: Decision, odds: float, late_odds: float, said_s: float) -> None:
         b, names = self.beliefs, self.route.stations
@@ -177,7 +192,10 @@ class Book:
         passed = "balls behind it came" if d.floor > d.station else "nothing came"
         why = f"last heard at {names[d.station]}, never at {after} or later though {passed}, {say_odds(odds)}"
         finding = Finding("stuck", last.time_s, names[d.station], odds, why, ball, "settled", said_s)
-        least = self.settings.claim_last_odds if d.station == b.count - 2 else None
+        # Of no ball in this list did any later station hear anything; that is told from a miss by its odds alone.
+        least = self.settings.claim_last_odds
+        if d.station < b.count - 2:
+            least = max(least, self.settings.claim_stuck_odds * max(1.0, b.missed_share / 0.01))
         claimed = self.claim(finding, d.ball, least)
         b.stuck_count += odds / (1.0 + odds)
         if not claimed:
@@ -211,7 +229,9 @@ class Book:
         stuck, unheard = b.p_stuck, 1.0
         for q in range(b.count):
             unheard *= b.p_miss[q]
-        if self.feed.balls is not None:
+        # Balls stated but not followed may also come after the end, unless the feed had clearly stopped by then.
+        stopped = self._last_fed is not None and end_s - self._last_fed[0] > 3.0 * max(self._last_fed[1], b.period_s)
+        if self.feed.balls is not None and stopped:
             lost = self.feed.balls - self.balls
             against = max(len(slots) - lost, 0) / lost if lost > 0 else math.inf
         else:

@@ -14,10 +14,12 @@ from typing import NamedTuple
 from noisecheck.flow.beliefs import Beliefs
 
 __all__ = [
+    "COPY_S",
     "Ball",
     "Decision",
     "History",
     "Impact",
+    "copy_density",
     "end_history",
     "extend",
     "leftover_rebound",
@@ -30,6 +32,10 @@ _LOST = math.log(1e-6)
 _TINY = 1e-300
 _REBOUND_S = 0.08
 """A rebound left in follows its first contact this closely (mean)."""
+_ASTRAY = 0.01
+"""Share of contacts with a rebound that would be left in if it were put to another place than the contact."""
+COPY_S = 0.015
+"""Another microphone hears the same impact at most this much earlier or later (some 5 m of air, common practice)."""
 _PEAK = 1e4
 """No density of a feed slot is higher than this (per s)."""
 
@@ -129,11 +135,30 @@ def unexplained(beliefs: Beliefs, impact: Impact) -> tuple[float, float]:
     return stray, 0.5 / (1.0 + impact.odds) * chance_label
 
 
-def leftover_rebound(beliefs: Beliefs, impact: Impact, since_s: float, level_db: float) -> float:
-    """Return the density of a rebound left in, ``since_s`` after a contact of ``level_db`` at the same place."""
+def leftover_rebound(beliefs: Beliefs, impact: Impact, place: int, since_s: float, level_db: float) -> float:
+    """Return the density of a rebound left in, ``since_s`` after a contact of ``level_db`` at ``place``.
+
+    Where the impact itself is put to another place or to none it must be known to be softer; then the doubt in its
+    placing counts, or how often rebounds were left unplaced in this run.
+    """
     if not 0.0 <= since_s < 1.5 or impact.level_db > level_db - 1.0:
         return 0.0
-    return beliefs.p_rebound / _REBOUND_S * math.exp(-since_s / _REBOUND_S) * impact.odds / (1.0 + impact.odds)
+    p = beliefs.p_rebound
+    if place != impact.station:
+        if not impact.level_db <= level_db - 1.0:
+            return 0.0
+        doubt = _ASTRAY * (1.0 - impact.confidence) / max(beliefs.count - 1, 1)
+        p = beliefs.p_unplaced_rebound if impact.station < 0 else doubt
+    return p / _REBOUND_S * math.exp(-since_s / _REBOUND_S) * impact.odds / (1.0 + impact.odds)
+
+
+def copy_density(beliefs: Beliefs, impact: Impact, apart_s: float, level_db: float) -> float:
+    """Return the density of a copy: the sound of an impact of ``level_db``, taken twice by two microphones."""
+    # The farther microphone hears it later and, the longer way round, clearly softer.
+    softer_db = -1.0 if abs(apart_s) < 0.002 else 6.0
+    if abs(apart_s) > COPY_S or not impact.level_db <= level_db - softer_db:
+        return 0.0
+    return beliefs.settings.copied / (2.0 * COPY_S)
 
 
 def _replace(track: tuple[Ball, ...], place: int, ball: Ball | None, station: int) -> tuple[Ball, ...]:
@@ -229,12 +254,17 @@ def extend(
     order = sorted(range(beliefs.count), key=lambda q: q != impact.station)
     labels = [_label(beliefs, impact, q) * real for q in range(beliefs.count)]
     fresh = [_never_before(beliefs, impact, q) if q else 1.0 for q in range(beliefs.count)]
+    copied, at = 0.0, impact.number - 1
+    while at >= 0 and now - times[at] <= COPY_S:
+        copied = max(copied, copy_density(beliefs, impact, now - times[at], levels[at]))
+        at -= 1
     best = -math.inf
     for h in histories:
         none = sum(unexplained(beliefs, impact))
-        if impact.station >= 0 and (last := h.last_at[impact.station]) >= 0:
-            none += leftover_rebound(beliefs, impact, now - times[last], levels[last])
-        none = max(none, _TINY)
+        for q, last in enumerate(h.last_at):
+            if last >= 0:
+                none += leftover_rebound(beliefs, impact, q, now - times[last], levels[last])
+        none = max(none + copied, _TINY)
         made = Decision(h.past, "none", impact.number, -1, impact.station, now)
         children = [h._replace(log_p=h.log_p + math.log(none), past=made)]
         best = max(best, children[0].standing(now, beliefs))

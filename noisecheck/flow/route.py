@@ -84,6 +84,9 @@ class LedgerSettings:
     claim_last_odds: float = 0.5
     """The same for a ball not heard at the last station, where no later one can settle whether it passed unheard:
     by the meaning of the words it did not arrive, so it is shown, with its low odds, where that beats a miss."""
+    claim_stuck_odds: float = 2.0
+    """The same for a ball lost before the last link: a stuck ball passed over costs more than one looked for in vain,
+    so less is asked than of other findings."""
     suspect_odds: float = 5.0
     """Live: what may still be settled otherwise is announced as suspected from these odds on."""
     miss: float = 3e-4
@@ -98,6 +101,8 @@ class LedgerSettings:
     unplaced: float = 0.01
     rebound: float = 1e-3
     """Share of first contacts after which a rebound was left in."""
+    copied: float = 1e-3
+    """Share of impacts of which a second microphone's sound is taken for another impact."""
     shared_microphone: bool = True
     """One microphone hears several stations, so that one impact may hide another within ``mask_s``."""
     mask_s: float = 0.01

@@ -373,3 +373,47 @@ def test_empty_run_and_wrong_input() -> None:
         LedgerSettings(miss=5.0)
     with pytest.raises(InputError, match="above 0"):
         FeedPlan(period_s=0.0)
+
+
+def with_levels(ways: list[list[Row]], extra: list[tuple[float, str, float, float]]) -> Impacts:
+    """Return the table of a run whose contacts have 0 dB, with extra (time, station, confidence, level in dB)."""
+    rows = sorted([(t, s, 0.99, 0.0) for way in ways for t, s in way] + extra)
+    return Impacts.of(
+        len(rows),
+        time_s=np.array([r[0] for r in rows]),
+        station=[r[1] for r in rows],
+        station_confidence=np.array([r[2] for r in rows]),
+        lae_db=np.array([r[3] for r in rows]),
+        odds=1e7,
+        rebound=0,
+    )
+
+
+def test_a_rebound_put_to_another_place_is_no_stray() -> None:
+    ways = quiet_run()
+    extra = [(way[2][0] + 0.08, "tray", 0.8, -7.0) for way in ways[5::10]]
+    ledger = follow_balls(with_levels(ways, extra), ROUTE, end_s=135.0)
+    assert (ledger.findings, ledger.arrived) == ((), 60)
+
+
+@pytest.mark.parametrize("apart_s", [-0.009, 0.0002])
+def test_a_sound_taken_twice_by_two_microphones_is_no_stray_and_no_ball(apart_s: float) -> None:
+    ways = quiet_run()
+    extra = [(way[2][0] + apart_s, "landing", 0.9, -8.0) for way in ways[5::10]]
+    ledger = follow_balls(with_levels(ways, extra), ROUTE, end_s=135.0)
+    assert (ledger.findings, ledger.fed, ledger.arrived) == ((), 60, 60)
+
+
+def test_a_stray_as_loud_as_a_contact_and_apart_from_it_is_named() -> None:
+    ways = quiet_run()
+    ledger = follow_balls(with_levels(ways, [(ways[30][2][0] + 0.3, "tray", 0.99, 0.0)]), ROUTE, end_s=135.0)
+    assert [f.kind for f in ledger.findings] == ["stray"]
+
+
+def test_balls_stated_beyond_the_end_of_a_feed_still_running_are_not_called_stuck() -> None:
+    ways = quiet_run()
+    ways = [way for number, way in enumerate(ways) if number % 12]  # slots left empty
+    last = ways[-1][0][0] + 1.0
+    rows = [[r for r in way if r[0] < last] for way in ways]
+    ledger = follow(rows, end_s=last, feed=FeedPlan(balls=len(quiet_run())))
+    assert not [f for f in ledger.findings if f.kind == "stuck"]
