@@ -259,7 +259,12 @@ def _measure(arguments: argparse.Namespace) -> int:
     bar = _Bar()
     try:
         measured = measure_files(
-            arguments.files, rig_path=arguments.rig, settings=_settings(arguments), workers=arguments.workers, told=bar
+            arguments.files,
+            rig_path=arguments.rig,
+            settings=_settings(arguments),
+            workers=arguments.workers,
+            try_limit=arguments.json,
+            told=bar,
         )
     finally:
         bar.close()

@@ -30,6 +30,7 @@ from noisecheck.flow.findings import Ledger
 from noisecheck.pipeline.flowing import follow_run, height_note, with_drops
 from noisecheck.pipeline.grouping import lessons_of_groups
 from noisecheck.pipeline.kept import catalogue_of, listen_once
+from noisecheck.pipeline.limit import DetectionLimit, detection_limit
 from noisecheck.pipeline.listen import ListenSettings
 from noisecheck.pipeline.placing import placed, taught_by
 from noisecheck.pipeline.references import mark_references, references_of, tied_summaries
@@ -67,6 +68,8 @@ class RunResult:
     health: Health | None = None
     gaps_s: tuple[tuple[float, float], ...] = ()
     """Spans between split files that nobody listened to, seconds of the run."""
+    limit: DetectionLimit | None = None
+    """How faint an impact may be and still be heard, where that was tried."""
 
     @property
     def document(self) -> dict[str, Any]:
@@ -81,6 +84,7 @@ class RunResult:
             "impacts": len(self.impacts),
             "notes": list(self.notes),
             "health": None if self.health is None else self.health.to_dict(),
+            **({} if self.limit is None else {"detection_limit": self.limit.to_dict()}),
         }
 
 
@@ -158,6 +162,7 @@ def listen_to_run(
     workers: int = 1,
     progress: Callable[[float], None] | None = None,
     check: bool = True,
+    try_limit: bool = False,
     catalogue: Catalogue | None = None,
 ) -> RunResult:
     """Find and measure every impact of one run (:func:`place_runs` then says where they happened).
@@ -169,6 +174,7 @@ def listen_to_run(
         workers: processes.
         progress: told the share done.
         check: also say what the recording is good for, and flag impacts accordingly.
+        try_limit: also put copies of its impacts back at known times, to see how faint one may be and still be found.
         catalogue: where results are kept and looked up; None keeps nothing.
 
     Raises:
@@ -221,6 +227,7 @@ def listen_to_run(
         notes,
         health,
         gaps_s,
+        detection_limit(opened, heard, settings=settings) if try_limit else None,
     )
 
 

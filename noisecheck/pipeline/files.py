@@ -70,6 +70,7 @@ def measure_files(
     settings: ListenSettings,
     rig_path: Path | None = None,
     workers: int = 1,
+    try_limit: bool = False,
     told: Told | None = None,
 ) -> Measured:
     """Measure recordings; with a rig file, place their impacts too.
@@ -93,7 +94,11 @@ def measure_files(
         folder = rig_path.parent if path.resolve() in known and rig_path is not None else Path()
         campaign = Campaign(folder, rig, (run,))
         share = functools.partial(share_of, told, number, len(files), str(path))
-        results.append(listen_to_run(campaign, run, settings=settings, workers=workers, progress=share, check=False))
+        results.append(
+            listen_to_run(
+                campaign, run, settings=settings, workers=workers, progress=share, check=False, try_limit=try_limit
+            )
+        )
     done = {r.run.name for r in results}
     taps = [] if rig_path is None else taps_beside(rig_path, rig, settings, done=done, workers=workers)
     return Measured(place_runs(results, rig, taps), settings_document(settings))

@@ -1,0 +1,75 @@
+"""The detection limit: what it says is found half of the time is, in recordings it has not seen."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+
+from noisecheck.audio.recording import ArrayRecording
+from noisecheck.cli import main
+from noisecheck.pipeline.limit import detection_limit
+from noisecheck.pipeline.listen import ListenSettings, listen
+from noisecheck.score import match
+
+RATE = 16_000
+SECONDS = 100
+
+
+def clicks(amplitude: float, seed: int) -> tuple[np.ndarray, np.ndarray]:
+    """Return 100 s of noise with decaying 2 kHz clicks, (frames, 1), and when they begin."""
+    rng = np.random.default_rng(seed)
+    x = 1e-3 * rng.standard_normal(SECONDS * RATE)
+    at = np.arange(1.0, SECONDS - 1, 0.9)
+    at = at + rng.uniform(0, 0.2, len(at))
+    t = np.arange(int(0.1 * RATE)) / RATE
+    shape = np.exp(-t / 0.008) * np.sin(2 * np.pi * 2000 * t)
+    for start in at:
+        first = round(start * RATE)
+        x[first : first + len(t)] += amplitude * shape
+    return x.astype(np.float32)[:, None], np.round(at * RATE) / RATE
+
+
+def found(amplitude: float, seed: int) -> float:
+    x, truth = clicks(amplitude, seed)
+    heard = listen(lambda: ArrayRecording(x, RATE), settings=ListenSettings())
+    return match(heard.onsets.frame / RATE, truth, tolerance_s=0.01).recall
+
+
+def test_half_are_found_where_it_says_half() -> None:
+    x, _ = clicks(0.1, 1)
+    heard = listen(lambda: ArrayRecording(x, RATE), settings=ListenSettings())
+    limit = detection_limit(lambda: ArrayRecording(x, RATE), heard, settings=ListenSettings())
+    assert limit.why == ""
+    assert limit.n > 60
+    assert limit.heard_fraction == pytest.approx(1.0, abs=0.01)
+    # The impacts of the run are all of one level: that of the copies follows from the gain alone.
+    half = 0.1 * 10 ** ((limit.level_50_db - limit.typical_db) / 20)
+    assert found(half * 10 ** (-4 / 20), 2) < 0.35
+    assert found(half * 10 ** (4 / 20), 3) > 0.75
+    sure = 0.1 * 10 ** ((limit.level_999_db - limit.typical_db) / 20)
+    assert found(sure, 4) > 0.97
+    assert limit.level_999_db > limit.level_50_db
+    again = detection_limit(lambda: ArrayRecording(x, RATE), heard, settings=ListenSettings())
+    assert again == limit
+
+
+def test_too_few_clear_impacts_are_said() -> None:
+    x = (1e-3 * np.random.default_rng(1).standard_normal((10 * RATE, 1))).astype(np.float32)
+    heard = listen(lambda: ArrayRecording(x, RATE), settings=ListenSettings())
+    limit = detection_limit(lambda: ArrayRecording(x, RATE), heard, settings=ListenSettings())
+    assert "are needed to try" in limit.why
+    assert limit.to_dict()["level_50_db"] is None
+
+
+def test_measure_states_it(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    x, _ = clicks(0.1, 1)
+    soundfile.write(tmp_path / "take.wav", x, RATE, subtype="PCM_24")
+    assert main(["measure", str(tmp_path / "take.wav"), "--json"]) == 0
+    (run,) = json.loads(capsys.readouterr().out)["runs"]
+    limit = run["detection_limit"]
+    assert limit["level_50_re_typical_db"] < -10
+    assert limit["level_50_db"] < limit["level_999_db"]
