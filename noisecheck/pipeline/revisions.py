@@ -16,9 +16,10 @@ from noisecheck.compare.plan import spread_of as spread_of_runs
 from noisecheck.compare.scorecard import Judged, Pace, pace_of
 from noisecheck.compare.trend import Trend, trend
 from noisecheck.core.errors import InputError
-from noisecheck.flow.failures import HeardShare, heard_share_of_links
+from noisecheck.flow.failures import HeardShare
 from noisecheck.pipeline.campaign import CampaignResult, comparable_columns, compare_campaign
 from noisecheck.pipeline.flowing import drops_of
+from noisecheck.pipeline.heard import heard_share
 from noisecheck.pipeline.references import machine_impacts
 
 __all__ = ["Plan", "Together", "changed_campaign", "flows_of", "plan_campaign", "together", "trend_campaign"]
@@ -42,15 +43,15 @@ def flows_of(result: CampaignResult) -> tuple[RunFlow, ...]:
 def trend_campaign(result: CampaignResult, *, heard: Mapping[str, HeardShare] | None = None) -> Trend:
     """Return levels, flow and requirement verdicts by revision.
 
-    ``heard`` is the share of failures that listening shows, by revision, from a challenge test; without it that on
-    which the stations agree, as in the ledger.
+    ``heard`` is the share of failures that listening shows, by revision, from a challenge test; without it the
+    lower of what copies put back and the stations' agreement tell, as in the ledger.
 
     Raises:
         InputError: no test run names a revision, or a requirement cannot be judged as written.
     """
     if heard is None:
         runs = {r.run.name: r.run.revision for r in result.runs}
-        found = {v: heard_share_of_links([g for g in result.ledgers if runs[g.run] == v]) for v in set(runs.values())}
+        found = {v: heard_share(result, [g for g in result.ledgers if runs[g.run] == v]) for v in set(runs.values())}
         heard = {revision: share for revision, share in found.items() if share is not None}
     trended = trend(result.summaries, flows_of(result), rig=result.campaign.rig, heard=heard)
     told = [t for t in result.references.alarms if t not in trended.notes]

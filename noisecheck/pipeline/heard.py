@@ -1,0 +1,54 @@
+"""What share of events listening hears in a campaign: by copies put back, and by the stations' own agreement."""
+
+from __future__ import annotations
+
+import functools
+import math
+from collections.abc import Sequence
+from typing import Final
+
+import numpy as np
+
+from noisecheck.audio.split import join_recordings
+from noisecheck.core.errors import InputError
+from noisecheck.flow.failures import HeardShare, heard_share_of_links
+from noisecheck.flow.findings import Ledger
+from noisecheck.pipeline.campaign import CampaignResult, RunResult
+from noisecheck.pipeline.limit import detection_limit
+from noisecheck.pipeline.listen import Heard, ListenSettings
+
+__all__ = ["heard_share"]
+
+_ONE_SIDED: Final = 1.645  # 95 %
+
+
+def heard_share(result: CampaignResult, ledgers: Sequence[Ledger]) -> HeardShare | None:
+    """Return the share of events heard in the runs of some ledgers: the lower of two estimates.
+
+    One is from the detection limit of the run with most impacts, its own impacts put back into its own background;
+    the other from balls that later stations heard and an earlier one missed, which flatters. None where neither can
+    be had.
+    """
+    names = {ledger.run for ledger in ledgers}
+    runs = [r for r in result.runs if r.run.name in names and len(r.onsets) == len(r.impacts)]
+    found = [heard_share_of_links(ledgers)]
+    if runs:
+        found.append(_by_copies(max(runs, key=lambda r: len(r.impacts))))
+    return min((f for f in found if f is not None), key=lambda f: f.lower, default=None)
+
+
+def _by_copies(run: RunResult) -> HeardShare | None:
+    """Return the share from copies of a run's impacts put back; None where it cannot be tried."""
+    frames = round(run.seconds * run.rate)
+    heard = Heard(run.onsets, run.impacts, run.rate, frames, run.channels, np.empty((0, 2), np.int64))
+    try:
+        limit = detection_limit(functools.partial(join_recordings, run.paths), heard, settings=ListenSettings())
+    except InputError:
+        return None
+    share = limit.heard_fraction
+    if not math.isfinite(share) or not limit.found:
+        return None
+    count = max(int(np.isfinite(run.impacts["lae_db"]).sum()), 1)
+    lower = max(share - _ONE_SIDED * math.sqrt(share * (1.0 - share) / count), 0.0)
+    how = f"own impacts put back into the background of run {run.run.name}: {limit.found:,} of {limit.n:,} found"
+    return HeardShare(share, lower, how)
