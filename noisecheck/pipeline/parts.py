@@ -96,7 +96,11 @@ class Parts:
                 return
 
     def add(self, columns: Columns, first: list[Candidates]) -> None:
-        """Take the columns of the next tile; ``first`` is kept to go on with."""
+        """Take the columns of the next tile; ``first`` is kept to go on with.
+
+        Raises:
+            PartsGone: the folder was removed meanwhile.
+        """
         self._waiting.append(columns)
         if self._folder is not None and len(self._waiting) >= _TILES and self.done < self._count:
             self._write(first)
@@ -109,7 +113,10 @@ class Parts:
         stop = begin + len(self._waiting)
         path = folder / f"{begin:07d}-{stop:07d}.npz"
         joined = {name: np.concatenate([w[name] for w in self._waiting]) for name in self._waiting[0]}
-        write_columns(path, {**joined, **_first_columns(first)}, {})
+        try:
+            write_columns(path, {**joined, **_first_columns(first)}, {})
+        except FileNotFoundError as error:  # the folder went while the piece was written
+            raise PartsGone(str(error)) from error
         self._kept.append(_Part(begin, stop, path))
         self._waiting = []
 

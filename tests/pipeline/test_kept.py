@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import functools
+import os
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +16,23 @@ from noisecheck.pipeline import kept
 from noisecheck.pipeline.kept import catalogue_of, key_of, listen_once
 from noisecheck.pipeline.listen import ListenSettings, listen
 from noisecheck.pipeline.parts import PartsGone
+
+
+def test_a_folder_that_goes_while_a_piece_is_written_is_told(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    rng = np.random.default_rng(2)
+    path = tmp_path / "a.wav"
+    soundfile.write(path, rng.normal(0, 1e-3, 8000), 8000, subtype="PCM_16")
+    replace = os.replace
+
+    def taken(source: Any, target: Any) -> None:
+        os.unlink(source)
+        replace(source, target)
+
+    monkeypatch.setattr(os, "replace", taken)
+    with pytest.raises(PartsGone):
+        listen(
+            functools.partial(join_recordings, (path,)), settings=ListenSettings(), unfinished=tmp_path / "unfinished"
+        )
 
 
 @pytest.mark.parametrize("other_keeps", [False, True])
