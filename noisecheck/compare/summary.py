@@ -44,6 +44,7 @@ _NOT_COMPARABLE: Final = (
     Flag.FILE_EDGE,
 )
 _ENOUGH_CLEAN: Final = 0.5  # share of impacts with a whole window, below which cut windows are kept (and said)
+_SURE_PLACE: Final = 0.9  # impacts placed with less confidence say little of a station's level
 _LEAST_SHARE: Final = 0.5  # a band or decay measurable in fewer impacts would be the mean of the loud ones only
 
 
@@ -145,6 +146,18 @@ def _summary(run: Run, station: str, part: Impacts) -> RunSummary:
         keep &= ~cut
     elif cut.any():
         warnings.append(f"run {run.name}: most impacts are cut short by the next one: exposure levels are too low")
+    # Faint ones amid others may be rebounds or sounds of another station, and so may those placed with doubt: a mean
+    # must not hang on them. Where they are most of what there is, nothing better is to be had.
+    confidence = part["station_confidence"]
+    doubts = {
+        "overlapped": part.flagged(Flag.OVERLAPPED) & part.flagged(Flag.LOW_MARGIN),
+        "doubtful place": (confidence < _SURE_PLACE) if station else np.zeros(len(part), bool),
+    }
+    for word, rows in doubts.items():
+        out = keep & rows
+        if out.any() and out.sum() <= (1 - _ENOUGH_CLEAN) * keep.sum():
+            excluded[word] = int(out.sum())
+            keep &= ~out
     used = part.where(keep)
     matrix = _matrix(used)
     n = np.isfinite(matrix).sum(axis=0)
