@@ -1,4 +1,4 @@
-"""Coverage study of ``compare`` on simulated campaigns. Run: python tests/benchmarks/coverage.py [campaigns] [seed].
+"""Coverage study of ``compare`` on simulated campaigns. Run: python tests/benchmarks/intervals.py [campaigns] [seed].
 
 Prints how often 95 % intervals hold the true difference, how often "quieter" is said of equal treatments, and how
 often the reason is right in pure cases.
