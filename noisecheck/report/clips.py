@@ -30,7 +30,10 @@ _MOMENT_S: Final = 1.0
 _ODD_Z: Final = 3.5
 _LEAST_MAD_DB: Final = 1.0  # where nearly all impacts agree, a decibel is no outlier
 _FEWEST: Final = 8
+_ODD: Final = 2  # the stage of odd impacts, behind the loudest and the median of each run
 _FASTEST: Final = 48_000  # clips of faster recordings are resampled: nobody hears the difference, the page stays small
+_PLAIN: Final = 24_000  # longer ones, and odd ones where not all fit: 12 kHz are enough to tell what a sound was
+_PLAIN_S: Final = 0.3
 _PEAK: Final = 0.7  # clips are raised to this peak, so that 16 bits are enough for the quiet ones
 
 
@@ -115,7 +118,7 @@ def pick(result: CampaignResult, *, most: int) -> tuple[Picked, ...]:
         order = sorted(odd, key=lambda r: (-len(odd[r]), -float(np.nan_to_num(level[r], nan=-999.0)), r))
         for turn, row in enumerate(order):
             why.setdefault(row, []).extend(odd[row])
-            wanted.append((2, turn, row))
+            wanted.append((_ODD, turn, row))
         queues.append(wanted)
         reasons.append(why)
         odd_rows.append(set(odd))
@@ -132,7 +135,13 @@ def pick(result: CampaignResult, *, most: int) -> tuple[Picked, ...]:
 
 
 def clips_of(result: CampaignResult, picked: Sequence[Picked], *, most_bytes: int) -> dict[tuple[str, int], Clip]:
-    """Return clips by (run, row) until their text is ``most_bytes`` long; recordings that are gone give none."""
+    """Return clips by (run, row) until their text is ``most_bytes`` long; recordings that are gone give none.
+
+    Where they would not all fit, the odd ones are kept shorter and at a lower sample rate.
+    """
+    rates = {r.run.name: min(r.rate, _FASTEST) for r in result.runs}
+    crowded = sum(4 / 3 * 2 * LENGTH_S * rates[p.run] for p in picked) > most_bytes
+    plain = {(p.run, p.row) for p in picked if crowded and p.rank[0] == _ODD}
     clips: dict[tuple[str, int], Clip] = {}
     used = 0
     runs = {r.run.name: r for r in result.runs}
@@ -144,7 +153,10 @@ def clips_of(result: CampaignResult, picked: Sequence[Picked], *, most_bytes: in
         except InputError:
             continue
         for row, samples in pieces.items():
-            clips[name, row] = _clip(samples, run.rate)
+            if (name, row) in plain:
+                clips[name, row] = _clip(samples[: round(_PLAIN_S * run.rate)], run.rate, _PLAIN)
+            else:
+                clips[name, row] = _clip(samples, run.rate)
     kept: dict[tuple[str, int], Clip] = {}
     for p in ranked:
         clip = clips.get((p.run, p.row))
@@ -161,7 +173,7 @@ def clips_at(result: CampaignResult, moments: Sequence[Moment], *, most_bytes: i
     used = 0
     for name in dict.fromkeys(m.run for m in moments):
         run = runs[name]
-        each = 4 / 3 * 2 * _MOMENT_S * min(run.rate, _FASTEST)
+        each = 4 / 3 * 2 * _MOMENT_S * min(run.rate, _PLAIN)
         try:
             recording = join_recordings(run.paths)
         except InputError:
@@ -172,7 +184,7 @@ def clips_at(result: CampaignResult, moments: Sequence[Moment], *, most_bytes: i
                     continue
                 start = max(round((moment.time_s - _LEAD_S) * run.rate), 0)
                 channel = min(_channel_at(run, moment.time_s), recording.channels - 1)
-                clip = _clip(recording.read(start, start + round(_MOMENT_S * run.rate))[:, channel], run.rate)
+                clip = _clip(recording.read(start, start + round(_MOMENT_S * run.rate))[:, channel], run.rate, _PLAIN)
                 if clip.seconds > 0:
                     kept[moment] = clip
                     used += len(clip.uri)
@@ -196,13 +208,13 @@ def _read(run: RunResult, rows: Sequence[int]) -> dict[int, NDArray[np.float32]]
     return found
 
 
-def _clip(samples: NDArray[np.float32], rate: int) -> Clip:
+def _clip(samples: NDArray[np.float32], rate: int, fastest: int = _FASTEST) -> Clip:
     finite = np.nan_to_num(samples, nan=0.0, posinf=0.0, neginf=0.0).astype(np.float64)
     peak = float(np.max(np.abs(finite), initial=0.0))
-    if rate > _FASTEST and len(finite):
+    if rate > fastest and len(finite):
         import soxr
 
-        finite, rate = np.asarray(soxr.resample(finite, rate, _FASTEST), np.float64), _FASTEST
+        finite, rate = np.asarray(soxr.resample(finite, rate, fastest), np.float64), fastest
     gain = _PEAK / peak if peak > 0 else 1.0
     fade = min(len(finite), round(0.005 * rate))
     shaped = finite * gain
