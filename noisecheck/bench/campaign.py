@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final
 
+from noisecheck.bench.corrections import Correction, load_corrections
 from noisecheck.bench.rig import Rig, load_rig
 from noisecheck.bench.runsheet import UNFILLED_SHEET, Run, load_runs, natural_key, read_text
 from noisecheck.core.errors import InputError, nearest, one_line
@@ -31,6 +32,8 @@ class Campaign:
     rig: Rig
     runs: tuple[Run, ...]
     notes: tuple[str, ...] = ()
+    corrections: tuple[Correction, ...] = ()
+    """What the user's ear corrects."""
 
     def paths(self, run: Run) -> tuple[Path, ...]:
         """Return the recordings of a run, in order."""
@@ -94,12 +97,14 @@ def load_campaign(folder: str | Path) -> Campaign:
         raise InputError(f"{one_line(folder)}: cannot be read ({error.strerror or error})") from error
     names = [p.relative_to(folder).as_posix() for p in recordings]
     if filled:
-        return Campaign(folder, rig, runs, (*notes, *_left_out(names, runs, rig)))
+        heard = load_corrections(folder, runs, rig)
+        return Campaign(folder, rig, runs, (*notes, *_left_out(names, runs, rig)), heard)
     what = "runs.csv lists no runs" if sheet.exists() else "no runs.csv"
     if not recordings:
         raise InputError(f"{one_line(folder)}: an empty campaign: {what} and no recordings")
     notes.append(f"{what}: each recording is taken as one run, and no treatments are known")
-    return Campaign(folder, rig, tuple(map(Run, run_names(names), ((n,) for n in names))), tuple(notes))
+    runs = tuple(map(Run, run_names(names), ((n,) for n in names)))
+    return Campaign(folder, rig, runs, tuple(notes), load_corrections(folder, runs, rig))
 
 
 def _left_out(names: list[str], runs: tuple[Run, ...], rig: Rig) -> list[str]:

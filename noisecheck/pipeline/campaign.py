@@ -17,6 +17,7 @@ from noisecheck.audio.recording import open_recording
 from noisecheck.audio.split import Gap, join_recordings
 from noisecheck.bench.campaign import Campaign
 from noisecheck.bench.catalogue import Catalogue
+from noisecheck.bench.corrections import Correction
 from noisecheck.bench.rig import Rig
 from noisecheck.bench.runsheet import Run
 from noisecheck.compare.effects import Comparison, compare
@@ -27,6 +28,7 @@ from noisecheck.core.provenance import provenance, settings_document
 from noisecheck.core.table import Impacts
 from noisecheck.detect.channels import Onsets
 from noisecheck.flow.findings import Ledger
+from noisecheck.pipeline.correcting import corrected, relocated
 from noisecheck.pipeline.flowing import follow_run, height_note, with_drops
 from noisecheck.pipeline.grouping import lessons_of_groups
 from noisecheck.pipeline.kept import catalogue_of, listen_once
@@ -70,6 +72,8 @@ class RunResult:
     """Spans between split files that nobody listened to, seconds of the run."""
     limit: DetectionLimit | None = None
     """How faint an impact may be and still be heard, where that was tried."""
+    corrections: tuple[Correction, ...] = ()
+    """What the user's ear corrects in it."""
 
     @property
     def document(self) -> dict[str, Any]:
@@ -209,6 +213,20 @@ def listen_to_run(
         offset_db=offset,
         settings=settings.measure,
     )
+    mine = tuple(c for c in campaign.corrections if c.run == run.name)
+    onsets, impacts, said = corrected(
+        onsets,
+        impacts,
+        mine,
+        opened,
+        rate=heard.rate,
+        frames=heard.frames,
+        quiet=heard.quiet,
+        offset_db=offset,
+        settings=settings.measure,
+        clock=functools.partial(_recorded, gaps=listened.gaps, rate=heard.rate),
+    )
+    notes = (*notes, *said)
     impacts = impacts.with_columns(run=run.name, file=run.files[0])
     if health is not None:
         impacts = _flagged(impacts, health)
@@ -228,6 +246,7 @@ def listen_to_run(
         health,
         gaps_s,
         detection_limit(opened, heard, settings=settings) if try_limit else None,
+        mine,
     )
 
 
@@ -253,7 +272,9 @@ def place_runs(results: Sequence[RunResult], rig: Rig, taps: Sequence[RunResult]
                 taught=taught,
                 read=recording.read,
             )
-        done.append(replace(result, impacts=with_drops(impacts, result.run, rig), notes=(*result.notes, *notes)))
+        impacts, more = relocated(impacts, result.corrections)
+        impacts = with_drops(impacts, result.run, rig)
+        done.append(replace(result, impacts=impacts, notes=(*result.notes, *notes, *more)))
     marked = mark_references([(r.run, r.impacts, r.seconds) for r in done])
     done = [replace(r, impacts=impacts) for r, impacts in zip(done, marked, strict=True)]
     said = [height_note(r.impacts, r.run, rig) for r in done]
@@ -261,6 +282,15 @@ def place_runs(results: Sequence[RunResult], rig: Rig, taps: Sequence[RunResult]
     if taught is not None and done:
         done[0] = replace(done[0], notes=(*done[0].notes, *taught.notes))
     return tuple(done)
+
+
+def _recorded(time_s: float, *, gaps: Sequence[Gap], rate: int) -> float:
+    """Return the time in the recording of a time of the run, which counts what lies between split files."""
+    lost = 0.0
+    for gap in gaps:
+        if time_s > gap.frame / rate + lost:
+            lost += gap.seconds
+    return time_s - lost
 
 
 def _with_gaps(

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from noisecheck.bench.campaign import Campaign, load_campaign, run_names
+from noisecheck.bench.corrections import load_corrections
 from noisecheck.bench.rig import Rig, load_rig
 from noisecheck.bench.runsheet import Run
 from noisecheck.core.errors import InputError
@@ -92,7 +93,8 @@ def measure_files(
     for number, (path, name) in enumerate(zip(files, names, strict=True)):
         run = known.get(path.resolve(), Run(name, (path.as_posix(),)))
         folder = rig_path.parent if path.resolve() in known and rig_path is not None else Path()
-        campaign = Campaign(folder, rig, (run,))
+        heard = load_corrections(folder, [run, *known.values()], rig) if folder != Path() else ()
+        campaign = Campaign(folder, rig, (run,), corrections=heard)
         share = functools.partial(share_of, told, number, len(files), str(path))
         results.append(
             listen_to_run(

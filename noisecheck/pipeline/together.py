@@ -16,7 +16,7 @@ from noisecheck.detect.channels import Onsets
 from noisecheck.measure.events import MeasureSettings, measure_impacts
 from noisecheck.place.microphones import split_simultaneous
 
-__all__ = ["told_apart"]
+__all__ = ["measured_again", "told_apart"]
 
 _BEFORE_S = 2.0
 _AFTER_S = 4.2
@@ -62,7 +62,7 @@ def told_apart(
     recording = opened()
     tables = [impacts.where(row[row >= 0])]
     for i in fresh:
-        tables.append(_measured(split, int(i), recording, rate, frames, quiet, offset_db, settings))
+        tables.append(measured_again(split, int(i), recording, rate, frames, quiet, offset_db, settings))
     # Rows kept come first in the joined table, new ones after them: put all in the order of the onsets.
     place = np.empty(len(split), np.int64)
     place[row >= 0] = np.arange(int((row >= 0).sum()))
@@ -71,7 +71,7 @@ def told_apart(
     return split, joined.with_columns(frame=split.frame, time_s=to_seconds(split.frame, rate), channel=split.channel)
 
 
-def _measured(
+def measured_again(
     onsets: Onsets,
     row: int,
     recording: Recording,
@@ -81,6 +81,7 @@ def _measured(
     offset_db: NDArray[np.float64] | None,
     settings: MeasureSettings,
 ) -> Impacts:
+    """Return the table of one impact, row ``row`` of ``onsets``, measured by itself (see :func:`told_apart`)."""
     own, channel = int(onsets.own_arrival[row]), int(onsets.channel[row])
     later = onsets.arrival[row + 1 :, channel]
     later = later[later > own]

@@ -16,6 +16,7 @@ from noisecheck.pipeline.campaign import CampaignResult, Told
 from noisecheck.report.answers import ask, asked_sentence, opening
 from noisecheck.report.care import care_section
 from noisecheck.report.context import Context, GroupColumn, Said, Section
+from noisecheck.report.corrected import corrections_section
 from noisecheck.report.ear import ear_section
 from noisecheck.report.events import events_section
 from noisecheck.report.exports import comparisons_csv, impacts_csv_chunks, json_text, summaries_csv, write_together
@@ -48,6 +49,7 @@ SECTIONS: Final[tuple[Callable[[Context], Section | None], ...]] = (
     trend_section,
     levels_section,
     events_section,
+    corrections_section,
     health_section,
     care_section,
     method_section,

@@ -161,7 +161,7 @@ def test_one_run_alone_is_still_worth_reading(make: Any, written: Any, tmp_path:
     _, page, document = written(make(treatments=("",), runs=1), tmp_path / "out")
     assert document["comparisons"] == []
     sections = {a["id"] for a in page.all("section") if a.get("id")}
-    assert sections == {"answers", "sources", "ear", "levels", "events", "care", "recordings"}
+    assert sections == {*("answers", "sources", "ear", "levels", "events", "corrections", "care", "recordings")}
     assert len(page.all("audio")) >= 2
     assert "run,file,treatment" in page.text  # the lines to fill in
 
@@ -248,7 +248,10 @@ def test_other_sections_find_their_place(make: Any, written: Any, tmp_path: Path
     flow = Section("flow", "Every ball", Place.FLOW, "care.html", {"cautions": [("One", "Two")]}, said, {"balls": 3})
     _, page, document = written(make(), tmp_path / "out", more=[flow])
     sections = [a["id"] for a in page.all("section") if a.get("id") and a["id"] != "noise-0"]
-    assert sections == ["answers", "sources", "noise", "ear", "flow", "levels", "events", "care", "recordings"]
+    assert sections == [
+        *("answers", "sources", "noise", "ear", "flow", "levels"),
+        *("events", "corrections", "care", "recordings"),
+    ]
     assert document["flow"] == {"balls": 3}
     assert "Three balls <b>more</b>." in page.text
     assert "no ball was followed" not in page.text

@@ -1,0 +1,96 @@
+"""What the user's ear corrects: ``corrections.csv`` in the campaign, one row a correction."""
+
+from __future__ import annotations
+
+import csv
+import io
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+from noisecheck.bench.rig import Rig
+from noisecheck.bench.runsheet import Run, read_text
+from noisecheck.core.errors import InputError, nearest, one_line
+
+__all__ = ["COLUMNS", "KINDS", "NAME", "Correction", "load_corrections"]
+
+NAME: Final = "corrections.csv"
+COLUMNS: Final = ("run", "time_s", "what", "station", "note")
+KINDS: Final = ("not a ball", "station", "missed")
+"""Not an impact of the machine; it happened at ``station``; an impact that was not found (``station`` may be given)."""
+
+
+@dataclass(frozen=True)
+class Correction:
+    """One row: at this time of this run, this was so."""
+
+    run: str
+    time_s: float
+    what: str
+    station: str = ""
+    note: str = ""
+    line: int = 0
+
+
+def load_corrections(folder: Path, runs: Sequence[Run], rig: Rig) -> tuple[Correction, ...]:
+    """Return the corrections of a campaign, none where it has no ``corrections.csv``.
+
+    Raises:
+        InputError: one sentence with file, line and column for the first fault.
+    """
+    path = folder / NAME
+    if not path.exists():
+        return ()
+    rows = csv.reader(io.StringIO(read_text(path), newline=""), strict=True)
+    header: list[str] = []
+    found: list[Correction] = []
+    try:
+        for cells in rows:
+            cells = [c.strip() for c in cells]
+            if not any(cells) or cells[0].startswith("#"):
+                continue
+            if not header:
+                header = _header(path, cells)
+                continue
+            padded = cells + [""] * (len(header) - len(cells))
+            found.append(_row(path, rows.line_num, dict(zip(header, padded, strict=False)), runs, rig))
+    except csv.Error as error:
+        raise InputError(f"{one_line(path)}, line {rows.line_num}: not readable as CSV ({error})") from error
+    return tuple(found)
+
+
+def _header(path: Path, cells: list[str]) -> list[str]:
+    for name in cells:
+        if name not in COLUMNS:
+            raise InputError(f"{one_line(path)}: unknown column '{one_line(name)}'{nearest(name, COLUMNS)}")
+    for needed in COLUMNS[:3]:
+        if needed not in cells:
+            raise InputError(f"{one_line(path)}: the first row has no column '{needed}'")
+    return cells
+
+
+def _row(path: Path, line: int, cells: dict[str, str], runs: Sequence[Run], rig: Rig) -> Correction:
+    def fault(column: str, what: str) -> InputError:
+        return InputError(f"{one_line(path)}, line {line}, column '{column}': {what}")
+
+    names = [r.name for r in runs]
+    if cells["run"] not in names:
+        raise fault("run", f"there is no run '{one_line(cells['run'])}'{nearest(cells['run'], names)}")
+    try:
+        at = float(cells["time_s"])
+    except ValueError:
+        at = math.nan
+    if not math.isfinite(at) or at < 0:
+        raise fault("time_s", f"'{one_line(cells['time_s'])}' is not a time in seconds")
+    what = cells["what"].replace("_", " ").casefold()
+    if what not in KINDS:
+        raise fault("what", f"'{one_line(cells['what'])}' is none of {', '.join(KINDS)}{nearest(what, KINDS)}")
+    station = cells.get("station", "")
+    if what == "station" and not station:
+        raise fault("station", "is empty: say where it happened")
+    if station and rig.station_names and station not in rig.station_names:
+        known = rig.station_names
+        raise fault("station", f"'{one_line(station)}' is not declared in rig.toml{nearest(station, known)}")
+    return Correction(cells["run"], at, what, station, cells.get("note", ""), line)
