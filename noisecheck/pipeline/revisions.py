@@ -14,7 +14,8 @@ from noisecheck.compare.joint import JointVerdict, join_flow
 from noisecheck.compare.plan import EffectPlan, Spread, plan_effects
 from noisecheck.compare.plan import spread_of as spread_of_runs
 from noisecheck.compare.scorecard import Judged, Pace, pace_of
-from noisecheck.compare.trend import Trend, trend
+from noisecheck.compare.tradeoff import Tradeoff, trade_off
+from noisecheck.compare.trend import Trend, total_rows, trend
 from noisecheck.core.errors import InputError
 from noisecheck.flow.failures import HeardShare
 from noisecheck.pipeline.campaign import CampaignResult, comparable_columns, compare_campaign
@@ -22,7 +23,16 @@ from noisecheck.pipeline.flowing import drops_of
 from noisecheck.pipeline.heard import heard_share
 from noisecheck.pipeline.references import machine_impacts
 
-__all__ = ["Plan", "Together", "changed_campaign", "flows_of", "plan_campaign", "together", "trend_campaign"]
+__all__ = [
+    "Plan",
+    "Together",
+    "changed_campaign",
+    "flows_of",
+    "plan_campaign",
+    "together",
+    "tradeoff_campaign",
+    "trend_campaign",
+]
 
 
 def flows_of(result: CampaignResult) -> tuple[RunFlow, ...]:
@@ -56,6 +66,14 @@ def trend_campaign(result: CampaignResult, *, heard: Mapping[str, HeardShare] | 
     trended = trend(result.summaries, flows_of(result), rig=result.campaign.rig, heard=heard)
     told = [t for t in result.references.alarms if t not in trended.notes]
     return replace(trended, notes=(*trended.notes, *told))
+
+
+def tradeoff_campaign(result: CampaignResult) -> Tradeoff:
+    """Return noise against flow by revision and treatment, also where the run sheet names no revisions."""
+    tests = [s for s in result.summaries if s.run.role == "test"]
+    ties = [s for s in result.summaries if s.run.role == "reference"]
+    stations = sorted({s.station for s in tests if s.impacts and s.station}) or [""]
+    return trade_off(total_rows(tests, stations), total_rows(ties, sorted({s.station for s in ties})), flows_of(result))
 
 
 def changed_campaign(result: CampaignResult, trended: Trend, *, before: str, after: str) -> Changed:

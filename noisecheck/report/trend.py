@@ -13,7 +13,7 @@ from noisecheck.compare.tradeoff import Point, Tradeoff
 from noisecheck.compare.trend import RevisionTrend, Trend
 from noisecheck.core.errors import InputError, one_line
 from noisecheck.flow.findings import say_odds
-from noisecheck.pipeline.revisions import changed_campaign, trend_campaign
+from noisecheck.pipeline.revisions import changed_campaign, tradeoff_campaign, trend_campaign
 from noisecheck.report.context import Context, Place, Said, Section
 from noisecheck.report.figures import Spot, inline_svg, noise_and_flow
 
@@ -23,11 +23,11 @@ _MOST_ROWS: Final = 400
 
 
 def trend_section(context: Context) -> Section | None:
-    """Return how revisions stand; None where the run sheet names none."""
+    """Return how revisions stand; where the run sheet names none, noise against flow by treatment alone."""
     try:
         trend = trend_campaign(context.result)
     except InputError:
-        return None
+        return _without_revisions(context)
     stations = list(dict.fromkeys(s for r in trend.revisions for s in r.levels))
     links = list(dict.fromkeys(n for r in trend.revisions for n in r.flow.transit_spread_s))
     between = _changed(context, trend)
@@ -52,6 +52,15 @@ def trend_section(context: Context) -> Section | None:
     }
     title = "Revision by revision" if len(trend.revisions) > 1 else "Requirements"
     return Section("trend", title, Place.TREND, "trend.html", data, _said(trend), trend.to_dict())
+
+
+def _without_revisions(context: Context) -> Section | None:
+    tradeoff = tradeoff_campaign(context.result)
+    pictures = _pictures(tradeoff, context.unit)
+    if not pictures:
+        return None
+    title = "Noise against flow"
+    return Section("trend", title, Place.TREND, "pictures.html", {"pictures": pictures}, (), tradeoff.to_dict())
 
 
 def _revision(r: RevisionTrend, stations: list[str], links: list[str]) -> dict[str, Any]:

@@ -108,5 +108,15 @@ def test_what_must_be_met_and_is_not_comes_with_the_next_step(make: Any, monkeyp
     assert "failure-free balls" in said.next_step
 
 
-def test_without_revisions_there_is_no_section(make: Any) -> None:
-    assert trend_section(Context(make(), ())) is None
+def test_without_revisions_noise_still_stands_against_flow(make: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    result = make()
+    assert trend_section(Context(result, ())) is None  # nothing is known of the flow
+    followed(result, {"bare": 0, "felt": 30}, monkeypatch)
+    section = trend_section(Context(result, ()))
+    assert section is not None
+    (picture,) = section.data["pictures"]
+    assert picture["kind"] == "treatment"
+    bare, felt = section.document["treatment"]
+    # felt is 6 dB quieter and holds 30 of 100 balls up: neither is beaten in both.
+    assert bare["lae_db"]["value"] - felt["lae_db"]["value"] == pytest.approx(6.0, abs=0.5)
+    assert (bare["on_frontier"], felt["on_frontier"]) == (True, True)
