@@ -49,7 +49,7 @@ class DetectionLimit:
     level_50_db: float
     """L_AE at which half of the impacts are found."""
     level_999_db: float
-    """L_AE at which 99.9 % are found."""
+    """L_AE at which 99.9 % are found: an upper bound, for some copies fall into the tails of louder impacts."""
     typical_db: float
     """Median L_AE of the run's own impacts."""
     heard_fraction: float
