@@ -17,6 +17,7 @@ from noisecheck.compare.summary import BANDS, LEVELS, QUANTITIES, RunSummary, in
 from noisecheck.compare.why import Evidence, Reason, explain
 from noisecheck.core.errors import InputError, nearest, one_line
 from noisecheck.core.table import band_names
+from noisecheck.core.units import rounded
 
 if TYPE_CHECKING:
     from noisecheck.bench.rig import Rig
@@ -35,10 +36,6 @@ _STANDARD_COLUMNS: Final = (
     "notes",
     "balls_fed",
 )
-
-
-def _cell(value: float, digits: int = 3) -> float | None:
-    return round(float(value), digits) if math.isfinite(value) else None
 
 
 def _pair_of(low: float, high: float, digits: int = 3) -> list[float] | None:
@@ -71,14 +68,14 @@ class Group:
             "value": self.value,
             "runs": self.runs,
             "impacts": self.impacts,
-            "lae_db": _cell(self.levels["lae_db"]),
+            "lae_db": rounded(self.levels["lae_db"]),
             "ci_db": _pair_of(low, high),
-            **{k: _cell(v) for k, v in self.levels.items() if k != "lae_db"},
-            "lae_energy_mean_db": _cell(self.energy_lae_db),
-            "bands": {k: _cell(v) for k, v in self.bands.items()},
+            **{k: rounded(v) for k, v in self.levels.items() if k != "lae_db"},
+            "lae_energy_mean_db": rounded(self.energy_lae_db),
+            "bands": {k: rounded(v) for k, v in self.bands.items()},
             "excluded": self.excluded,
             "run_names": list(self.run_names),
-            "run_lae_db": [_cell(v) for v in self.run_lae_db],
+            "run_lae_db": [rounded(v) for v in self.run_lae_db],
         }
 
 
@@ -111,14 +108,14 @@ class Difference:
         return {
             "value": self.value,
             "measure": self.measure,
-            "difference_db": _cell(self.difference_db),
+            "difference_db": rounded(self.difference_db),
             "ci_db": _pair_of(*self.ci_db),
             "p": _p(self.p),
             "verdict": self.verdict,
             "indicative": self.indicative,
-            "energy_difference_db": _cell(self.energy_difference_db),
-            "df": _cell(self.df),
-            "standard_error_db": _cell(self.standard_error_db, 4),
+            "energy_difference_db": rounded(self.energy_difference_db),
+            "df": rounded(self.df),
+            "standard_error_db": rounded(self.standard_error_db, 4),
             "runs": list(self.runs),
             "balanced_for": list(self.balanced_for),
             "bands": self.bands,
@@ -349,7 +346,7 @@ def _bands(fit: Estimates) -> dict[str, dict[str, Any]]:
     q = benjamini_hochberg(p)
     return {
         name: {
-            "difference_db": _cell(fit.value[BANDS][b]),
+            "difference_db": rounded(fit.value[BANDS][b]),
             "ci_db": _pair_of(fit.low[BANDS][b], fit.high[BANDS][b]),
             "p": _p(p[b]),
             "q": _p(q[b]),
@@ -365,7 +362,7 @@ def _ratio(fit: Estimates, quantity: str) -> dict[str, Any]:
         return {}
     low, high = float(np.exp(fit.low[i])), float(np.exp(fit.high[i]))
     range_db = {"decay_ms": 20, "decay_t10_ms": 10}.get(quantity)
-    ratio = {"ratio": _cell(math.exp(fit.value[i]), 4), "ci": _pair_of(low, high, 4), "p": _p(fit.p[i])}
+    ratio = {"ratio": rounded(math.exp(fit.value[i]), 4), "ci": _pair_of(low, high, 4), "p": _p(fit.p[i])}
     return {**ratio, "read_over_db": range_db} if range_db else ratio
 
 

@@ -15,6 +15,7 @@ import numpy as np
 
 from noisecheck.bench.runsheet import Run
 from noisecheck.compare.linear import t_interval
+from noisecheck.core.units import rounded
 from noisecheck.flow.failures import HeardShare, lower_bound, upper_bound
 
 if TYPE_CHECKING:
@@ -28,10 +29,6 @@ _LINK: Final = " > "
 _ODD_KINDS: Final = ("held_up", "stuck", "stray", "unheard")
 
 
-def _cell(value: float, digits: int = 4) -> float | None:
-    return round(float(value), digits) if math.isfinite(value) else None
-
-
 @dataclass(frozen=True)
 class Odd:
     """One odd event of a run: kind, station, and the time (s)."""
@@ -43,7 +40,7 @@ class Odd:
 
     def to_dict(self) -> dict[str, Any]:
         """Return the event as plain values."""
-        return {"run": self.run, "kind": self.kind, "station": self.station, "time_s": _cell(self.time_s, 3)}
+        return {"run": self.run, "kind": self.kind, "station": self.station, "time_s": rounded(self.time_s, 3)}
 
 
 @dataclass(frozen=True)
@@ -143,10 +140,10 @@ class Rate:
             "events": self.events,
             "balls": self.balls,
             "per": int(self.per),
-            "value": _cell(self.value),
-            "ci": [_cell(self.low), _cell(self.high)] if self.balls else None,
-            "upper": _cell(self.upper) if self.balls else None,
-            "dispersion": _cell(self.dispersion, 2),
+            "value": rounded(self.value, 4),
+            "ci": [rounded(self.low, 4), rounded(self.high, 4)] if self.balls else None,
+            "upper": rounded(self.upper, 4) if self.balls else None,
+            "dispersion": rounded(self.dispersion, 2),
         }
 
 
@@ -205,8 +202,8 @@ class RunMean:
     def to_dict(self) -> dict[str, Any]:
         """Return the mean as plain values."""
         known = math.isfinite(self.low)
-        ci = [_cell(self.low, 5), _cell(self.high, 5)] if known else None
-        return {"value": _cell(self.value, 5), "ci": ci, "runs": self.runs}
+        ci = [rounded(self.low, 5), rounded(self.high, 5)] if known else None
+        return {"value": rounded(self.value, 5), "ci": ci, "runs": self.runs}
 
 
 def _run_mean(values: Sequence[float], confidence: float) -> RunMean:

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from noisecheck.compare.linear import t_interval
 from noisecheck.compare.reference import shape_distance
 from noisecheck.compare.summary import BANDS, RunSummary, index_of
+from noisecheck.core.units import rounded
 
 __all__ = ["Drift", "References", "SessionTie", "shapes_apart", "study_references", "unlike"]
 
@@ -117,16 +118,16 @@ class References:
         return {
             "drops": self.drops,
             "found_in": list(self.found_in),
-            "repeatability_db": _cell(self.repeatability_db),
+            "repeatability_db": rounded(self.repeatability_db),
             "repeatability_ci_db": _pair(self.repeatability_ci_db),
             "sessions": [
-                {"session": s.session, "takes": s.takes, "drops": s.drops, "offset_db": _cell(s.offset_db),
-                 "ci_db": _pair(s.ci_db), "shape_db": _cell(s.shape_db), "verdict": s.verdict}
+                {"session": s.session, "takes": s.takes, "drops": s.drops, "offset_db": rounded(s.offset_db),
+                 "ci_db": _pair(s.ci_db), "shape_db": rounded(s.shape_db), "verdict": s.verdict}
                 for s in self.sessions
             ],
             "drifts": [
-                {"of": d.of, "session": d.session, "change_db": _cell(d.change_db), "ci_db": _pair(d.ci_db),
-                 "shape_db": _cell(d.shape_db), "drops": list(d.drops), "shown": d.shown, "moved": d.moved}
+                {"of": d.of, "session": d.session, "change_db": rounded(d.change_db), "ci_db": _pair(d.ci_db),
+                 "shape_db": rounded(d.shape_db), "drops": list(d.drops), "shown": d.shown, "moved": d.moved}
                 for d in self.drifts
             ],
             "sentences": list(self.sentences),
@@ -184,12 +185,8 @@ def unlike(session: str, first: str, shape_db: float) -> str:
     )
 
 
-def _cell(value: float) -> float | None:
-    return round(value, 3) if math.isfinite(value) else None
-
-
 def _pair(values: tuple[float, float]) -> list[float | None] | None:
-    return None if not math.isfinite(values[0]) else [_cell(v) for v in values]
+    return None if not math.isfinite(values[0]) else [rounded(v) for v in values]
 
 
 class _Shapes:

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from noisecheck.core.bands import third_octave_midbands
-from noisecheck.core.units import energy_sum_db
+from noisecheck.core.units import energy_sum_db, rounded
 from noisecheck.measure.weighting import weighting_db
 
 __all__ = ["CUT_OFF_FTC", "Evidence", "Reason", "contact_level_db", "explain"]
@@ -72,18 +72,15 @@ class Reason:
     def to_dict(self) -> dict[str, Any]:
         """Return the reason as plain values (None = does not apply)."""
 
-        def cell(value: float, digits: int) -> float | None:
-            return round(value, digits) if math.isfinite(value) else None
-
         return {
             "kind": self.kind,
             "sentence": self.sentence,
-            "parts_db": {k: cell(v, 2) for k, v in self.parts_db.items()},
-            "cutoff_before_hz": cell(self.cutoff_before_hz, 0),
-            "cutoff_after_hz": cell(self.cutoff_after_hz, 0),
-            "decay_ratio": cell(self.decay_ratio, 3),
-            "unchanged_below_hz": cell(self.unchanged_below_hz, 1),
-            "misfit_db": cell(self.misfit_db, 2),
+            "parts_db": {k: rounded(v, 2) for k, v in self.parts_db.items()},
+            "cutoff_before_hz": rounded(self.cutoff_before_hz, 0),
+            "cutoff_after_hz": rounded(self.cutoff_after_hz, 0),
+            "decay_ratio": rounded(self.decay_ratio, 3),
+            "unchanged_below_hz": rounded(self.unchanged_below_hz, 1),
+            "misfit_db": rounded(self.misfit_db, 2),
         }
 
 

@@ -18,6 +18,7 @@ from numpy.typing import ArrayLike, NDArray
 from noisecheck.core.bands import NOMINAL_THIRD_HZ, band_column
 from noisecheck.core.errors import MissingExtraError
 from noisecheck.core.flags import flag_words
+from noisecheck.core.units import rounded
 
 __all__ = ["COLUMNS", "Column", "Impacts", "band_names", "csv_columns"]
 
@@ -161,7 +162,7 @@ class Impacts:
             row: dict[str, Any] = {}
             for column, values in getters:
                 if column.kind == "bands":
-                    row.update(zip(band_names(), (_number(v, 2) for v in values[i]), strict=True))
+                    row.update(zip(band_names(), (rounded(v, 2) for v in values[i]), strict=True))
                 else:
                     row[column.name] = _plain(column, values[i])
             yield row
@@ -225,15 +226,11 @@ def _encode(value: Any, rows: int) -> tuple[tuple[str, ...], NDArray[np.int32]]:
     return tuple(union), codes
 
 
-def _number(value: Any, digits: int) -> float | None:
-    return round(float(value), digits) if np.isfinite(value) else None
-
-
 def _plain(column: Column, value: Any) -> Any:
     plain: dict[str, Callable[[], Any]] = {
         "text": lambda: str(value),
         "int": lambda: None if value < 0 else int(value),
         "flags": lambda: flag_words(int(value)),
-        "float": lambda: _number(value, column.digits),
+        "float": lambda: rounded(value, column.digits),
     }
     return plain[column.kind]()

@@ -14,6 +14,7 @@ __all__ = [
     "energy_sum_db",
     "from_power_db",
     "power_db",
+    "rounded",
     "to_frames",
     "to_seconds",
 ]
@@ -54,3 +55,8 @@ def energy_mean_db(levels_db: ArrayLike) -> float:
     """Return the level of the mean energy (dB), for exposure; an empty input gives NaN."""
     levels = np.asarray(levels_db, dtype=np.float64)
     return float(power_db(np.mean(from_power_db(levels)))) if levels.size else math.nan
+
+
+def rounded(value: float, digits: int = 3) -> float | None:
+    """Return a number as JSON and pages take it: rounded, None where it is not finite."""
+    return round(float(value), digits) if math.isfinite(value) else None

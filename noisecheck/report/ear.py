@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-import math
-
 from noisecheck.core.errors import one_line
+from noisecheck.core.units import rounded
 from noisecheck.pipeline.annoyance import INTERVAL_S, annoyance
 from noisecheck.report.context import Context, Place, Section
 
@@ -24,10 +23,10 @@ def ear_section(context: Context) -> Section | None:
             "which": a.which,
             "impacts": a.impacts,
             "lae": round(a.lae_db, 2),
-            "p": _cell(a.prominence),
-            "adjustment": _cell(a.adjustment_db),
-            "rate": _cell(a.onset_rate_db_s),
-            "sone": _cell(a.loudness_sone),
+            "p": rounded(a.prominence, 2),
+            "adjustment": rounded(a.adjustment_db, 2),
+            "rate": rounded(a.onset_rate_db_s, 2),
+            "sone": rounded(a.loudness_sone, 2),
         }
         for a in found
     ]
@@ -43,7 +42,3 @@ def ear_section(context: Context) -> Section | None:
     }
     document = {"onset_interval_s": INTERVAL_S, "impacts": [a.to_dict() for a in found]}
     return Section("ear", "How impulsive to the ear", Place.LISTEN, "ear.html", data, document=document)
-
-
-def _cell(value: float) -> float | None:
-    return round(value, 2) if math.isfinite(value) else None

@@ -8,6 +8,7 @@ import numpy as np
 
 from noisecheck.core.errors import one_line
 from noisecheck.core.flags import FLAG_MEANING, Flag, flag_words
+from noisecheck.core.units import rounded
 from noisecheck.pipeline.campaign import RunResult
 from noisecheck.report.answers import value_word
 from noisecheck.report.clips import Clip, Picked, clips_of, odd_impacts, pick
@@ -129,8 +130,7 @@ def _one(run: RunResult, row: int) -> dict[str, Any]:
     table = run.impacts
 
     def cell(name: str, digits: int) -> float | None:
-        value = float(table.data[name][row])
-        return round(value, digits) if np.isfinite(value) else None
+        return rounded(table.data[name][row], digits)
 
     return {
         "time": round(float(table.data["time_s"][row]), 6),

@@ -24,6 +24,7 @@ from noisecheck.compare.summary import LEVELS, LOGARITHMIC, RunSummary, index_of
 from noisecheck.core.errors import InputError, one_line
 from noisecheck.core.flags import flag_words
 from noisecheck.core.table import COLUMNS, Impacts, band_names, csv_columns
+from noisecheck.core.units import rounded
 
 __all__ = [
     "comparisons_csv",
@@ -143,15 +144,11 @@ def summaries_csv(summaries: Iterable[RunSummary]) -> str:
         run = s.run
         row: list[Any] = [run.name, s.station, run.role, run.treatment, run.revision, run.value("drop_height_mm")]
         row += [run.session, " and ".join(s.db_re), s.impacts, s.used]
-        row += [_cell(s.value(q)) for q in LEVELS]
-        row += [_cell(float(s.energy[lae])), _cell(float(s.sd[lae]))]
-        row += [_cell(s.value(q)) for q in (*LOGARITHMIC, *band_names())]
+        row += [rounded(s.value(q)) for q in LEVELS]
+        row += [rounded(float(s.energy[lae])), rounded(float(s.sd[lae]))]
+        row += [rounded(s.value(q)) for q in (*LOGARITHMIC, *band_names())]
         rows.append(row)
     return _table(header, rows)
-
-
-def _cell(value: float) -> float | None:
-    return round(value, 3) if math.isfinite(value) else None
 
 
 def json_text(document: Mapping[str, Any]) -> str:

@@ -7,6 +7,7 @@ import math
 import numpy as np
 
 from noisecheck.core.errors import one_line
+from noisecheck.core.units import rounded
 from noisecheck.pipeline.grouping import grouped
 from noisecheck.report.clips import Moment, clips_at
 from noisecheck.report.context import Context, Place, Said, Section
@@ -35,9 +36,9 @@ def groups_section(context: Context) -> Section | None:
             {
                 "name": group.name,
                 "count": group.count,
-                "lae": _cell(float(np.nanmedian(mine)) if np.isfinite(mine).any() else math.nan),
-                "centroid": _cell(group.centroid_hz),
-                "decay": _cell(group.decay_ms),
+                "lae": rounded(float(np.nanmedian(mine)) if np.isfinite(mine).any() else math.nan, 1),
+                "centroid": rounded(group.centroid_hz, 1),
+                "decay": rounded(group.decay_ms, 1),
                 "chart": inline_svg(spectrum_card(group.spectrum_db), key=f"g{number}", label=text),
                 "clip": clips.get(moment),
                 "run": one_line(moment.run),
@@ -59,7 +60,3 @@ def groups_section(context: Context) -> Section | None:
     }
     data = {"cards": cards, "line": line, "none": none, "unit": context.unit}
     return Section("groups", "Sounds that are alike", Place.SOURCES, "groups.html", data, (said,), document)
-
-
-def _cell(value: float) -> float | None:
-    return round(value, 1) if math.isfinite(value) else None

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import math
 from typing import Any
 
 from noisecheck.compare.summary import LEVELS, index_of
 from noisecheck.core.errors import one_line
+from noisecheck.core.units import rounded
 from noisecheck.report.context import Context, Place, Section
 from noisecheck.report.noise import SYMBOLS
 
@@ -26,10 +26,10 @@ def levels_section(context: Context) -> Section | None:
                 "station": one_line(s.station),
                 "impacts": s.impacts,
                 "used": s.used,
-                "levels": [_cell(s.value(q)) for q in LEVELS],
-                "energy": _cell(float(s.energy[index_of("lae_db")])),
-                "sd": _cell(float(s.sd[index_of("lae_db")])),
-                "centroid": _cell(s.value("centroid_hz")),
+                "levels": [rounded(s.value(q)) for q in LEVELS],
+                "energy": rounded(float(s.energy[index_of("lae_db")])),
+                "sd": rounded(float(s.sd[index_of("lae_db")])),
+                "centroid": rounded(s.value("centroid_hz")),
             }
         )
     if not rows:
@@ -37,7 +37,3 @@ def levels_section(context: Context) -> Section | None:
     notes = [one_line(w) for w in dict.fromkeys(w for s in context.result.summaries for w in s.warnings)]
     data: dict[str, Any] = {"rows": rows, "unit": context.unit, "symbols": SYMBOLS, "levels": LEVELS, "notes": notes}
     return Section("levels", "Levels, run by run", Place.LEVELS, "levels.html", data)
-
-
-def _cell(value: float) -> float | None:
-    return round(value, 3) if math.isfinite(value) else None

@@ -10,6 +10,7 @@ import numpy as np
 from noisecheck.core.bands import NOMINAL_THIRD_HZ
 from noisecheck.core.errors import one_line
 from noisecheck.core.table import Impacts
+from noisecheck.core.units import rounded
 from noisecheck.pipeline.references import machine_impacts
 from noisecheck.place.ranking import QUIETER_DB, Ranking, StationShare, rank_stations
 from noisecheck.report.context import Context, Place, Said, Section
@@ -41,7 +42,7 @@ def _table(revision: str, ranking: Ranking) -> dict[str, Any]:
     return {
         "revision": one_line(revision),
         "rows": [_row(r) for r in ranking.rows],
-        "total": _cell(ranking.total_lae_db),
+        "total": rounded(ranking.total_lae_db),
         "notes": [one_line(n) for n in ranking.notes],
         "without_level": ranking.without_level,
     }
@@ -51,9 +52,9 @@ def _row(r: StationShare) -> dict[str, Any]:
     return {
         "station": one_line(r.station) or "unplaced",
         "impacts": r.impacts,
-        "lae": _cell(r.lae_db),
+        "lae": rounded(r.lae_db),
         "percent": round(100 * r.share, 1),
-        "falls": [_cell(f) for f in r.falls_db],
+        "falls": [rounded(f) for f in r.falls_db],
         "alone": math.isinf(r.falls_db[-1]),
         "worth": r.worth_quieting,
         "bands": [None if not np.isfinite(b) else round(100 * float(b)) for b in r.band_share],
@@ -62,27 +63,23 @@ def _row(r: StationShare) -> dict[str, Any]:
 
 def _document(ranking: Ranking) -> dict[str, Any]:
     return {
-        "total_lae_db": _cell(ranking.total_lae_db),
+        "total_lae_db": rounded(ranking.total_lae_db),
         "quieter_db": [q if math.isfinite(q) else None for q in QUIETER_DB],
         "stations": [
             {
                 "station": r.station,
                 "impacts": r.impacts,
-                "lae_db": _cell(r.lae_db),
+                "lae_db": rounded(r.lae_db),
                 "share": round(r.share, 5),
-                "total_falls_db": [_cell(f) for f in r.falls_db],
+                "total_falls_db": [rounded(f) for f in r.falls_db],
                 "worth_quieting": r.worth_quieting,
-                "band_share": [_cell(float(b)) for b in r.band_share],
-                "band_falls_db": [[_cell(float(f)) for f in row] for row in r.band_falls_db],
+                "band_share": [rounded(float(b)) for b in r.band_share],
+                "band_falls_db": [[rounded(float(f)) for f in row] for row in r.band_falls_db],
             }
             for r in ranking.rows
         ],
         "notes": list(ranking.notes),
     }
-
-
-def _cell(value: float) -> float | None:
-    return round(float(value), 3) if math.isfinite(value) else None
 
 
 def _said(revision: str, ranking: Ranking) -> tuple[Said, ...]:

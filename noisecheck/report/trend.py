@@ -12,6 +12,7 @@ from noisecheck.compare.standing import Figure
 from noisecheck.compare.tradeoff import Point, Tradeoff
 from noisecheck.compare.trend import RevisionTrend, Trend
 from noisecheck.core.errors import InputError, one_line
+from noisecheck.core.units import rounded
 from noisecheck.flow.findings import say_odds
 from noisecheck.pipeline.revisions import changed_campaign, tradeoff_campaign, trend_campaign
 from noisecheck.report.context import Context, Place, Said, Section
@@ -74,8 +75,8 @@ def _revision(r: RevisionTrend, stations: list[str], links: list[str]) -> dict[s
         "balls": r.flow.balls,
         "held_up": _rate(r.flow.held_up),
         "stuck": r.flow.counts.get("stuck", 0),
-        "failures": _cell(r.flow.failures.upper),
-        "spread": [_cell(spread[n].value) if n in spread else None for n in links],
+        "failures": rounded(r.flow.failures.upper),
+        "spread": [rounded(spread[n].value) if n in spread else None for n in links],
         "verdict": r.card.verdict if r.card.judged else "",
     }
 
@@ -83,15 +84,11 @@ def _revision(r: RevisionTrend, stations: list[str], links: list[str]) -> dict[s
 def _figure(figure: Figure | None) -> dict[str, float | None]:
     if figure is None:
         return {"value": None, "low": None, "high": None}
-    return {"value": _cell(figure.value), "low": _cell(figure.low), "high": _cell(figure.high)}
+    return {"value": rounded(figure.value), "low": rounded(figure.low), "high": rounded(figure.high)}
 
 
 def _rate(rate: Rate) -> dict[str, float | None]:
-    return {"value": _cell(rate.value), "low": _cell(rate.low), "high": _cell(rate.high)}
-
-
-def _cell(value: float) -> float | None:
-    return round(float(value), 3) if math.isfinite(value) else None
+    return {"value": rounded(rate.value), "low": rounded(rate.low), "high": rounded(rate.high)}
 
 
 def _cards(trend: Trend) -> list[dict[str, Any]]:
