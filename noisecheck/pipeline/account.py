@@ -13,7 +13,6 @@ from noisecheck.flow.findings import Ledger, ledger_document
 from noisecheck.flow.warning import LinkFlow, RestitutionChange, link_flows, restitution_change
 from noisecheck.pipeline.campaign import CampaignResult, RunResult
 from noisecheck.pipeline.flowing import challenge_run, drops_of, pooled_rate, route_of
-from noisecheck.pipeline.heard import heard_share
 from noisecheck.pipeline.references import machine_impacts
 
 __all__ = ["Account", "account_for"]
@@ -92,7 +91,7 @@ def account_for(result: CampaignResult, *, challenged: bool = False, confidence:
     revisions: dict[str, list[Ledger]] = {}
     for run in tests:
         revisions.setdefault(run.run.revision, []).append(ledgers[run.run.name])
-    shares = {name: heard or heard_share(result, part) for name, part in revisions.items()}
+    shares = {name: heard or result.heard_shares[name] for name in revisions}
     worst = min((s for s in shares.values() if s is not None), key=lambda s: s.lower, default=None)
     return Account(
         tuple(ledgers.values()),

@@ -27,10 +27,12 @@ from noisecheck.core.flags import Flag
 from noisecheck.core.provenance import provenance, settings_document
 from noisecheck.core.table import Impacts
 from noisecheck.detect.channels import Onsets
+from noisecheck.flow.failures import HeardShare
 from noisecheck.flow.findings import Ledger
 from noisecheck.pipeline.correcting import corrected, relocated
 from noisecheck.pipeline.flowing import follow_run, height_note, with_drops
 from noisecheck.pipeline.grouping import lessons_of_groups
+from noisecheck.pipeline.heard import heard_share
 from noisecheck.pipeline.kept import catalogue_of, listen_once
 from noisecheck.pipeline.limit import DetectionLimit, detection_limit
 from noisecheck.pipeline.listen import ListenSettings
@@ -116,7 +118,16 @@ class CampaignResult:
         tests = [r for r in self.runs if r.run.role == "test"]
         return tuple(follow_run(r.impacts, r.run, rig, seconds=r.seconds, gaps_s=r.gaps_s) for r in tests)
 
-    @property
+    @functools.cached_property
+    def heard_shares(self) -> dict[str, HeardShare | None]:
+        """Return the share of events heard by revision, of the revisions whose balls were followed."""
+        revisions = {r.run.name: r.run.revision for r in self.runs}
+        ledgers: dict[str, list[Ledger]] = {}
+        for ledger in self.ledgers:
+            ledgers.setdefault(revisions[ledger.run], []).append(ledger)
+        return {revision: heard_share(self.runs, part) for revision, part in ledgers.items()}
+
+    @functools.cached_property
     def doubtful_heights(self) -> tuple[str, ...]:
         """Return a sentence for each run whose stated drop height is not the one its rebounds tell."""
         notes = (height_note(r.impacts, r.run, self.campaign.rig) for r in self.runs)

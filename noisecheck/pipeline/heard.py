@@ -5,7 +5,7 @@ from __future__ import annotations
 import functools
 import math
 from collections.abc import Sequence
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
@@ -13,24 +13,26 @@ from noisecheck.audio.split import join_recordings
 from noisecheck.core.errors import InputError
 from noisecheck.flow.failures import HeardShare, heard_share_of_links
 from noisecheck.flow.findings import Ledger
-from noisecheck.pipeline.campaign import CampaignResult, RunResult
 from noisecheck.pipeline.limit import detection_limit
 from noisecheck.pipeline.listen import Heard, ListenSettings
+
+if TYPE_CHECKING:
+    from noisecheck.pipeline.campaign import RunResult
 
 __all__ = ["heard_share"]
 
 _ONE_SIDED: Final = 1.645  # 95 %
 
 
-def heard_share(result: CampaignResult, ledgers: Sequence[Ledger]) -> HeardShare | None:
-    """Return the share of events heard in the runs of some ledgers: the lower of two estimates.
+def heard_share(results: Sequence[RunResult], ledgers: Sequence[Ledger]) -> HeardShare | None:
+    """Return the share of events heard in the runs (among ``results``) of some ledgers: the lower of two estimates.
 
     One is from the detection limit of the run with most impacts, its own impacts put back into its own background;
     the other from balls that later stations heard and an earlier one missed, which flatters. None where neither can
     be had.
     """
     names = {ledger.run for ledger in ledgers}
-    runs = [r for r in result.runs if r.run.name in names and len(r.onsets) == len(r.impacts)]
+    runs = [r for r in results if r.run.name in names and len(r.onsets) == len(r.impacts)]
     found = [heard_share_of_links(ledgers)]
     if runs:
         found.append(_by_copies(max(runs, key=lambda r: len(r.impacts))))

@@ -20,7 +20,6 @@ from noisecheck.core.errors import InputError
 from noisecheck.flow.failures import HeardShare
 from noisecheck.pipeline.campaign import CampaignResult, comparable_columns, compare_campaign
 from noisecheck.pipeline.flowing import drops_of
-from noisecheck.pipeline.heard import heard_share
 from noisecheck.pipeline.references import machine_impacts
 
 __all__ = [
@@ -60,9 +59,7 @@ def trend_campaign(result: CampaignResult, *, heard: Mapping[str, HeardShare] | 
         InputError: no test run names a revision, or a requirement cannot be judged as written.
     """
     if heard is None:
-        runs = {r.run.name: r.run.revision for r in result.runs}
-        found = {v: heard_share(result, [g for g in result.ledgers if runs[g.run] == v]) for v in set(runs.values())}
-        heard = {revision: share for revision, share in found.items() if share is not None}
+        heard = {revision: share for revision, share in result.heard_shares.items() if share is not None}
     trended = trend(result.summaries, flows_of(result), rig=result.campaign.rig, heard=heard)
     told = [t for t in result.references.alarms if t not in trended.notes]
     return replace(trended, notes=(*trended.notes, *told))
