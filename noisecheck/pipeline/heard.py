@@ -41,7 +41,8 @@ def heard_share(results: Sequence[RunResult], ledgers: Sequence[Ledger]) -> Hear
 
 def _by_copies(run: RunResult) -> HeardShare | None:
     """Return the share from copies of a run's impacts put back; None where it cannot be tried."""
-    frames = round(run.seconds * run.rate)
+    missing_s = sum(stop - start for start, stop in run.gaps_s)  # counted in the run, not in its recording
+    frames = round((run.seconds - missing_s) * run.rate)
     heard = Heard(run.onsets, run.impacts, run.rate, frames, run.channels, np.empty((0, 2), np.int64))
     try:
         limit = detection_limit(functools.partial(join_recordings, run.paths), heard, settings=ListenSettings())

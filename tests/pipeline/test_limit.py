@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -10,7 +11,11 @@ import pytest
 import soundfile
 
 from noisecheck.audio.recording import ArrayRecording
+from noisecheck.bench.campaign import load_campaign
 from noisecheck.cli import main
+from noisecheck.flow.findings import Ledger
+from noisecheck.pipeline.campaign import measure_campaign
+from noisecheck.pipeline.heard import heard_share
 from noisecheck.pipeline.limit import detection_limit
 from noisecheck.pipeline.listen import ListenSettings, listen
 from noisecheck.score import match
@@ -55,6 +60,18 @@ def test_half_are_found_where_it_says_half() -> None:
     assert limit.level_999_db > limit.level_50_db
     again = detection_limit(lambda: ArrayRecording(x, RATE), heard, settings=ListenSettings())
     assert again == limit
+
+
+def test_time_not_listened_to_is_no_part_of_the_recording(tmp_path: Path) -> None:
+    x, _ = clicks(0.1, 1)
+    soundfile.write(tmp_path / "take.wav", x, RATE, subtype="PCM_24")
+    (run,) = measure_campaign(load_campaign(tmp_path)).runs
+    ledgers = (Ledger("take", 0, 0),)
+    whole = heard_share([run], ledgers)
+    assert whole is not None
+    assert "put back" in whole.how
+    gapped = replace(run, seconds=run.seconds + 3600.0, gaps_s=((50.0, 3650.0),))
+    assert heard_share([gapped], ledgers) == whole
 
 
 def test_too_few_clear_impacts_are_said() -> None:
