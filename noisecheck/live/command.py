@@ -73,14 +73,14 @@ def watch(arguments: argparse.Namespace, settings: ListenSettings, *, clock: Clo
     from noisecheck.live.keep import AlarmSounds, RunKeeper
     from noisecheck.live.watch import Watch
     from noisecheck.pipeline.campaign import calibration_of
-    from noisecheck.pipeline.files import taps_beside
+    from noisecheck.pipeline.files import campaign_beside, taps_of
     from noisecheck.pipeline.placing import taught_by
 
     if not arguments.rig.exists():
         raise InputError(f"{one_line(arguments.rig)}: no such rig file")
     clock = clock or SystemClock()
     rig = load_rig(arguments.rig)
-    taught = taught_by([(t.run, t.impacts) for t in taps_beside(arguments.rig, rig, settings)], rig)
+    taught = taught_by([(t.run, t.impacts) for t in taps_of(campaign_beside(arguments.rig), settings)], rig)
     command = None
     if arguments.on_alarm is not None:
         command = AlarmCommand(arguments.on_alarm, told=lambda text: print(f"noisecheck: {text}", file=sys.stderr))

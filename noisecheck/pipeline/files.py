@@ -4,12 +4,11 @@ from __future__ import annotations
 
 import functools
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 from noisecheck.bench.campaign import Campaign, load_campaign, run_names
-from noisecheck.bench.corrections import load_corrections
 from noisecheck.bench.rig import Rig, load_rig
 from noisecheck.bench.runsheet import Run
 from noisecheck.core.errors import InputError
@@ -19,7 +18,7 @@ from noisecheck.core.units import energy_mean_db
 from noisecheck.pipeline.campaign import RunResult, Told, listen_to_run, place_runs, share_of, spread_of
 from noisecheck.pipeline.listen import ListenSettings
 
-__all__ = ["Measured", "campaign_at", "measure_files", "taps_beside"]
+__all__ = ["Measured", "campaign_at", "campaign_beside", "measure_files", "taps_of"]
 
 
 @dataclass(frozen=True)
@@ -87,48 +86,53 @@ def measure_files(
     spread = spread_of(rig)
     if spread is not None:
         settings = ListenSettings(detect=settings.detect, measure=settings.measure, spread_s=spread)
-    known = _known_runs(rig_path)
+    beside = campaign_beside(rig_path)
     results = []
     names = run_names([f.as_posix() for f in files])
     for number, (path, name) in enumerate(zip(files, names, strict=True)):
-        run = known.get(path.resolve(), Run(name, (path.as_posix(),)))
-        folder = rig_path.parent if path.resolve() in known and rig_path is not None else Path()
-        heard = load_corrections(folder, [run, *known.values()], rig) if folder != Path() else ()
-        campaign = Campaign(folder, rig, (run,), corrections=heard)
+        campaign = _of_recording(beside, path, rig) or Campaign(Path(), rig, (Run(name, (path.as_posix(),)),))
+        (run,) = campaign.runs
         share = functools.partial(share_of, told, number, len(files), str(path))
         results.append(
             listen_to_run(
                 campaign, run, settings=settings, workers=workers, progress=share, check=False, try_limit=try_limit
             )
         )
-    done = {r.run.name for r in results}
-    taps = [] if rig_path is None else taps_beside(rig_path, rig, settings, done=done, workers=workers)
+    taps = taps_of(beside, settings, done={r.run.name for r in results}, workers=workers)
     return Measured(place_runs(results, rig, taps), settings_document(settings))
 
 
-def taps_beside(
-    rig_path: Path, rig: Rig, settings: ListenSettings, *, done: Collection[str] = (), workers: int = 1
-) -> list[RunResult]:
-    """Return the runs of the run sheet beside the rig file that teach the stations' sounds, measured.
-
-    Runs whose names are in ``done`` are left out.
+def campaign_beside(rig_path: Path | None) -> Campaign | None:
+    """Return the campaign whose run sheet stands beside a rig file, None where there is none.
 
     Raises:
-        InputError: the run sheet or a recording cannot be used.
+        InputError: its run sheet cannot be used.
     """
-    if not (rig_path.parent / "runs.csv").exists():
+    if rig_path is None or not (rig_path.parent / "runs.csv").exists():
+        return None
+    return load_campaign(rig_path.parent)
+
+
+def taps_of(
+    campaign: Campaign | None, settings: ListenSettings, *, done: Collection[str] = (), workers: int = 1
+) -> list[RunResult]:
+    """Return the runs of a campaign that teach the stations' sounds, measured; those named in ``done`` are left out.
+
+    Raises:
+        InputError: a recording cannot be used.
+    """
+    if campaign is None:
         return []
-    campaign = load_campaign(rig_path.parent)
     teaching = [r for r in campaign.of_role("taps") if r.name not in done]
     return [listen_to_run(campaign, r, settings=settings, workers=workers, check=False) for r in teaching]
 
 
-def _known_runs(rig_path: Path | None) -> dict[Path, Run]:
-    """Return the one-file runs of the run sheet beside the rig file, by where their recording is."""
-    if rig_path is None or not (rig_path.parent / "runs.csv").exists():
-        return {}
-    campaign = load_campaign(rig_path.parent)
-    return {campaign.paths(r)[0].resolve(): r for r in campaign.runs if len(r.files) == 1}
+def _of_recording(campaign: Campaign | None, path: Path, rig: Rig) -> Campaign | None:
+    """Return the campaign with only the run whose one recording this is, None where there is no such run."""
+    if campaign is None:
+        return None
+    found = [r for r in campaign.runs if [p.resolve() for p in campaign.paths(r)] == [path.resolve()]]
+    return replace(campaign, rig=rig, runs=(found[-1],), notes=()) if found else None
 
 
 def campaign_at(path: Path, rig_path: Path | None = None) -> Campaign:
@@ -144,7 +148,5 @@ def campaign_at(path: Path, rig_path: Path | None = None) -> Campaign:
     if rig_path is not None and not rig_path.exists():
         raise InputError(f"{rig_path}: no such rig file")
     rig = Rig() if rig_path is None else load_rig(rig_path)
-    known = _known_runs(rig_path).get(path.resolve())
-    if known is not None and rig_path is not None:
-        return Campaign(rig_path.parent, rig, (known,))
-    return Campaign(Path(), rig, (Run(path.stem, (path.as_posix(),)),))
+    known = _of_recording(campaign_beside(rig_path), path, rig)
+    return known or Campaign(Path(), rig, (Run(path.stem, (path.as_posix(),)),))

@@ -14,6 +14,7 @@ from noisecheck.cli import main
 from noisecheck.core.errors import InputError
 from noisecheck.core.table import Impacts
 from noisecheck.pipeline.campaign import measure_campaign
+from noisecheck.pipeline.files import campaign_at
 from noisecheck.report import write_report
 
 RATE = 16_000
@@ -68,7 +69,7 @@ def test_each_kind_is_carried_out_and_taken_back(campaign: Path) -> None:
 
 
 def test_they_are_shown_and_respected_by_measure(
-    campaign: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    campaign: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     correct(campaign, "take,1.25,not_a_ball,,<b>a door</b>", "take,4.9,station,bend,")
     result = measure_campaign(load_campaign(campaign))
@@ -82,6 +83,11 @@ def test_they_are_shown_and_respected_by_measure(
     words = ["measure", str(campaign / "take.wav"), "--rig", str(campaign / "rig.toml"), "--json"]
     assert main(words) == 0
     assert len(json.loads(capsys.readouterr().out)["impacts"]) == len(TIMES) - 1
+    monkeypatch.chdir(campaign)  # the rig file's folder is then the working folder
+    assert main(["measure", "take.wav", "--rig", "rig.toml", "--json"]) == 0
+    assert len(json.loads(capsys.readouterr().out)["impacts"]) == len(TIMES) - 1
+    alone = campaign_at(campaign / "take.wav", campaign / "rig.toml")
+    assert len(measure_campaign(alone).impacts) == len(TIMES) - 1
 
 
 @pytest.mark.parametrize(
