@@ -38,7 +38,7 @@ from noisecheck.pipeline.limit import DetectionLimit, detection_limit
 from noisecheck.pipeline.listen import ListenSettings
 from noisecheck.pipeline.placing import placed, taught_by
 from noisecheck.pipeline.references import mark_references, references_of, tied_summaries
-from noisecheck.pipeline.together import told_apart
+from noisecheck.pipeline.together import Take, told_apart
 
 __all__ = [
     "CampaignResult",
@@ -213,30 +213,11 @@ def listen_to_run(
     )
     heard, health = listened.heard, listened.health
     notes = (*listened.notes, *listened.news, *calibration.sentences())
-    onsets, impacts = told_apart(
-        heard.onsets,
-        heard.impacts,
-        campaign.rig,
-        opened,
-        rate=heard.rate,
-        frames=heard.frames,
-        quiet=heard.quiet,
-        offset_db=offset,
-        settings=settings.measure,
-    )
+    take = Take(opened, heard.rate, heard.frames, heard.quiet, offset, settings.measure)
+    onsets, impacts = told_apart(heard.onsets, heard.impacts, campaign.rig, take)
     mine = tuple(c for c in campaign.corrections if c.run == run.name)
-    onsets, impacts, said = corrected(
-        onsets,
-        impacts,
-        mine,
-        opened,
-        rate=heard.rate,
-        frames=heard.frames,
-        quiet=heard.quiet,
-        offset_db=offset,
-        settings=settings.measure,
-        clock=functools.partial(_recorded, gaps=listened.gaps, rate=heard.rate),
-    )
+    clock = functools.partial(_recorded, gaps=listened.gaps, rate=heard.rate)
+    onsets, impacts, said = corrected(onsets, impacts, mine, take, clock=clock)
     notes = (*notes, *said)
     impacts = impacts.with_columns(run=run.name, file=run.files[0])
     if health is not None:

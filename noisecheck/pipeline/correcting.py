@@ -8,14 +8,13 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from noisecheck.audio.recording import Recording
 from noisecheck.bench.corrections import Correction
 from noisecheck.core.flags import Flag
 from noisecheck.core.table import Impacts
 from noisecheck.core.units import to_seconds
 from noisecheck.detect.channels import Onsets
-from noisecheck.measure.events import MeasureSettings
-from noisecheck.pipeline.together import measured_again
+from noisecheck.pipeline.tiles import opened_once
+from noisecheck.pipeline.together import Take
 
 __all__ = ["NEAR_S", "corrected", "relocated"]
 
@@ -29,20 +28,15 @@ def corrected(
     onsets: Onsets,
     impacts: Impacts,
     corrections: Sequence[Correction],
-    opened: Callable[[], Recording],
+    take: Take,
     *,
-    rate: int,
-    frames: int,
-    quiet: NDArray[np.int64],
-    offset_db: NDArray[np.float64] | None,
-    settings: MeasureSettings,
     clock: Callable[[float], float],
 ) -> tuple[Onsets, Impacts, tuple[str, ...]]:
     """Return onsets and impacts without what was no ball and with what was missed, and what there is to say.
 
-    ``clock`` turns a time of the run (s) into one of the recording. The rest is as in
-    :func:`noisecheck.pipeline.together.told_apart`.
+    ``clock`` turns a time of the run (s) into one of the recording.
     """
+    rate = take.rate
     notes: list[str] = []
     for c in corrections:
         at = clock(c.time_s)
@@ -57,12 +51,11 @@ def corrected(
             if row is not None and abs(int(onsets.frame[row]) - at * rate) < 0.01 * rate:
                 notes.append(f"corrections.csv, line {c.line}: an impact was found there by itself")
                 continue
-            if not 0 <= round(at * rate) < frames:
+            if not 0 <= round(at * rate) < take.frames:
                 notes.append(f"corrections.csv, line {c.line}: {c.time_s:g} s is outside the recording")
                 continue
-            recording = opened()
-            onsets, place = _with(onsets, round(at * rate), recording, rate)
-            fresh = measured_again(onsets, place, recording, rate, frames, quiet, offset_db, settings)
+            onsets, place = _with(onsets, round(at * rate), take)
+            (fresh,) = take.measured(onsets, [place])
             fresh = fresh.with_columns(flags=fresh["flags"] | np.uint32(Flag.CORRECTED))
             order = np.insert(np.arange(len(impacts)), place, len(impacts))
             impacts = Impacts.concat([impacts, fresh]).where(order)
@@ -101,10 +94,11 @@ def _nearest(frame: NDArray[np.int64], at: int, rate: int) -> int | None:
     return row if abs(int(frame[row]) - at) <= NEAR_S * rate else None
 
 
-def _with(onsets: Onsets, at: int, recording: Recording, rate: int) -> tuple[Onsets, int]:
+def _with(onsets: Onsets, at: int, take: Take) -> tuple[Onsets, int]:
     """Return the onsets with one more, on the channel whose sound rises most there, and its row."""
-    span = round(_SPAN_S * rate)
-    samples = recording.read(max(at - span, 0), at + span).astype(np.float64)
+    span = round(_SPAN_S * take.rate)
+    with opened_once(take.opened) as recording:
+        samples = recording.read(max(at - span, 0), at + span).astype(np.float64)
     rise = (samples[-span:] ** 2).mean(axis=0) / ((samples[:-span] ** 2).mean(axis=0) + 1e-14)
     channel = int(np.argmax(rise))
     arrival = np.full((1, onsets.arrival.shape[1]), -1, np.int64)

@@ -21,6 +21,7 @@ from noisecheck.detect.candidates import Candidates, cell_frames, find_candidate
 from noisecheck.detect.channels import merge_channels
 from noisecheck.detect.decide import MEMORY_S, decide
 from noisecheck.pipeline.listen import Heard, ListenSettings
+from noisecheck.pipeline.tiles import opened_once
 
 __all__ = ["DetectionLimit", "detection_limit"]
 
@@ -93,12 +94,8 @@ def detection_limit(
         why = f"only {len(donors)} impacts are clear and alone: {_LEAST_DONORS} are needed to try"
         return DetectionLimit(math.nan, math.nan, typical, math.nan, 0, 0, why)
     rng = np.random.default_rng((seed, 7))
-    recording = opened()
-    try:
+    with opened_once(opened) as recording:
         level, found = _tried(recording, heard, donors, settings, rng)
-    finally:
-        if hasattr(recording, "close"):
-            recording.close()
     n, hits = len(level), int(found.sum())
     if n == 0:
         return DetectionLimit(math.nan, math.nan, typical, math.nan, 0, 0, "no moment is free for a copy")

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,26 +15,63 @@ from noisecheck.core.table import Impacts
 from noisecheck.core.units import to_seconds
 from noisecheck.detect.channels import Onsets
 from noisecheck.measure.events import MeasureSettings, measure_impacts
+from noisecheck.pipeline.tiles import opened_once
 from noisecheck.place.microphones import split_simultaneous
 
-__all__ = ["measured_again", "told_apart"]
+__all__ = ["Take", "told_apart"]
 
 _BEFORE_S = 2.0
 _AFTER_S = 4.2
 
 
-def told_apart(
-    onsets: Onsets,
-    impacts: Impacts,
-    rig: Rig,
-    opened: Callable[[], Recording],
-    *,
-    rate: int,
-    frames: int,
-    quiet: NDArray[np.int64],
-    offset_db: NDArray[np.float64] | None,
-    settings: MeasureSettings,
-) -> tuple[Onsets, Impacts]:
+@dataclass(frozen=True)
+class Take:
+    """A recording in which single impacts can be measured again."""
+
+    opened: Callable[[], Recording]
+    rate: int
+    frames: int
+    quiet: NDArray[np.int64]
+    """Spans of frames without impacts, (m, 2)."""
+    offset_db: NDArray[np.float64] | None
+    """dB to add for dB re 20 uPa; None leaves dB re full scale."""
+    settings: MeasureSettings
+
+    def measured(self, onsets: Onsets, rows: Sequence[int]) -> list[Impacts]:
+        """Return a table of one row for each of the rows of ``onsets``, measured by itself amid the others."""
+        with opened_once(self.opened) as recording:
+            return [self._measured(onsets, row, recording) for row in rows]
+
+    def _measured(self, onsets: Onsets, row: int, recording: Recording) -> Impacts:
+        own, channel = int(onsets.own_arrival[row]), int(onsets.channel[row])
+        later = onsets.arrival[row + 1 :, channel]
+        later = later[later > own]
+        limit = int(later.min()) if len(later) else self.frames
+        origin = max(0, own - int(_BEFORE_S * self.rate))
+        samples = recording.read(origin, min(self.frames, own + int(_AFTER_S * self.rate)))
+        near = self.quiet[(self.quiet[:, 1] > origin) & (self.quiet[:, 0] < origin + len(samples))]
+        columns = measure_impacts(
+            samples,
+            self.rate,
+            origin=origin,
+            onsets=[own],
+            channels=[channel],
+            limits=[limit],
+            quiet=near,
+            offset_db=self.offset_db,
+            settings=self.settings,
+        )
+        flags = columns.pop("flags") | (Flag.UNCALIBRATED if self.offset_db is None else 0) | Flag.OVERLAPPED
+        return Impacts.of(
+            1,
+            odds=onsets.odds[row],
+            db_re="full scale" if self.offset_db is None else "20 uPa",
+            flags=flags,
+            **columns,
+        )
+
+
+def told_apart(onsets: Onsets, impacts: Impacts, rig: Rig, take: Take) -> tuple[Onsets, Impacts]:
     """Return onsets and impacts with those split that are two at two stations within one detection.
 
     Rows that stay as they were keep their figures; only the impacts that a split brings to light are measured.
@@ -41,15 +79,11 @@ def told_apart(
     Args:
         onsets, impacts: what was heard, row by row the same.
         rig: stations and microphones.
-        opened: opens the recording.
-        rate, frames: of the recording.
-        quiet: spans of frames without impacts, (m, 2).
-        offset_db: dB to add for dB re 20 uPa; None leaves dB re full scale.
-        settings: of the measurement.
+        take: the recording.
     """
     if onsets.arrival.shape[1] < 2:
         return onsets, impacts
-    split = split_simultaneous(onsets, rig, rate)
+    split = split_simultaneous(onsets, rig, take.rate)
     if len(split) == len(onsets) and np.array_equal(split.own_arrival, onsets.own_arrival):
         return onsets, impacts
     known = {(int(f), int(c)): i for i, (f, c) in enumerate(zip(onsets.own_arrival, onsets.channel, strict=True))}
@@ -59,52 +93,11 @@ def told_apart(
     if len(split) == len(onsets) and np.array_equal(row, np.arange(len(onsets))):
         return onsets, impacts
     fresh = np.flatnonzero(row < 0)
-    recording = opened()
-    tables = [impacts.where(row[row >= 0])]
-    for i in fresh:
-        tables.append(measured_again(split, int(i), recording, rate, frames, quiet, offset_db, settings))
+    tables = [impacts.where(row[row >= 0]), *take.measured(split, fresh.tolist())]
     # Rows kept come first in the joined table, new ones after them: put all in the order of the onsets.
     place = np.empty(len(split), np.int64)
     place[row >= 0] = np.arange(int((row >= 0).sum()))
     place[fresh] = int((row >= 0).sum()) + np.arange(len(fresh))
     joined = Impacts.concat(tables).where(place)
-    return split, joined.with_columns(frame=split.frame, time_s=to_seconds(split.frame, rate), channel=split.channel)
-
-
-def measured_again(
-    onsets: Onsets,
-    row: int,
-    recording: Recording,
-    rate: int,
-    frames: int,
-    quiet: NDArray[np.int64],
-    offset_db: NDArray[np.float64] | None,
-    settings: MeasureSettings,
-) -> Impacts:
-    """Return the table of one impact, row ``row`` of ``onsets``, measured by itself (see :func:`told_apart`)."""
-    own, channel = int(onsets.own_arrival[row]), int(onsets.channel[row])
-    later = onsets.arrival[row + 1 :, channel]
-    later = later[later > own]
-    limit = int(later.min()) if len(later) else frames
-    origin = max(0, own - int(_BEFORE_S * rate))
-    samples = recording.read(origin, min(frames, own + int(_AFTER_S * rate)))
-    near = quiet[(quiet[:, 1] > origin) & (quiet[:, 0] < origin + len(samples))]
-    columns = measure_impacts(
-        samples,
-        rate,
-        origin=origin,
-        onsets=[own],
-        channels=[channel],
-        limits=[limit],
-        quiet=near,
-        offset_db=offset_db,
-        settings=settings,
-    )
-    flags = columns.pop("flags") | (Flag.UNCALIBRATED if offset_db is None else 0) | Flag.OVERLAPPED
-    return Impacts.of(
-        1,
-        odds=onsets.odds[row],
-        db_re="full scale" if offset_db is None else "20 uPa",
-        flags=flags,
-        **columns,
-    )
+    time_s = to_seconds(split.frame, take.rate)
+    return split, joined.with_columns(frame=split.frame, time_s=time_s, channel=split.channel)
