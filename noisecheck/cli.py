@@ -159,7 +159,7 @@ def _listening(parser: argparse.ArgumentParser, *, workers: bool = True) -> None
         parser.add_argument("--workers", metavar="N", type=int, default=1, help="processes (default 1)")
 
 
-def _settings(arguments: argparse.Namespace, spread_s: float | None = None) -> Any:
+def _settings(arguments: argparse.Namespace) -> Any:
     from noisecheck.detect.decide import DetectSettings
     from noisecheck.pipeline.listen import ListenSettings
 
@@ -168,8 +168,7 @@ def _settings(arguments: argparse.Namespace, spread_s: float | None = None) -> A
     workers = getattr(arguments, "workers", 1)
     if workers == 0 or workers < -1:
         raise InputError(f"--workers {workers}: must be 1 or more (-1: all cores)")
-    detect = DetectSettings(false_per_hour=arguments.sensitivity)
-    return ListenSettings(detect=detect) if spread_s is None else ListenSettings(detect=detect, spread_s=spread_s)
+    return ListenSettings(detect=DetectSettings(false_per_hour=arguments.sensitivity))
 
 
 class _Bar:
@@ -240,7 +239,7 @@ def _ledger(arguments: argparse.Namespace) -> int:
         campaign = campaign.only(arguments.revision)
     bar = _Bar()
     try:
-        settings = _settings(arguments, spread_of(campaign.rig))
+        settings = _settings(arguments).across(spread_of(campaign.rig))
         result = measure_campaign(campaign, settings=settings, workers=arguments.workers, told=bar)
         account = account_for(result, challenged=arguments.challenge)
     finally:
@@ -286,7 +285,7 @@ def _measured_campaign(arguments: argparse.Namespace) -> Any:
     campaign = load_campaign(arguments.campaign)
     bar = _Bar()
     try:
-        settings = _settings(arguments, spread_of(campaign.rig))
+        settings = _settings(arguments).across(spread_of(campaign.rig))
         return measure_campaign(campaign, settings=settings, workers=arguments.workers, told=bar)
     finally:
         bar.close()
@@ -351,11 +350,7 @@ def _report(arguments: argparse.Namespace) -> int:
 
 
 def _watch(arguments: argparse.Namespace) -> int:
-    from noisecheck.bench.rig import load_rig
-    from noisecheck.pipeline.campaign import spread_of
-
-    spread = spread_of(load_rig(arguments.rig)) if arguments.rig.exists() else None
-    return AGAINST if live.watch(arguments, _settings(arguments, spread)) else DONE
+    return AGAINST if live.watch(arguments, _settings(arguments)) else DONE
 
 
 def _simulate(arguments: argparse.Namespace) -> int:

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from noisecheck.core.errors import InputError, one_line
+from noisecheck.live import PIPE_FORMATS
 
 if TYPE_CHECKING:
     from noisecheck.bench.rig import Rig
@@ -27,7 +28,6 @@ EXAMPLE = (
     "--rate-hz 48000 --channels 2\n\n"
     "exit code, at the end or when stopped: 0 nothing stuck or stray, 1 a ball was, 2 bad input"
 )
-_FORMATS = ("s16le", "s24le", "s32le", "f32le")
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -41,7 +41,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--rate-hz", metavar="N", type=int, help="frames a second of a device or of raw samples")
     parser.add_argument("--channels", metavar="N", type=int, help="channels of a device or of raw samples")
-    parser.add_argument("--format", metavar="F", default="s16le", help=f"raw samples: {', '.join(_FORMATS)}")
+    parser.add_argument("--format", metavar="F", default="s16le", help=f"raw samples: {', '.join(PIPE_FORMATS)}")
     parser.add_argument(
         "--on-alarm",
         metavar="COMMAND",
@@ -72,7 +72,7 @@ def watch(arguments: argparse.Namespace, settings: ListenSettings, *, clock: Clo
     from noisecheck.live.follow import Follower
     from noisecheck.live.keep import AlarmSounds, RunKeeper
     from noisecheck.live.watch import Watch
-    from noisecheck.pipeline.campaign import calibration_of
+    from noisecheck.pipeline.campaign import calibration_of, spread_of
     from noisecheck.pipeline.files import campaign_beside, taps_of
     from noisecheck.pipeline.placing import taught_by
 
@@ -80,6 +80,7 @@ def watch(arguments: argparse.Namespace, settings: ListenSettings, *, clock: Clo
         raise InputError(f"{one_line(arguments.rig)}: no such rig file")
     clock = clock or SystemClock()
     rig = load_rig(arguments.rig)
+    settings = settings.across(spread_of(rig))
     taught = taught_by([(t.run, t.impacts) for t in taps_of(campaign_beside(arguments.rig), settings)], rig)
     command = None
     if arguments.on_alarm is not None:
@@ -102,7 +103,7 @@ def watch(arguments: argparse.Namespace, settings: ListenSettings, *, clock: Clo
     if not arguments.keep_nothing:
         sounds = AlarmSounds(folder / "alarms", name, source.rate, source.channels, subtype=source.subtype, clock=clock)
         log = folder / "alarms" / f"{name}.jsonl"
-        if _made_now(source):
+        if source.live:  # else it is kept already
             _same_rig(arguments.rig, folder)
             keeper = RunKeeper(
                 folder,
@@ -153,13 +154,10 @@ def _source(arguments: argparse.Namespace, clock: Clock) -> Source:
     return DeviceSource(name, rate_hz=arguments.rate_hz, channels=arguments.channels, clock=clock)
 
 
-def _made_now(source: Source) -> bool:
-    """Return whether the sound is not kept elsewhere already."""
-    return source.live
-
-
 def _same_rig(rig_path: Path, folder: Path) -> None:
     """Give a campaign elsewhere its rig file, or make sure that it has the same."""
+    from noisecheck.bench.columns import replaced
+
     target = folder / "rig.toml"
     if rig_path.resolve() == target.resolve():
         return
@@ -168,8 +166,8 @@ def _same_rig(rig_path: Path, folder: Path) -> None:
         if target.read_bytes() != content:
             raise InputError(f"{one_line(target)}: differs from {one_line(rig_path)}: give -o another folder")
         return
-    folder.mkdir(parents=True, exist_ok=True)
-    target.write_bytes(content)
+    with replaced(target) as file:
+        file.write(content)
 
 
 def _placer(rig: Rig, rate: int, taught: TaughtSounds | None) -> Placer:

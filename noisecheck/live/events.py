@@ -74,11 +74,6 @@ class Teller:
         self._open: dict[tuple[str, int, str], Finding] = {}
         self._told: dict[tuple[str, int, str], None] = {}
 
-    @property
-    def open(self) -> list[Finding]:
-        """Suspicions neither borne out nor closed yet."""
-        return list(self._open.values())
-
     def tell(self, news: list[Finding], said_s: float) -> list[Event]:
         """Return the events of what the ledger has to say at ``said_s`` seconds of the watch."""
         return [event for finding in news if (event := self._event(finding, said_s)) is not None]

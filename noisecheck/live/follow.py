@@ -7,7 +7,7 @@ what has been heard of it when it is decided (about 0.1 s). No files, no clock, 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -25,6 +25,8 @@ from noisecheck.flow.route import FeedPlan, LedgerSettings, Route
 from noisecheck.live.events import Event, Teller
 from noisecheck.live.room import Room
 from noisecheck.measure.events import measure_impacts
+from noisecheck.pipeline import flowing
+from noisecheck.pipeline.decisions import joined_onsets
 from noisecheck.pipeline.listen import ListenSettings
 
 __all__ = ["Follower", "Placer", "route_of", "stations_of"]
@@ -41,20 +43,13 @@ _HEARD_S: Final = 0.5
 _QUIET_S: Final = (0.15, 0.006)
 _REBOUND_ROWS: Final = 200
 _CONTEXT_ROWS: Final = 200
-_OWN_CONFIDENCE: Final = 0.95
-"""That a sound loudest at a station's own microphone was made there."""
 
 
 def route_of(rig: Rig) -> Route | None:
     """Return the balls' way as the rig file has it; None where it names no stations."""
-    names = rig.route or rig.station_names[:1]
-    if not names:
-        return None
-    return Route(names, tuple(_window(rig.station(n).transit_s) for n in names[:-1]))
-
-
-def _window(given: tuple[float, ...] | None) -> tuple[float, float] | None:
-    return None if given is None else (given[0], given[1])
+    if rig.route:
+        return flowing.route_of(rig)
+    return Route(rig.station_names[:1]) if rig.station_names else None
 
 
 def stations_of(rig: Rig, channels: int) -> dict[int, str]:
@@ -85,7 +80,7 @@ class Follower:
         channels: of each frame.
         settings: detection and measurement.
         offset_db: dB to add for dB re 20 uPa, one a channel; None leaves dB re full scale.
-        placer: tells the station of impacts; None: by each microphone's own station.
+        placer: tells the station of impacts, where microphones or sound can.
         by_sound: the placer can tell stations apart that have no microphone of their own.
         impacts: also say each impact.
 
@@ -100,7 +95,7 @@ class Follower:
         *,
         settings: ListenSettings | None = None,
         offset_db: NDArray[np.float64] | None = None,
-        placer: Placer | None = None,
+        placer: Placer,
         by_sound: bool = False,
         impacts: bool = False,
     ) -> None:
@@ -112,7 +107,7 @@ class Follower:
         """Impacts heard."""
         self._offset, self._impacts = offset_db, impacts
         self._own = stations_of(rig, channels)
-        self._placer = (placer or self._by_microphone) if self._own or by_sound else None
+        self._placer = placer if self._own or by_sound else None
         self.left_out: tuple[str, ...] = ()
         """Stations on the balls' way that no microphone here hears."""
         self.solver = self._solver(rig, channels, by_sound=by_sound)
@@ -122,8 +117,7 @@ class Follower:
         self._pending: list[NDArray[np.float32]] = []
         self._learning = Impacts.empty()
         self._learnt = False
-        whole, nothing = np.empty(0, np.int64), np.empty((0, channels))
-        self._context = Onsets(whole, whole, np.empty(0), nothing.astype(np.int64), nothing), Impacts.empty()
+        self._context = joined_onsets([], channels), Impacts.empty()
         self._recent = np.empty(0, np.int64)
         self._rows: dict[str, list[tuple[float, float]]] = {}
         self._drops = 0
@@ -303,7 +297,7 @@ class Follower:
     def _placed(self, onsets: Onsets, table: Impacts, placer: Placer) -> Impacts:
         """Place impacts among those of late: how differently the microphones hear each station is learnt from them."""
         first = len(self._context[0])
-        everything = _joined(self._context[0], onsets), Impacts.concat([self._context[1], table])
+        everything = joined_onsets([self._context[0], onsets], self.channels), Impacts.concat([self._context[1], table])
         last = slice(max(len(everything[0]) - _CONTEXT_ROWS, 0), None)
         self._context = everything[0].where(last), everything[1].where(np.arange(len(everything[1]))[last])
         return placer(*everything).where(np.arange(first, len(everything[1])))
@@ -316,10 +310,6 @@ class Follower:
         starts = np.maximum(starts, start)
         keep = stops - starts > int(0.02 * self.rate)
         return np.column_stack((starts[keep], stops[keep])).astype(np.int64)
-
-    def _by_microphone(self, onsets: Onsets, table: Impacts) -> Impacts:
-        names = [self._own.get(int(c), "") for c in table["channel"]]
-        return table.with_columns(station=names, station_confidence=[_OWN_CONFIDENCE if n else 0.0 for n in names])
 
     def _with_drops(self, table: Impacts) -> Impacts:
         """Tell rebounds from first contacts, by what each station has shown of late."""
@@ -353,8 +343,3 @@ class Follower:
 def _shifted(onsets: Onsets, by: int) -> Onsets:
     """Return onsets counted from the start of the watch instead of the stream."""
     return replace(onsets, frame=onsets.frame + by, arrival=np.where(onsets.arrival >= 0, onsets.arrival + by, -1))
-
-
-def _joined(a: Onsets, b: Onsets) -> Onsets:
-    """Return the onsets of both, one after the other."""
-    return Onsets(*(np.concatenate((getattr(a, f.name), getattr(b, f.name))) for f in fields(Onsets)))

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
-import os
-import tempfile
+import shutil
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Final
@@ -13,6 +12,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from noisecheck.bench.columns import replaced
 from noisecheck.bench.runsheet import COLUMNS, UNFILLED_SHEET, read_text
 from noisecheck.core.errors import InputError, one_line
 from noisecheck.live.clock import Clock
@@ -134,21 +134,10 @@ def add_run(sheet: Path, row: dict[str, str]) -> None:
     if not lines:
         out.write(header + "\n")
     csv.writer(out, delimiter=delimiter, lineterminator="\n").writerow([row.get(n, "") for n in names])
-    handle, temporary = tempfile.mkstemp(prefix=f".{sheet.name}.", dir=sheet.parent)
-    try:
-        with os.fdopen(handle, "w", encoding="utf-8", newline="") as file:
-            file.write(out.getvalue())
-            file.flush()
-            os.fsync(file.fileno())
+    with replaced(sheet) as file:
+        file.write(out.getvalue().encode())
         if sheet.exists():
-            os.chmod(temporary, sheet.stat().st_mode & 0o777)
-        else:
-            umask = os.umask(0)
-            os.umask(umask)
-            os.chmod(temporary, 0o666 & ~umask)
-        os.replace(temporary, sheet)
-    finally:
-        Path(temporary).unlink(missing_ok=True)
+            shutil.copymode(sheet, file.name)
 
 
 class AlarmSounds:

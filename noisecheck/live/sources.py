@@ -18,12 +18,11 @@ from numpy.typing import NDArray
 
 from noisecheck.audio.recording import FileRecording, open_recording
 from noisecheck.core.errors import InputError, nearest, one_line
+from noisecheck.live import PIPE_FORMATS
 from noisecheck.live.clock import Clock, SystemClock
 
-__all__ = ["PIPE_FORMATS", "Chunk", "FileSource", "Gap", "Item", "Note", "PipeSource", "Source", "decode_pcm"]
+__all__ = ["Chunk", "FileSource", "Gap", "Item", "Note", "PipeSource", "Source", "decode_pcm"]
 
-PIPE_FORMATS: Final = {"s16le": "PCM_16", "s24le": "PCM_24", "s32le": "PCM_32", "f32le": "FLOAT"}
-"""Raw sample formats (signed integers of 16, 24, 32 bits or 32-bit float, little-endian), and how they are kept."""
 _WIDTH: Final = {"s16le": 2, "s24le": 3, "s32le": 4, "f32le": 4}
 _BLOCK_S: Final = 0.02
 _FAST_BLOCK_S: Final = 0.25

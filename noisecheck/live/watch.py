@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import json
-import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -45,8 +43,6 @@ class Watch:
     sounds: AlarmSounds | None = None
     command: AlarmCommand | None = None
     log: Path | None = None
-    alarms: int = 0
-    """Alarms raised so far (a stuck or stray ball, or nothing heard)."""
 
     def run(self) -> None:
         """Listen until the source ends or the user stops it (``KeyboardInterrupt``); always finish in good order.
@@ -87,10 +83,8 @@ class Watch:
 
     def _say(self, events: list[Event]) -> None:
         for event in events:
-            if event.alarm:
-                self.alarms += 1
-                if self.sounds is not None:
-                    event = replace(event, more={**event.more, "sound": str(self.sounds.alarm(event))})
+            if event.alarm and self.sounds is not None:
+                event = replace(event, more={**event.more, "sound": str(self.sounds.alarm(event))})
             self.told(event)
             if self.log is not None:
                 self.log.parent.mkdir(parents=True, exist_ok=True)
@@ -125,5 +119,5 @@ class Watch:
             parts.append(f"{f.ledger.fed} balls fed, {f.ledger.arrived} arrived")
             parts += [f"{n} {k.replace('_', ' ')}" for k, n in counts.items()]
             more.update(fed=f.ledger.fed, arrived=f.ledger.arrived, **counts)
-            more["findings"] = json.loads(json.dumps(f.ledger.to_dict()["findings"]))
-        return Event("summary", f.seconds, f.seconds, ", ".join(parts), odds=math.nan, more=more)
+            more["findings"] = f.ledger.to_dict()["findings"]
+        return Event("summary", f.seconds, f.seconds, ", ".join(parts), more=more)

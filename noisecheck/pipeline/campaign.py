@@ -331,8 +331,7 @@ def measure_campaign(
         told: progress.
     """
     if settings is None:
-        spread = spread_of(campaign.rig)
-        settings = ListenSettings() if spread is None else ListenSettings(spread_s=spread)
+        settings = ListenSettings().across(spread_of(campaign.rig))
     results = []
     # One recording named without a campaign (a campaign of the working folder, with no sheet) keeps nothing.
     own = campaign.folder != Path() or any((campaign.folder / n).exists() for n in ("rig.toml", "runs.csv"))

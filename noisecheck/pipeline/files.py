@@ -83,9 +83,7 @@ def measure_files(
     if rig_path is not None and not rig_path.exists():
         raise InputError(f"{rig_path}: no such rig file")
     rig = Rig() if rig_path is None else load_rig(rig_path)
-    spread = spread_of(rig)
-    if spread is not None:
-        settings = ListenSettings(detect=settings.detect, measure=settings.measure, spread_s=spread)
+    settings = settings.across(spread_of(rig))
     beside = campaign_beside(rig_path)
     results = []
     names = run_names([f.as_posix() for f in files])

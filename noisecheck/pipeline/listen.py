@@ -11,7 +11,7 @@ from __future__ import annotations
 import tempfile
 from collections import deque
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
 from typing import Any, Final
 
@@ -56,6 +56,10 @@ class ListenSettings:
     measure: MeasureSettings = field(default_factory=MeasureSettings)
     spread_s: float = MOST_SPREAD_S
     """Longest time from the first microphone to the last."""
+
+    def across(self, spread_s: float | None) -> ListenSettings:
+        """Return these settings for microphones so far apart; the same ones where that is not known."""
+        return self if spread_s is None else replace(self, spread_s=spread_s)
 
 
 @dataclass(frozen=True)

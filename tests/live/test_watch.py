@@ -21,8 +21,9 @@ from numpy.typing import NDArray
 from noisecheck.bench.campaign import load_campaign
 from noisecheck.cli import main, make_parser
 from noisecheck.core.errors import InputError
+from noisecheck.live import PIPE_FORMATS
 from noisecheck.live.command import watch
-from noisecheck.live.sources import PIPE_FORMATS, decode_pcm
+from noisecheck.live.sources import decode_pcm
 from noisecheck.pipeline.campaign import measure_campaign
 from noisecheck.pipeline.listen import ListenSettings
 
