@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-import csv
-import io
+import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -11,7 +10,7 @@ from pathlib import Path
 from typing import Final
 
 from noisecheck.bench.rig import Rig
-from noisecheck.bench.runsheet import Run, read_text
+from noisecheck.bench.runsheet import Run, csv_rows, read_text
 from noisecheck.core.errors import InputError, nearest, one_line
 
 __all__ = ["COLUMNS", "KINDS", "NAME", "Correction", "load_corrections"]
@@ -43,22 +42,14 @@ def load_corrections(folder: Path, runs: Sequence[Run], rig: Rig) -> tuple[Corre
     path = folder / NAME
     if not path.exists():
         return ()
-    rows = csv.reader(io.StringIO(read_text(path), newline=""), strict=True)
-    header: list[str] = []
-    found: list[Correction] = []
-    try:
-        for cells in rows:
-            cells = [c.strip() for c in cells]
-            if not any(cells) or cells[0].startswith("#"):
-                continue
-            if not header:
-                header = _header(path, cells)
-                continue
-            padded = cells + [""] * (len(header) - len(cells))
-            found.append(_row(path, rows.line_num, dict(zip(header, padded, strict=False)), runs, rig))
-    except csv.Error as error:
-        raise InputError(f"{one_line(path)}, line {rows.line_num}: not readable as CSV ({error})") from error
-    return tuple(found)
+    rows = [(line, [c.strip() for c in cells]) for line, cells in csv_rows(path, read_text(path))]
+    if not rows:
+        return ()
+    header = _header(path, rows[0][1])
+    return tuple(
+        _row(path, line, dict(itertools.zip_longest(header, cells[: len(header)], fillvalue="")), runs, rig)
+        for line, cells in rows[1:]
+    )
 
 
 def _header(path: Path, cells: list[str]) -> list[str]:

@@ -7,7 +7,7 @@ import glob
 import io
 import math
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path, PurePosixPath
@@ -19,7 +19,18 @@ from noisecheck.core.errors import InputError, nearest, one_line
 if TYPE_CHECKING:
     from noisecheck.bench.rig import Rig
 
-__all__ = ["COLUMNS", "ROLES", "SHEET_HEAD", "UNFILLED_SHEET", "Run", "load_runs", "natural_key", "read_text"]
+__all__ = [
+    "COLUMNS",
+    "ROLES",
+    "SHEET_HEAD",
+    "UNFILLED_SHEET",
+    "Run",
+    "csv_rows",
+    "load_runs",
+    "natural_key",
+    "read_text",
+    "separator_of",
+]
 
 COLUMNS: Final = (
     "run",
@@ -136,37 +147,43 @@ def read_text(path: Path) -> str:
         raise InputError(f"{one_line(path)}: cannot be read ({error.strerror or error})") from error
 
 
+def separator_of(text: str) -> str:
+    """Return what separates the cells of a sheet: the comma, semicolon or tab its first row has most of."""
+    first = next((s for s in text.splitlines() if s.strip() and not s.lstrip().startswith("#")), "")
+    return max(",;\t", key=first.count)
+
+
+def csv_rows(path: Path, text: str) -> Iterator[tuple[int, list[str]]]:
+    """Yield line and cells of each row of a sheet, without empty ones and comments; raises ``InputError``."""
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator_of(text), strict=True)
+    while True:
+        line = reader.line_num + 1
+        try:
+            cells = next(reader)
+        except StopIteration:
+            return
+        except csv.Error as error:
+            raise InputError(f"{one_line(path)}, line {line}: not readable as CSV ({error})") from error
+        if any(c.strip() for c in cells) and not cells[0].lstrip().startswith("#"):
+            yield line, cells
+
+
 class _Sheet:
     """One run sheet being read: knows its header and makes its faults."""
 
     def __init__(self, path: Path, rig: Rig) -> None:
         self.path, self.rig, self.folder = path, rig, path.parent
         text = read_text(path)
-        first = next((s for s in text.splitlines() if s.strip() and not s.lstrip().startswith("#")), "")
-        self.delimiter = max(",;\t", key=first.count)
-        self._reader = csv.reader(io.StringIO(text, newline=""), delimiter=self.delimiter, strict=True)
-        self.header: list[str] = []
-        for _, cells in self._raw():
-            self.header = [c.strip() for c in cells]
-            while self.header and not self.header[-1]:
-                self.header.pop()
-            break
+        self.delimiter = separator_of(text)
+        self._rows = csv_rows(path, text)
+        _, cells = next(self._rows, (0, []))
+        self.header = [c.strip() for c in cells]
+        while self.header and not self.header[-1]:
+            self.header.pop()
         self._check_header()
 
     def fault(self, line: int, column: str, what: str) -> InputError:
         return InputError(f"{one_line(self.path)}, line {line}, column '{one_line(column)}': {what}")
-
-    def _raw(self) -> Iterable[tuple[int, list[str]]]:
-        while True:
-            line = self._reader.line_num + 1
-            try:
-                cells = next(self._reader)
-            except StopIteration:
-                return
-            except csv.Error as error:
-                raise InputError(f"{one_line(self.path)}, line {line}: not readable as CSV ({error})") from error
-            if any(c.strip() for c in cells) and not cells[0].lstrip().startswith("#"):
-                yield line, cells
 
     def _check_header(self) -> None:
         where = one_line(self.path)
@@ -189,7 +206,7 @@ class _Sheet:
                 raise InputError(f"{where}: unknown column '{one_line(name)}'{nearest(plain, absent)}")
 
     def rows(self) -> Iterable[tuple[int, dict[str, str]]]:
-        for line, cells in self._raw():
+        for line, cells in self._rows:
             if any(c.strip() for c in cells[len(self.header) :]):
                 raise InputError(
                     f"{one_line(self.path)}, line {line}: has {len(cells)} cells for {len(self.header)} columns: "

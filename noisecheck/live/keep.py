@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from noisecheck.bench.columns import replaced
-from noisecheck.bench.runsheet import COLUMNS, UNFILLED_SHEET, read_text
+from noisecheck.bench.runsheet import COLUMNS, UNFILLED_SHEET, csv_rows, read_text, separator_of
 from noisecheck.core.errors import InputError, one_line
 from noisecheck.live.clock import Clock
 from noisecheck.live.events import Event
@@ -108,7 +108,7 @@ class RunKeeper:
             self._channels,
             subtype=self._subtype,
             started=at,
-            start_frame=since % (86_400 * self._rate) if first else since,
+            start_frame=since,
         )
         if first:
             recorded = began.strftime("%Y-%m-%d %H:%M")
@@ -125,15 +125,14 @@ def add_run(sheet: Path, row: dict[str, str]) -> None:
         OSError: it cannot be written.
     """
     text = read_text(sheet) if sheet.exists() else UNFILLED_SHEET
-    lines = [s for s in text.splitlines() if s.strip() and not s.lstrip().startswith("#")]
-    header = lines[0] if lines else ",".join(COLUMNS)
-    delimiter = max(",;\t", key=header.count)
-    names = [c.strip() for c in next(csv.reader([header], delimiter=delimiter))]
+    _, names = next(csv_rows(sheet, text), (0, None))
     out = io.StringIO()
     out.write(text if not text or text.endswith("\n") else text + "\n")
-    if not lines:
-        out.write(header + "\n")
-    csv.writer(out, delimiter=delimiter, lineterminator="\n").writerow([row.get(n, "") for n in names])
+    if names is None:
+        names = list(COLUMNS)
+        out.write(",".join(names) + "\n")
+    writer = csv.writer(out, delimiter=separator_of(text), lineterminator="\n")
+    writer.writerow([row.get(n.strip(), "") for n in names])
     with replaced(sheet) as file:
         file.write(out.getvalue().encode())
         if sheet.exists():

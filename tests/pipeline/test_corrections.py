@@ -90,6 +90,11 @@ def test_they_are_shown_and_respected_by_measure(
     assert len(measure_campaign(alone).impacts) == len(TIMES) - 1
 
 
+def test_separators_are_those_of_the_run_sheet(campaign: Path) -> None:
+    (campaign / "corrections.csv").write_text("run;time_s;what\n# by ear\ntake;1.25;not a ball\n")
+    assert len(measured(campaign)) == len(TIMES) - 1
+
+
 @pytest.mark.parametrize(
     ("row", "sentence"),
     [
