@@ -7,7 +7,7 @@ import re
 from collections.abc import Iterator
 from typing import Any, Final
 
-__all__ = ["SHELLS", "PrintCompletion", "completion_script"]
+__all__ = ["SHELLS", "PrintCompletion", "commands_of", "completion_script"]
 
 SHELLS: Final = ("bash", "zsh")
 
@@ -38,7 +38,8 @@ def completion_script(parser: argparse.ArgumentParser, shell: str) -> str:
     raise ValueError(f"shell {shell!r}: must be one of {', '.join(SHELLS)}")
 
 
-def _commands(parser: argparse.ArgumentParser) -> dict[str, argparse.ArgumentParser]:
+def commands_of(parser: argparse.ArgumentParser) -> dict[str, argparse.ArgumentParser]:
+    """Return the parsers of the commands by name, in the order in which they were added."""
     return next(dict(a.choices) for a in parser._actions if isinstance(a, argparse._SubParsersAction))
 
 
@@ -51,7 +52,7 @@ def _names(parser: argparse.ArgumentParser) -> str:
 
 
 def _bash(parser: argparse.ArgumentParser) -> str:
-    commands = _commands(parser)
+    commands = commands_of(parser)
     cases, values = [], []
     for name, sub in commands.items():
         cases.append(f'        {name}) words="{_names(sub)}" ;;')
@@ -88,7 +89,7 @@ def _bash(parser: argparse.ArgumentParser) -> str:
 
 
 def _zsh(parser: argparse.ArgumentParser) -> str:
-    commands = _commands(parser)
+    commands = commands_of(parser)
     listed = next(a for a in parser._actions if isinstance(a, argparse._SubParsersAction))._choices_actions
     lines = [f"#compdef {parser.prog}", f"_{parser.prog}() {{", "    local -a commands", "    commands=("]
     lines += [f"        {_quoted(f'{a.dest}:{a.help}')}" for a in listed]

@@ -16,6 +16,7 @@ from typing import Any, Final
 import noisecheck
 from noisecheck import cli
 from noisecheck.bench import rig, runsheet
+from noisecheck.completion import commands_of
 from noisecheck.core.errors import NoisecheckError
 from noisecheck.core.flags import FLAG_MEANING
 from noisecheck.core.table import COLUMNS
@@ -86,8 +87,7 @@ def manual_page() -> str:
 
 def _commands() -> list[tuple[str, str]]:
     parser = cli.make_parser()
-    action = next(a for a in parser._actions if isinstance(a, argparse._SubParsersAction))
-    return [("noisecheck", parser.format_help()), *((n, sub.format_help()) for n, sub in action.choices.items())]
+    return [("noisecheck", parser.format_help()), *((n, p.format_help()) for n, p in commands_of(parser).items())]
 
 
 def _public(name: str) -> tuple[str, str, str, list[tuple[str, str]]]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import argparse
 import doctest
 import html
 import shutil
@@ -13,6 +12,7 @@ import pytest
 import noisecheck
 from noisecheck.bench.runsheet import COLUMNS as SHEET
 from noisecheck.cli import make_parser
+from noisecheck.completion import commands_of
 from noisecheck.core.flags import FLAG_MEANING
 from noisecheck.core.table import COLUMNS
 from noisecheck.manual import main, manual_page
@@ -41,7 +41,7 @@ def test_examples_in_docstrings_do_what_they_say() -> None:
 
 def test_the_manual_names_everything(tmp_path: Path) -> None:
     page = html.unescape(manual_page())
-    commands = next(a for a in make_parser()._actions if isinstance(a, argparse._SubParsersAction)).choices
+    commands = commands_of(make_parser())
     for name in (*commands, *SHEET, *noisecheck.__all__, *(c.meaning for c in COLUMNS if c.listed)):
         assert name in page, name
     for flag, meaning in FLAG_MEANING.items():

@@ -7,10 +7,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any, Final
 
-__all__ = ["MOST_ODDS", "Finding", "Ledger", "Passage", "ledger_document", "say_odds"]
+__all__ = ["KIND_WORDS", "MOST_ODDS", "Finding", "Ledger", "Passage", "ledger_document", "say_odds"]
 
 MOST_ODDS: Final = 1e6
 """Odds are not claimed to be higher than this: no model of a machine is that good."""
+
+
+KIND_WORDS: Final = {"stuck": "stuck", "stray": "stray", "held_up": "held up", "unheard": "unheard"}
+"""The kinds of findings, the gravest first, as they are said."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final
 
+from noisecheck.flow.findings import KIND_WORDS
 from noisecheck.live.alarm import AlarmCommand
 from noisecheck.live.clock import clock_words
 from noisecheck.live.events import Event
@@ -115,9 +116,9 @@ class Watch:
         if missed:
             parts.insert(1, f"not listened {clock_words(missed)}")
         if f.ledger is not None:
-            counts = {k: f.ledger.count(k) for k in ("stuck", "stray", "held_up", "unheard")}
+            counts = {k: f.ledger.count(k) for k in KIND_WORDS}
             parts.append(f"{f.ledger.fed} balls fed, {f.ledger.arrived} arrived")
-            parts += [f"{n} {k.replace('_', ' ')}" for k, n in counts.items()]
+            parts += [f"{n} {KIND_WORDS[k]}" for k, n in counts.items()]
             more.update(fed=f.ledger.fed, arrived=f.ledger.arrived, **counts)
             more["findings"] = f.ledger.to_dict()["findings"]
         return Event("summary", f.seconds, f.seconds, ", ".join(parts), more=more)

@@ -112,10 +112,14 @@ def _place(figure: Figure, *, left: float, right: float, top: float, bottom: flo
     figure.subplots_adjust(left=left / width, right=1 - right / width, top=1 - top / height, bottom=bottom / height)
 
 
+def _band_names() -> list[str]:
+    """Return the bands' nominal frequencies as they stand at an axis."""
+    return [f"{f / 1000:g} k" if f >= 1000 else f"{f:g}" for f in NOMINAL_THIRD_HZ]
+
+
 def _band_axis(axes: Axes, measurable: NDArray[np.bool_]) -> None:
     rows = np.arange(len(NOMINAL_THIRD_HZ))
-    names = [f"{f / 1000:g} k" if f >= 1000 else f"{f:g}" for f in NOMINAL_THIRD_HZ]
-    axes.set_yticks(rows, [n if i % 3 == 1 else "" for i, n in enumerate(names)])
+    axes.set_yticks(rows, [n if i % 3 == 1 else "" for i, n in enumerate(_band_names())])
     axes.set_ylim(-0.8, len(rows) - 0.2)
     axes.tick_params(axis="y", length=3)
     axes.set_ylabel("one-third-octave band, Hz")
@@ -367,8 +371,7 @@ def spectrum_card(level_db: Floats) -> Figure:
         ok = np.isfinite(level_db)
         floor = -45.0
         axes.bar(rows[ok], np.maximum(level_db[ok] - floor, 0.3), 0.85, bottom=floor, color=_SERIES[0])
-        names = [f"{f / 1000:g} k" if f >= 1000 else f"{f:g}" for f in NOMINAL_THIRD_HZ]
-        axes.set_xticks(rows[4::6], names[4::6])
+        axes.set_xticks(rows[4::6], _band_names()[4::6])
         axes.set_xlim(-0.7, len(rows) - 0.3)
         axes.set_ylim(floor, 0)
         axes.locator_params(axis="y", nbins=3)

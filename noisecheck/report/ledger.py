@@ -7,7 +7,7 @@ from typing import Any, Final
 import numpy as np
 
 from noisecheck.core.errors import one_line
-from noisecheck.flow.findings import Finding, Ledger, say_odds
+from noisecheck.flow.findings import KIND_WORDS, Finding, Ledger, say_odds
 from noisecheck.pipeline.account import Account
 from noisecheck.report.answers import value_word
 from noisecheck.report.clips import Moment
@@ -16,7 +16,6 @@ from noisecheck.report.figures import Passages, inline_svg, transits
 
 __all__ = ["flow_section"]
 
-_WORD: Final = {"stuck": "stuck", "stray": "stray", "held_up": "held up", "unheard": "unheard"}
 _MOST_FINDINGS: Final = 400
 _MOST_NAMED: Final = 3
 _MOST_LINKS: Final = 8
@@ -27,14 +26,14 @@ def flow_section(context: Context) -> Section | None:
     account = context.account
     if account is None:
         return None
-    kinds = list(_WORD)
+    kinds = list(KIND_WORDS)
     found = [(ledger, f) for ledger in account.ledgers for f in ledger.findings]
     place = {id(f): number for number, (_, f) in enumerate(found)}
     ranked = sorted(found, key=lambda p: (kinds.index(p[1].kind), place[id(p[1])]))
     shown = sorted(ranked[:_MOST_FINDINGS], key=lambda p: (p[1].kind not in ("stuck",), place[id(p[1])]))
     treatments = {r.run.name: r.run for r in context.result.runs}
     data = {
-        "kinds": list(_WORD.values()),
+        "kinds": list(KIND_WORDS.values()),
         "runs": [_run(ledger, treatments[ledger.run].revision) for ledger in account.ledgers],
         "revisions": any(name for name in account.rates),
         "findings": [_finding(context, ledger, f) for ledger, f in shown],
@@ -58,7 +57,7 @@ def _run(ledger: Ledger, revision: str) -> dict[str, Any]:
         "revision": one_line(revision),
         "fed": ledger.fed,
         "arrived": ledger.arrived,
-        "counts": [ledger.count(kind) for kind in _WORD],
+        "counts": [ledger.count(kind) for kind in KIND_WORDS],
         "undecided": ledger.undecided,
         "under_way": ledger.under_way,
         "odd": bool(ledger.count("stuck") or ledger.count("stray") or ledger.undecided),
@@ -69,7 +68,7 @@ def _finding(context: Context, ledger: Ledger, finding: Finding) -> dict[str, An
     clip = context.moments.get(Moment(ledger.run, finding.time_s)) if finding.kind != "unheard" else None
     return {
         "run": one_line(ledger.run),
-        "kind": _WORD[finding.kind],
+        "kind": KIND_WORDS[finding.kind],
         "time": round(finding.time_s, 3),
         "station": one_line(finding.station),
         "odds": say_odds(finding.odds),

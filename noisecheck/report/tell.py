@@ -11,7 +11,7 @@ from noisecheck.compare.flowing import GroupFlow
 from noisecheck.compare.joint import JointVerdict
 from noisecheck.compare.scorecard import Judged, say_time
 from noisecheck.compare.trend import Trend
-from noisecheck.flow.findings import say_odds
+from noisecheck.flow.findings import KIND_WORDS, say_odds
 from noisecheck.pipeline.account import Account
 from noisecheck.pipeline.revisions import Plan
 
@@ -78,14 +78,11 @@ def tell_comparison(
     return lines
 
 
-_KINDS = {"stuck": "stuck", "stray": "stray", "held_up": "held up", "unheard": "unheard"}
-
-
 def tell_account(account: Account) -> list[str]:
     """Return the lines ``noisecheck ledger`` prints."""
     lines = []
     for ledger in account.ledgers:
-        counts = [f"{ledger.count(k)} {word}" for k, word in _KINDS.items() if ledger.count(k)]
+        counts = [f"{ledger.count(k)} {word}" for k, word in KIND_WORDS.items() if ledger.count(k)]
         rest = f"; {', '.join(counts)}" if counts else ""
         waiting = f"; {ledger.under_way} under way at the end" if ledger.under_way else ""
         doubtful = f"; {ledger.undecided} undecided" if ledger.undecided else ""
@@ -93,7 +90,7 @@ def tell_account(account: Account) -> list[str]:
         for finding in ledger.findings:
             where = f" at {finding.station}" if finding.station else ""
             odds = say_odds(finding.odds)
-            lines.append(f"  {_KINDS[finding.kind]}{where}, {finding.time_s:.2f} s, {odds}: {finding.why}")
+            lines.append(f"  {KIND_WORDS[finding.kind]}{where}, {finding.time_s:.2f} s, {odds}: {finding.why}")
     for revision, rate in account.rates.items():
         lines.append(f"revision {revision}: {rate.sentence}" if revision else rate.sentence)
     if len(account.rates) > 1:
@@ -211,7 +208,7 @@ def tell_changed(changed: Changed) -> list[str]:
         where = f" at {odd.station}" if odd.station else ""
         first = odd.examples[0]
         lines.append(
-            f"  {_KINDS[odd.kind]}{where}: {odd.status}, {odd.before} before, {odd.after} after "
+            f"  {KIND_WORDS[odd.kind]}{where}: {odd.status}, {odd.before} before, {odd.after} after "
             f"(as in run {first.run}, {first.time_s:.2f} s)"
         )
     return lines

@@ -13,7 +13,7 @@ from noisecheck.compare.tradeoff import Point, Tradeoff
 from noisecheck.compare.trend import RevisionTrend, Trend
 from noisecheck.core.errors import InputError, one_line
 from noisecheck.core.units import rounded
-from noisecheck.flow.findings import say_odds
+from noisecheck.flow.findings import KIND_WORDS, say_odds
 from noisecheck.pipeline.revisions import changed_campaign, tradeoff_campaign, trend_campaign
 from noisecheck.report.context import Context, Place, Said, Section
 from noisecheck.report.figures import Spot, inline_svg, noise_and_flow
@@ -70,10 +70,10 @@ def _revision(r: RevisionTrend, stations: list[str], links: list[str]) -> dict[s
         "name": one_line(r.revision),
         "treatments": [one_line(t) for t in r.treatments],
         "runs": r.runs,
-        "levels": [_figure(r.levels.get(s, {}).get("lae_db")) for s in stations],
-        "total": _figure(r.total),
+        "levels": [_bounded(r.levels.get(s, {}).get("lae_db")) for s in stations],
+        "total": _bounded(r.total),
         "balls": r.flow.balls,
-        "held_up": _rate(r.flow.held_up),
+        "held_up": _bounded(r.flow.held_up),
         "stuck": r.flow.counts.get("stuck", 0),
         "failures": rounded(r.flow.failures.upper),
         "spread": [rounded(spread[n].value) if n in spread else None for n in links],
@@ -81,14 +81,9 @@ def _revision(r: RevisionTrend, stations: list[str], links: list[str]) -> dict[s
     }
 
 
-def _figure(figure: Figure | None) -> dict[str, float | None]:
-    if figure is None:
-        return {"value": None, "low": None, "high": None}
-    return {"value": rounded(figure.value), "low": rounded(figure.low), "high": rounded(figure.high)}
-
-
-def _rate(rate: Rate) -> dict[str, float | None]:
-    return {"value": rounded(rate.value), "low": rounded(rate.low), "high": rounded(rate.high)}
+def _bounded(found: Figure | Rate | None) -> dict[str, float | None]:
+    """Return a value with its bounds; all None where there is none."""
+    return {k: None if found is None else rounded(getattr(found, k)) for k in ("value", "low", "high")}
 
 
 def _cards(trend: Trend) -> list[dict[str, Any]]:
@@ -170,8 +165,8 @@ def _spot(kind: str, p: Point) -> Spot:
 def _point(p: Point) -> dict[str, Any]:
     return {
         "value": one_line(p.value),
-        "noise": _figure(p.noise),
-        "risk": _rate(p.risk),
+        "noise": _bounded(p.noise),
+        "risk": _bounded(p.risk),
         "events": p.risk.events,
         "balls": p.risk.balls,
         "frontier": p.on_frontier,
@@ -203,7 +198,7 @@ def _changed(context: Context, trend: Trend) -> dict[str, Any] | None:
         ],
         "odd": [
             {
-                "kind": o.kind.replace("_", " "),
+                "kind": KIND_WORDS[o.kind],
                 "station": one_line(o.station),
                 "status": o.status,
                 "before": o.before,
@@ -229,7 +224,7 @@ def _difference(name: str, d: Difference) -> dict[str, Any]:
 
 
 def _flow(f: GroupFlow) -> dict[str, Any]:
-    return {"balls": f.balls, "held_up": _rate(f.held_up), "stuck": f.counts.get("stuck", 0)}
+    return {"balls": f.balls, "held_up": _bounded(f.held_up), "stuck": f.counts.get("stuck", 0)}
 
 
 def _said(trend: Trend) -> tuple[Said, ...]:
