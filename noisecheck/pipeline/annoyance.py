@@ -5,6 +5,7 @@ For each station under each treatment some typical impacts and the loudest one a
 
 from __future__ import annotations
 
+import functools
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass
@@ -13,6 +14,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from noisecheck.audio.calibration import Calibration
 from noisecheck.audio.split import join_recordings
 from noisecheck.core.errors import InputError, MissingExtraError
 from noisecheck.core.flags import Flag
@@ -75,11 +77,12 @@ def annoyance(result: CampaignResult) -> tuple[Annoyance, ...]:
                 rises.update({(name, row): _rise(run, row, recording.read) for row in mine})
         except InputError:
             continue
+    calibration = functools.cache(functools.partial(calibration_of, result.campaign))
     found = []
     for (station, revision, treatment, which), rows in wanted.items():
         known = [rises[at] for at in rows if at in rises and math.isfinite(rises[at].prominence)]
         run, row = runs[rows[0][0]], rows[0][1]
-        sone, why = _loudness(result, run, row)
+        sone, why = _loudness(run, row, calibration)
         p = float(np.median([o.prominence for o in known])) if known else math.nan
         found.append(
             Annoyance(
@@ -131,13 +134,13 @@ def _rise(run: RunResult, row: int, read: Callable[[int, int], NDArray[np.float3
     return max(rises, key=lambda o: o.prominence, default=Onset(at, at, math.nan, math.nan, math.nan))
 
 
-def _loudness(result: CampaignResult, run: RunResult, row: int) -> tuple[float, str]:
+def _loudness(run: RunResult, row: int, calibrated: Callable[[int], Calibration]) -> tuple[float, str]:
     """Return N_max of an impact up to the next one, or NaN and why."""
     frames = run.impacts["frame"]
     frame, channel = int(frames[row]), max(int(run.impacts["channel"][row]), 0)
     stop = min(int(frames[row + 1]) if row + 1 < len(frames) else frame + run.rate, frame + round(_AFTER_S * run.rate))
     try:
-        calibration = calibration_of(result.campaign, run.channels)
+        calibration = calibrated(run.channels)
         if not calibration.known:
             return math.nan, "loudness needs dB re 20 uPa: calibrate"
         with join_recordings(run.paths) as recording:
