@@ -10,6 +10,7 @@ import argparse
 import contextlib
 import io
 import json
+import sys
 import tempfile
 import time
 from pathlib import Path
@@ -21,30 +22,14 @@ import soundfile
 from noisecheck.cli import main
 from noisecheck.simulate import parse_scene, render_run
 
-RIG = """
-[[microphone]]
-channel = 0
-station = "landing"
-[[microphone]]
-channel = 1
-station = "tray"
-[[station]]
-name = "landing"
-next = "tray"
-transit_s = [0.6, 0.9]
-[[station]]
-name = "tray"
-target = true
-[feed]
-station = "landing"
-period_s = 1.6
-"""
+sys.path.insert(0, str(Path(__file__).parents[1] / "live"))
+from machine import LONGEST_S, PERIOD_S, RIG, machine_scene
 
 
 def scene(seconds: float, rate: int, seed: int) -> dict[str, Any]:
     """Return a scene with a fault every 20 s or so."""
     rng = np.random.default_rng(seed)
-    balls = int(seconds / 1.6) - 3
+    balls = int(seconds / PERIOD_S) - 3
     faults: list[dict[str, object]] = [
         {"kind": "stuck", "ball": int(b), "station": "tray"}
         for b in rng.choice(np.arange(12, balls - 8, 12), max(int(seconds / 40), 1), replace=False)
@@ -53,22 +38,7 @@ def scene(seconds: float, rate: int, seed: int) -> dict[str, Any]:
         {"kind": "stray", "time_s": float(t), "level_db": 0.0}
         for t in np.arange(30.0, seconds - 10, 40.0) + rng.uniform(0, 8, len(np.arange(30.0, seconds - 10, 40.0)))
     ]
-    return {
-        "scene": {"seed": seed, "rate_hz": rate, "format": "wav", "subtype": "PCM_24"},
-        "microphone": [
-            {"channel": 0, "position_mm": [0.0, 150.0, 100.0], "full_scale_pa": 120.0},
-            {"channel": 1, "position_mm": [900.0, 150.0, 100.0], "full_scale_pa": 120.0},
-        ],
-        "station": [
-            {"name": "landing", "position_mm": [0.0, 0.0, 0.0], "next": "tray", "transit_s": [0.6, 0.9],
-             "surface": "acrylic", "rebounds": 2, "drop_height_mm": 100.0},
-            {"name": "tray", "position_mm": [900.0, 0.0, 0.0], "target": True, "surface": "wood", "rebounds": 1,
-             "drop_height_mm": 60.0},
-        ],
-        "feed": {"station": "landing", "period_s": 1.6, "balls": balls, "jitter": 0.03},
-        "background": {"noise_db": -75.0, "motor_db": -70.0, "motor_hz": 50.0, "hiss_db": -105.0},
-        "run": [{"run": "run", "seconds": seconds, "fault": faults}],
-    }  # fmt: skip
+    return machine_scene(seconds, rate, seed=seed, balls=balls, faults=faults)
 
 
 def run() -> None:
@@ -97,7 +67,7 @@ def run() -> None:
           f"{100 * spent / given.seconds:.1f} % of one core")  # fmt: skip
     stuck = [b.arrivals_s[b.last_station] for b in truth.balls if b.fate == "stuck"]
     strays = [f["time_s"] for f in document["run"][0]["fault"] if f["kind"] == "stray"]
-    for kind, times, due in (("stuck", stuck, 0.9), ("stray", strays, 0.0)):
+    for kind, times, due in (("stuck", stuck, LONGEST_S), ("stray", strays, 0.0)):
         said = [e for e in events if e["event"] == kind and "confirms" not in e]
         waits = [min(e["said_s"] for e in said if abs(e["time_s"] - t) < 0.05) - t - due for t in times
                  if any(abs(e["time_s"] - t) < 0.05 for e in said)]  # fmt: skip
