@@ -13,7 +13,8 @@ from noisecheck.pipeline.campaign import RunResult
 from noisecheck.report.answers import value_word
 from noisecheck.report.clips import Clip, Picked, clips_of, odd_impacts, pick
 from noisecheck.report.context import Context, Place, Section
-from noisecheck.report.figures import MOST_MARKS, inline_svg, strip
+from noisecheck.report.figures.svg import inline_svg
+from noisecheck.report.figures.time import MOST_MARKS, strip
 
 __all__ = ["events_section"]
 

@@ -11,7 +11,8 @@ from noisecheck.core.units import rounded
 from noisecheck.pipeline.grouping import grouped
 from noisecheck.report.clips import Moment, clips_at
 from noisecheck.report.context import Context, Place, Said, Section
-from noisecheck.report.figures import inline_svg, spectrum_card
+from noisecheck.report.figures.levels import spectrum_card
+from noisecheck.report.figures.svg import inline_svg
 
 __all__ = ["groups_section"]
 

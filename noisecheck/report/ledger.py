@@ -12,7 +12,8 @@ from noisecheck.pipeline.account import Account
 from noisecheck.report.answers import value_word
 from noisecheck.report.clips import Moment
 from noisecheck.report.context import Context, Place, Said, Section
-from noisecheck.report.figures import Passages, inline_svg, transits
+from noisecheck.report.figures.svg import inline_svg
+from noisecheck.report.figures.time import Passages, transits
 
 __all__ = ["flow_section"]
 

@@ -20,7 +20,8 @@ from noisecheck.core.table import band_names
 from noisecheck.report.answers import Asked, View, column_word, value_word
 from noisecheck.report.balls import flow_columns
 from noisecheck.report.context import Context, GroupColumn, Place, Section
-from noisecheck.report.figures import Row, band_differences, band_levels, differences, inline_svg
+from noisecheck.report.figures.levels import Row, band_differences, band_levels, differences
+from noisecheck.report.figures.svg import inline_svg
 
 __all__ = ["SYMBOLS", "noise_section"]
 

@@ -20,7 +20,7 @@ from noisecheck.report.corrected import corrections_section
 from noisecheck.report.ear import ear_section
 from noisecheck.report.events import events_section
 from noisecheck.report.exports import comparisons_csv, impacts_csv_chunks, json_text, summaries_csv, write_together
-from noisecheck.report.figures import MARKERS
+from noisecheck.report.figures.style import MARKERS
 from noisecheck.report.fitness import health_section
 from noisecheck.report.groups import groups_section
 from noisecheck.report.ledger import flow_section

@@ -16,7 +16,8 @@ from noisecheck.core.units import rounded
 from noisecheck.flow.findings import KIND_WORDS, say_odds
 from noisecheck.pipeline.revisions import changed_campaign, tradeoff_campaign, trend_campaign
 from noisecheck.report.context import Context, Place, Said, Section
-from noisecheck.report.figures import Spot, inline_svg, noise_and_flow
+from noisecheck.report.figures.svg import inline_svg
+from noisecheck.report.figures.tradeoff import Spot, noise_and_flow
 
 __all__ = ["trend_section"]
 

@@ -7,7 +7,9 @@ from typing import Any
 import matplotlib
 import numpy as np
 
-from noisecheck.report.figures import MOST_MARKS, Row, band_differences, differences, inline_svg, strip
+from noisecheck.report.figures.levels import Row, band_differences, differences
+from noisecheck.report.figures.svg import inline_svg
+from noisecheck.report.figures.time import MOST_MARKS, strip
 
 
 def strip_of(n: int, **more: Any) -> str:
