@@ -39,6 +39,8 @@ MOST_BYTES: Final = 10_000_000
 """A page is kept under this: larger ones make browsers slow."""
 _CLIP_BYTES: Final = 7_200_000
 _SPARE: Final = 100_000
+_SCRIPTS: Final = ("page.js",)
+"""What runs on the page, in this order, as one script under one hash; a file may use what an earlier one defines."""
 
 SECTIONS: Final[tuple[Callable[[Context], Section | None], ...]] = (
     sources_section,
@@ -184,7 +186,7 @@ def _render(context: Context, sections: Sequence[Section], answers: Sequence[Sai
     env = _environment()
     folder = files("noisecheck.report") / "templates"
     style = (folder / "page.css").read_text(encoding="utf-8")
-    script = (folder / "page.js").read_text(encoding="utf-8")
+    script = '"use strict";\n' + "".join((folder / name).read_text(encoding="utf-8") for name in _SCRIPTS)
     digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
     facts: Mapping[str, Any] = {
         "name": context_name(context.result),

@@ -1,4 +1,3 @@
-"use strict";
 (function () {
   document.documentElement.classList.add("has-js");
   function number(cell) {
