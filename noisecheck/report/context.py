@@ -106,6 +106,11 @@ class Context:
         return tuple(n for n in dict.fromkeys([*declared, *heard]) if n in heard)
 
     @cached_property
+    def run_numbers(self) -> dict[str, int]:
+        """Where each run stands in the run sheet, from 0."""
+        return {r.run.name: n for n, r in enumerate(self.result.runs)}
+
+    @cached_property
     def db_re(self) -> str:
         """What 0 dB is, in words."""
         found = sorted({v for s in self.result.summaries for v in s.db_re})

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import csv
+import io
+from collections.abc import Iterable
 from dataclasses import asdict
 
-from noisecheck.bench.corrections import COLUMNS, KINDS
+from noisecheck.bench.corrections import COLUMNS, KINDS, Correction
 from noisecheck.core.errors import one_line
 from noisecheck.report.context import Context, Place, Section
 
@@ -24,6 +27,16 @@ def corrections_section(context: Context) -> Section | None:
         "rows": [{k: one_line(v) if isinstance(v, str) else v for k, v in asdict(c).items()} for c in given],
         "lines": "\n".join([*lines, f"{run},17.400,missed,{station},faint"]),
         "kinds": KINDS,
+        "now": _as_csv(given),
     }
     document = [{k: v for k, v in asdict(c).items() if k != "line"} for c in given]
     return Section("corrections", "Corrected by ear", Place.EVENTS + 1, "corrections.html", data, document=document)
+
+
+def _as_csv(given: Iterable[Correction]) -> str:
+    """Return corrections as ``corrections.csv`` would hold them."""
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\n")
+    writer.writerow(COLUMNS)
+    writer.writerows((c.run, f"{c.time_s:.3f}", c.what, c.station, c.note) for c in given)
+    return out.getvalue()

@@ -1,4 +1,4 @@
-"""The impacts themselves: a strip for each run, clips of those worth hearing, and a table to sort and filter."""
+"""The impacts themselves: a strip for each run, clips of those worth hearing, and a table to sort, filter and open."""
 
 from __future__ import annotations
 
@@ -11,10 +11,12 @@ from noisecheck.core.flags import FLAG_MEANING, Flag, flag_words
 from noisecheck.core.units import rounded
 from noisecheck.pipeline.campaign import RunResult
 from noisecheck.report.answers import value_word
-from noisecheck.report.clips import Clip, Picked, clips_of, odd_impacts, pick
+from noisecheck.report.clips import Clip, Wanted, clips_of
 from noisecheck.report.context import Context, Place, Section
+from noisecheck.report.detail import detail_data, event_id
 from noisecheck.report.figures.svg import inline_svg
 from noisecheck.report.figures.time import MOST_MARKS, strip
+from noisecheck.report.picked import Picked, odd_impacts, pick
 
 __all__ = ["events_section"]
 
@@ -31,8 +33,12 @@ def events_section(context: Context) -> Section | None:
     if not any(len(r.impacts) for r in result.runs):
         return None
     picked = pick(result, most=_MOST_PICKED)
-    clips = clips_of(result, picked, most_bytes=context.impact_bytes)
     odd = {r.run.name: odd_impacts(r) for r in result.runs}
+    kept, left = _kept(context, picked, odd)
+    wanted = [Wanted(p.run, p.row, full=True) for p in sorted(picked, key=lambda p: p.rank)]
+    heard = {(w.run, w.row) for w in wanted}
+    wanted += [Wanted(*one) for one in kept if one not in heard]
+    clips = clips_of(result, wanted, most_bytes=context.impact_bytes)
     everything = np.concatenate([r.impacts.data["lae_db"] for r in result.runs])
     level = everything[np.isfinite(everything)]
     limits = (-1.0, 1.0)
@@ -42,7 +48,8 @@ def events_section(context: Context) -> Section | None:
     for number, run in enumerate(r for r in result.runs if len(r.impacts)):
         chosen = [p for p in picked if p.run == run.run.name]
         runs.append(_run(context, number, run, chosen, clips, odd[run.run.name], limits))
-    rows, left = _rows(context, picked, odd)
+    links = {(p.run, p.row) for p in picked}
+    rows = _rows(context, kept, links, odd)
     flags = int(np.bitwise_or.reduce(result.impacts.data["flags"], initial=0))
     return Section(
         key="events",
@@ -57,15 +64,12 @@ def events_section(context: Context) -> Section | None:
             "unplaced": bool(context.stations) and bool(np.any(result.impacts.data["station"] == 0)),
             "unit": context.unit,
             "flags": [(flag_words(int(f)), meaning) for f, meaning in FLAG_MEANING.items() if flags & f],
-            "clips": len(clips),
-            "unheard": len(picked) - len(clips),
+            "roles": sorted({r.run.role for r in result.runs if len(r.impacts)}),
+            "unheard": len(wanted) - len(clips),
+            "detail": detail_data(context, kept, clips),
         },
         document={"picked": [_picked_document(context, p) for p in picked]},
     )
-
-
-def _id(number: int, row: int) -> str:
-    return f"e{number}-{row}"
 
 
 def _run(
@@ -73,7 +77,7 @@ def _run(
     number: int,
     run: RunResult,
     picked: list[Picked],
-    clips: dict[tuple[str, int], Clip],
+    clips: dict[Wanted, Clip],
     odd: dict[int, tuple[str, ...]],
     limits: tuple[float, float],
 ) -> dict[str, Any]:
@@ -112,8 +116,9 @@ def _run(
         "chart": chart,
         "clips": [
             {
-                "id": _id(number, p.row),
-                "clip": clips.get((p.run, p.row)),
+                "id": f"hear{event_id(context, p.run, p.row)}",
+                "event": event_id(context, p.run, p.row),
+                "clip": clips.get(Wanted(p.run, p.row, full=True)),
                 "why": p.why,
                 "odd": p.odd,
                 **_one(run, p.row),
@@ -146,35 +151,55 @@ def _one(run: RunResult, row: int) -> dict[str, Any]:
     }
 
 
-def _rows(
+def _kept(
     context: Context, picked: tuple[Picked, ...], odd: dict[str, dict[int, tuple[str, ...]]]
-) -> tuple[list[dict[str, Any]], int]:
-    """Return the rows of the table and how many impacts are left to the CSV: odd and picked first, then the loudest."""
-    runs = [r for r in context.result.runs if len(r.impacts)]
-    total = sum(len(r.impacts) for r in runs)
+) -> tuple[list[tuple[str, int]], int]:
+    """Return the (run, row) of the table and how many impacts are left to the CSV: odd ones first, then by run.
+
+    Where not all fit, the odd, the picked and the loudest are kept.
+    """
     links = {(p.run, p.row) for p in picked}
     ranked = []
-    for number, run in enumerate(runs):
+    for number, run in enumerate(context.result.runs):
         level = np.nan_to_num(run.impacts.data["lae_db"], nan=-999.0)
         strange = odd[run.run.name]
         for row in range(len(level)):
-            first = (run.run.name, row) not in links and row not in strange
-            ranked.append((first, -float(level[row]), number, row))
-    kept = sorted((n, row) for _, _, n, row in sorted(ranked)[:_MOST_ROWS])
-    rows = [
+            common = (run.run.name, row) not in links and row not in strange
+            ranked.append((common, -float(level[row]), number, row, run.run.name))
+    kept = sorted(ranked)[:_MOST_ROWS]
+    kept.sort(key=lambda k: (-len(odd[k[4]].get(k[3], ())), k[2], k[3]))
+    return [(name, row) for *_, row, name in kept], len(ranked) - len(kept)
+
+
+def _rows(
+    context: Context,
+    kept: list[tuple[str, int]],
+    links: set[tuple[str, int]],
+    odd: dict[str, dict[int, tuple[str, ...]]],
+) -> list[dict[str, Any]]:
+    runs = {r.run.name: r for r in context.result.runs}
+    return [
         {
-            "run": one_line(runs[n].run.name),
-            "link": _id(n, row) if (runs[n].run.name, row) in links else "",
-            "odd": "; ".join(odd[runs[n].run.name].get(row, ())),
-            **_one(runs[n], row),
+            "id": event_id(context, name, row),
+            "run": one_line(name),
+            "number": row + 1,
+            "heard": f"hear{event_id(context, name, row)}" if (name, row) in links else "",
+            "odd": "; ".join(odd[name].get(row, ())),
+            "rebound": int(runs[name].impacts.data["rebound"][row]),
+            **_one(runs[name], row),
         }
-        for n, row in kept
+        for name, row in kept
     ]
-    return rows, total - len(rows)
 
 
 def _picked_document(context: Context, picked: Picked) -> dict[str, Any]:
     run = next(r for r in context.result.runs if r.run.name == picked.run)
     one = _one(run, picked.row)
-    document = {"run": picked.run, "time_s": one["time"], "station": one["station"], "channel": one["channel"]}
+    document: dict[str, Any] = {
+        "id": event_id(context, picked.run, picked.row),
+        "run": picked.run,
+        "time_s": one["time"],
+        "station": one["station"],
+        "channel": one["channel"],
+    }
     return {**document, "lae_db": one["lae"], "lzpeak_db": one["peak"], "odd": picked.odd, "why": list(picked.why)}

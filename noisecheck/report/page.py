@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import base64
 import hashlib
-import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from importlib.resources import files
@@ -27,6 +26,7 @@ from noisecheck.report.ledger import flow_section
 from noisecheck.report.levels import levels_section
 from noisecheck.report.method import method_section
 from noisecheck.report.noise import noise_section
+from noisecheck.report.numbers import number, signed
 from noisecheck.report.sources import sources_section
 from noisecheck.report.trend import trend_section
 
@@ -39,7 +39,7 @@ MOST_BYTES: Final = 10_000_000
 """A page is kept under this: larger ones make browsers slow."""
 _CLIP_BYTES: Final = 7_200_000
 _SPARE: Final = 100_000
-_SCRIPTS: Final = ("page.js",)
+_SCRIPTS: Final = ("page.js", "draw.js", "marks.js", "detail.js")
 """What runs on the page, in this order, as one script under one hash; a file may use what an earlier one defines."""
 
 SECTIONS: Final[tuple[Callable[[Context], Section | None], ...]] = (
@@ -88,8 +88,8 @@ def write_report(
     asked = ask(result)
     context = Context(result, asked, tuple(group_columns), _CLIP_BYTES)
     sections: list[Section] = list(more)
-    for number, build in enumerate(SECTIONS):
-        tell(0.1 + 0.7 * number / len(SECTIONS), "drawing the page")
+    for step, build in enumerate(SECTIONS):
+        tell(0.1 + 0.7 * step / len(SECTIONS), "drawing the page")
         section = build(context)
         if section is not None:
             sections.append(section)
@@ -161,23 +161,9 @@ def _environment() -> Environment:
     env.filters["num"] = number
     env.filters["line"] = one_line
     env.filters["drawn"] = Markup  # only for what figures.py made
+    env.policies["json.dumps_kwargs"] = {"ensure_ascii": False, "allow_nan": False, "separators": (",", ":")}
     env.globals["markers"] = MARKERS
     return env
-
-
-def signed(value: Any, digits: int = 1, *, plus: bool = False) -> str:
-    """Return a number with a true minus sign, ``–`` where there is none."""
-    if value is None or not math.isfinite(float(value)):
-        return "–"
-    text = f"{float(value):{'+' if plus else ''}.{digits}f}"
-    if float(text) == 0:
-        text = text.lstrip("+-")
-    return text.replace("-", "\N{MINUS SIGN}")
-
-
-def number(value: Any) -> str:
-    """Return a whole number with thin spaces between thousands."""
-    return f"{int(value):,}".replace(",", "\N{NARROW NO-BREAK SPACE}")
 
 
 def _render(context: Context, sections: Sequence[Section], answers: Sequence[Said]) -> str:

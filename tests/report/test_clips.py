@@ -3,7 +3,6 @@ from __future__ import annotations
 import base64
 import dataclasses
 import io
-import wave
 from typing import Any
 
 import numpy as np
@@ -11,41 +10,79 @@ import pytest
 import soundfile
 
 from noisecheck.core.flags import Flag
-from noisecheck.report.clips import clips_of, odd_impacts, pick, wav_data_uri
+from noisecheck.report.clips import FULL_BEFORE_S, Clip, Wanted, clips_of, sound_uri
+from noisecheck.report.picked import Picked, odd_impacts, pick
 
 
 def samples_of(uri: str) -> tuple[np.ndarray[Any, Any], int]:
     head, data = uri.split(",", 1)
-    assert head == "data:audio/wav;base64"
-    with wave.open(io.BytesIO(base64.b64decode(data))) as file:
-        assert (file.getnchannels(), file.getsampwidth()) == (1, 2)
-        return np.frombuffer(file.readframes(file.getnframes()), "<i2"), file.getframerate()
+    assert head == "data:audio/flac;base64"
+    samples, rate = soundfile.read(io.BytesIO(base64.b64decode(data)))
+    return samples, rate
 
 
-def test_wav_is_what_another_reader_reads() -> None:
+def full(picked: tuple[Picked, ...]) -> list[Wanted]:
+    return [Wanted(p.run, p.row, full=True) for p in sorted(picked, key=lambda p: p.rank)]
+
+
+def test_sound_is_what_another_reader_reads() -> None:
     x = np.sin(np.arange(800) / 5.0) * 0.5
-    data = base64.b64decode(wav_data_uri(x, 16_000).split(",", 1)[1])
-    read, rate = soundfile.read(io.BytesIO(data))
+    read, rate = samples_of(sound_uri(x, 16_000))
     assert rate == 16_000
     np.testing.assert_allclose(read, x, atol=1 / 32768)
 
 
 def test_clip_holds_the_recording_about_the_impact(make: Any) -> None:
+    """Rounding may add what lies 10.8 dB below the quietest 10 ms, step^2 / 12 (uniform quantisation, textbook)."""
     result = make()
     run = result.runs[0]
-    picked = pick(result, most=100)
-    clips = clips_of(result, picked, most_bytes=10**8)
-    for p in picked:
-        if p.run != run.run.name:
-            continue
-        clip, rate = samples_of(clips[p.run, p.row].uri)
-        start = int(run.impacts.data["frame"][p.row]) - round(0.08 * rate)
+    clips = clips_of(result, full(pick(result, most=100)), most_bytes=10**8)
+    looked = [w for w in clips if w.run == run.run.name]
+    assert looked
+    for one in looked:
+        clip, rate = samples_of(clips[one].uri)
+        frame = int(run.impacts.data["frame"][one.row])
+        start = frame - round(FULL_BEFORE_S * rate)
         sound, _ = soundfile.read(run.paths[0], start=max(start, 0), stop=start + rate // 2)
-        gain = 10 ** (clips[p.run, p.row].raised_db / 20)
-        expected = sound * gain
+        assert round(clips[one].before_s * rate) == frame - max(start, 0)
+        expected = sound * 10 ** (clips[one].raised_db / 20)
         assert np.max(np.abs(expected)) == pytest.approx(0.7, abs=1e-6)
         keep = len(sound) - round(0.005 * rate)  # the last 5 ms fade
-        np.testing.assert_allclose(clip[:keep] / 32767, expected[:keep], atol=2e-4)
+        still = min(np.sqrt(np.mean(np.square(s))) for s in np.array_split(expected, len(expected) // (rate // 100)))
+        error = clip[:keep] - expected[:keep]
+        assert np.sqrt(np.mean(np.square(error))) < 1.1 * still / np.sqrt(12)
+
+
+def test_clips_are_lossless_where_the_recording_is_still(make: Any) -> None:
+    result = make()
+    run = result.runs[0]
+    rate = run.rate
+    ring = np.where(np.arange(rate * 6) % 4000 < 200, 0.5 * np.sin(np.arange(rate * 6) / 3.0), 0.0)
+    soundfile.write(run.paths[0], ring, rate, subtype="PCM_16")
+    wanted = [Wanted(run.run.name, row, full=True) for row in range(len(run.impacts))]
+    clips = clips_of(result, wanted, most_bytes=10**8)
+    for one, clip in clips.items():
+        read, _ = samples_of(clip.uri)
+        start = max(int(run.impacts.data["frame"][one.row]) - round(FULL_BEFORE_S * rate), 0)
+        expected = ring[start : start + len(read)] * 10 ** (clip.raised_db / 20)
+        keep = len(read) - round(0.005 * rate)
+        np.testing.assert_allclose(read[:keep], expected[:keep], atol=2e-4)
+
+
+def test_fast_recordings_are_resampled_and_short_ones_kept_short(make: Any) -> None:
+    result = make()
+    run = result.runs[0]
+    sound = np.sin(2 * np.pi * 1000 / 96_000 * np.arange(96_000 * 6)) * 0.3
+    soundfile.write(run.paths[0], sound, 96_000, subtype="PCM_16")
+    fast = dataclasses.replace(run, rate=96_000, impacts=run.impacts.with_columns(frame=run.impacts.data["frame"] * 6))
+    result = dataclasses.replace(result, runs=(fast, *result.runs[1:]))
+    name = run.run.name
+    clips = clips_of(result, [Wanted(name, 5, full=True), Wanted(name, 5)], most_bytes=10**8)
+    shapes = {w.full: (c.rate, round(c.seconds, 3)) for w, c in clips.items()}
+    assert shapes == {True: (48_000, 0.5), False: (24_000, 0.25)}
+    read, rate = samples_of(clips[Wanted(name, 5)].uri)
+    spectrum = np.abs(np.fft.rfft(read * np.hanning(len(read))))
+    assert np.argmax(spectrum) * rate / len(read) == pytest.approx(1000, abs=4)
 
 
 def test_loudest_and_median_of_each_run_are_picked(make: Any) -> None:
@@ -78,21 +115,26 @@ def test_what_is_heard_without_balls_is_odd(make: Any) -> None:
     assert len(odd_impacts(empty)) == len(run.impacts)
 
 
-def test_budget_keeps_the_loudest(make: Any) -> None:
+def test_budget_keeps_what_is_wanted_first(make: Any) -> None:
     result = make()
     picked = pick(result, most=100)
-    one = max(len(c.uri) for c in clips_of(result, picked, most_bytes=10**8).values())
-    some = clips_of(result, picked, most_bytes=int(3.5 * one))
+    wanted = full(picked)
+    everything = clips_of(result, wanted, most_bytes=10**8)
+    one = max(len(c.uri) for c in everything.values())
+
+    def held(clips: dict[Wanted, Clip]) -> list[Picked]:
+        return [p for p in picked if Wanted(p.run, p.row, full=True) in clips]
+
+    some = clips_of(result, wanted, most_bytes=int(3.5 * one))
     assert 0 < sum(len(c.uri) for c in some.values()) <= 3.5 * one
-    rows = {(p.run, p.row): p for p in picked}
-    assert all("loudest of the run" in rows[key].why for key in some)
-    more = clips_of(result, picked, most_bytes=int((2 * len(result.runs) + 0.5) * one))
-    assert sum("median of the run" in rows[key].why for key in more) == len(result.runs)
+    assert all("loudest of the run" in p.why for p in held(some))
+    more = clips_of(result, wanted, most_bytes=int((2 * len(result.runs) + 0.5) * one))
+    assert sum("median of the run" in p.why for p in held(more)) == len(result.runs)
 
 
 def test_a_recording_that_is_gone_gives_no_clip(make: Any) -> None:
     result = make()
     result.runs[0].paths[0].unlink()
-    clips = clips_of(result, pick(result, most=100), most_bytes=10**8)
-    assert result.runs[0].run.name not in {run for run, _ in clips}
+    clips = clips_of(result, full(pick(result, most=100)), most_bytes=10**8)
+    assert result.runs[0].run.name not in {w.run for w in clips}
     assert clips

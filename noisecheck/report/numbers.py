@@ -1,0 +1,23 @@
+"""Numbers as the page writes them."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+__all__ = ["number", "signed"]
+
+
+def signed(value: Any, digits: int = 1, *, plus: bool = False) -> str:
+    """Return a number with a true minus sign, ``–`` where there is none."""
+    if value is None or not math.isfinite(float(value)):
+        return "–"
+    text = f"{float(value):{'+' if plus else ''}.{digits}f}"
+    if float(text) == 0:
+        text = text.lstrip("+-")
+    return text.replace("-", "\N{MINUS SIGN}")
+
+
+def number(value: Any) -> str:
+    """Return a whole number with thin spaces between thousands."""
+    return f"{int(value):,}".replace(",", "\N{NARROW NO-BREAK SPACE}")
