@@ -130,6 +130,7 @@ def make_parser() -> argparse.ArgumentParser:
     report = command("report", "all of it as one offline page", _report, "noisecheck report recordings -o reports")
     report.add_argument("campaign", metavar="CAMPAIGN", type=Path)
     report.add_argument("-o", "--output", metavar="DIR", type=Path, default=Path("reports"), help="default: reports/")
+    report.add_argument("--figures", action="store_true", help="write every figure as SVG and PNG too")
     _listening(report)
 
     watching = command("watch", "the same, live: say at once when a ball is stuck or stray", _watch, live.EXAMPLE)
@@ -341,11 +342,13 @@ def _report(arguments: argparse.Namespace) -> int:
     from noisecheck.report import write_report
 
     result = _measured_campaign(arguments)
-    written = write_report(result, arguments.output)
+    written = write_report(result, arguments.output, figures=arguments.figures)
     if arguments.json:
         _print_json({"written": [str(p) for p in written]})
     else:
-        _say(f"Wrote {p}." for p in written)
+        pictures = [p for p in written if p.parent.name == "figures"]
+        _say(f"Wrote {p}." for p in written if p not in pictures)
+        _say([f"Wrote {len(pictures)} pictures into {pictures[0].parent}."] if pictures else [])
     return DONE
 
 

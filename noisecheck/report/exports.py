@@ -166,7 +166,7 @@ def _plain(value: Any) -> Any:
     return value if value is None or isinstance(value, str | int | bool) else str(value)
 
 
-def write_together(files: Mapping[Path, str | Chunks]) -> list[Path]:
+def write_together(files: Mapping[Path, str | bytes | Chunks]) -> list[Path]:
     """Write files so that either all are new and whole or none has changed; folders are made where missing.
 
     Each is written beside its place under a temporary name; only when all are complete are they renamed.
@@ -180,9 +180,9 @@ def write_together(files: Mapping[Path, str | Chunks]) -> list[Path]:
             path.parent.mkdir(parents=True, exist_ok=True)
             handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.", suffix=".part")
             waiting.append((name, path))
-            with os.fdopen(handle, "w", encoding="utf-8", newline="") as out:
-                for piece in (content,) if isinstance(content, str) else content:
-                    out.write(piece)
+            with os.fdopen(handle, "wb") as out:
+                for piece in (content,) if isinstance(content, str | bytes) else content:
+                    out.write(piece if isinstance(piece, bytes) else piece.encode())
         mode = 0o666 & ~_umask()
         for name, path in waiting:
             os.chmod(name, mode)

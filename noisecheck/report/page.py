@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import base64
 import hashlib
+import re
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import nullcontext
 from dataclasses import replace
 from importlib.resources import files
 from pathlib import Path
@@ -20,6 +22,7 @@ from noisecheck.report.ear import ear_section
 from noisecheck.report.events import events_section
 from noisecheck.report.exports import comparisons_csv, impacts_csv_chunks, json_text, summaries_csv, write_together
 from noisecheck.report.figures.style import MARKERS
+from noisecheck.report.figures.svg import Drawn, figure_files, gathered
 from noisecheck.report.fitness import health_section
 from noisecheck.report.groups import groups_section
 from noisecheck.report.ledger import flow_section
@@ -66,6 +69,7 @@ def write_report(
     told: Told | None = None,
     more: Sequence[Section] = (),
     group_columns: Sequence[GroupColumn] = (),
+    figures: bool = False,
 ) -> list[Path]:
     """Write ``report.html``, ``results.json``, ``impacts.csv``, ``comparisons.csv`` and ``summaries.csv``.
 
@@ -75,6 +79,7 @@ def write_report(
         told: progress, share done and what is being done.
         more: sections of other parts (flow, source ranking, trend, health), put at their own places.
         group_columns: figures that stand beside the noise of each group, such as hold-ups per thousand.
+        figures: whether to write every figure of the page as SVG and PNG too, into ``figures/``.
 
     Returns:
         The paths written, the page first.
@@ -88,11 +93,13 @@ def write_report(
     asked = ask(result)
     context = Context(result, asked, tuple(group_columns), _CLIP_BYTES)
     sections: list[Section] = list(more)
-    for step, build in enumerate(SECTIONS):
-        tell(0.1 + 0.7 * step / len(SECTIONS), "drawing the page")
-        section = build(context)
-        if section is not None:
-            sections.append(section)
+    drawn: list[Drawn] = []
+    with gathered(drawn) if figures else nullcontext():
+        for step, build in enumerate(SECTIONS):
+            tell(0.1 + 0.7 * step / len(SECTIONS), "drawing the page")
+            section = build(context)
+            if section is not None:
+                sections.append(section)
     sections.sort(key=lambda s: s.place)
     answers = opening(context, sections)
     document = results_document(context, sections, answers)
@@ -105,7 +112,14 @@ def write_report(
         mine = {id(s) for s in more}
         sections = [again[s.key](context) or s if s.key in again and id(s) not in mine else s for s in sections]
         page = _render(context, sections, answers)
-    tell(0.9, "writing")
+    pictures: dict[Path, str | bytes] = {}
+    for step, one in enumerate(drawn):
+        tell(0.85 + 0.1 * step / len(drawn), "drawing the figures")
+        words = re.sub("[^a-z0-9]+", "-", re.split("[;,]", one.label.lower())[0])
+        name = f"{one.key}-{words[:60].strip('-')}"
+        svg, png = figure_files(one, _palette())
+        pictures |= {out / "figures" / f"{name}.svg": svg, out / "figures" / f"{name}.png": png}
+    tell(0.95, "writing")
     paths = write_together(
         {
             out / "report.html": page,
@@ -113,6 +127,7 @@ def write_report(
             out / "impacts.csv": impacts_csv_chunks(result.impacts),
             out / "comparisons.csv": comparisons_csv(c for a in asked for c in a.comparisons),
             out / "summaries.csv": summaries_csv(result.summaries),
+            **pictures,
         }
     )
     tell(1.0, "written")
@@ -164,6 +179,12 @@ def _environment() -> Environment:
     env.policies["json.dumps_kwargs"] = {"ensure_ascii": False, "allow_nan": False, "separators": (",", ":")}
     env.globals["markers"] = MARKERS
     return env
+
+
+def _palette() -> dict[str, str]:
+    """Return the colours of the light page by the names of their variables."""
+    style = (files("noisecheck.report") / "templates" / "page.css").read_text(encoding="utf-8")
+    return dict(re.findall(r"(--[\w]+):(#[0-9a-f]+)", style[: style.index("}")]))
 
 
 def _render(context: Context, sections: Sequence[Section], answers: Sequence[Said]) -> str:

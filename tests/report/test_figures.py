@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import io
 import re
 import xml.etree.ElementTree as ET
 from typing import Any
@@ -8,16 +9,19 @@ import matplotlib
 import numpy as np
 
 from noisecheck.report.figures.levels import Row, band_differences, differences
-from noisecheck.report.figures.svg import inline_svg
+from noisecheck.report.figures.svg import Drawn, figure_files, gathered, inline_svg
 from noisecheck.report.figures.time import MOST_MARKS, strip
 
 
-def strip_of(n: int, **more: Any) -> str:
+def strip_figure(n: int) -> Any:
     rng = np.random.default_rng(n)
     time = np.sort(rng.uniform(0, 60, n))
     level, station = rng.normal(-60, 5, n), rng.integers(0, 3, n)
-    figure = strip(time, level, station, np.zeros(n, bool), seconds=60, limits=(-90, -30), unit="dB")
-    return inline_svg(figure, key="s", **{"label": "x", **more})
+    return strip(time, level, station, np.zeros(n, bool), seconds=60, limits=(-90, -30), unit="dB")
+
+
+def strip_of(n: int, **more: Any) -> str:
+    return inline_svg(strip_figure(n), key="s", **{"label": "x", **more})
 
 
 def test_same_figure_same_text_and_no_links() -> None:
@@ -57,6 +61,31 @@ def test_shown_and_not_shown_differ_without_colour() -> None:
     )
     assert "fill: var(--c1)" in text
     assert "fill: var(--paper)" in text
+
+
+def test_figures_as_files_say_the_same_in_fixed_colours() -> None:
+    from matplotlib.image import imread
+
+    value = np.linspace(-9, 9, 30)
+    drawn: list[Drawn] = []
+    with gathered(drawn):
+        figure = band_differences(value, value - 1, value + 1, np.abs(value) > 3, limits=(-12, 12))
+        inline_svg(figure, key="b", label='felt "against" <bare>')
+    inline_svg(strip_figure(10), key="s", label="not gathered")
+    assert [(d.key, d.label) for d in drawn] == [("b", 'felt "against" <bare>')]
+    colours = ["#fbfaf6", "#1b2226", "#d9d8cf", "#0072b2", "#d55e00", "#00805c", "#111111", "#a8578a", "#8a6d00"]
+    names = ["--paper", "--ink", "--faint", *(f"--c{n}" for n in range(1, 7))]
+    svg, png = figure_files(drawn[0], dict(zip(names, colours, strict=True)))
+    root = ET.fromstring(svg)
+    assert root.tag == "{http://www.w3.org/2000/svg}svg"
+    assert root.find("{http://www.w3.org/2000/svg}title").text == 'felt "against" <bare>'  # type: ignore[union-attr]
+    assert "var(" not in svg
+    assert "#0a0b" not in svg
+    pixels = np.round(imread(io.BytesIO(png))[..., :3] * 255).astype(int)
+    assert pixels.shape[:2] == (round(520 / 72 * 200), round(350 / 72 * 200))
+    seen = {f"#{r:02x}{g:02x}{b:02x}" for r, g, b in np.unique(pixels.reshape(-1, 3), axis=0)}
+    assert {"#fbfaf6", "#1b2226", "#0072b2"} <= seen
+    assert not any(c.startswith("#0a0b") for c in seen)
 
 
 def test_global_settings_of_matplotlib_stay() -> None:

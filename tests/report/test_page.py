@@ -307,6 +307,16 @@ def test_columns_that_divide_alike_are_shown_once(make: Any, written: Any, tmp_p
     assert len([a for a in page.all("section") if a.get("class") == "question"]) == 1
 
 
+def test_every_figure_becomes_two_files(make: Any, tmp_path: Path) -> None:
+    paths = write_report(make(), tmp_path / "out", figures=True)
+    text = paths[0].read_text(encoding="utf-8")
+    pictures = sorted(p.name for p in (tmp_path / "out" / "figures").iterdir())
+    assert len(pictures) == 2 * text.count('<svg class="figure"')
+    assert sorted(p.name for p in paths if p.parent.name == "figures") == pictures
+    assert "s0-impacts-of-run-bare-0-over-time.png" in pictures
+    assert all((tmp_path / "out" / "figures" / p).stat().st_size > 1000 for p in pictures)
+
+
 def _luminance(colour: str) -> float:
     colour = colour.lstrip("#")
     colour = "".join(c * 2 for c in colour) if len(colour) == 3 else colour
