@@ -303,7 +303,7 @@ def _compare(arguments: argparse.Namespace) -> int:
     if arguments.json:
         _print_json(both.to_dict())
     else:
-        _say(tell_comparison(comparison, both.groups, both.verdicts))
+        _say(tell_comparison(comparison, both.groups, both.verdicts, both.heights))
     return DONE
 
 

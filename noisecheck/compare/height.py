@@ -58,6 +58,26 @@ class HeightFit:
                 )
         return self.slope * 10 * math.log10(to_mm / from_mm)
 
+    @property
+    def shown(self) -> bool:
+        """Whether the interval of the slope leaves out zero."""
+        low, high = self.slope_ci
+        return math.isfinite(low) and (low > 0) == (high > 0)
+
+    @property
+    def sentence(self) -> str:
+        """The rise for each doubling of the drop height, its interval and where it holds, in words."""
+        rise, (low, high) = self.db_per_doubling, (v * DOUBLING for v in self.slope_ci)
+        words = f"{'adds' if rise >= 0 else 'takes'} {abs(rise):.1f} dB"
+        if math.isfinite(low):
+            ends = sorted((low, high) if rise >= 0 else (-low, -high))
+            words += f" ({ends[0]:.1f} to {ends[1]:.1f}{'' if self.shown else ': no change shown'})"
+        else:
+            words += " (indicative only: too few runs for an interval)"
+        name = f"{self.group}: " if self.group else ""
+        where = f"measured from {self.range_mm[0]:g} to {self.range_mm[1]:g} mm in {self.runs} runs"
+        return f"{name}each doubling of the drop height {words}, {where}"
+
     def to_dict(self) -> dict[str, Any]:
         """Return the fit as plain values."""
         low, high = self.slope_ci
@@ -90,6 +110,17 @@ class HeightStudy:
             if (fit.group, fit.quantity) == (group, quantity):
                 return fit
         raise KeyError((group, quantity))
+
+    @property
+    def sentences(self) -> tuple[str, ...]:
+        """What L_AE does with height in each group, and whether one slope may hold for all, in words."""
+        said = [f.sentence for f in self.fits if f.quantity == "lae_db"]
+        p = self.common_slope_p.get("lae_db", math.nan)
+        if math.isfinite(p) and p < 0.05:
+            said.append(f"the slopes differ (p = {p:.2g}): what a change gains depends on the drop height")
+        elif math.isfinite(p):
+            said.append(f"one slope may hold for all (p = {p:.2g})")
+        return tuple(said)
 
     def to_dict(self) -> dict[str, Any]:
         """Return the study as plain values."""

@@ -10,6 +10,7 @@ from typing import Any
 from noisecheck.compare.changed import Changed, changed
 from noisecheck.compare.effects import Comparison
 from noisecheck.compare.flowing import GroupFlow, RunFlow, run_flow
+from noisecheck.compare.height import HeightStudy, fit_heights
 from noisecheck.compare.joint import JointVerdict, join_flow
 from noisecheck.compare.plan import EffectPlan, Spread, plan_effects
 from noisecheck.compare.plan import spread_of as spread_of_runs
@@ -85,6 +86,8 @@ class Together:
     comparison: Comparison
     groups: tuple[GroupFlow, ...]
     verdicts: tuple[JointVerdict, ...]
+    heights: HeightStudy | None = None
+    """Slopes with drop height for each treatment, where drop heights are compared."""
 
     def to_dict(self) -> dict[str, Any]:
         """Return the comparison's document with ``flow`` in every group and ``together`` in every L_AE difference."""
@@ -95,13 +98,16 @@ class Together:
         for difference in document["differences"]:
             if difference["measure"] == "lae_db":
                 difference["together"] = verdicts[difference["value"]]
-        return document
+        return document if self.heights is None else {**document, "heights": self.heights.to_dict()}
 
 
 def together(result: CampaignResult, comparison: Comparison) -> Together:
     """Return a comparison of a campaign with its flow beside it."""
     groups, verdicts = join_flow(comparison, flows_of(result), rig=result.campaign.rig)
-    return Together(comparison, groups, verdicts)
+    heights = None
+    if comparison.by == "drop_height_mm":
+        heights = fit_heights(result.summaries, station=comparison.station or None)
+    return Together(comparison, groups, verdicts, heights)
 
 
 @dataclass(frozen=True)

@@ -25,6 +25,7 @@ from noisecheck.report.figures.style import MARKERS
 from noisecheck.report.figures.svg import Drawn, figure_files, gathered
 from noisecheck.report.fitness import health_section
 from noisecheck.report.groups import groups_section
+from noisecheck.report.heights import heights_section
 from noisecheck.report.ledger import flow_section
 from noisecheck.report.levels import levels_section
 from noisecheck.report.method import method_section
@@ -49,6 +50,7 @@ SECTIONS: Final[tuple[Callable[[Context], Section | None], ...]] = (
     sources_section,
     groups_section,
     noise_section,
+    heights_section,
     ear_section,
     flow_section,
     trend_section,

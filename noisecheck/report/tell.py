@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from noisecheck.compare.changed import Changed
 from noisecheck.compare.effects import Comparison, Difference
 from noisecheck.compare.flowing import GroupFlow
+from noisecheck.compare.height import HeightStudy
 from noisecheck.compare.joint import JointVerdict
 from noisecheck.compare.scorecard import Judged, say_time
 from noisecheck.compare.trend import Trend
@@ -47,7 +48,10 @@ def _flow(flow: GroupFlow) -> str:
 
 
 def tell_comparison(
-    comparison: Comparison, flows: Sequence[GroupFlow] = (), verdicts: Sequence[JointVerdict] = ()
+    comparison: Comparison,
+    flows: Sequence[GroupFlow] = (),
+    verdicts: Sequence[JointVerdict] = (),
+    heights: HeightStudy | None = None,
 ) -> list[str]:
     """Return the lines ``noisecheck compare`` prints, with how balls ran beside the noise where that is known."""
     ran = {f.value: f"; {_flow(f)}" for f in flows if f.balls}
@@ -74,6 +78,8 @@ def tell_comparison(
             lines.append(f"  with flow: {joint[difference.value]}")
         for warning in difference.warnings:
             said.setdefault(warning, []).append(difference.value)
+    if heights is not None and heights.fits:
+        lines += ["L_AE against drop height:", *(f"  {text}" for text in heights.sentences)]
     lines += [f"note: {text}" for text in (*comparison.warnings, *said)]
     return lines
 

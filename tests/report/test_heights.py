@@ -1,0 +1,79 @@
+"""The section on drop heights, and the same in the terminal and in JSON."""
+
+from __future__ import annotations
+
+import dataclasses
+import itertools
+from typing import Any
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from noisecheck.compare.summary import summarise
+from noisecheck.core.table import Impacts
+from noisecheck.pipeline.campaign import compare_campaign
+from noisecheck.pipeline.revisions import together
+from noisecheck.report.tell import tell_comparison
+
+RISE = {"bare": 3.6, "felt": 4.5}
+HEIGHTS = (40.0, 80.0, 120.0)
+
+
+@pytest.fixture
+def result(make: Any) -> Any:
+    """Runs at three drop heights; at the landing levels rise by so many dB a doubling, at the tray by none."""
+    made = make(runs=9)
+    runs = []
+    for number, run in enumerate(made.runs):
+        height = HEIGHTS[(number // 2) % 3]
+        step = RISE[run.run.treatment] * np.log2(height / 80)
+        here = run.impacts.data["station"] == run.impacts.names["station"].index("landing")
+        level = run.impacts.data["lae_db"] - 0.3 * (number // 2) + np.where(here, step, 0.0)
+        sheet = dataclasses.replace(run.run, drop_height_mm=height, session="")
+        runs.append(dataclasses.replace(run, run=sheet, impacts=run.impacts.with_columns(lae_db=level)))
+    campaign = dataclasses.replace(made.campaign, runs=tuple(r.run for r in runs))
+    everything = Impacts.concat(r.impacts for r in runs)
+    return dataclasses.replace(
+        made, campaign=campaign, runs=tuple(runs), summaries=summarise(everything, campaign.runs)
+    )
+
+
+def test_slopes_on_the_page_are_regressions_of_run_means(result: Any, written: Any, tmp_path: Any) -> None:
+    text, page, document = written(result, tmp_path / "out")
+    fits = {f["group"]: f for f in document["heights"]["landing"]["fits"] if f["quantity"] == "lae_db"}
+    for treatment, rise in RISE.items():
+        rows = [s for s in result.summaries if s.station == "landing" and s.run.treatment == treatment]
+        line = stats.linregress([np.log2(s.run.drop_height_mm) for s in rows], [s.mean[0] for s in rows])
+        half = stats.t.ppf(0.975, len(rows) - 2) * line.stderr
+        fit = fits[treatment]
+        assert fit["db_per_doubling"] == pytest.approx(line.slope, abs=1e-3)
+        assert fit["db_per_doubling_ci"] == pytest.approx([line.slope - half, line.slope + half], abs=1e-3)
+        assert abs(line.slope - rise) < 0.3
+        assert f'data-value="{fit["db_per_doubling"]}"' in text
+    assert "At tray no change with drop height is shown." in page.text
+    assert "Bare: each doubling of the drop height adds 3." in page.text
+    assert "The slopes differ (p = " in page.text
+    assert "against drop height at landing" in text
+    assert "against drop height at tray" not in text
+
+
+def test_terminal_and_json_say_the_same(result: Any) -> None:
+    both = together(result, compare_campaign(result, by="drop_height_mm", station="landing"))
+    assert both.heights is not None
+    lines = tell_comparison(both.comparison, both.groups, both.verdicts, both.heights)
+    said = list(
+        itertools.takewhile(lambda s: s.startswith("  "), lines[lines.index("L_AE against drop height:") + 1 :])
+    )
+    assert [s.split(":")[0].strip() for s in said[:2]] == ["bare", "felt"]
+    fit = both.heights.of("felt")
+    assert f"adds {fit.db_per_doubling:.1f} dB" in said[1]
+    assert "from 40 to 120 mm in 9 runs" in said[1]
+    assert both.to_dict()["heights"] == both.heights.to_dict()
+    assert "heights" not in together(result, compare_campaign(result, by="treatment")).to_dict()
+
+
+def test_one_height_has_no_slope(make: Any, written: Any, tmp_path: Any) -> None:
+    _, page, document = written(make(), tmp_path / "out")
+    assert "heights" not in document
+    assert "heights" not in {a.get("id") for a in page.all("section")}
