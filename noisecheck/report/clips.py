@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import base64
 import io
+import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Final
@@ -17,14 +18,11 @@ from numpy.typing import NDArray
 
 from noisecheck.audio.split import join_recordings
 from noisecheck.core.errors import InputError
+from noisecheck.measure.weighting import spectrum_weight
 from noisecheck.pipeline.campaign import CampaignResult, RunResult
 
-__all__ = ["Clip", "Moment", "Wanted", "clips_at", "clips_of", "sound_uri"]
+__all__ = ["ALONE", "FULL", "PLAIN", "Clip", "Cut", "Moment", "Wanted", "clips_at", "clips_of", "sound_uri"]
 
-FULL_BEFORE_S: Final = 0.08
-FULL_S: Final = 0.5
-PLAIN_BEFORE_S: Final = 0.04
-PLAIN_S: Final = 0.25
 _LEAD_S: Final = 0.35
 _MOMENT_S: Final = 1.0
 _FASTEST: Final = 48_000  # clips of faster recordings are resampled: nobody hears the difference, the page stays small
@@ -32,15 +30,31 @@ _PLAIN: Final = 24_000  # 12 kHz are enough to tell what a sound was
 _PEAK: Final = 0.7  # clips are raised to this peak, so that 16 bits are enough for the quiet ones
 _BITS: Final = (6, 15)
 _STILL_S: Final = 0.01
+_CLEAR_S: Final = 0.003
+
+
+@dataclass(frozen=True)
+class Cut:
+    """How a clip is cut: seconds before the onset and in all, highest rate, whether it ends before the next impact."""
+
+    before_s: float
+    seconds: float
+    fastest: int
+    alone: bool = False
+
+
+FULL: Final = Cut(0.08, 0.5, _FASTEST)
+PLAIN: Final = Cut(0.04, 0.25, _PLAIN)
+ALONE: Final = Cut(0.01, 0.4, _FASTEST, alone=True)
 
 
 @dataclass(frozen=True)
 class Wanted:
-    """One impact to be heard: its run, its row in the run's table; ``full`` is half a second up to 24 kHz."""
+    """One impact to be heard: its run, its row in the run's table, and how it is cut."""
 
     run: str
     row: int
-    full: bool = False
+    cut: Cut = PLAIN
 
 
 @dataclass(frozen=True)
@@ -60,6 +74,8 @@ class Clip:
     seconds: float
     before_s: float
     rate: int
+    lae_db: float
+    """Its A-weighted exposure (s) as it is played at full volume, dB re full scale; what else it holds included."""
 
 
 def clips_of(result: CampaignResult, wanted: Iterable[Wanted], *, most_bytes: int) -> dict[Wanted, Clip]:
@@ -114,21 +130,22 @@ def _channel_at(run: RunResult, time_s: float) -> int:
 def _read(run: RunResult, wanted: Sequence[Wanted]) -> dict[Wanted, Clip]:
     """Return the clip around each row on the channel measured; none where the recording cannot be read."""
     found: dict[Wanted, Clip] = {}
+    frames = run.impacts.data["frame"]
     try:
         recording = join_recordings(run.paths)
     except InputError:
         return found
     with recording:
         for one in sorted(wanted, key=lambda w: w.row):
-            before, length, fastest = (
-                (FULL_BEFORE_S, FULL_S, _FASTEST) if one.full else (PLAIN_BEFORE_S, PLAIN_S, _PLAIN)
-            )
-            frame = int(run.impacts.data["frame"][one.row])
-            start = frame - round(before * run.rate)
-            stop, start = start + round(length * run.rate), max(start, 0)
+            frame = int(frames[one.row])
+            start = max(frame - round(one.cut.before_s * run.rate), 0)
+            stop = frame + round((one.cut.seconds - one.cut.before_s) * run.rate)
+            later = frames[frames > frame]
+            if one.cut.alone and len(later):
+                stop = min(stop, int(later.min()) - round(_CLEAR_S * run.rate))
             channel = min(max(int(run.impacts.data["channel"][one.row]), 0), recording.channels - 1)
             sound = recording.read(start, stop)[:, channel]
-            found[one] = _clip(sound, run.rate, fastest, before_s=(frame - start) / run.rate)
+            found[one] = _clip(sound, run.rate, one.cut.fastest, before_s=(frame - start) / run.rate)
     return found
 
 
@@ -145,8 +162,20 @@ def _clip(samples: NDArray[np.float32], rate: int, fastest: int, *, before_s: fl
     fade = min(len(finite), round(0.005 * rate))
     if fade:
         shaped[-fade:] *= np.linspace(1.0, 0.0, fade)
-    uri = sound_uri(np.round(shaped / step) * step, rate)
-    return Clip(uri, 20 * float(np.log10(gain)), len(finite) / rate, before_s, rate)
+    shaped = np.round(shaped / step) * step
+    exposure = _exposure(shaped, rate)
+    level = 10 * math.log10(exposure) if exposure > 0 else -math.inf
+    return Clip(sound_uri(shaped, rate), 20 * math.log10(gain), len(finite) / rate, before_s, rate, level)
+
+
+def _exposure(samples: NDArray[np.float64], rate: int) -> float:
+    """Return the A-weighted exposure (s), by Parseval's theorem."""
+    n = 2 * len(samples)
+    if not n:
+        return 0.0
+    power = np.square(np.abs(np.fft.rfft(samples, n)))
+    power[1:-1] *= 2
+    return float(power @ spectrum_weight(n, rate, "A")) / n / rate
 
 
 def _step(samples: NDArray[np.float64], rate: int) -> float:

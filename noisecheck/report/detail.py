@@ -14,7 +14,7 @@ from noisecheck.core.bands import NOMINAL_THIRD_HZ
 from noisecheck.core.errors import one_line
 from noisecheck.core.flags import FLAG_MEANING, flag_words
 from noisecheck.pipeline.campaign import RunResult
-from noisecheck.report.clips import Clip, Wanted
+from noisecheck.report.clips import FULL, Clip, Wanted
 from noisecheck.report.context import Context
 from noisecheck.report.numbers import signed
 
@@ -45,7 +45,7 @@ def detail_data(context: Context, kept: Sequence[tuple[str, int]], clips: Mappin
     for name, row in kept:
         run = runs[name]
         clip = clips.get(Wanted(name, row))
-        again = clips.get(Wanted(name, row, full=True))
+        again = clips.get(Wanted(name, row, FULL))
         either = clip or again
         rows.append(
             {

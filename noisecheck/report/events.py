@@ -11,7 +11,7 @@ from noisecheck.core.flags import FLAG_MEANING, Flag, flag_words
 from noisecheck.core.units import rounded
 from noisecheck.pipeline.campaign import RunResult
 from noisecheck.report.answers import value_word
-from noisecheck.report.clips import Clip, Wanted, clips_of
+from noisecheck.report.clips import FULL, Clip, Wanted, clips_of
 from noisecheck.report.context import Context, Place, Section
 from noisecheck.report.detail import detail_data, event_id
 from noisecheck.report.figures.svg import inline_svg
@@ -35,7 +35,7 @@ def events_section(context: Context) -> Section | None:
     picked = pick(result, most=_MOST_PICKED)
     odd = {r.run.name: odd_impacts(r) for r in result.runs}
     kept, left = _kept(context, picked, odd)
-    wanted = [Wanted(p.run, p.row, full=True) for p in sorted(picked, key=lambda p: p.rank)]
+    wanted = [Wanted(p.run, p.row, FULL) for p in sorted(picked, key=lambda p: p.rank)]
     heard = {(w.run, w.row) for w in wanted}
     wanted += [Wanted(*one) for one in kept if one not in heard]
     clips = clips_of(result, wanted, most_bytes=context.impact_bytes)
@@ -118,7 +118,7 @@ def _run(
             {
                 "id": f"hear{event_id(context, p.run, p.row)}",
                 "event": event_id(context, p.run, p.row),
-                "clip": clips.get(Wanted(p.run, p.row, full=True)),
+                "clip": clips.get(Wanted(p.run, p.row, FULL)),
                 "why": p.why,
                 "odd": p.odd,
                 **_one(run, p.row),

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any, Final
 from noisecheck.core.errors import one_line
 from noisecheck.pipeline.campaign import CampaignResult, Told
 from noisecheck.report.answers import ask, asked_sentence, opening
+from noisecheck.report.blind import blind_section
 from noisecheck.report.care import care_section
 from noisecheck.report.context import Context, GroupColumn, Said, Section
 from noisecheck.report.corrected import corrections_section
@@ -43,7 +44,7 @@ MOST_BYTES: Final = 10_000_000
 """A page is kept under this: larger ones make browsers slow."""
 _CLIP_BYTES: Final = 7_200_000
 _SPARE: Final = 100_000
-_SCRIPTS: Final = ("page.js", "draw.js", "marks.js", "detail.js")
+_SCRIPTS: Final = ("page.js", "draw.js", "marks.js", "detail.js", "blind.js")
 """What runs on the page, in this order, as one script under one hash; a file may use what an earlier one defines."""
 
 SECTIONS: Final[tuple[Callable[[Context], Section | None], ...]] = (
@@ -51,6 +52,7 @@ SECTIONS: Final[tuple[Callable[[Context], Section | None], ...]] = (
     groups_section,
     noise_section,
     heights_section,
+    blind_section,
     ear_section,
     flow_section,
     trend_section,

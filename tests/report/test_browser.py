@@ -265,6 +265,50 @@ def test_one_clip_at_a_time_and_true_levels(visit: Any) -> None:
         assert 20 * np.log10(volume) == pytest.approx(least - raised, abs=0.01)
 
 
+def test_listening_without_knowing(visit: Any) -> None:
+    """Levels as played against the table, at true level and made equal; the share by guessing against scipy."""
+    from scipy.stats import binom
+
+    page = visit()
+    page.evaluate(
+        "HTMLMediaElement.prototype.play = function () { (window.played ||= []).push([this.src, this.volume]); }"
+    )
+    page.click("#blind-say-first")
+    assert page.inner_text("#blind-said") == "Listen to both first."
+    facts = {
+        src: (float(lae), float(played))
+        for src, lae, played in page.eval_on_selector_all(
+            ".pairs audio", "clips => clips.map(c => [c.src, c.dataset.lae, c.dataset.played])"
+        )
+    }
+    names = dict(
+        page.eval_on_selector_all(".pairs audio", "clips => clips.map(c => [c.src, c.closest('tr').dataset.value])")
+    )
+    right = 0
+    for number in range(1, 9):
+        if number == 5:
+            page.check("#blind-matched")
+            right = 0
+        page.click("#blind-first")
+        page.click("#blind-second")
+        (a, a_volume), (b, b_volume) = page.evaluate("window.played.slice(-2)")
+        assert {names[a], names[b]} == {"bare", "felt"}
+        assert max(a_volume, b_volume) == pytest.approx(1.0)
+        heard = [facts[s][1] + 20 * np.log10(v) for s, v in ((a, a_volume), (b, b_volume))]
+        true = 0.0 if number >= 5 else facts[a][0] - facts[b][0]
+        assert heard[0] - heard[1] == pytest.approx(true, abs=0.02)
+        page.click("#blind-say-first")
+        hit = names[a] == "felt"
+        right += hit
+        tries = number if number < 5 else number - 4
+        share = 100 * binom.sf(right - 1, tries, 0.5)
+        said = page.inner_text("#blind-said")
+        assert said.startswith(
+            f"{'Right' if hit else 'Wrong'}: the first was {names[a]}, the second {names[b]}. {right} of {tries} right;"
+        )
+        assert float(said.split(" in ")[1].split(" %")[0]) == pytest.approx(share, abs=0.51)
+
+
 def test_two_thousand_impacts_paint_within_a_second(visit: Any, make: Any) -> None:
     page = visit(make(impacts=700, runs=2))
     assert page.locator("#impacts-table tbody tr").count() == 2000

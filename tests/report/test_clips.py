@@ -10,7 +10,7 @@ import pytest
 import soundfile
 
 from noisecheck.core.flags import Flag
-from noisecheck.report.clips import FULL_BEFORE_S, Clip, Wanted, clips_of, sound_uri
+from noisecheck.report.clips import ALONE, FULL, Clip, Wanted, clips_of, sound_uri
 from noisecheck.report.picked import Picked, odd_impacts, pick
 
 
@@ -22,7 +22,7 @@ def samples_of(uri: str) -> tuple[np.ndarray[Any, Any], int]:
 
 
 def full(picked: tuple[Picked, ...]) -> list[Wanted]:
-    return [Wanted(p.run, p.row, full=True) for p in sorted(picked, key=lambda p: p.rank)]
+    return [Wanted(p.run, p.row, FULL) for p in sorted(picked, key=lambda p: p.rank)]
 
 
 def test_sound_is_what_another_reader_reads() -> None:
@@ -42,7 +42,7 @@ def test_clip_holds_the_recording_about_the_impact(make: Any) -> None:
     for one in looked:
         clip, rate = samples_of(clips[one].uri)
         frame = int(run.impacts.data["frame"][one.row])
-        start = frame - round(FULL_BEFORE_S * rate)
+        start = frame - round(FULL.before_s * rate)
         sound, _ = soundfile.read(run.paths[0], start=max(start, 0), stop=start + rate // 2)
         assert round(clips[one].before_s * rate) == frame - max(start, 0)
         expected = sound * 10 ** (clips[one].raised_db / 20)
@@ -59,11 +59,11 @@ def test_clips_are_lossless_where_the_recording_is_still(make: Any) -> None:
     rate = run.rate
     ring = np.where(np.arange(rate * 6) % 4000 < 200, 0.5 * np.sin(np.arange(rate * 6) / 3.0), 0.0)
     soundfile.write(run.paths[0], ring, rate, subtype="PCM_16")
-    wanted = [Wanted(run.run.name, row, full=True) for row in range(len(run.impacts))]
+    wanted = [Wanted(run.run.name, row, FULL) for row in range(len(run.impacts))]
     clips = clips_of(result, wanted, most_bytes=10**8)
     for one, clip in clips.items():
         read, _ = samples_of(clip.uri)
-        start = max(int(run.impacts.data["frame"][one.row]) - round(FULL_BEFORE_S * rate), 0)
+        start = max(int(run.impacts.data["frame"][one.row]) - round(FULL.before_s * rate), 0)
         expected = ring[start : start + len(read)] * 10 ** (clip.raised_db / 20)
         keep = len(read) - round(0.005 * rate)
         np.testing.assert_allclose(read[:keep], expected[:keep], atol=2e-4)
@@ -77,9 +77,9 @@ def test_fast_recordings_are_resampled_and_short_ones_kept_short(make: Any) -> N
     fast = dataclasses.replace(run, rate=96_000, impacts=run.impacts.with_columns(frame=run.impacts.data["frame"] * 6))
     result = dataclasses.replace(result, runs=(fast, *result.runs[1:]))
     name = run.run.name
-    clips = clips_of(result, [Wanted(name, 5, full=True), Wanted(name, 5)], most_bytes=10**8)
-    shapes = {w.full: (c.rate, round(c.seconds, 3)) for w, c in clips.items()}
-    assert shapes == {True: (48_000, 0.5), False: (24_000, 0.25)}
+    clips = clips_of(result, [Wanted(name, 5, FULL), Wanted(name, 5)], most_bytes=10**8)
+    shapes = {w.cut.seconds: (c.rate, round(c.seconds, 3)) for w, c in clips.items()}
+    assert shapes == {0.5: (48_000, 0.5), 0.25: (24_000, 0.25)}
     read, rate = samples_of(clips[Wanted(name, 5)].uri)
     spectrum = np.abs(np.fft.rfft(read * np.hanning(len(read))))
     assert np.argmax(spectrum) * rate / len(read) == pytest.approx(1000, abs=4)
@@ -115,6 +115,23 @@ def test_what_is_heard_without_balls_is_odd(make: Any) -> None:
     assert len(odd_impacts(empty)) == len(run.impacts)
 
 
+def test_an_impact_alone_ends_before_the_next_and_knows_its_exposure(make: Any) -> None:
+    """Exposure of a tone by its formula, A-weighted by 0 dB at 1 kHz (IEC 61672-1:2013, Table 3)."""
+    result = make()
+    run = result.runs[0]
+    sound = 0.2 * np.sin(2 * np.pi * 1000 / run.rate * np.arange(run.rate * 6))
+    soundfile.write(run.paths[0], sound, run.rate, subtype="PCM_16")
+    frames = run.impacts.data["frame"]
+    gaps = np.diff(frames)
+    row = int(np.argmax(gaps[:-1]))
+    wanted = Wanted(run.run.name, row, ALONE)
+    clip = clips_of(result, [wanted], most_bytes=10**8)[wanted]
+    seconds = min(gaps[row] / run.rate + 0.01 - 0.003, 0.4)
+    assert clip.seconds == pytest.approx(seconds, abs=1e-3)
+    expected = 10 * np.log10(0.7**2 / 2 * (clip.seconds - 0.005 * 2 / 3))  # the last 5 ms fade
+    assert clip.lae_db == pytest.approx(expected, abs=0.1)
+
+
 def test_budget_keeps_what_is_wanted_first(make: Any) -> None:
     result = make()
     picked = pick(result, most=100)
@@ -123,7 +140,7 @@ def test_budget_keeps_what_is_wanted_first(make: Any) -> None:
     one = max(len(c.uri) for c in everything.values())
 
     def held(clips: dict[Wanted, Clip]) -> list[Picked]:
-        return [p for p in picked if Wanted(p.run, p.row, full=True) in clips]
+        return [p for p in picked if Wanted(p.run, p.row, FULL) in clips]
 
     some = clips_of(result, wanted, most_bytes=int(3.5 * one))
     assert 0 < sum(len(c.uri) for c in some.values()) <= 3.5 * one
