@@ -39,6 +39,7 @@ from noisecheck.pipeline.listen import ListenSettings
 from noisecheck.pipeline.placing import placed, taught_by
 from noisecheck.pipeline.references import mark_references, references_of, tied_summaries
 from noisecheck.pipeline.together import Take, told_apart
+from noisecheck.place.combine import Found
 
 __all__ = [
     "CampaignResult",
@@ -76,6 +77,8 @@ class RunResult:
     """How faint an impact may be and still be heard, where that was tried."""
     corrections: tuple[Correction, ...] = ()
     """What the user's ear corrects in it."""
+    found: Found | None = None
+    """Where in the plan each impact was, where microphones in known places tell."""
 
     @property
     def document(self) -> dict[str, Any]:
@@ -91,6 +94,7 @@ class RunResult:
             "notes": list(self.notes),
             "health": None if self.health is None else self.health.to_dict(),
             **({} if self.limit is None else {"detection_limit": self.limit.to_dict()}),
+            **({} if self.found is None else {"places": self.found.to_dict(self.impacts["time_s"])}),
         }
 
 
@@ -255,7 +259,7 @@ def place_runs(results: Sequence[RunResult], rig: Rig, taps: Sequence[RunResult]
     done = []
     for result in results:
         with join_recordings(result.paths) as recording:
-            impacts, notes = placed(
+            impacts, notes, found = placed(
                 result.onsets,
                 result.impacts,
                 result.run,
@@ -266,7 +270,7 @@ def place_runs(results: Sequence[RunResult], rig: Rig, taps: Sequence[RunResult]
             )
         impacts, more = relocated(impacts, result.corrections)
         impacts = with_drops(impacts, result.run, rig)
-        done.append(replace(result, impacts=impacts, notes=(*result.notes, *notes, *more)))
+        done.append(replace(result, impacts=impacts, notes=(*result.notes, *notes, *more), found=found))
     marked = mark_references([(r.run, r.impacts, r.seconds) for r in done])
     done = [replace(r, impacts=impacts) for r, impacts in zip(done, marked, strict=True)]
     said = [height_note(r.impacts, r.run, rig) for r in done]

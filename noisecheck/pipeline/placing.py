@@ -11,7 +11,7 @@ from noisecheck.bench.rig import Rig
 from noisecheck.bench.runsheet import Run
 from noisecheck.core.table import Impacts
 from noisecheck.detect.channels import Onsets
-from noisecheck.place.combine import place_run
+from noisecheck.place.combine import Found, place_run
 from noisecheck.place.taught import Lesson, TaughtSounds, teach
 
 __all__ = ["placed", "taught_by"]
@@ -42,17 +42,17 @@ def placed(
     rate: float,
     taught: TaughtSounds | None = None,
     read: Reader | None = None,
-) -> tuple[Impacts, tuple[str, ...]]:
-    """Return the impacts of a run with their stations, and what there is to say about the placing.
+) -> tuple[Impacts, tuple[str, ...], Found | None]:
+    """Return the impacts of a run with their stations, what there is to say about the placing, and places found.
 
     Taps, reference drops and runs at a station without a microphone are where the run sheet says; else every way
     that applies is asked.
     """
     owned = {m.station for m in rig.microphones if m.station}
     if run.station and (run.role != "test" or not rig.station_names or (owned and run.station not in owned)):
-        return impacts.with_columns(station=run.station, station_confidence=1.0), ()
+        return impacts.with_columns(station=run.station, station_confidence=1.0), (), None
     if not rig.station_names:
-        return impacts, ()
+        return impacts, (), None
     if owned >= set(rig.route or rig.station_names):
         read = None  # every station has its own microphone: nothing is left for arrival times to tell
     answer = place_run(
@@ -65,4 +65,4 @@ def placed(
         run_station=run.station,
         read=read,
     )
-    return answer.into(impacts), answer.notes
+    return answer.into(impacts), answer.notes, answer.found

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,7 +20,7 @@ from noisecheck.place.microphones import microphone_evidence, station_channels
 from noisecheck.place.positions import Array, Positions, array_of, arrival_evidence, fitted_speed, locate
 from noisecheck.place.taught import TaughtSounds
 
-__all__ = ["CONTACT_BAND_HZ", "STATED_CONFIDENCE", "Placed", "place_run"]
+__all__ = ["CONTACT_BAND_HZ", "STATED_CONFIDENCE", "Found", "Placed", "place_run"]
 
 Floats = NDArray[np.float64]
 
@@ -31,6 +31,23 @@ CONTACT_BAND_HZ: Final = (2000.0, 4000.0)
 """The one octave in which contact pickups are compared: bending waves of other frequencies travel at other speeds."""
 _STATED_ODDS: Final = 3.0  # log odds for the stated station beside what was taught
 _MOSTLY: Final = 0.5
+
+
+@dataclass(frozen=True)
+class Found:
+    """Places in the plan, found by arrival time; rows are NaN where the place is not known."""
+
+    xy_mm: Floats
+    """(n, 2)."""
+    ellipse: Floats
+    """95 % ellipse: half axis, half axis (mm), angle of the first from x (rad), (n, 3)."""
+
+    def to_dict(self, time_s: Floats) -> dict[str, Any]:
+        """Return the places that are known as plain rows, for impacts at these times (s), (n,)."""
+        names = ["time_s", "x_mm", "y_mm", "half_axis_mm", "other_half_axis_mm", "angle_deg"]
+        known = np.isfinite(self.xy_mm).all(axis=1) & np.isfinite(self.ellipse).all(axis=1)
+        rows = np.column_stack([time_s, self.xy_mm, self.ellipse[:, :2], np.degrees(self.ellipse[:, 2])])[known]
+        return {"columns": names, "rows": [[round(v, 6), *(round(x, 1) for x in rest)] for v, *rest in rows.tolist()]}
 
 
 @dataclass(frozen=True)
@@ -55,6 +72,12 @@ class Placed:
     def unplaced(self) -> NDArray[np.bool_]:
         """Return which impacts belong to no station, (n,)."""
         return np.array([not s for s in self.station], bool)
+
+    @property
+    def found(self) -> Found | None:
+        """Return the places found by arrival time, None where there is none."""
+        known = np.isfinite(self.positions_mm).all(axis=1).any()
+        return Found(self.positions_mm[:, :2], self.ellipse_mm) if known else None
 
     def into(self, impacts: Impacts) -> Impacts:
         """Return the impacts with station, confidence and the flag ``unplaced`` filled in."""

@@ -32,6 +32,7 @@ from noisecheck.report.levels import levels_section
 from noisecheck.report.method import method_section
 from noisecheck.report.noise import noise_section
 from noisecheck.report.numbers import number, signed
+from noisecheck.report.plan_view import plan_section
 from noisecheck.report.sources import sources_section
 from noisecheck.report.trend import trend_section
 
@@ -49,6 +50,7 @@ _SCRIPTS: Final = ("page.js", "draw.js", "marks.js", "detail.js", "blind.js")
 
 SECTIONS: Final[tuple[Callable[[Context], Section | None], ...]] = (
     sources_section,
+    plan_section,
     groups_section,
     noise_section,
     heights_section,

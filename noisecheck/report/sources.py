@@ -5,8 +5,6 @@ from __future__ import annotations
 import math
 from typing import Any
 
-import numpy as np
-
 from noisecheck.core.bands import NOMINAL_THIRD_HZ
 from noisecheck.core.errors import one_line
 from noisecheck.core.table import Impacts
@@ -22,7 +20,11 @@ def sources_section(context: Context) -> Section | None:
     """Return each station's share of the noise; None where fewer than two stations were heard."""
     tests = [r for r in context.result.runs if r.run.role == "test"]
     levels = {str(v) for r in tests for v in set(r.impacts["db_re"])}
-    if len(levels) != 1:  # exposures re different references do not add
+    if len(levels) > 1:
+        text = "Some runs are calibrated and others not: their exposures do not add, so the stations are not ranked."
+        said = Said("note", text, "Calibrate all recordings, or rank the calibrated ones alone.")
+        return Section("sources", "Where the noise comes from", Place.SOURCES, "sources.html", {"tables": []}, (said,))
+    if not levels:
         return None
     values = list(dict.fromkeys(r.run.revision for r in tests))
     parts = [(v, [machine_impacts(r.impacts) for r in tests if r.run.revision == v]) for v in values]
@@ -32,7 +34,7 @@ def sources_section(context: Context) -> Section | None:
     tables = [_table(v, k) for v, k in ranked if k.rows]
     newest = ranked[-1]
     document = [{"revision": v, **_document(k)} for v, k in ranked]
-    data = {"tables": tables, "revisions": len(tables) > 1, "unit": context.unit, "bands": list(NOMINAL_THIRD_HZ)}
+    data = {"tables": tables, "revisions": len(tables) > 1, "unit": context.unit}
     return Section(
         "sources", "Where the noise comes from", Place.SOURCES, "sources.html", data, _said(*newest), document
     )
@@ -57,7 +59,15 @@ def _row(r: StationShare) -> dict[str, Any]:
         "falls": [rounded(f) for f in r.falls_db],
         "alone": math.isinf(r.falls_db[-1]),
         "worth": r.worth_quieting,
-        "bands": [None if not np.isfinite(b) else round(100 * float(b)) for b in r.band_share],
+        "bands": [
+            {
+                "nominal": f"{f:g}",
+                "share": rounded(100 * float(share), 1),
+                "falls": [rounded(float(v)) for v in falls],
+                "alone": math.isinf(falls[-1]),
+            }
+            for f, share, falls in zip(NOMINAL_THIRD_HZ, r.band_share, r.band_falls_db.T, strict=True)
+        ],
     }
 
 

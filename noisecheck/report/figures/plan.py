@@ -1,0 +1,94 @@
+"""The machine seen from above: stations, microphones, and where impacts were found."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from noisecheck.report.figures.style import FAINT, INK, LABEL, MARKERS, PAPER, SERIES, Floats, new_figure, put, style
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+__all__ = ["Spotted", "plan"]
+
+_MOST_MARKS: Final = 400
+_MOST_ELLIPSES: Final = 80
+_WIDTH: Final = 540.0
+_LEAST_HIGH: Final = 190.0
+_MOST_HIGH: Final = 460.0
+
+
+@dataclass(frozen=True)
+class Spotted:
+    """A station: its name, a word beside it, where it is stated to be (None: not), and its impacts' places."""
+
+    name: str
+    word: str
+    stated_mm: tuple[float, float] | None
+    found_mm: Floats
+    """(n, 2)."""
+    ellipse: Floats
+    """95 % ellipses: half axis, half axis (mm), angle of the first from x (rad), (n, 3)."""
+    number: int
+    """Of its marker; -1 for impacts of no station."""
+
+
+def plan(stations: Sequence[Spotted], microphones: Sequence[tuple[str, float, float]]) -> Figure:
+    """Return the plan, x to the right and y up, in mm at one scale both ways.
+
+    A large open marker is a station where the rig file says it is; small filled ones are impacts where arrival times
+    found them, some with their 95 % ellipses.
+    """
+    from matplotlib.patches import Ellipse
+
+    points = [np.array([s.stated_mm for s in stations if s.stated_mm is not None], np.float64).reshape(-1, 2)]
+    points += [np.array([m[1:] for m in microphones], np.float64).reshape(-1, 2)]
+    known = np.concatenate(points)
+    low, high = known.min(axis=0), known.max(axis=0)
+    room = 0.12 * float((high - low).max()) + 20
+    low, high = low - room, high + room
+    wide, tall = high - low
+    height = float(np.clip((_WIDTH - 70) * tall / wide + 54, _LEAST_HIGH, _MOST_HIGH))
+    figure, axes = new_figure(_WIDTH, height)
+    with style():
+        for s in stations:
+            colour = INK if s.number < 0 else SERIES[s.number % len(SERIES)]
+            marker = "x" if s.number < 0 else MARKERS[s.number % len(MARKERS)]
+            inside = np.flatnonzero(((s.found_mm >= low) & (s.found_mm <= high)).all(axis=1))
+            some = inside[np.linspace(0, len(inside) - 1, min(len(inside), _MOST_MARKS)).astype(np.int64)]
+            axes.plot(*s.found_mm[some].T, marker, ms=3.5, color=colour, mec=colour)
+            for row in some[np.linspace(0, len(some) - 1, min(len(some), _MOST_ELLIPSES)).astype(np.int64)]:
+                a, b, angle = s.ellipse[row]
+                axes.add_patch(
+                    Ellipse(
+                        tuple(s.found_mm[row]), 2 * a, 2 * b, angle=float(np.degrees(angle)),
+                        fill=False, edgecolor=colour, linewidth=0.5,
+                    )
+                )  # fmt: skip
+            if s.stated_mm is not None:
+                axes.plot(*s.stated_mm, marker, ms=13, mfc="none" if s.number >= 0 else colour, mec=colour, mew=1.6)
+                text = f"{s.name[:LABEL]}{s.word}"
+                _word(axes, text, s.stated_mm, (11, 7), right=high[0] - 0.25 * wide)
+        for name, x, y in microphones:
+            axes.plot(x, y, "o", ms=9, mfc=PAPER, mec=INK, mew=1.2)
+            axes.plot(x, y, "+", ms=6, color=INK)
+            _word(axes, name, (x, y), (8, -12), right=high[0] - 0.25 * wide)
+        axes.set_xlim(low[0], high[0])
+        axes.set_ylim(low[1], high[1])
+        axes.set_aspect("equal", adjustable="datalim")
+        axes.grid(color=FAINT, linewidth=0.6)
+        axes.set_xlabel("x, mm")
+        axes.set_ylabel("y, mm")
+        put(figure, left=58, right=12, top=8, bottom=46)
+    return figure
+
+
+def _word(axes: Axes, text: str, at: tuple[float, float], away: tuple[float, float], *, right: float) -> None:
+    """Write beside a point, to the left of it where it lies near the right edge."""
+    side, shift = ("right", -away[0]) if at[0] > right else ("left", away[0])
+    axes.annotate(text, at, xytext=(shift, away[1]), textcoords="offset points", ha=side)
