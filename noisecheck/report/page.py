@@ -43,7 +43,7 @@ __all__ = ["MOST_BYTES", "SECTIONS", "Context", "GroupColumn", "Section", "resul
 
 MOST_BYTES: Final = 10_000_000
 """A page is kept under this: larger ones make browsers slow."""
-_CLIP_BYTES: Final = 7_200_000
+_CLIP_BYTES: Final = 6_600_000
 _SPARE: Final = 100_000
 _SCRIPTS: Final = ("page.js", "draw.js", "marks.js", "detail.js", "blind.js")
 """What runs on the page, in this order, as one script under one hash; a file may use what an earlier one defines."""
