@@ -25,8 +25,8 @@ from noisecheck.pipeline.tiles import DecidedTile, Reader, find_in_tiles, measur
 
 __all__ = ["Examined", "examine"]
 
-_ENDS: Final = 1
-"""Tiles measured at each end of a recording: reference drops are there."""
+_ENDS_S: Final = 30.0
+"""Tiles that reach so far into the beginning or the end are measured: reference drops are there."""
 _MOST_PAIRS: Final = 15
 _UNKNOWN: Final = (
     "clock error: not known: a second device's recording of the same run, given together with this one, would show it"
@@ -116,7 +116,7 @@ def _heard(recording: Recording, settings: ListenSettings) -> tuple[Onsets, Impa
         for tile in tiles:
             for decided in decisions.take(find_in_tiles(reader, [tile])[0]):
                 onsets.append(decided.onsets)
-                if len(onsets) <= _ENDS or len(onsets) > len(tiles) - _ENDS - 1:
+                if min(decided.start, recording.frames - decided.stop) < _ENDS_S * recording.rate:
                     columns.append(_measured(reader, decided, settings))
     joined = {n: np.concatenate([c[n] for c in columns]) for n in columns[0]} if columns else {}
     ends = heard_of(joined, recording.rate, recording.frames, recording.channels, calibrated=False).impacts
