@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final
@@ -61,6 +62,8 @@ def pair(
     """Return how ``other`` is compared with ``base`` (one summary a run), or why it is not.
 
     Drop height, treatment and revision (whichever is not compared by) are held equal where both sides share values.
+    Where they share no drop height, but each was recorded at several and the ranges meet, a line with 10 lg(height)
+    of its own is fitted to each side, and they are compared at one height inside both ranges.
     Sessions are held equal where both sides were recorded in one session, else tied by reference drops, else taken
     as the unit where each side has several; what cannot be told apart is refused.
     """
@@ -74,8 +77,9 @@ def pair(
     if refusal:
         return Pairing(refusal=refusal, warnings=tuple(warnings))
     blocks: list[str] = []
+    lines = by not in ("drop_height_mm", "revision") and math.isfinite(_meeting_mm(a, b))
     for condition in _CONDITIONS:
-        if condition == by:
+        if condition == by or (lines and condition == "drop_height_mm"):
             continue
         refusal = _condition(a, b, condition, by, names, blocks, warnings)
         if refusal:
@@ -97,10 +101,40 @@ def pair(
     rows = [s for s, k in zip((*a, *b), (*keys_a, *keys_b), strict=True) if k in shared]
     groups = np.array([0] * sum(k in shared for k in keys_a) + [1] * sum(k in shared for k in keys_b), np.int64)
     keys = [k for k in (*keys_a, *keys_b) if k in shared]
+    rise = None
+    if lines:
+        sides = [[s for s, g in zip(rows, groups, strict=True) if g == side] for side in (0, 1)]
+        at_mm = _meeting_mm(*sides)
+        if not math.isfinite(at_mm):
+            return Pairing(refusal=_condition(a, b, "drop_height_mm", by, names, [], []), warnings=tuple(warnings))
+        rise = _rise(rows, at_mm)
+        warnings.append(
+            f"no drop height was recorded with both {names[0]} and {names[1]}: they are compared at {at_mm:.0f} mm, "
+            "inside the heights of both, by a line with height fitted to each"
+        )
+    held = (*blocks, "drop_height_mm") if lines else tuple(blocks)
     if by == "session":
-        design, contrast = _design(groups, keys, None)
-        return Pairing("", tuple(warnings), tuple((s,) for s in rows), groups, design, contrast, tuple(blocks))
-    return _with_sessions(rows, groups, keys, references, names, blocks, warnings)
+        design, contrast = _design(groups, keys, None, rise)
+        return Pairing("", tuple(warnings), tuple((s,) for s in rows), groups, design, contrast, held)
+    return _with_sessions(rows, groups, keys, references, names, held, warnings, rise)
+
+
+def _meeting_mm(a: Sequence[RunSummary], b: Sequence[RunSummary]) -> float:
+    """Return the middle of the heights both sides cover; NaN unless they meet, share none, and have two each."""
+    if any(s.run.drop_height_mm is None for s in (*a, *b)):
+        return math.nan
+    label = _labels((*a, *b), "drop_height_mm")
+    in_a, in_b = ({label[_value(s, "drop_height_mm")] for s in rows} for rows in (a, b))
+    if in_a & in_b or min(len(in_a), len(in_b)) < 2:
+        return math.nan
+    ends = [sorted(float(s.run.drop_height_mm or 0) for s in rows) for rows in (a, b)]
+    low, high = max(e[0] for e in ends), min(e[-1] for e in ends)
+    return math.sqrt(low * high) if low <= high else math.nan
+
+
+def _rise(rows: Sequence[RunSummary], at_mm: float) -> NDArray[np.float64]:
+    """Return 10 lg(height / ``at_mm``) of each run."""
+    return np.array([10 * math.log10((s.run.drop_height_mm or at_mm) / at_mm) for s in rows], np.float64)
 
 
 def _nothing_left(name: str, rows: Sequence[RunSummary]) -> str:
@@ -231,17 +265,17 @@ def _with_sessions(
     keys: list[tuple[str, ...]],
     references: Sequence[RunSummary],
     names: tuple[str, str],
-    blocks: list[str],
+    held: tuple[str, ...],
     warnings: list[str],
+    rise: NDArray[np.float64] | None,
 ) -> Pairing:
     sessions = [s.run.session for s in rows]
     members = tuple((s,) for s in rows)
-    held = tuple(blocks)
     if len(set(sessions)) == 1:
-        design, contrast = _design(groups, keys, None)
+        design, contrast = _design(groups, keys, None, rise)
         return Pairing("", tuple(warnings), members, groups, design, contrast, held)
     for cells in (True, False):
-        design, contrast = _design(groups, keys, sessions, cells=cells)
+        design, contrast = _design(groups, keys, sessions, rise, cells=cells)
         if estimable(design, contrast):
             return Pairing("", tuple(warnings), members, groups, design, contrast, (*held, "session"))
     every = [s for s in references if s.used and s.run.session in sessions and s.db_re == rows[0].db_re]
@@ -251,7 +285,8 @@ def _with_sessions(
         tie_key = ("\0reference",) * max(len(keys[0]), 1)
         all_groups = np.concatenate([groups, np.full(len(ties), 2, np.int64)])
         all_sessions = sessions + [s.run.session for s in ties]
-        design, contrast = _design(all_groups, keys + [tie_key] * len(ties), all_sessions, cells=False)
+        far = None if rise is None else np.concatenate([rise, np.zeros(len(ties))])
+        design, contrast = _design(all_groups, keys + [tie_key] * len(ties), all_sessions, far, cells=False)
         if estimable(design, contrast):
             warnings.append("the sessions are tied by their reference drops")
             if len({s.run.session for s in ties}) == len(ties):
@@ -259,7 +294,7 @@ def _with_sessions(
             warnings += unlike.values()
             both = (*members, *((s,) for s in ties))
             return Pairing("", tuple(warnings), both, all_groups, design, contrast, (*held, "session"))
-    return _sessions_as_units(rows, groups, keys, names, held, warnings, tuple(unlike.values()))
+    return _sessions_as_units(rows, groups, keys, names, held, warnings, tuple(unlike.values()), rise)
 
 
 def _sessions_as_units(
@@ -270,6 +305,7 @@ def _sessions_as_units(
     held: tuple[str, ...],
     warnings: list[str],
     untied: tuple[str, ...],
+    rise: NDArray[np.float64] | None,
 ) -> Pairing:
     """Compare where no session holds both sides: session means are the unit, or nothing is."""
     units: dict[tuple[int, str, tuple[str, ...]], list[RunSummary]] = {}
@@ -277,10 +313,13 @@ def _sessions_as_units(
         units.setdefault((int(group), row.run.session, key), []).append(row)
     counts = [len({s for g, s, _ in units if g == group}) for group in (0, 1)]
     warnings += untied
+    if max(counts) >= 2 and rise is not None:
+        text = f"{names[0]} and {names[1]} share neither a drop height nor a session: they cannot be told apart"
+        return Pairing(refusal=text, warnings=tuple(warnings))
     if min(counts) >= 2:
         warnings.append("no session holds both sides: sessions, not runs, are the unit")
         unit_groups = np.array([g for g, _, _ in units], np.int64)
-        design, contrast = _design(unit_groups, [k for _, _, k in units], None, cells=False)
+        design, contrast = _design(unit_groups, [k for _, _, k in units], None, None, cells=False)
         members = tuple(tuple(v) for v in units.values())
         return Pairing("", tuple(warnings), members, unit_groups, design, contrast, held)
     listed = [sorted({r.run.session or "(none)" for r, g in zip(rows, groups, strict=True) if g == k}) for k in (0, 1)]
@@ -292,14 +331,19 @@ def _sessions_as_units(
             warnings=tuple(warnings),
         )
     warnings.append(f"{text}: whatever else changed between the sessions is part of the difference")
-    design, contrast = _design(groups, keys, None)
+    design, contrast = _design(groups, keys, None, rise)
     return Pairing("", tuple(warnings), tuple((s,) for s in rows), groups, design, contrast, held)
 
 
 def _design(
-    groups: NDArray[np.int64], keys: list[tuple[str, ...]], sessions: list[str] | None, *, cells: bool = True
+    groups: NDArray[np.int64],
+    keys: list[tuple[str, ...]],
+    sessions: list[str] | None,
+    rise: NDArray[np.float64] | None,
+    *,
+    cells: bool = True,
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Return design and contrast: a mean for each side and block (or additive blocks), and session shifts.
+    """Return design and contrast: a mean for each side and block (or additive blocks), slopes, and session shifts.
 
     A mean for each cell lets a treatment act differently at each height without widening the interval; it needs
     two runs in every cell. The contrast is the mean over blocks of value minus baseline.
@@ -322,6 +366,9 @@ def _design(
     if np.any(groups == 2):
         columns.append((groups == 2).astype(np.float64))
         weights.append(0.0)
+    if rise is not None:
+        columns += [(groups == g) * rise for g in (0, 1)]
+        weights += [0.0, 0.0]
     for session in list(dict.fromkeys(sessions or []))[1:]:
         columns.append(np.array([s == session for s in sessions or []], np.float64))
         weights.append(0.0)

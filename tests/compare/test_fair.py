@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import dataclasses
+import math
 import sys
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
+import statsmodels.api as sm
 
 sys.path.insert(0, str(Path(__file__).parent))
 from campaigns import levels_of, summary_of
@@ -72,6 +75,49 @@ def test_unequal_numbers_at_each_height_do_not_leak_into_the_difference() -> Non
     rows = three("bare", 60, drop_height_mm=60.0) + three("bare", 70, drop_height_mm=120.0)[:1]
     rows += three("felt", 60, drop_height_mm=60.0)[:1] + three("felt", 70, drop_height_mm=120.0)
     assert abs(felt(rows).difference_db) < 0.5
+
+
+def at_heights(treatment: str, level: float, slope: float, heights: tuple[float, ...], **run: Any) -> list[RunSummary]:
+    """Runs on a line through ``level`` at 100 mm, off it by 0.2 dB in turn."""
+    return [
+        row(
+            f"{treatment}{h}{i}",
+            level + slope * 10 * math.log10(h / 100) + (0.2, -0.3, 0.1)[i],
+            treatment=treatment,
+            drop_height_mm=h,
+            **run,
+        )
+        for h in heights
+        for i in range(3)
+    ]
+
+
+def test_treatments_without_a_common_height_are_compared_at_one_inside_both_ranges() -> None:
+    """A line with height for each side, compared at their common middle: as statsmodels with HC2 errors."""
+    rows = at_heights("bare", 60, 1.3, (50.0, 80.0, 125.0)) + at_heights("felt", 55, 1.0, (90.0, 140.0, 200.0))
+    found = felt(rows)
+    at_mm = math.sqrt(90 * 125)
+    x = np.array([10 * math.log10((r.run.drop_height_mm or 0) / at_mm) for r in rows])
+    is_felt = np.array([r.run.treatment == "felt" for r in rows], float)
+    y = [r.mean[0] for r in rows]
+    expected = sm.OLS(y, np.column_stack([np.ones(len(x)), is_felt, x, is_felt * x])).fit(cov_type="HC2")
+    assert found.difference_db == pytest.approx(expected.params[1])
+    assert found.difference_db == pytest.approx(-5 - 0.3 * 10 * math.log10(at_mm / 100))
+    assert found.standard_error_db == pytest.approx(expected.bse[1])
+    assert found.verdict == "quieter"
+    assert found.balanced_for == ("drop_height_mm",)
+    assert "compared at 106 mm, inside the heights of both" in found.warnings[0]
+
+
+def test_levels_are_not_carried_beyond_the_heights_of_either_side() -> None:
+    far = at_heights("bare", 60, 1.3, (50.0, 80.0)) + at_heights("felt", 55, 1.0, (90.0, 140.0))
+    assert "all bare runs have drop height 50 and 80 mm, all felt runs 90 and 140 mm" in refused(felt(far))
+    one = at_heights("bare", 60, 1.3, (50.0, 125.0)) + at_heights("felt", 55, 1.0, (90.0,))
+    assert "cannot be told apart" in refused(felt(one))
+    apart = at_heights("bare", 60, 1.3, (50.0, 125.0), session="a") + at_heights(
+        "felt", 55, 1, (90.0, 140.0), session="b"
+    )
+    assert "the recorder's gain may differ" in refused(felt(apart))
 
 
 def test_calibrated_against_not_is_refused() -> None:
