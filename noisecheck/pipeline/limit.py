@@ -21,7 +21,7 @@ from noisecheck.detect.candidates import Candidates, cell_frames, find_candidate
 from noisecheck.detect.channels import merge_channels
 from noisecheck.detect.decide import MEMORY_S, decide
 from noisecheck.pipeline.listen import Heard, ListenSettings
-from noisecheck.pipeline.tiles import opened_once
+from noisecheck.pipeline.tiles import is_lossy, opened_once
 
 __all__ = ["DetectionLimit", "detection_limit"]
 
@@ -145,7 +145,7 @@ def _tried(
     rng: np.random.Generator,
 ) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
     """Return level and whether found of every copy put back."""
-    rate, cell = heard.rate, cell_frames(heard.rate)
+    rate, cell, coded = heard.rate, cell_frames(heard.rate), is_lossy(recording)
     copies = _copies(recording, heard, donors)
     lae, margin = heard.impacts["lae_db"][donors], heard.impacts["margin_db"][donors]
     lead = int(_LEAD_S * rate)
@@ -166,7 +166,9 @@ def _tried(
             room += piece[: len(room)]
             levels.append(float(lae[k]) + gain_db)
         per_channel = [
-            find_candidates(np.ascontiguousarray(samples[:, c]), rate, origin=origin, start=start, stop=stop)
+            find_candidates(
+                np.ascontiguousarray(samples[:, c]), rate, origin=origin, start=start, stop=stop, coded=coded
+            )
             for c in range(heard.channels)
         ]
         hits += _found(per_channel, moments, heard, start, settings)

@@ -28,6 +28,7 @@ __all__ = [
     "Reader",
     "Tile",
     "find_in_tiles",
+    "is_lossy",
     "measure_tiles",
     "opened_once",
     "tiles_of",
@@ -116,11 +117,16 @@ class Reader:
         return np.concatenate([self.recording.read(a, b) for a, b in itertools.pairwise(edges)])
 
 
+def is_lossy(recording: Recording) -> bool:
+    """Return whether the sound went through a lossy codec."""
+    return getattr(recording, "coding", "integer") == "lossy"
+
+
 def find_in_tiles(reader: Reader, tiles: list[Tile]) -> list[list[Candidates]]:
     """Return the candidates of each channel, for each of the tiles."""
     recording = reader.recording
     rate = recording.rate
-    coded = getattr(recording, "coding", "integer") == "lossy"
+    coded = is_lossy(recording)
     found = []
     for start, stop in tiles:
         origin = max(0, start - lead_frames(rate))
