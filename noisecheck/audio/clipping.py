@@ -1,4 +1,4 @@
-"""Clipping: flat tops at a rail, and samples above 1.0 after a codec."""
+"""Clipping: flat tops at a rail; after a codec, samples above 1.0 and crests that crowd at a rail."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from noisecheck.audio.crests import CrestScan
 from noisecheck.audio.ranges import Ranges, runs_of
 from noisecheck.audio.recording import Coding
 
@@ -18,6 +19,7 @@ _LEAST_PEAK: Final = 0.02
 _SAME_RAIL: Final = 0.995
 _FLAT: Final = 5e-4  # of the rail: an analogue stage that clips before the converter leaves its noise on the tops
 _CORNER: Final = 1.5
+_FULL: Final = 0.9  # after a codec a rail is known to a decibel: from here on it may be full scale
 
 
 class ClippingScan:
@@ -29,8 +31,9 @@ class ClippingScan:
     the crest of a low tone, flat only because samples have steps, is not.
     """
 
-    def __init__(self, coding: Coding, step: float, *, gap_frames: int) -> None:
-        self._lossy = coding == "lossy"
+    def __init__(self, coding: Coding, step: float, *, rate: int) -> None:
+        gap_frames = max(rate // 1000, 1)
+        self._crests = CrestScan(rate) if coding == "lossy" else None
         self._float = coding == "float"
         self._step = step
         self._gap = gap_frames
@@ -50,7 +53,8 @@ class ClippingScan:
             over = np.abs(own) > 1.0
             self.above_one += int(np.count_nonzero(over))
             self._above.add(runs_of(over) + start)
-        if self._lossy:
+        if self._crests is not None:
+            self._crests.add(x, origin, start, stop)
             return
         for side, extreme in enumerate((high, -low)):
             self._side(side, extreme, x, origin, start, stop)
@@ -79,18 +83,23 @@ class ClippingScan:
         self.runs[side] += int(np.count_nonzero(runs[:, 0] >= start))
         self._flat[side].add(np.clip(runs, start, stop))
 
-    @property
-    def rail(self) -> float | None:
-        """Value of the rail where flat tops were found, full scale 1.0."""
-        found = [e for e, n in zip(self._extreme, self.runs, strict=True) if n]
-        return max(found) if found else None
+    def clipped(self) -> tuple[float | None, NDArray[np.int64]]:
+        """Return the rail (full scale 1.0; None where none shows) and the clipped frames as ranges, int64 (m, 2).
 
-    def clipped(self) -> NDArray[np.int64]:
-        """Return the clipped frames as ranges, int64 (m, 2), those less than the gap apart as one."""
+        Ranges less than 1 ms apart are one.
+        """
         joined = Ranges(self._gap)
-        for ranges, runs in zip(self._flat, self.runs, strict=True):
-            if runs:
-                joined.add(ranges.array())
-        if self._lossy:
+        if self._crests is not None:
+            found = self._crests.judge()
             joined.add(self._above.array())
-        return joined.array()
+            if found is None:
+                return None, joined.array()
+            joined.add(np.stack([found[1], found[1] + 1], axis=1))
+            rail = found[0]
+            return (None if self.above_one and rail > _FULL else rail), joined.array()
+        rails = []
+        for extreme, ranges, runs in zip(self._extreme, self._flat, self.runs, strict=True):
+            if runs:
+                rails.append(extreme)
+                joined.add(ranges.array())
+        return max(rails, default=None), joined.array()

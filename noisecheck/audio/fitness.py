@@ -78,6 +78,8 @@ def _clipping(health: Health, best: ChannelHealth, lossy: bool) -> Health:
         if best.rail is not None:
             below = f" ({-20 * np.log10(best.rail):.1f} dB below full scale)" if best.rail < 0.99 else ""
             how = f"flat tops at {best.rail:.3f} of full scale{below}"
+            if lossy:
+                how = f"crests end at about {best.rail:.2f} of full scale{below}, flatter than rings do: cut before the codec"  # noqa: E501
         else:
             how = f"{_many(best.above_one, 'sample')} above full scale after decoding: at the rail when encoded"
         places = _many(len(best.clipped), "place")

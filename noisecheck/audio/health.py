@@ -48,7 +48,7 @@ class ChannelHealth:
     clipped: NDArray[np.int64]
     """Clipped frames as ranges, (m, 2); spans closer than 1 ms are one."""
     rail: float | None
-    """Where flat tops stand, full scale 1.0; None where there are none."""
+    """Where flat tops stand (after a codec: where crests crowd), full scale 1.0; None where there are none."""
     above_one: int
     """Samples above 1.0 in size."""
     zeros: NDArray[np.int64]
@@ -160,7 +160,7 @@ class _ChannelScans:
         rate = recording.rate
         coding: Coding = getattr(recording, "coding", "integer")
         step = float(getattr(recording, "step", 2.0**-15 if coding == "integer" else 0.0))
-        self.clipping = ClippingScan(coding, step, gap_frames=max(rate // 1000, 1))
+        self.clipping = ClippingScan(coding, step, rate=rate)
         self.dropouts = DropoutScan(rate=rate, step=step, frames=recording.frames)
         self.spectrum = SpectrumScan(rate)
 
@@ -173,8 +173,9 @@ class _ChannelScans:
             still = levels[quiet[: len(levels)]] if quiet[: len(levels)].sum() >= 8 else None
             floor = np.median(still, axis=0) if still is not None else np.percentile(levels, 20, axis=0)
         margin = np.median(np.maximum(levels[at], levels[at + 1]), axis=0) - floor if len(at) else empty
+        rail, clipped = self.clipping.clipped()
         return ChannelHealth(
-            self.clipping.peak, rms_db, self.spectrum.dc, self.clipping.clipped(), self.clipping.rail,
+            self.clipping.peak, rms_db, self.spectrum.dc, clipped, rail,
             self.clipping.above_one, self.dropouts.zeros(), self.dropouts.repeated(),
             tuple(np.round(floor, 2).tolist()), tuple(np.round(margin, 2).tolist()),
             self.spectrum.band_limit_hz(), self.spectrum.hum(),

@@ -69,14 +69,15 @@ def test_low_rates_give_a_band_limit(tmp_path: Path, kind: str, subtype: str) ->
         assert check_health(recording).usable_hz == RATE / 2
 
 
+@pytest.mark.parametrize("rail", [1.0, 0.6])
 @pytest.mark.parametrize(("kind", "subtype"), KINDS)
-def test_clipped_before_a_codec(tmp_path: Path, kind: str, subtype: str) -> None:
-    x = np.clip(6 * taps(10.0), -1.0, 1.0).astype(np.float32)
+def test_clipped_before_a_codec(tmp_path: Path, kind: str, subtype: str, rail: float) -> None:
+    x = np.clip(6 * rail * taps(10.0), -rail, rail).astype(np.float32)
     with open_recording(write(tmp_path / "a", x, kind, subtype)) as recording:
         health = check_health(recording)
     assert health.levels.verdict == "bound only"
     assert health.counts.verdict == "usable"
-    with open_recording(write(tmp_path / "b", (x / 8).astype(np.float32), kind, subtype)) as recording:
+    with open_recording(write(tmp_path / "b", rail * taps(10.0), kind, subtype)) as recording:
         assert len(check_health(recording).clipped) == 0
 
 

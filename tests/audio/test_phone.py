@@ -210,9 +210,10 @@ def test_low_bit_rates_give_a_band_limit(tmp_path: Path, bit_rate: int, cut: boo
 
 
 @needs_av
+@pytest.mark.parametrize("rail", [1.0, 0.6, 0.125])
 @pytest.mark.parametrize("bit_rate", [64_000, 128_000, 256_000])
-def test_clipping_is_found_before_and_after_the_codec(tmp_path: Path, bit_rate: int) -> None:
-    x = np.clip(6 * taps(10.0), -1.0, 1.0).astype(np.float32)
+def test_clipping_is_found_before_and_after_the_codec(tmp_path: Path, bit_rate: int, rail: float) -> None:
+    x = np.clip(6 * rail * taps(10.0), -rail, rail).astype(np.float32)
     from noisecheck.audio.recording import ArrayRecording
 
     before = check_health(ArrayRecording(x, RATE))
@@ -224,7 +225,11 @@ def test_clipping_is_found_before_and_after_the_codec(tmp_path: Path, bit_rate: 
         found = health.clipped / RATE
         hit = [np.any((found[:, 1] > t - 0.002) & (found[:, 0] < t + 0.06)) for t in np.arange(0.25, 9.5, 0.5)]
         assert np.mean(hit) > 0.95
-    with open_recording(encode(tmp_path / "b.m4a", (x / 8).astype(np.float32), bit_rate=bit_rate)) as recording:
+    if rail < 1.0:
+        assert after.channels[0].rail == pytest.approx(rail, rel=0.12)
+        assert "cut before the codec" in after.levels.reasons[0]
+    # Taps all equally strong, but not clipped, crowd at one height too.
+    with open_recording(encode(tmp_path / "b.m4a", rail * taps(10.0), bit_rate=bit_rate)) as recording:
         assert len(check_health(recording).clipped) == 0
 
 
