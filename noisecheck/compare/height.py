@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, Final
 
 import numpy as np
@@ -103,6 +103,8 @@ class HeightStudy:
     common_slope_p: dict[str, float]
     """p value of the F test of separate slopes against one (small: the slopes differ); NaN where not testable."""
     notes: tuple[str, ...] = ()
+    common_slope: dict[str, tuple[float, float, float]] = field(default_factory=dict)
+    """One slope for all groups and its interval, for each quantity that several groups have."""
 
     def of(self, group: str, quantity: str = "lae_db") -> HeightFit:
         """Return one fit; raises ``KeyError``."""
@@ -119,13 +121,20 @@ class HeightStudy:
         if math.isfinite(p) and p < 0.05:
             said.append(f"the slopes differ (p = {p:.2g}): what a change gains depends on the drop height")
         elif math.isfinite(p):
-            said.append(f"one slope may hold for all (p = {p:.2g})")
+            rise, *ends = (v * DOUBLING for v in self.common_slope["lae_db"])
+            said.append(f"one slope may hold for all (p = {p:.2g}): {rise:.1f} dB ({ends[0]:.1f} to {ends[1]:.1f})")
         return tuple(said)
 
     def to_dict(self) -> dict[str, Any]:
         """Return the study as plain values."""
         tests = {q: (float(f"{p:.3g}") if math.isfinite(p) else None) for q, p in self.common_slope_p.items()}
-        return {"fits": [f.to_dict() for f in self.fits], "common_slope_p": tests, "notes": list(self.notes)}
+        shared = {q: [round(v * DOUBLING, 3) for v in s] for q, s in self.common_slope.items() if math.isfinite(s[1])}
+        return {
+            "fits": [f.to_dict() for f in self.fits],
+            "common_slope_p": tests,
+            "common_db_per_doubling": {q: {"value": v[0], "ci": v[1:]} for q, v in shared.items()},
+            "notes": list(self.notes),
+        }
 
 
 def fit_heights(
@@ -150,8 +159,12 @@ def fit_heights(
     reference = float(np.exp(np.mean([math.log(h) for r in groups.values() for h in _heights(r)])))
     names = [q for q in QUANTITIES if q.endswith(("_db", "hz")) and q != "centroid_hz"]
     fits = [f for g, r in groups.items() for f in _fits(g, r, names, reference, confidence)]
-    tests = {q: _common_slope(list(groups.values()), index_of(q), reference) for q in names}
-    return HeightStudy(tuple(fits), tests, tuple(notes))
+    tests = dict.fromkeys(names, math.nan)
+    shared: dict[str, tuple[float, float, float]] = {}
+    if len(groups) > 1:
+        for q in names:
+            tests[q], shared[q] = _common_slope(list(groups.values()), index_of(q), reference, confidence)
+    return HeightStudy(tuple(fits), tests, tuple(notes), {q: s for q, s in shared.items() if math.isfinite(s[0])})
 
 
 def _heights(rows: Sequence[RunSummary]) -> list[float]:
@@ -166,12 +179,7 @@ def _x(rows: Sequence[RunSummary], reference_mm: float) -> Floats:
 def _fits(group: str, rows: list[RunSummary], names: list[str], reference: float, confidence: float) -> list[HeightFit]:
     x = _x(rows, reference)
     means = np.array([r.mean for r in rows])
-    sessions = list(dict.fromkeys(r.run.session for r in rows))[1:]
-    shifts = [np.array([r.run.session == s for r in rows], np.float64) for s in sessions]
-    # each session's column is centred, so that the intercept stays the mean level over the runs
-    full = np.column_stack([np.ones(len(x)), x, *(c - c.mean() for c in shifts)])
-    if len(rows) <= full.shape[1] or np.linalg.matrix_rank(full) < full.shape[1]:
-        full = full[:, :2]
+    full = _with_sessions(np.column_stack([np.ones(len(x)), x]), rows)
     slope_of, level_of = np.zeros(full.shape[1]), np.zeros(full.shape[1])
     slope_of[1] = level_of[0] = 1.0
     heights = _heights(rows)
@@ -197,20 +205,39 @@ def _fits(group: str, rows: list[RunSummary], names: list[str], reference: float
     return found
 
 
-def _common_slope(groups: list[list[RunSummary]], quantity: int, reference: float) -> float:
+def _with_sessions(design: Floats, rows: Sequence[RunSummary]) -> Floats:
+    """Return the design with a shift for each session but the first, where that can be told from all else."""
+    sessions = list(dict.fromkeys(r.run.session for r in rows))[1:]
+    shifts = [np.array([r.run.session == s for r in rows], np.float64) for s in sessions]
+    # each session's column is centred, so that an intercept stays the mean level over the runs
+    full = np.column_stack([design, *(c - c.mean() for c in shifts)])
+    told = len(rows) > full.shape[1] and np.linalg.matrix_rank(full) == full.shape[1]
+    return full if told else design
+
+
+def _common_slope(
+    groups: list[list[RunSummary]], quantity: int, reference: float, confidence: float
+) -> tuple[float, tuple[float, float, float]]:
+    """Return the p value of separate slopes against one, and the one slope with its interval."""
     from scipy.special import fdtrc
 
-    if len(groups) < 2:
-        return math.nan
-    rows = [(k, r) for k, members in enumerate(groups) for r in members]
-    y = np.array([r.mean[quantity] for _, r in rows])[:, None]
+    nothing = (math.nan, math.nan, math.nan)
+    rows = [r for members in groups for r in members]
+    y = np.array([[r.mean[quantity]] for r in rows])
     if not np.isfinite(y).all():
-        return math.nan
-    x = _x([r for _, r in rows], reference)
-    member = np.array([[k == g for g in range(len(groups))] for k, _ in rows], np.float64)
-    apart, df = residual_square(y, np.column_stack([member, member * x[:, None]]))
-    shared, _ = residual_square(y, np.column_stack([member, x]))
+        return math.nan, nothing
+    x = _x(rows, reference)
+    of = np.repeat(np.arange(len(groups)), [len(members) for members in groups])
+    member = (of[:, None] == np.arange(len(groups))).astype(np.float64)
+    one = _with_sessions(np.column_stack([member, x]), rows)
+    own = _with_sessions(np.column_stack([member, member * x[:, None]]), rows)
+    if own.shape[1] - one.shape[1] != len(groups) - 1:  # sessions can be told from one slope, not from several
+        one, own = one[:, : len(groups) + 1], own[:, : 2 * len(groups)]
+    apart, df = residual_square(y, own)
+    shared, _ = residual_square(y, one)
+    slope = least_squares(y, one, np.eye(one.shape[1])[len(groups)], confidence=confidence)
+    found = (float(slope.value[0]), float(slope.low[0]), float(slope.high[0]))
     if df < 1 or apart[0] <= 0:
-        return math.nan
+        return math.nan, found
     f = (shared[0] - apart[0]) / (len(groups) - 1) / (apart[0] / df)
-    return float(fdtrc(len(groups) - 1, df, max(f, 0.0)))
+    return float(fdtrc(len(groups) - 1, df, max(f, 0.0))), found

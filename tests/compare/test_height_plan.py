@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import sys
 import warnings
 from collections.abc import Callable
@@ -69,7 +70,26 @@ def test_common_slope_is_the_analysis_of_covariance() -> None:
     y = [r.mean[0] for r in rows]
     full = sm.OLS(y, np.column_stack([np.ones(len(x)), felt, x, felt * x])).fit()
     assert study.common_slope_p["lae_db"] == pytest.approx(full.pvalues[3])
+    one = sm.OLS(y, np.column_stack([np.ones(len(x)), felt, x])).fit()
+    assert study.common_slope["lae_db"] == pytest.approx((one.params[2], *one.conf_int()[2]))
     assert fit_heights(heights({"bare": 1.0, "felt": 1.6})).common_slope_p["lae_db"] < 0.001
+
+
+def test_sessions_do_not_blur_the_slopes() -> None:
+    """Sessions 6 dB apart, each with both groups and all heights: the test is that of statsmodels with sessions in."""
+    rows = heights({"bare": 1.0, "felt": 1.3}, noise=0.2)
+    session = np.array([int(r.run.name[-1]) for r in rows])
+    shifted = [
+        summary_of(dataclasses.replace(r.run, session=f"s{k}"), levels_of(r.mean[0] + 6.0 * k))
+        for r, k in zip(rows, session, strict=True)
+    ]
+    study = fit_heights(shifted)
+    felt = np.array([r.run.treatment == "felt" for r in shifted], float)
+    x = np.array([10 * np.log10(r.run.drop_height_mm / 120.0) for r in shifted])
+    shifts = [(session == k).astype(float) for k in (1, 2)]
+    full = sm.OLS([r.mean[0] for r in shifted], np.column_stack([np.ones(len(x)), felt, x, felt * x, *shifts])).fit()
+    assert study.common_slope_p["lae_db"] == pytest.approx(full.pvalues[3])
+    assert study.common_slope_p["lae_db"] < 0.001
 
 
 def test_levels_are_not_carried_beyond_the_measured_heights() -> None:
@@ -84,7 +104,12 @@ def test_one_height_has_no_slope() -> None:
     study = fit_heights(rows)
     assert study.fits == ()
     assert study.notes == ("bare: one drop height only, no slope",)
-    assert fit_heights([]).to_dict() == {"fits": [], "common_slope_p": {}, "notes": ["no drop heights are given"]}
+    assert fit_heights([]).to_dict() == {
+        "fits": [],
+        "common_slope_p": {},
+        "common_db_per_doubling": {},
+        "notes": ["no drop heights are given"],
+    }
 
 
 @pytest.mark.parametrize("n", [2, 3, 6, 40])
