@@ -18,9 +18,9 @@ from noisecheck import cli
 from noisecheck.bench import rig, runsheet
 from noisecheck.completion import commands_of
 from noisecheck.core.errors import NoisecheckError
+from noisecheck.core.files import write_together
 from noisecheck.core.flags import FLAG_MEANING
 from noisecheck.core.table import COLUMNS
-from noisecheck.report.exports import write_together
 
 __all__ = ["main", "manual_page"]
 

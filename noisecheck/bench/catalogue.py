@@ -2,7 +2,7 @@
 
 An entry is found by a key made of the content of the recordings (SHA-256 of their bytes), the settings and the code
 that measures; names, places and dates do not enter, so a campaign may be moved, copied or checked out anew. Entries
-only ever appear whole (see :mod:`noisecheck.bench.columns`): two processes may measure the same campaign at once and
+only ever appear whole (see :mod:`noisecheck.core.files`): two processes may measure the same campaign at once and
 end with the same files, and there is no lock to be left behind. Everything here is safe to delete.
 
 Hashing a long recording takes seconds, so its digest is remembered with the file's size, times of change (``mtime``
@@ -24,7 +24,8 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Any, Final
 
-from noisecheck.bench.columns import TEMPORARY, Damaged, Stored, read_columns, replaced, write_columns
+from noisecheck.bench.columns import Damaged, Stored, read_columns, write_columns
+from noisecheck.core.files import TEMPORARY, replaced
 
 __all__ = ["Catalogue", "Key", "Standing", "code_digest"]
 

@@ -8,22 +8,22 @@ CRC-32 is checked on reading.
 
 from __future__ import annotations
 
-import contextlib
 import json
 import os
-import secrets
 import struct
 import zipfile
 import zlib
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, BinaryIO, Final
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["TEMPORARY", "Damaged", "Stored", "Stream", "read_columns", "replaced", "write_columns"]
+from noisecheck.core.files import replaced
+
+__all__ = ["Damaged", "Stored", "Stream", "read_columns", "write_columns"]
 
 _DOCUMENT: Final = "document.json"
 _ALIGN: Final = 64
@@ -33,8 +33,6 @@ _SMALL: Final = 1 << 22
 _ZIP64_EXTRA: Final = 20
 _PADDING_ID: Final = 0x636E
 _DATE: Final = (1980, 1, 1, 0, 0, 0)
-TEMPORARY: Final = ".unfinished"
-"""Ending of files still being written."""
 
 
 class Damaged(Exception):
@@ -56,32 +54,6 @@ class Stored:
 
     arrays: dict[str, NDArray[Any]]
     document: dict[str, Any]
-
-
-@contextlib.contextmanager
-def replaced(path: Path) -> Iterator[BinaryIO]:
-    """Write ``path`` anew, in a ``with``: beside it, forced to the disk, then renamed over it (not after an error)."""
-    path.parent.mkdir(parents=True, exist_ok=True)
-    beside = path.with_name(f".{path.name}.{os.getpid()}-{secrets.token_hex(4)}{TEMPORARY}")
-    try:
-        with beside.open("xb") as file:
-            yield file
-            file.flush()
-            os.fsync(file.fileno())
-        os.replace(beside, path)
-        _sync_folder(path.parent)
-    finally:
-        beside.unlink(missing_ok=True)
-
-
-def _sync_folder(folder: Path) -> None:
-    if os.name == "nt":  # folders cannot be opened there; the rename is journalled
-        return
-    descriptor = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(descriptor)
-    finally:
-        os.close(descriptor)
 
 
 def write_columns(path: Path, columns: Mapping[str, NDArray[Any] | Stream], document: Mapping[str, Any]) -> None:

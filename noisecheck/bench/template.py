@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import csv
 import io
-import os
-import tempfile
 from pathlib import Path
 from typing import Final
 
 from noisecheck.bench.campaign import find_recordings, run_names
 from noisecheck.bench.runsheet import COLUMNS, SHEET_HEAD, UNFILLED_SHEET
 from noisecheck.core.errors import InputError, one_line
+from noisecheck.core.files import write_together
 
 __all__ = ["RIG_TEMPLATE", "write_campaign_template"]
 
@@ -91,22 +90,7 @@ def write_campaign_template(folder: str | Path) -> tuple[Path, Path]:
             raise InputError(f"{one_line(target)}: is already there and is not overwritten")
     if folder.exists() and not folder.is_dir():
         raise InputError(f"{one_line(folder)}: is a file, not a folder")
-    staged: list[Path] = []
-    written: list[Path] = []
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        for target, text in zip(targets, (RIG_TEMPLATE, _runs_text(folder)), strict=True):
-            staged.append(_stage(folder, target.name, text))
-        for temporary, target in zip(staged, targets, strict=True):
-            temporary.rename(target)
-            written.append(target)
-    except OSError as error:
-        for target in written:
-            target.unlink(missing_ok=True)
-        raise InputError(f"{one_line(folder)}: cannot be written ({error.strerror or error})") from error
-    finally:
-        for temporary in staged:
-            temporary.unlink(missing_ok=True)
+    write_together({targets[0]: RIG_TEMPLATE, targets[1]: _runs_text(folder)})
     return targets
 
 
@@ -120,16 +104,3 @@ def _runs_text(folder: Path) -> str:
     for name, file in zip(run_names(files), files, strict=True):
         writer.writerow({"run": name, "file": file, "role": "test"})
     return SHEET_HEAD + text.getvalue()
-
-
-def _stage(folder: Path, name: str, text: str) -> Path:
-    """Write text, flushed to the disk, under a temporary name beside its target."""
-    handle, temporary = tempfile.mkstemp(prefix=f".{name}.", dir=folder)
-    with os.fdopen(handle, "w", encoding="utf-8", newline="") as file:
-        file.write(text)
-        file.flush()
-        os.fsync(file.fileno())
-    umask = os.umask(0)
-    os.umask(umask)
-    Path(temporary).chmod(0o666 & ~umask)
-    return Path(temporary)

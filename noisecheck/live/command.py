@@ -156,7 +156,7 @@ def _source(arguments: argparse.Namespace, clock: Clock) -> Source:
 
 def _same_rig(rig_path: Path, folder: Path) -> None:
     """Give a campaign elsewhere its rig file, or make sure that it has the same."""
-    from noisecheck.bench.columns import replaced
+    from noisecheck.core.files import replaced
 
     target = folder / "rig.toml"
     if rig_path.resolve() == target.resolve():

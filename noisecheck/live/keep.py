@@ -12,9 +12,9 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from noisecheck.bench.columns import replaced
 from noisecheck.bench.runsheet import COLUMNS, UNFILLED_SHEET, csv_rows, read_text, separator_of
 from noisecheck.core.errors import InputError, one_line
+from noisecheck.core.files import replaced
 from noisecheck.live.clock import Clock
 from noisecheck.live.events import Event
 from noisecheck.live.room import Room

@@ -1,4 +1,4 @@
-"""CSV and JSON beside the page, and the writing of files that are whole or not there at all.
+"""CSV and JSON beside the page.
 
 The registry of columns drives the CSV. Text that a spreadsheet would run as a formula is made inert by a leading
 apostrophe (common practice). An empty cell means *not measurable*; the reason is in ``flags``.
@@ -10,8 +10,6 @@ import csv
 import io
 import json
 import math
-import os
-import tempfile
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any, Final
@@ -21,7 +19,7 @@ from numpy.typing import NDArray
 
 from noisecheck.compare.effects import Comparison
 from noisecheck.compare.summary import LEVELS, LOGARITHMIC, RunSummary, index_of
-from noisecheck.core.errors import InputError, one_line
+from noisecheck.core.files import write_together
 from noisecheck.core.flags import flag_words
 from noisecheck.core.table import COLUMNS, Impacts, band_names, csv_columns
 from noisecheck.core.units import rounded
@@ -33,7 +31,6 @@ __all__ = [
     "json_text",
     "summaries_csv",
     "write_impacts_csv",
-    "write_together",
 ]
 
 _ROWS: Final = 20_000
@@ -164,39 +161,3 @@ def _plain(value: Any) -> Any:
     if isinstance(value, float):
         return value if math.isfinite(value) else None
     return value if value is None or isinstance(value, str | int | bool) else str(value)
-
-
-def write_together(files: Mapping[Path, str | bytes | Chunks]) -> list[Path]:
-    """Write files so that either all are new and whole or none has changed; folders are made where missing.
-
-    Each is written beside its place under a temporary name; only when all are complete are they renamed.
-
-    Raises:
-        InputError: a folder or file cannot be written.
-    """
-    waiting: list[tuple[str, Path]] = []
-    try:
-        for path, content in files.items():
-            path.parent.mkdir(parents=True, exist_ok=True)
-            handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.", suffix=".part")
-            waiting.append((name, path))
-            with os.fdopen(handle, "wb") as out:
-                for piece in (content,) if isinstance(content, str | bytes) else content:
-                    out.write(piece if isinstance(piece, bytes) else piece.encode())
-        mode = 0o666 & ~_umask()
-        for name, path in waiting:
-            os.chmod(name, mode)
-            os.replace(name, path)
-    except OSError as error:
-        where = one_line(error.filename or next(iter(files)).parent)
-        raise InputError(f"{where}: cannot be written ({error.strerror or error})") from error
-    finally:
-        for name, _ in waiting:
-            Path(name).unlink(missing_ok=True)
-    return list(files)
-
-
-def _umask() -> int:
-    mask = os.umask(0)
-    os.umask(mask)
-    return mask

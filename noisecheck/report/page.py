@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from noisecheck.core.errors import one_line
+from noisecheck.core.files import write_together
 from noisecheck.pipeline.campaign import CampaignResult, Told
 from noisecheck.report.answers import ask, asked_sentence, opening
 from noisecheck.report.blind import blind_section
@@ -21,7 +22,7 @@ from noisecheck.report.context import Context, GroupColumn, Said, Section
 from noisecheck.report.corrected import corrections_section
 from noisecheck.report.ear import ear_section
 from noisecheck.report.events import events_section
-from noisecheck.report.exports import comparisons_csv, impacts_csv_chunks, json_text, summaries_csv, write_together
+from noisecheck.report.exports import comparisons_csv, impacts_csv_chunks, json_text, summaries_csv
 from noisecheck.report.figures.style import MARKERS
 from noisecheck.report.figures.svg import Drawn, figure_files, gathered
 from noisecheck.report.fitness import health_section

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from noisecheck.core.errors import InputError, one_line
+from noisecheck.core.files import write_together
 from noisecheck.simulate.load import load_scene
 from noisecheck.simulate.render import RunRenderer, Samples32, run_seconds
 from noisecheck.simulate.scene import Run, Scene
@@ -213,7 +214,4 @@ def _csv(rows: Iterable[Sequence[object]]) -> str:
 
 
 def _write_text(path: Path, text: str) -> Path:
-    part = path.with_name(f".{path.name}.part")
-    part.write_text(text, encoding="utf-8", newline="")
-    part.replace(path)
-    return path
+    return write_together({path: text})[0]

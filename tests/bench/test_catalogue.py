@@ -13,7 +13,8 @@ import numpy as np
 import pytest
 
 from noisecheck.bench.catalogue import Catalogue, code_digest
-from noisecheck.bench.columns import TEMPORARY, Damaged, Stream, read_columns, write_columns
+from noisecheck.bench.columns import Damaged, Stream, read_columns, write_columns
+from noisecheck.core.files import TEMPORARY
 
 COLUMNS = {
     "frame": np.arange(500, dtype=np.int64) * 7,

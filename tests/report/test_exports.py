@@ -20,7 +20,6 @@ from noisecheck.report.exports import (
     json_text,
     summaries_csv,
     write_impacts_csv,
-    write_together,
 )
 
 
@@ -107,20 +106,6 @@ def test_json_knows_no_nan() -> None:
     assert json_text({"a": math.nan, "b": [math.inf, 1.5], "c": (True, None)}) == (
         '{\n "a": null,\n "b": [\n  null,\n  1.5\n ],\n "c": [\n  true,\n  null\n ]\n}\n'
     )
-
-
-def test_a_failure_leaves_what_was_there(tmp_path: Path) -> None:
-    old = tmp_path / "a.csv"
-    old.write_text("old")
-
-    def broken() -> Any:
-        yield "half"
-        raise RuntimeError("no more")
-
-    with pytest.raises(RuntimeError, match="no more"):
-        write_together({old: "new", tmp_path / "b.csv": broken()})
-    assert [p.name for p in tmp_path.iterdir()] == ["a.csv"]
-    assert old.read_text() == "old"
 
 
 def test_a_place_that_cannot_be_written_is_said(tmp_path: Path) -> None:

@@ -1,0 +1,55 @@
+"""Files are whole or as they were, whatever fails."""
+
+from __future__ import annotations
+
+import os
+import stat
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from noisecheck.core.errors import InputError
+from noisecheck.core.files import replaced, write_together
+
+
+def _broken() -> Iterator[str]:
+    yield "half"
+    raise RuntimeError("no more")
+
+
+def test_a_failure_leaves_what_was_there(tmp_path: Path) -> None:
+    old = tmp_path / "a.csv"
+    old.write_text("old")
+    with pytest.raises(RuntimeError, match="no more"):
+        write_together({old: "new", tmp_path / "b.csv": _broken()})
+    with pytest.raises(RuntimeError, match="no more"), replaced(old) as file:
+        file.writelines(piece.encode() for piece in _broken())
+    assert [p.name for p in tmp_path.iterdir()] == ["a.csv"]
+    assert old.read_text() == "old"
+
+
+def test_a_rename_that_fails_takes_new_files_away(tmp_path: Path) -> None:
+    (tmp_path / "b.csv").mkdir()
+    with pytest.raises(InputError, match="cannot be written"):
+        write_together({tmp_path / "a.csv": "new", tmp_path / "b.csv": "new"})
+    assert [p.name for p in tmp_path.iterdir()] == ["b.csv"]
+
+
+def test_folders_are_made_and_content_of_each_kind_is_written(tmp_path: Path) -> None:
+    paths = [tmp_path / "x" / "a", tmp_path / "x" / "y" / "b", tmp_path / "c"]
+    assert write_together(dict(zip(paths, ("ä\n", b"\x00", iter(["1,", "2\n"])), strict=True))) == paths
+    assert [p.read_bytes() for p in paths] == ["ä\n".encode(), b"\x00", b"1,2\n"]
+    with replaced(paths[0]) as file:
+        file.write(b"new")
+    assert paths[0].read_bytes() == b"new"
+
+
+@pytest.mark.skipif(os.name == "nt", reason="modes are POSIX's")
+def test_others_may_read_them_as_far_as_the_user_lets_them(tmp_path: Path) -> None:
+    before = os.umask(0o027)
+    try:
+        write_together({tmp_path / "a": "x"})
+    finally:
+        os.umask(before)
+    assert stat.S_IMODE((tmp_path / "a").stat().st_mode) == 0o640
