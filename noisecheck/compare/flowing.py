@@ -22,10 +22,22 @@ if TYPE_CHECKING:
     from noisecheck.flow.drops import Drops
     from noisecheck.flow.ledger import Ledger
 
-__all__ = ["GroupFlow", "Odd", "Rate", "RunFlow", "RunMean", "count_rate", "dispersion_of", "group_flow", "run_flow"]
+__all__ = [
+    "LINK",
+    "GroupFlow",
+    "Odd",
+    "Rate",
+    "RunFlow",
+    "RunMean",
+    "count_rate",
+    "dispersion_of",
+    "group_flow",
+    "run_flow",
+]
 
 _LEAST_EVENTS: Final = 3  # fewer do not tell whether runs differ
-_LINK: Final = " > "
+LINK: Final = " > "
+"""Between the names of two stations."""
 _ODD_KINDS: Final = ("held_up", "stuck", "stray", "unheard")
 
 
@@ -80,7 +92,7 @@ def run_flow(run: Run, ledger: Ledger, drops: Drops | None = None, stations: Seq
     lost = {(f.ball if f.ball >= 0 else -100_000 - i) for i, f in enumerate(stuck)}
     times: dict[str, list[float]] = {}
     for passage in ledger.passages:
-        times.setdefault(f"{passage.origin}{_LINK}{passage.station}", []).append(passage.took_s)
+        times.setdefault(f"{passage.origin}{LINK}{passage.station}", []).append(passage.took_s)
     links = {name: np.array(t) for name, t in times.items() if _usual(name, ledger)}
     restitution: dict[str, float] = {}
     if drops is not None and len(drops):
@@ -109,7 +121,7 @@ def run_flow(run: Run, ledger: Ledger, drops: Drops | None = None, stations: Seq
 
 def _usual(link: str, ledger: Ledger) -> bool:
     """Return whether a link joins neighbours: a passage over an unheard station tells nothing of either link."""
-    origin, _, station = link.partition(_LINK)
+    origin, _, station = link.partition(LINK)
     names = list(ledger.transit_s)
     return origin not in names or names.index(origin) + 1 >= len(names) or names[names.index(origin) + 1] == station
 

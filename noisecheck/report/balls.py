@@ -6,9 +6,10 @@ from collections.abc import Callable, Sequence
 
 import numpy as np
 
-from noisecheck.flow.findings import Ledger
+from noisecheck.compare.flowing import LINK, RunFlow
 from noisecheck.pipeline.campaign import CampaignResult
 from noisecheck.pipeline.flowing import drops_of
+from noisecheck.pipeline.revisions import flows_of
 from noisecheck.report.context import Context, GroupColumn
 
 __all__ = ["flow_columns"]
@@ -17,19 +18,23 @@ __all__ = ["flow_columns"]
 def flow_columns(context: Context) -> tuple[GroupColumn, ...]:
     """Return the flow figures of groups of runs that this campaign knows; none where no drop has a rebound.
 
-    Restitution is the median over drops of T2 / T1. Balls held up are counted per thousand that arrived or stuck.
+    Restitution is the median over drops of T2 / T1. Balls held up, per thousand that arrived or stuck, and stuck ones
+    are those of the whole way: what a pad does to a ball may show stations later. The spread of transit times is that
+    from the station to the next, half the span of the middle 68 %, as a mean over runs.
     """
-    result, ledgers = context.result, context.ledgers
+    result = context.result
     columns: list[GroupColumn] = []
     if np.any(result.impacts.data["rebound"] > 0):
         columns += [
             GroupColumn("rebounds_a_drop", "rebounds a drop", "", _rebounds(result), 1),
             GroupColumn("restitution", "restitution", "", _restitution(result), 2),
         ]
-    if ledgers:
+    if context.ledgers:
+        flows = flows_of(result)
         columns += [
-            GroupColumn("held_up_per_thousand", "held up per 1000 balls", "", _rate(ledgers, "held_up"), 1),
-            GroupColumn("stuck", "stuck balls", "", _count(ledgers, "stuck"), 0),
+            GroupColumn("transit_spread_ms", "spread of transit time to the next station", "ms", _spread(flows), 1),
+            GroupColumn("held_up_per_thousand", "held up per 1000 balls, whole way", "", _share(flows, "held_up"), 1),
+            GroupColumn("stuck", "stuck balls, whole way", "", _stuck(flows), 0),
         ]
     return tuple(columns)
 
@@ -65,24 +70,32 @@ def _restitution(result: CampaignResult) -> Figure:
     return value
 
 
-def _of(ledgers: dict[str, Ledger], runs: Sequence[str], station: str | None, kind: str) -> tuple[int, int]:
-    """Return how many findings of a kind there are at a station (None: anywhere), and the balls followed."""
-    chosen = [ledgers[name] for name in runs if name in ledgers]
-    events = sum(f.kind == kind and (station is None or f.station == station) for x in chosen for f in x.findings)
-    return events, sum(x.balls for x in chosen)
+def _chosen(flows: Sequence[RunFlow], runs: Sequence[str]) -> list[RunFlow]:
+    return [f for f in flows if f.run.name in runs and f.balls]
 
 
-def _rate(ledgers: dict[str, Ledger], kind: str) -> Figure:
+def _share(flows: Sequence[RunFlow], count: str) -> Figure:
     def value(runs: tuple[str, ...], station: str | None) -> float | None:
-        events, balls = _of(ledgers, runs, station, kind)
-        return 1000 * events / balls if balls else None
+        chosen = _chosen(flows, runs)
+        return 1000 * sum(getattr(f, count) for f in chosen) / sum(f.balls for f in chosen) if chosen else None
 
     return value
 
 
-def _count(ledgers: dict[str, Ledger], kind: str) -> Figure:
+def _stuck(flows: Sequence[RunFlow]) -> Figure:
     def value(runs: tuple[str, ...], station: str | None) -> float | None:
-        events, balls = _of(ledgers, runs, station, kind)
-        return float(events) if balls else None
+        chosen = _chosen(flows, runs)
+        return float(sum(f.stuck for f in chosen)) if chosen else None
+
+    return value
+
+
+def _spread(flows: Sequence[RunFlow]) -> Figure:
+    def value(runs: tuple[str, ...], station: str | None) -> float | None:
+        found = [
+            1000 * s for f in _chosen(flows, runs) for link, s in f.transit_spread_s.items()
+            if station and link.startswith(f"{station}{LINK}")
+        ]  # fmt: skip
+        return float(np.mean(found)) if found else None
 
     return value

@@ -10,13 +10,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from noisecheck.compare.effects import Difference, Group
+from noisecheck.compare.flowing import RunFlow
 from noisecheck.compare.hearing import JUST_NOTICEABLE, audible
+from noisecheck.compare.joint import JointVerdict, join_flow
 from noisecheck.compare.linear import t_interval
 from noisecheck.compare.plan import EffectPlan
 from noisecheck.compare.summary import BANDS, LEVELS, one_station
 from noisecheck.core.bands import NOMINAL_THIRD_HZ
 from noisecheck.core.errors import one_line
 from noisecheck.core.table import band_names
+from noisecheck.pipeline.revisions import flows_of
 from noisecheck.report.answers import Asked, View, column_word, value_word
 from noisecheck.report.balls import flow_columns
 from noisecheck.report.context import Context, GroupColumn, Place, Section
@@ -45,7 +48,8 @@ def noise_section(context: Context) -> Section | None:
         return None
     columns = (*flow_columns(context), *context.group_columns)
     drawn = _worth_drawing(context.asked)
-    questions = [_question(context, number, a, columns, drawn) for number, a in enumerate(context.asked)]
+    flows = flows_of(context.result) if context.ledgers else ()
+    questions = [_question(context, number, a, columns, drawn, flows) for number, a in enumerate(context.asked)]
     document = [
         {"by": q["column"], "station": v["station"] or None, "groups": v["flow"]}
         for q in questions
@@ -74,10 +78,16 @@ def _worth_drawing(asked: Sequence[Asked]) -> set[Key]:
 
 
 def _question(
-    context: Context, number: int, asked: Asked, columns: Sequence[GroupColumn], drawn: set[Key]
+    context: Context,
+    number: int,
+    asked: Asked,
+    columns: Sequence[GroupColumn],
+    drawn: set[Key],
+    flows: Sequence[RunFlow],
 ) -> dict[str, Any]:
     places = sorted(asked.places, key=lambda v: -_largest(v))
-    views = [_view(context, f"n{number}-{i}", asked, v, columns, drawn) for i, v in enumerate(places)]
+    joint = {v.station: _joint(context, v, flows) for v in asked.views}
+    views = [_view(context, f"n{number}-{i}", asked, v, columns, drawn, joint[v.station]) for i, v in enumerate(places)]
     rows = []
     for view in places:
         for d in view.comparison.differences:
@@ -92,7 +102,12 @@ def _question(
         text = f"Differences in L_AE against {base}, in dB with 95 % intervals; the table beside it gives the same"
         chart = inline_svg(differences(rows[:40]), key=f"n{number}", label=text)
     overview = [
-        {"station": v.station, "value": value_word(asked.column, d.value), **_difference(d)}
+        {
+            "station": v.station,
+            "value": value_word(asked.column, d.value),
+            "joint": _flow_word(joint[v.station].get(d.value)),
+            **_difference(d),
+        }
         for v in (*places, *(w for w in asked.views if w not in places))
         for d in v.comparison.differences
         if d.measure == "lae_db"
@@ -107,8 +122,24 @@ def _question(
         "chart": chart,
         "overview": overview,
         "several": len(asked.views) > 1,
+        "followed": any(joint.values()),
         "notes": [one_line(w) for w in dict.fromkeys(w for c in asked.comparisons for w in c.warnings)],
     }
+
+
+def _joint(context: Context, view: View, flows: Sequence[RunFlow]) -> dict[str, JointVerdict]:
+    """Return noise and flow in one verdict for each value whose balls were followed, as were the baseline's."""
+    verdicts = join_flow(view.comparison, flows, rig=context.result.campaign.rig)[1] if flows else ()
+    return {v.value: v for v in verdicts if v.flow.value.balls and v.flow.base.balls}
+
+
+def _flow_word(verdict: JointVerdict | None) -> str:
+    """Return in a word or two what the flow makes of a change that is quieter."""
+    if verdict is None or verdict.noise != "quieter":
+        return ""
+    if verdict.improvement:
+        return "improvement"
+    return "no improvement" if verdict.flow.verdict == "worse" else "flow not yet shown"
 
 
 def _largest(view: View) -> float:
@@ -129,8 +160,14 @@ def _difference(d: Difference) -> dict[str, Any]:
 
 
 def _view(
-    context: Context, key: str, asked: Asked, view: View, columns: Sequence[GroupColumn], drawn: set[Key]
-) -> dict[str, Any]:  # fmt: skip
+    context: Context,
+    key: str,
+    asked: Asked,
+    view: View,
+    columns: Sequence[GroupColumn],
+    drawn: set[Key],
+    joint: dict[str, JointVerdict],
+) -> dict[str, Any]:
     comparison = view.comparison
     groups = {g.value: g for g in comparison.groups}
     spread = {v: _band_interval(context, g, view.station or None) for v, g in groups.items()}
@@ -145,6 +182,8 @@ def _view(
         )
         for number, d in enumerate(x for x in comparison.differences if x.measure == "lae_db")
     ]
+    for value, d in zip(values, (x for x in comparison.differences if x.measure == "lae_db"), strict=True):
+        value["joint"] = _capital(_sentence(joint[d.value].sentence)) if d.value in joint else ""
     return {
         "station": view.station,
         "values": values,
@@ -174,6 +213,10 @@ def _rounded(value: float | None) -> float | None:
 
 def _sentence(text: str) -> str:
     return one_line(text) + "."
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
 
 
 def _band_interval(context: Context, group: Group, station: str | None) -> tuple[Floats, Floats]:
@@ -222,7 +265,7 @@ def _value(
     why = ""
     if d.why is not None:
         why = _sentence(d.why.sentence.removeprefix(f"{d.value}:").strip())
-        why = why[:1].upper() + why[1:]
+        why = _capital(why)
     heard = _sentence(audible(d.difference_db, d.ci_db).sentence) if math.isfinite(d.difference_db) else ""
     charts = _charts(f"{key}-{number}", name, before, bands, spread[base.value], spread[group.value]) if draw else None
     return {

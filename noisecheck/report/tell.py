@@ -7,7 +7,8 @@ from collections.abc import Sequence
 
 from noisecheck.compare.changed import Changed
 from noisecheck.compare.effects import Comparison, Difference
-from noisecheck.compare.flowing import GroupFlow
+from noisecheck.compare.flowing import LINK, GroupFlow
+from noisecheck.compare.hearing import audible
 from noisecheck.compare.height import HeightStudy
 from noisecheck.compare.joint import JointVerdict
 from noisecheck.compare.scorecard import Judged, say_time
@@ -38,13 +39,19 @@ def _change(difference: Difference) -> str:
     return f"{size} {interval(low, high)}" if difference.verdict != "not comparable" else "not comparable"
 
 
-def _flow(flow: GroupFlow) -> str:
-    """Return how balls ran in a few words."""
+def _flow(flow: GroupFlow, station: str | None = None) -> str:
+    """Return how balls ran in a few words, with restitution and spread of transit times at one station."""
     if not flow.balls:
         return "no balls followed"
     rate = flow.held_up
-    stuck = f", {flow.counts['stuck']} stuck" if flow.counts["stuck"] else ""
-    return f"{flow.balls:,} balls, held up {rate.value:.3g} per thousand {interval(rate.low, rate.high, 0)}{stuck}"
+    text = f"{flow.balls:,} balls, held up {rate.value:.3g} per thousand {interval(rate.low, rate.high, 0)}"
+    text += f", {flow.counts['stuck']} stuck" if flow.counts["stuck"] else ""
+    if station in flow.restitution:
+        text += f", restitution {flow.restitution[station].value:.2f}"
+    for link, spread in flow.transit_spread_s.items():
+        if station and link.startswith(f"{station}{LINK}") and math.isfinite(spread.value):
+            text += f", transit time spread {1000 * spread.value:.0f} ms"
+    return text
 
 
 def tell_comparison(
@@ -54,7 +61,7 @@ def tell_comparison(
     heights: HeightStudy | None = None,
 ) -> list[str]:
     """Return the lines ``noisecheck compare`` prints, with how balls ran beside the noise where that is known."""
-    ran = {f.value: f"; {_flow(f)}" for f in flows if f.balls}
+    ran = {f.value: f"; {_flow(f, comparison.station)}" for f in flows if f.balls}
     joint = {v.value: v.sentence for v in verdicts if v.flow.value.balls}
     where = f" at {comparison.station}" if comparison.station else ""
     lines = [
@@ -74,6 +81,8 @@ def tell_comparison(
         lines.append(f"{difference.value} against {comparison.baseline}: {_change(difference)}")
         if difference.why is not None and difference.why.kind != "nothing shown":
             lines.append(f"  why: {difference.why.sentence}")
+        if math.isfinite(difference.difference_db) and difference.verdict in ("quieter", "louder"):
+            lines.append(f"  to the ear: {audible(difference.difference_db, difference.ci_db).sentence}")
         if difference.value in joint:
             lines.append(f"  with flow: {joint[difference.value]}")
         for warning in difference.warnings:
