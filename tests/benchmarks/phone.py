@@ -18,6 +18,7 @@ from test_phone import encode
 
 from noisecheck.audio.health import check_health
 from noisecheck.audio.recording import open_recording
+from noisecheck.core.flags import Flag
 from noisecheck.core.table import Impacts
 from noisecheck.pipeline.listen import ListenSettings, listen
 from noisecheck.score.matching import match
@@ -47,12 +48,19 @@ def main(paths: list[Path]) -> None:
                 clear = truth["margin_db"][i] >= 15.0
                 late = 1000 * (found["time_s"][j] - truth["time_s"][i])[clear]
                 level = (found["lae_db"][j] - truth["lae_db"][i])[clear]
+                alone = (truth.data["flags"][i] & np.uint32(Flag.OVERLAPPED | Flag.TRUNCATED))[clear] == 0
+                sides = [
+                    f"{word} {count}: 95 % within {np.percentile(np.abs(some), 95):.3f} dB, "
+                    f"{100 * np.mean(np.abs(some) <= 0.2):.1f} % within 0.2 dB"
+                    for word, some in (("alone", level[alone]), ("overlapped or cut", level[~alone]))
+                    if (count := len(some))
+                ]
                 print(
                     f"{path.stem}.{ending}: {len(i)} of {len(truth)} impacts found, {len(found) - len(i)} more; "
                     f"{clear.sum()} at 15 dB margin: times {np.median(late):+.2f} ms, 95 % within "
                     f"{np.percentile(np.abs(late), 95):.2f} ms, most {np.abs(late).max():.2f} ms; L_AE "
                     f"{np.mean(level):+.3f} dB, 95 % within {np.percentile(np.abs(level), 95):.3f} dB, most "
-                    f"{np.abs(level).max():.3f} dB"
+                    f"{np.abs(level).max():.3f} dB; {'; '.join(sides)}"
                 )
             for codec_in, label in ((np.clip(4 * x, -1, 1), "clipped at 1.0"), (np.clip(4 * x, -0.6, 0.6), "at 0.6")):
                 soundfile.write(plain, codec_in, rate, subtype="PCM_16")
