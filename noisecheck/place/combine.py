@@ -144,6 +144,7 @@ def place_run(
             channels=array.channels,
             longest_s=array.longest_s,
             onsets=onsets.arrival[:, list(array.channels)],
+            margin_db=_margins(onsets, impacts, array.channels),
         )
         positions = locate(arrivals, array)
         total += arrival_evidence(arrivals, array, names, widened=positions.widened)
@@ -165,6 +166,13 @@ def place_run(
         note = f"{100 * share:.0f} % of the impacts fit no taught sound: tap the stations again as they are now"
         placed = _placed(total + Evidence.none(names, n, notes=(note,)), positions, ways)
     return placed
+
+
+def _margins(onsets: Onsets, impacts: Impacts, channels: tuple[int, ...]) -> Floats:
+    """Return the margin (dB) of each impact at each microphone: its own, and by how much it was fainter there."""
+    own = np.take_along_axis(onsets.level_db, onsets.channel[:, None].astype(np.int64), axis=1)
+    with np.errstate(invalid="ignore"):  # where it was not heard
+        return np.asarray(impacts["margin_db"][:, None] + onsets.level_db[:, list(channels)] - own, np.float64)
 
 
 def _contact_evidence(

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from noisecheck.core.errors import InputError
 from noisecheck.core.units import to_frames
 
-__all__ = ["Arrivals", "cut_snippets", "measure_arrivals", "pair_delays"]
+__all__ = ["Arrivals", "cut_snippets", "measure_arrivals", "onset_variance", "pair_delays"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -33,9 +33,12 @@ _LEAST_FRAMES: Final = 0.005  # no delay is known better than so many frames
 _FINER: Final = 4  # steps of the correlation in a frame, before the last one by its slope and curvature
 _LEAST_KNOWN: Final = np.float32(0.3)  # frequencies that say less than this are noise
 _LEAST_COHERENT: Final = 0.7  # of the weighted spectrum: below it the peak may be anyone's
-ONSET_SD_S: Final = 75e-6
-"""Spread of one onset's own arrival, where the sounds at two microphones are too unlike to correlate (three to four
-frames at 48 kHz; the residuals of a run with a microphone to spare widen it)."""
+ONSET_SD_S: Final = (60e-6, 80e-6)
+"""Spread of one onset's own arrival, where the sounds at two microphones are too unlike to correlate: what remains
+however clear the impact is, and what noise adds at 25 dB above it, in inverse proportion to the amplitude ratio (the
+crossing of a rising edge; both from simulated runs, so that 95 % of errors lie within two of it)."""
+_AT_DB: Final = 25.0
+_MOST_SD_S: Final = 1e-3
 _AGREE_S: Final = 0.0002
 _BATCH: Final = 256
 
@@ -180,6 +183,7 @@ def measure_arrivals(
     channels: tuple[int, ...],
     longest_s: float,
     onsets: Ints | None = None,
+    margin_db: Floats | None = None,
     band_hz: tuple[float, float] | None = None,
 ) -> Arrivals:
     """Return arrivals at the given channels for impacts whose first arrivals are given.
@@ -192,6 +196,7 @@ def measure_arrivals(
         longest_s: sound needs no longer from one of these microphones to another.
         onsets: arrivals found at each of these microphones, frames, -1 where not heard, (n, m). They stand in for
             correlations that are not clear, or that contradict them by more than 0.2 ms.
+        margin_db: how far each impact stands above the background at each of them, dB, (n, m); None: as at 25 dB.
         band_hz: see :func:`pair_delays`.
     """
     after = AFTER_S + longest_s
@@ -204,22 +209,30 @@ def measure_arrivals(
             noise = noise_power(part, rate)
         delay, variance, pairs = pair_delays(part, rate, longest_s=longest_s, band_hz=band_hz, noise=noise)
         if onsets is not None and band_hz is None:
-            delay, variance = _backed(delay, variance, pairs, onsets[at : at + _BATCH], rate)
+            own = onset_variance(None if margin_db is None else margin_db[at : at + _BATCH], part.shape[::2])
+            delay, variance = _backed(delay, variance, pairs, onsets[at : at + _BATCH], own, rate)
         out.append(_arrivals(delay, variance, pairs, len(channels)))
     if not out:
         return Arrivals(np.empty((0, len(channels))), np.empty((0, len(channels))))
     return Arrivals(np.concatenate([o[0] for o in out]), np.concatenate([o[1] for o in out]))
 
 
+def onset_variance(margin_db: Floats | None, shape: tuple[int, ...]) -> Floats:
+    """Return the variance (s squared) of onsets by how far they stand above the background, of the given shape."""
+    at = np.full(shape, _AT_DB) if margin_db is None else np.nan_to_num(margin_db, nan=0.0, posinf=0.0, neginf=0.0)
+    noise = ONSET_SD_S[1] * 10.0 ** ((_AT_DB - at) / 20.0)
+    return np.asarray(ONSET_SD_S[0] ** 2 + np.minimum(noise, _MOST_SD_S) ** 2, np.float64)
+
+
 def _backed(
-    delay: Floats, variance: Floats, pairs: list[tuple[int, int]], onsets: Ints, rate: float
+    delay: Floats, variance: Floats, pairs: list[tuple[int, int]], onsets: Ints, own: Floats, rate: float
 ) -> tuple[Floats, Floats]:
     """Return delays and variances in which onsets stand in for correlations that failed or contradict them."""
     for p, (i, j) in enumerate(pairs):
         heard = (onsets[:, i] >= 0) & (onsets[:, j] >= 0)
         apart = (onsets[:, j] - onsets[:, i]) / rate
         wrong = heard & ~(np.abs(delay[:, p] - apart) < _AGREE_S)
-        delay[wrong, p], variance[wrong, p] = apart[wrong], 2.0 * ONSET_SD_S**2
+        delay[wrong, p], variance[wrong, p] = apart[wrong], (own[:, i] + own[:, j])[wrong]
     return delay, variance
 
 
