@@ -17,6 +17,7 @@ _BOUND_DB: Final = 3.0
 _LOW_DB: Final = 6.0
 _DC: Final = 0.003
 _HUM_DB: Final = -70.0
+_POOR_BITS: Final = 1.5  # a sample: 72 kb/s at 48 kHz
 _FEW_DROPOUTS_S: Final = 0.001  # share of the time lost up to which counts stay good
 
 
@@ -32,6 +33,7 @@ def judged(health: Health, *, delay_known: bool, lossy: bool) -> Health:
     health = _riding(health)
     health = _dropouts(health, best)
     health = _bands(health, best)
+    health = _codec(health)
     if not delay_known:
         health = replace(
             health, times=health.times.and_so("bound only", "the codec's delay is not stated: intervals between impacts "  # noqa: E501
@@ -93,6 +95,24 @@ def _clipping(health: Health, best: ChannelHealth, lossy: bool) -> Health:
         )
         return replace(health, notes=(*health.notes, note))
     return health
+
+
+def _codec(health: Health) -> Health:
+    """Say where a codec's own noise is counted."""
+    if (made := health.codec_made) is not None:
+        reason = (
+            f"about {round(made.count)} of the {health.impacts} impacts are the codec's own noise: faint, and begin "
+            f"on the grid of its blocks ({made.block} frames), of which real ones know nothing"
+        )
+    elif health.bits_a_sample is not None and health.bits_a_sample < _POOR_BITS:
+        kilobits = health.bits_a_sample * health.rate / 1000
+        reason = (
+            f"{kilobits:.0f} kb/s a channel: a codec so strained hides faint impacts, and its own noise may be counted "
+            "for others"
+        )
+    else:
+        return health
+    return replace(health, counts=health.counts.and_so("bound only", reason))
 
 
 def _riding(health: Health) -> Health:

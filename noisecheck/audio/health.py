@@ -11,6 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 from noisecheck.audio.channels import Channels, ChannelScan, better_channel
 from noisecheck.audio.clipping import MARGIN_FRAMES, ClippingScan
 from noisecheck.audio.dropouts import REACH_S, DropoutScan
+from noisecheck.audio.grid import CodecMade, codec_made
 from noisecheck.audio.ranges import Ranges
 from noisecheck.audio.recording import Coding, Recording, blocks
 from noisecheck.audio.riding import GainRiding, find_onsets, judge_riding
@@ -22,6 +23,8 @@ Verdict = Literal["usable", "bound only", "not usable"]
 _ORDER: Final[tuple[Verdict, ...]] = ("usable", "bound only", "not usable")
 
 _QUIET_AFTER_S: Final = 0.3
+_FAINT_DB: Final = 12.0
+"""In 43 ms of its best octave: what a codec makes of steady noise rises by no more."""
 
 
 @dataclass(frozen=True)
@@ -77,6 +80,10 @@ class Health:
     impacts: int
     """Impacts given, or found by a crude look at rises of level."""
     riding: GainRiding
+    codec_made: CodecMade | None
+    """Faint impacts that crowd on the grid of the codec's blocks; known only where onsets were given."""
+    bits_a_sample: float | None
+    """What a lossy codec spent on each sample of each channel, bits."""
     nonfinite: NDArray[np.int64]
     """Frames with NaN or infinite samples (read as 0), (m, 2)."""
     levels: Fitness
@@ -129,6 +136,8 @@ class Health:
                 "found": self.riding.found, "rise_db": self.riding.rise_db, "release_s": self.riding.release_s,
                 "curve": [list(p) for p in self.riding.curve], "why_not": self.riding.why_not,
             },
+            "codec_made": None if self.codec_made is None else round(self.codec_made.count),
+            "bits_a_sample": _plain(self.bits_a_sample),
             "dead": list(self.between.dead), "inverted": [list(p) for p in self.between.inverted],
             "duplicate": [list(p) for p in self.between.duplicate],
             "nonfinite_s": _seconds(self.nonfinite, self.rate), "channels": seconds,
@@ -151,6 +160,19 @@ def _plain(value: float | None, digits: int = 2) -> float | None:
 
 def _seconds(ranges: NDArray[np.int64], rate: int) -> list[list[float]]:
     return [[round(a / rate, 6), round(b / rate, 6)] for a, b in ranges[:1000].tolist()]
+
+
+def _made_by_codec(
+    recording: Recording, onsets: NDArray[np.int64] | None, levels: NDArray[np.float32], channel: ChannelHealth
+) -> CodecMade | None:
+    """Return the codec's own among the faint of the given onsets."""
+    if onsets is None or not len(levels):
+        return None
+    onsets = np.sort(onsets)
+    at = onsets // frame_length(recording.rate)
+    onsets, at = onsets[at < len(levels) - 1], at[at < len(levels) - 1]
+    rise = np.max(np.maximum(levels[at], levels[at + 1]) - np.array(channel.floor_db), axis=1, initial=-np.inf)
+    return codec_made(onsets[rise < _FAINT_DB], str(getattr(recording, "subtype", "")))
 
 
 class _ChannelScans:
@@ -236,6 +258,7 @@ def _judge(
     riding = judge_riding(spectrum.levels(), spectrum.peaks_db(), places, n / rate)
     health = Health(
         recording.name, rate, recording.frames, channels, between, best, tuple(midbands.tolist()), count, riding,
+        _made_by_codec(recording, given, spectrum.levels(), channels[best]), getattr(recording, "bits_a_sample", None),
         nonfinite, Fitness(), Fitness(), Fitness(), Fitness(), tuple(getattr(recording, "notes", ())),
     )  # fmt: skip
     from noisecheck.audio.fitness import judged

@@ -178,12 +178,15 @@ class PhoneReader(FileRecording):
             self._base = float(stream.time_base or 0)
             self._origin = int(stream.start_time or 0)
             stated = round((stream.duration or 0) * self._base * self.rate)
+            bit_rate = int(stream.bit_rate or 0)
         if not 1 <= self.rate <= 1_000_000 or not 1 <= self.channels <= 64 or self._base <= 0:
             raise InputError(f"{one_line(path)}: its header gives {self.channels} channels at {self.rate} Hz")
         self.subtype = codec.upper()
         if codec.startswith(_LOSSLESS):
             self.coding = "float" if codec.startswith("pcm_f") else "integer"
             self.step = 2.0**-15
+        elif bit_rate:
+            self.bits_a_sample = bit_rate / (self.rate * self.channels)
         self._tiles = Tiles(self._decode, rate=self.rate, channels=self.channels)
         self.frames = min(stated, 1 << 50) or (1 << 50)
         self.frames = self._last_frame(self.frames)

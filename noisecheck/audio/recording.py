@@ -108,6 +108,8 @@ class FileRecording:
         self.coding: Coding = "integer"
         self.step: float = 0.0
         """Difference of neighbouring sample values (0 where there is no fixed step)."""
+        self.bits_a_sample: float | None = None
+        """What a lossy codec spent on each sample of each channel; None without one, or where it is not known."""
         self.started: datetime | None = None
         """Clock time of the first frame, where the file says so (without a time zone)."""
         self.start_frame: int | None = None

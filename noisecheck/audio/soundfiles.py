@@ -44,6 +44,8 @@ class SoundReader(FileRecording):
             raise InputError(f"{one_line(path)}: its header gives {self.channels} channels at {self.rate} Hz")
         self._tiles = Tiles(self._decode, rate=self.rate, channels=self.channels)
         self._check_length(kind)
+        if self.coding == "lossy" and self.frames:
+            self.bits_a_sample = 8.0 * path.stat().st_size / (self.frames * self.channels)
         if self.subtype.startswith("MPEG") and not _delay_stated(path):
             self.delay_known = False
             self.note("the file does not state the encoder's delay: all its times may be late by up to 50 ms")

@@ -72,6 +72,8 @@ class JoinedRecording(FileRecording):
             codings.add(part.coding)
             self.step = max(self.step, part.step)
             self.delay_known &= part.delay_known
+            bits = [b for b in (self.bits_a_sample, part.bits_a_sample) if b is not None]
+            self.bits_a_sample = min(bits, default=None)
             notes += [f"{one_line(part.name)}: {note}" for note in part.notes]
             starts.append((part.start_frame, part.started))
             lengths.append(part.frames)

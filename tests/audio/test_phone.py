@@ -221,7 +221,7 @@ def test_clipping_is_found_before_and_after_the_codec(tmp_path: Path, bit_rate: 
         after = check_health(recording)
     for health in (before, after):
         assert health.levels.verdict == "bound only"
-        assert health.counts.verdict == "usable"
+        assert not any("clip" in reason for reason in health.counts.reasons)
         found = health.clipped / RATE
         hit = [np.any((found[:, 1] > t - 0.002) & (found[:, 0] < t + 0.06)) for t in np.arange(0.25, 9.5, 0.5)]
         assert np.mean(hit) > 0.95

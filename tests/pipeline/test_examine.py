@@ -1,0 +1,50 @@
+"""What health says of recordings whose codec is heard in them."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "audio"))
+from test_lossy import write
+
+from noisecheck.pipeline.examine import examine
+
+DEMO = Path(__file__).parents[2] / "recordings" / "cork-120-1.flac"
+needs_demo = pytest.mark.skipif(not DEMO.exists(), reason="the demo campaign is not here")
+
+
+def _mono() -> np.ndarray:
+    x, _ = soundfile.read(DEMO, always_2d=True, dtype="float32")
+    return np.asarray(x[:, :1] * (0.5 / np.abs(x[:, :1]).max()))
+
+
+@needs_demo
+def test_impacts_that_mp3_adds_make_the_count_a_bound(tmp_path: Path) -> None:
+    """Even at 126 kb/s MP3 adds some 60 faint impacts to 114: its noise in each granule, found by their grid."""
+    plain = tmp_path / "plain.wav"
+    soundfile.write(plain, _mono(), 48000, subtype="PCM_24")
+    coded = write(tmp_path / "a.mp3", _mono(), "MP3", "MPEG_LAYER_III", compression_level=0.0)
+    (_, before), (_, after) = examine([plain, coded]).recordings
+    assert before.counts.verdict == "usable"
+    assert before.codec_made is None
+    assert after.counts.verdict == "bound only"
+    assert after.codec_made is not None
+    added = after.impacts - before.impacts
+    assert added >= 30
+    assert after.codec_made.count == pytest.approx(added, rel=0.25)
+    assert "grid of its blocks (576 frames)" in after.counts.reasons[0]
+
+
+@needs_demo
+@pytest.mark.parametrize(("level", "verdict"), [(0.3, "usable"), (1.0, "bound only")])
+def test_a_codec_short_of_bits_makes_the_count_a_bound(tmp_path: Path, level: float, verdict: str) -> None:
+    coded = write(tmp_path / "a.ogg", _mono(), "OGG", "VORBIS", compression_level=level)
+    ((_, health),) = examine([coded]).recordings
+    assert health.bits_a_sample is not None
+    assert (health.bits_a_sample < 1.5) == (verdict == "bound only")
+    assert health.counts.verdict == verdict
