@@ -12,6 +12,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from noisecheck.flow.habits import LevelHabit, ReboundHabit
 from noisecheck.flow.route import FeedPlan, LedgerSettings, Route
 
 __all__ = ["Beliefs", "learn_transits"]
@@ -57,6 +58,14 @@ class Beliefs:
         self.tries = [0.0] * self.count
         self.log_odds: list[tuple[float, float, float]] = [(0.0, 0.0, 0.0)] * self.count
         self.rebounds, self.unplaced_rebounds, self.contacts = 0.0, 0.0, 0.0
+        self.levels = [LevelHabit() for _ in range(self.count)]
+        self.rebound_habits = [ReboundHabit() for _ in range(self.count)]
+        self.left_in = [0.0, 0.0, 0.0]
+        """Known rebounds left in as contacts: where they were, unplaced, at another station."""
+        self.unplaced, self.placed = [0.0, 0.0], [0.0, 0.0]
+        self.strays = 0.0
+        self.hidden, self.among = 0.0, 0.0
+        self.settled_s = start_s
         self.slots, self.empty = 0.0, 0.0
         self.pace_given = feed.period_s is not None
         self.period_s = feed.period_s or 0.0
@@ -72,6 +81,15 @@ class Beliefs:
         self.p_stuck = (s.stuck * 1000 + self.stuck_count) / (1000 + self.passes)
         self.p_rebound = (s.rebound * 500 + self.rebounds) / (500 + self.contacts)
         self.p_unplaced_rebound = (2e-5 * 100 + self.unplaced_rebounds) / (100 + self.contacts)
+        known = sum(h.known for h in self.rebound_habits)
+        self.p_left_in = [(s.left_in * 100 + n) / (100 + known) for n in self.left_in]
+        self.p_unplaced = [
+            (share * 50 + n) / (50 + n + placed)
+            for share, n, placed in zip((s.unplaced, 10.0 * s.unplaced), self.unplaced, self.placed, strict=True)
+        ]
+        self.masked = (s.masked * 4 + self.hidden) / (4 + self.hidden + self.among)
+        hours = max(self.settled_s - self.start_s, 0.0) / 3600.0
+        self.stray_rate = (s.stray_per_hour + self.strays) / (1.0 + hours) / 3600.0
         self.p_miss = [
             max(min((s.miss * 500 + m) / (500 + n), 0.999), self._faint(q))
             for q, (m, n) in enumerate(zip(self.misses, self.tries, strict=True))
@@ -121,7 +139,7 @@ class Beliefs:
         if s.shared_microphone:
             a, b = bisect_left(self.heard, time_s - reach), bisect_right(self.heard, time_s + reach)
             hidden = sum(min(1.0, 2.0 * s.mask_s * _normal(self.heard[i] - time_s, sd)) for i in range(a, b))
-            p += s.masked * min(hidden, 1.0)
+            p += self.masked * min(hidden, 1.0)
         late = time_s - self.start_s
         if late < s.give_up_s:  # a ball under way at the start may have been held up then
             p += s.held_up / (1.0 + late / s.held_up_s)
@@ -189,8 +207,22 @@ class Beliefs:
     def learn_miss(self, station: int, due_s: float, sd: float) -> None:
         """Learn from a ball that passed a station unheard: what was hidden, or not listened to, counts less."""
         own = min(1.0, self.p_miss[station] / self.miss(station, due_s, sd))
+        self.hidden += 1.0 - own if self.settings.shared_microphone else 0.0
         self.misses[station] += own
         self.tries[station] += own
+
+    def learn_contact(self, station: int, placed: int, time_s: float, level_db: float, crowded: bool) -> None:
+        """Learn from a ball's contact at a station, put to ``placed`` (-1: to none), alone or among other impacts."""
+        self.contacts += 1
+        if placed < 0:
+            self.unplaced[crowded] += 1
+        else:
+            self.placed[crowded] += 1
+        self.levels[station].learn(level_db, crowded)
+        if self.settings.shared_microphone:
+            reach = self.settings.mask_s
+            near = bisect_right(self.heard, time_s + reach) - bisect_left(self.heard, time_s - reach)
+            self.among += near > 1
 
     def learn_odds(self, station: int, log_odds: float) -> None:
         """Learn how clearly a station's impacts are heard."""

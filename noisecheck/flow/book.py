@@ -31,6 +31,10 @@ class Book:
         self.ball_of: dict[int, int] = {}
         self.station_of: dict[int, int] = {}
         self.balls, self.arrived, self.undecided = 0, 0, 0
+        self.alone: set[int] = set()
+        """Impacts that no ball made, in the best history."""
+        self._said_stray: set[int] = set()
+        self._last_at: dict[int, float] = {}
         self._findings: list[Finding] = []
         self._passages: list[Passage] = []
         self._passed = np.zeros(n, np.int64)
@@ -61,11 +65,10 @@ class Book:
             impact = self.impacts[d.impact]
             (stray, chance), rebound = unexplained(self.beliefs, impact), self.rebound_density(d)
             odds = combine_odds(share, rest, stray, chance + rebound)
-            if impact.station >= 0:
-                self.beliefs.rebounds += rebound / (stray + chance + rebound)
-            else:
-                self.beliefs.unplaced_rebounds += rebound / (stray + chance + rebound)
-            self.claim(self.stray(impact, odds, said_s), -2 - d.impact)
+            self._learn_leftover(impact, rebound / (stray + chance + rebound))
+            if self.claim(self.stray(impact, odds, said_s), -2 - d.impact):
+                self.beliefs.strays += odds / (1.0 + odds)
+                self._said_stray.add(d.impact)
         elif d.kind == "end":
             self._write_end(d, share, rest, said_s)
         else:
@@ -90,9 +93,28 @@ class Book:
                 apart_s = self.impacts[number].time_s - impact.time_s
                 if abs(apart_s) > COPY_S:
                     break
+                # Two that no ball made may be one sound heard twice, but not each the other's copy.
+                if number in self.alone and number not in self._said_stray:
+                    number += step
+                    continue
                 beside = max(beside, copy_density(self.beliefs, impact, apart_s, self.levels[number]))
                 number += step
         return total + beside
+
+    def _learn_leftover(self, impact: Impact, share: float) -> None:
+        """Learn that an impact was, by this probability, a rebound left in (or a copy)."""
+        b = self.beliefs
+        if impact.station >= 0:
+            b.rebounds += share
+        else:
+            b.unplaced_rebounds += share
+        most, place = 0.0, -1
+        for q in range(b.count):  # the station whose last contact foresees it best
+            last = self._last_at.get(q)
+            if last is not None and (rate := b.rebound_habits[q].rate(impact.time_s - last)) > most:
+                most, place = rate, q
+        if place >= 0:
+            b.left_in[0 if place == impact.station else (1 if impact.station < 0 else 2)] += share
 
     def _write_pass(self, d: Decision, odds: float, late_odds: float, said_s: float) -> None:
         b, names = self.beliefs, self.route.stations
@@ -102,8 +124,9 @@ class Book:
         usual, longest = b.pass_mean[a][d.station], b.pass_latest[a][d.station]
         impact = self.impacts[d.impact]
         late = b.learn_pass(a, d.station, d.time_s, took, math.log10(impact.odds))
-        b.contacts += 1
+        b.learn_contact(d.station, impact.station, d.time_s, impact.level_db, impact.crowded)
         self._passed[d.station] += 1
+        self._last_at[d.station] = d.time_s
         self._passages.append(Passage(ball, names[a], names[d.station], d.time_s, took, late, odds))
         self._unheard(ball, a, d.station, d.time_s, odds, said_s)
         if d.station == b.count - 1:
@@ -121,8 +144,10 @@ class Book:
         self.balls += 1
         self.ball_of[d.impact], self.station_of[d.impact] = ball, d.station
         b = self.beliefs
-        b.contacts += 1
+        impact = self.impacts[d.impact]
+        b.learn_contact(d.station, impact.station, d.time_s, impact.level_db, impact.crowded)
         self._passed[d.station] += 1
+        self._last_at[d.station] = d.time_s
         if d.station == b.count - 1:
             self.arrived += 1
         b.learn_odds(d.station, math.log10(self.impacts[d.impact].odds))
@@ -195,7 +220,8 @@ class Book:
         # Of no ball in this list did any later station hear anything; that is told from a miss by its odds alone.
         least = self.settings.claim_last_odds
         if d.station < b.count - 2:
-            least = max(least, self.settings.claim_stuck_odds * max(1.0, b.missed_share / 0.01))
+            # A ball missed at two stations running looks stuck: where twice as much is missed, four times as often.
+            least = max(least, self.settings.claim_stuck_odds * max(1.0, b.missed_share / 0.01) ** 2)
         claimed = self.claim(finding, d.ball, least)
         b.stuck_count += odds / (1.0 + odds)
         if not claimed:

@@ -17,7 +17,16 @@ from numpy.typing import ArrayLike, NDArray
 
 from noisecheck.core.errors import InputError
 
-__all__ = ["G_MPS2", "Drops", "describe_drops", "find_drops", "heard_height_m", "odd_drops", "restitution_fit"]
+__all__ = [
+    "G_MPS2",
+    "Drops",
+    "begun_where_placed",
+    "describe_drops",
+    "find_drops",
+    "heard_height_m",
+    "odd_drops",
+    "restitution_fit",
+]
 
 G_MPS2: Final = 9.80665
 """Standard acceleration of free fall, 3rd CGPM 1901 (from memory)."""
@@ -227,6 +236,37 @@ def find_drops(
     # Number the drops in order of their first contact.
     drop = np.cumsum(train == np.arange(t.size)) - 1
     return drop[train] if t.size else train, rebound
+
+
+def begun_where_placed(
+    drop: NDArray[np.int64], rebound: NDArray[np.int64], placed: NDArray[np.bool_]
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Return (drop, rebound) with drops that begin with an unplaced impact begun anew at their first placed one.
+
+    All (n,), in order of time. What sounds like no station may be a faint rebound of a drop; that a drop which sounds
+    like its station began with something else is less likely than that something else came just before it.
+    """
+    drop, rebound = drop.copy(), rebound.copy()
+    first = np.full(int(drop.max(initial=-1)) + 1, -1, np.int64)
+    begins = (rebound == 0) & (drop >= 0)
+    first[drop[begins]] = np.flatnonzero(begins)
+    rows = np.flatnonzero((rebound > 0) & (drop >= 0))
+    doubtful = rows[(first[drop[rows]] >= 0) & ~placed[first[drop[rows]]]]
+    new: dict[int, tuple[int, int]] = {}
+    number = len(first)
+    for row in doubtful.tolist():
+        old = int(drop[row])
+        if old not in new:
+            if not placed[row]:
+                continue
+            new[old], number = (number, int(rebound[row])), number + 1
+        drop[row], rebound[row] = new[old][0], rebound[row] - new[old][1]
+    if not new:
+        return drop, rebound
+    # Numbered in order of their first contact, as before.
+    _, place, code = np.unique(drop, return_index=True, return_inverse=True)
+    order = np.argsort(np.argsort(place, kind="stable"), kind="stable")
+    return order[code].astype(np.int64), rebound
 
 
 def _habits(t: NDArray[np.float64], level: NDArray[np.float64], longest_s: float) -> tuple[float, float, float, float]:

@@ -34,6 +34,8 @@ _REBOUND_S = 0.08
 """A rebound left in follows its first contact this closely (mean)."""
 _ASTRAY = 0.01
 """Share of contacts with a rebound that would be left in if it were put to another place than the contact."""
+_LOUDER = 0.05
+"""Share of rebounds that seem louder than their first contact, since another impact is in them."""
 COPY_S = 0.015
 """Another microphone hears the same impact at most this much earlier or later (some 5 m of air, common practice)."""
 _PEAK = 1e4
@@ -51,6 +53,8 @@ class Impact(NamedTuple):
     odds: float
     """That it is a real impact."""
     level_db: float
+    crowded: bool = False
+    """Whether other impacts are so near in time that they change how it sounds."""
 
 
 class Ball(NamedTuple):
@@ -119,11 +123,11 @@ def _label(beliefs: Beliefs, impact: Impact, station: int) -> float:
     """Probability that an impact at ``station`` is placed as this one was."""
     s = beliefs.settings
     if impact.station < 0:
-        return s.unplaced
+        return beliefs.p_unplaced[impact.crowded]
     wrong = max(1.0 - impact.confidence, s.misplaced)
     if impact.station == station:
-        return (1.0 - s.unplaced) * (1.0 - wrong)
-    return wrong / max(beliefs.count - 1, 1) * (1.0 - s.unplaced)
+        return (1.0 - beliefs.p_unplaced[impact.crowded]) * (1.0 - wrong)
+    return wrong / max(beliefs.count - 1, 1) * (1.0 - beliefs.p_unplaced[impact.crowded])
 
 
 def unexplained(beliefs: Beliefs, impact: Impact) -> tuple[float, float]:
@@ -131,7 +135,7 @@ def unexplained(beliefs: Beliefs, impact: Impact) -> tuple[float, float]:
     real = impact.odds / (1.0 + impact.odds)
     # A stray sounds like no station more often than not; chance has no preference.
     stray_label, chance_label = (0.7, 0.5) if impact.station < 0 else (0.3 / beliefs.count, 0.5 / beliefs.count)
-    stray = beliefs.settings.stray_per_hour / 3600.0 * real * stray_label
+    stray = beliefs.stray_rate * real * stray_label
     return stray, 0.5 / (1.0 + impact.odds) * chance_label
 
 
@@ -141,15 +145,26 @@ def leftover_rebound(beliefs: Beliefs, impact: Impact, place: int, since_s: floa
     Where the impact itself is put to another place or to none it must be known to be softer; then the doubt in its
     placing counts, or how often rebounds were left unplaced in this run.
     """
-    if not 0.0 <= since_s < 1.5 or impact.level_db > level_db - 1.0:
+    if not 0.0 <= since_s < 1.5:
         return 0.0
+    real = impact.odds / (1.0 + impact.odds)
+    louder = impact.level_db > level_db - 1.0
+    habit = beliefs.rebound_habits[place]
+    known = habit.rate(since_s) * real
+    if known:
+        way = 0 if place == impact.station else (1 if impact.station < 0 else 2)
+        known *= beliefs.p_left_in[way] / (max(beliefs.count - 1, 1) if way == 2 else 1)
+        known *= _LOUDER if louder else 1.0
+    if louder:
+        return known
     p = beliefs.p_rebound
     if place != impact.station:
         if not impact.level_db <= level_db - 1.0:
-            return 0.0
+            return known
         doubt = _ASTRAY * (1.0 - impact.confidence) / max(beliefs.count - 1, 1)
         p = beliefs.p_unplaced_rebound if impact.station < 0 else doubt
-    return p / _REBOUND_S * math.exp(-since_s / _REBOUND_S) * impact.odds / (1.0 + impact.odds)
+    p *= 10.0 / (10.0 + habit.known)  # once it is known when balls rebound here, little else is to be expected
+    return known + p / _REBOUND_S * math.exp(-since_s / _REBOUND_S) * real
 
 
 def copy_density(beliefs: Beliefs, impact: Impact, apart_s: float, level_db: float) -> float:
@@ -252,7 +267,8 @@ def extend(
     now = impact.time_s
     real = impact.odds / (1.0 + impact.odds)
     order = sorted(range(beliefs.count), key=lambda q: q != impact.station)
-    labels = [_label(beliefs, impact, q) * real for q in range(beliefs.count)]
+    levels_fit = [h.ratio(impact.level_db, impact.crowded) for h in beliefs.levels]
+    labels = [_label(beliefs, impact, q) * real * levels_fit[q] for q in range(beliefs.count)]
     fresh = [_never_before(beliefs, impact, q) if q else 1.0 for q in range(beliefs.count)]
     copied, at = 0.0, impact.number - 1
     while at >= 0 and now - times[at] <= COPY_S:

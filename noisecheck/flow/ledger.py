@@ -21,8 +21,11 @@ from noisecheck.flow.findings import Finding, Ledger, say_odds
 from noisecheck.flow.histories import Ball, Decision, History, Impact, end_history, extend, retire, unexplained
 from noisecheck.flow.route import FeedPlan, LedgerSettings, Route
 
-__all__ = ["LedgerSolver", "first_contacts", "follow_balls"]
+__all__ = ["LedgerSolver", "crowded_impacts", "first_contacts", "follow_balls", "rebounds_known"]
 
+_SURELY_PLACED = 0.9
+_CROWD_S = 0.03
+_SAME_S = 0.002
 _SURE_ODDS = 1e5  # of an impact whose odds nobody stated
 
 
@@ -65,6 +68,16 @@ class LedgerSolver:
     def _settling_time(self) -> float:
         return min(max(1.2 * sum(self.beliefs.latest) + 3.0, 4.0), 60.0)
 
+    def learn_habits(self, impacts: Impacts) -> None:
+        """Learn from impacts placed and told apart how loud balls are at each station and when they rebound there."""
+        b = self.beliefs
+        for habit, (after_s, drops) in zip(b.rebound_habits, rebounds_known(impacts, self.route), strict=True):
+            habit.learn(after_s, drops)
+        names, sure = impacts["station"], (impacts["rebound"] == 0) & (impacts["station_confidence"] > _SURELY_PLACED)
+        for level, name in zip(b.levels, self.route.stations, strict=True):
+            level.prime(impacts["lae_db"][sure & (names == name)])
+        b.tables()
+
     # -- in ---------------------------------------------------------------------------------------------------------
     def update(
         self,
@@ -75,6 +88,7 @@ class LedgerSolver:
         confidence: ArrayLike = 1.0,
         odds: ArrayLike = math.nan,
         level_db: ArrayLike = math.nan,
+        crowded: ArrayLike = False,
         gaps_s: Sequence[tuple[float, float]] = (),
     ) -> list[Finding]:
         """Take first contacts not given before, all at or before ``now_s``, and return what is new to say.
@@ -85,7 +99,8 @@ class LedgerSolver:
             now_s: all impacts up to this time are now known.
             confidence: (n,) or one probability that the station is right.
             odds: (n,) or one value, odds that the impact is real; NaN counts as sure.
-            level_db: (n,) or one value, any level; NaN unknown. Tells a leftover rebound, which is softer.
+            level_db: (n,) or one value, any level; NaN unknown. Tells what is too soft or too loud for a contact.
+            crowded: (n,) or one value, whether other impacts are near in time, see :func:`crowded_impacts`.
             gaps_s: new spans (from, to) that were not listened to.
 
         Raises:
@@ -96,7 +111,8 @@ class LedgerSolver:
         if codes.shape != times.shape:
             raise InputError(f"{len(times)} times but {len(codes)} stations: one of each for every impact")
         columns = [
-            np.broadcast_to(np.asarray(v, np.float64), times.shape).tolist() for v in (confidence, odds, level_db)
+            np.broadcast_to(np.asarray(v, np.float64), times.shape).tolist()
+            for v in (confidence, odds, level_db, crowded)
         ]
         if times.size and not (np.all(np.diff(times) >= 0) and times[0] >= self._now - 1e-9 and times[-1] <= now_s):
             raise InputError(
@@ -108,10 +124,10 @@ class LedgerSolver:
         if gaps_s:
             self.beliefs.gaps = sorted([*self.beliefs.gaps, *gaps_s])
         self.book.news = []
-        for t, q, sure, real, level in zip(times.tolist(), codes.tolist(), *columns, strict=True):
+        for t, q, sure, real, level, among in zip(times.tolist(), codes.tolist(), *columns, strict=True):
             real = _SURE_ODDS if math.isnan(real) else max(real, 1e-3)
             sure = 1.0 if math.isnan(sure) else sure
-            impact = Impact(len(self.book.impacts), t, q, sure, real, level)
+            impact = Impact(len(self.book.impacts), t, q, sure, real, level, among > 0.5)
             self.book.impacts.append(impact)
             self.book.levels.append(level)
             if self._waiting is None:
@@ -261,6 +277,7 @@ class LedgerSolver:
             fresh.append(at)
             at = at.before
         fresh.reverse()
+        self.book.alone = {d.impact for d in fresh if d.kind == "none"}
         count = 0
         while count < len(fresh) and (fresh[count].time_s <= before_s):
             count += 1
@@ -310,7 +327,33 @@ class LedgerSolver:
                 self._against[key] = self._against.get(key, 0.0) + w / remaining
         self._root = boundary
         self._histories = [self._histories[i] for i in agree]
+        self.beliefs.settled_s = self._now if math.isinf(before_s) else before_s
         self.beliefs.tables()
+
+
+def rebounds_known(impacts: Impacts, route: Route) -> list[tuple[NDArray[np.float64], int]]:
+    """Return for each station of the route (s from first contact to each of its known rebounds, number of drops)."""
+    drop, rebound, time_s = impacts["drop"], impacts["rebound"], impacts["time_s"]
+    first = np.flatnonzero((rebound == 0) & (drop >= 0))
+    begun = np.full(int(drop.max(initial=-1)) + 1, -1, np.int64)
+    begun[drop[first]] = first
+    rows = np.flatnonzero((rebound > 0) & (drop >= 0))
+    rows = rows[begun[drop[rows]] >= 0]
+    of = begun[drop[rows]]
+    names = impacts["station"]
+    after = time_s[rows] - time_s[of]
+    return [(after[names[of] == n], int(np.sum(names[first] == n))) for n in route.stations]
+
+
+def crowded_impacts(impacts: Impacts) -> NDArray[np.bool_]:
+    """Return for each impact whether another (no second hearing of itself) is near enough to change its sound."""
+    time_s = impacts["time_s"]
+    order = np.argsort(time_s, kind="stable")
+    t = time_s[order]
+    crowded = np.zeros(len(t), bool)
+    for low, high in ((-_CROWD_S, -_SAME_S), (_SAME_S, _CROWD_S)):
+        crowded[order] |= np.searchsorted(t, t + high, "right") > np.searchsorted(t, t + low, "left")
+    return crowded
 
 
 def first_contacts(impacts: Impacts, route: Route) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
@@ -364,6 +407,7 @@ def follow_balls(
     heard = route.heard_only([*silent, *unheard])
     translate = np.array([heard.stations.index(n) if n in heard.stations else -1 for n in route.stations] + [-1], int)
     solver = LedgerSolver(heard, feed=feed, settings=settings, start_s=start_s, gaps_s=gaps_s, run=run)
+    solver.learn_habits(impacts)
     solver.update(
         times,
         translate[codes],
@@ -371,6 +415,7 @@ def follow_balls(
         confidence=impacts["station_confidence"][rows],
         odds=impacts["odds"][rows],
         level_db=impacts["lae_db"][rows],
+        crowded=crowded_impacts(impacts)[rows],
     )
     ledger = solver.finish(end_s)
     left_out = [n for n in route.stations if n not in heard.stations]

@@ -18,9 +18,9 @@ from noisecheck.core.table import Impacts
 from noisecheck.core.units import to_seconds
 from noisecheck.detect.channels import Onsets
 from noisecheck.detect.stream import Stream
-from noisecheck.flow.drops import find_drops
+from noisecheck.flow.drops import begun_where_placed, find_drops
 from noisecheck.flow.findings import Ledger
-from noisecheck.flow.ledger import LedgerSolver, first_contacts
+from noisecheck.flow.ledger import LedgerSolver, crowded_impacts, first_contacts
 from noisecheck.flow.route import FeedPlan, LedgerSettings, Route
 from noisecheck.live.events import Event, Teller
 from noisecheck.live.room import Room
@@ -37,6 +37,7 @@ Placer = Callable[[Onsets, Impacts], Impacts]
 KEEP_S: Final = 32.0
 _SLICE_S: Final = 0.02
 _LEARN_S: Final = 12.0
+_HABITS_S: Final = 10.0
 """Sound heard before the first ball is judged: enough drops to tell rebounds from first contacts."""
 _BEFORE_S: Final = 1.0
 _HEARD_S: Final = 0.5
@@ -117,9 +118,10 @@ class Follower:
         self._pending: list[NDArray[np.float32]] = []
         self._learning = Impacts.empty()
         self._learnt = False
+        self._habits: list[Impacts] = []
         self._context = joined_onsets([], channels), Impacts.empty()
         self._recent = np.empty(0, np.int64)
-        self._rows: dict[str, list[tuple[float, float]]] = {}
+        self._rows: dict[str, list[tuple[float, float, bool]]] = {}
         self._drops = 0
         self.ledger: Ledger | None = None
 
@@ -235,6 +237,11 @@ class Follower:
         """Follow the balls of impacts up to a time."""
         if self.solver is None:
             return []
+        if len(table):
+            self._habits.append(table)
+        if self._habits and now_s > float(self._habits[0]["time_s"].min()) + _HABITS_S:
+            self.solver.learn_habits(Impacts.concat(self._habits))
+            self._habits = []
         rows, codes = first_contacts(table, self._route)
         news = self.solver.update(
             table["time_s"][rows],
@@ -243,6 +250,7 @@ class Follower:
             confidence=table["station_confidence"][rows],
             odds=table["odds"][rows],
             level_db=table["lae_db"][rows],
+            crowded=crowded_impacts(table)[rows],
         )
         return self._teller.tell(news, self.seconds)
 
@@ -251,6 +259,8 @@ class Follower:
         names = self._places(table)
         codes = np.array([list(dict.fromkeys(names)).index(n) for n in names], np.int64)
         drop, rebound = find_drops(table["time_s"], table["lae_db"], codes)
+        if self._placer is not None:
+            drop, rebound = begun_where_placed(drop, rebound, table["station"] != "")
         return table.with_columns(drop=drop, rebound=rebound)
 
     def _places(self, table: Impacts) -> list[str]:
@@ -314,14 +324,17 @@ class Follower:
     def _with_drops(self, table: Impacts) -> Impacts:
         """Tell rebounds from first contacts, by what each station has shown of late."""
         drop, rebound = np.empty(len(table), np.int64), np.zeros(len(table), np.int64)
-        times, levels = table["time_s"], table["lae_db"]
+        times, levels, stations = table["time_s"], table["lae_db"], table["station"]
         for i, name in enumerate(self._places(table)):
             past = self._rows.setdefault(name, [])
-            past.append((float(times[i]), float(levels[i])))
+            past.append((float(times[i]), float(levels[i]), bool(stations[i])))
             del past[:-_REBOUND_ROWS]
             if name:
                 recent = np.array(past)
-                rebound[i] = find_drops(recent[:, 0], recent[:, 1], np.zeros(len(recent), np.int64))[1][-1]
+                found = find_drops(recent[:, 0], recent[:, 1], np.zeros(len(recent), np.int64))
+                if self._placer is not None:
+                    found = begun_where_placed(*found, recent[:, 2] > 0)
+                rebound[i] = found[1][-1]
             self._drops += int(rebound[i] == 0)
             drop[i] = self._drops - 1
         return table.with_columns(drop=drop, rebound=rebound)

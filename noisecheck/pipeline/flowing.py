@@ -12,15 +12,24 @@ from noisecheck.bench.runsheet import Run
 from noisecheck.core.errors import InputError
 from noisecheck.core.table import Impacts
 from noisecheck.flow.challenge import Challenge, challenge
-from noisecheck.flow.drops import G_MPS2, Drops, describe_drops, find_drops
+from noisecheck.flow.drops import G_MPS2, Drops, begun_where_placed, describe_drops, find_drops
 from noisecheck.flow.failures import FailureRate, HeardShare, failure_rate
 from noisecheck.flow.findings import Ledger
-from noisecheck.flow.heights import height_heard
+from noisecheck.flow.heights import HeightHeard, height_heard
 from noisecheck.flow.ledger import follow_balls
 from noisecheck.flow.route import FeedPlan, LedgerSettings, Route
 from noisecheck.pipeline.references import machine_impacts
 
-__all__ = ["challenge_run", "drops_of", "follow_run", "height_note", "pooled_rate", "route_of", "with_drops"]
+__all__ = [
+    "challenge_run",
+    "drop_height",
+    "drops_of",
+    "follow_run",
+    "height_note",
+    "pooled_rate",
+    "route_of",
+    "with_drops",
+]
 
 
 _LONGEST_FIRST_S = 1.2
@@ -57,6 +66,8 @@ def with_drops(impacts: Impacts, run: Run, rig: Rig) -> Impacts:
         np.zeros_like(codes) if (codes < 0).all() else codes,
         longest_first_s=_longest_first_s(run),
     )
+    if named:
+        drop, rebound = begun_where_placed(drop, rebound, impacts["station"] != "")
     return impacts.with_columns(drop=drop, rebound=rebound)
 
 
@@ -131,18 +142,26 @@ def pooled_rate(
     return failure_rate(list(ledgers), heard=heard, limit_per_million=min(limits, default=None), confidence=confidence)
 
 
-def height_note(impacts: Impacts, run: Run, rig: Rig) -> str:
-    """Return the sentence that says a run's stated drop height is not the one heard; empty where they agree.
+def drop_height(impacts: Impacts, run: Run, rig: Rig) -> tuple[str, HeightHeard] | None:
+    """Return the station whose drop height the run sheet states and the height its rebounds tell, if they tell one.
 
     The stated height is that of the run's station, else of the first one the balls meet.
     """
-    if run.drop_height_mm is None:
-        return ""
     own = machine_impacts(impacts)
     drops, names = drops_of(own), own.names["station"]
     station = run.station or (rig.route[0] if rig.route else "")
     if station and station not in names:
-        return ""
+        return None
     heard = height_heard(drops, drops.station == names.index(station)) if station else height_heard(drops)
+    return None if heard is None else (station, heard)
+
+
+def height_note(impacts: Impacts, run: Run, rig: Rig) -> str:
+    """Return the sentence that says a run's stated drop height is not the one heard; empty where they agree."""
+    if run.drop_height_mm is None:
+        return ""
+    found = drop_height(impacts, run, rig)
     stated = run.drop_height_mm / 1000.0
-    return "" if heard is None or heard.agrees(stated) else heard.sentence(stated, run=run.name, station=station)
+    if found is None or found[1].agrees(stated):
+        return ""
+    return found[1].sentence(stated, run=run.name, station=found[0])

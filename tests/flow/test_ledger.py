@@ -13,7 +13,7 @@ from flowmaker import DEGRADED, STATIONS, WINDOWS, Run, coincidence, make_run, s
 from noisecheck.core.errors import InputError
 from noisecheck.core.table import Impacts
 from noisecheck.flow.findings import Finding, Ledger, ledger_document
-from noisecheck.flow.ledger import LedgerSolver, follow_balls
+from noisecheck.flow.ledger import LedgerSolver, crowded_impacts, follow_balls
 from noisecheck.flow.route import FeedPlan, LedgerSettings, Route
 
 ROUTE = Route(STATIONS, WINDOWS)
@@ -232,6 +232,8 @@ def test_transit_times_may_drift() -> None:
 
 def live(run: Run, block_s: float, **options: object) -> tuple[Ledger, list[tuple[float, Finding]]]:
     solver = LedgerSolver(run.route, **options)  # type: ignore[arg-type]
+    solver.learn_habits(run.impacts)
+    crowded = crowded_impacts(run.impacts)
     codes = np.array([run.route.stations.index(s) if s else -1 for s in run.impacts["station"]])
     times, news, now, at = run.impacts["time_s"], [], 0.0, 0
     while now < run.seconds:
@@ -245,6 +247,7 @@ def live(run: Run, block_s: float, **options: object) -> tuple[Ledger, list[tupl
             confidence=run.impacts["station_confidence"][part],
             odds=run.impacts["odds"][part],
             level_db=run.impacts["lae_db"][part],
+            crowded=crowded[part],
         )
         news += [(now, f) for f in found]
         at = to
