@@ -31,6 +31,8 @@ class HeightHeard:
     high_m: float
     """95 % interval of the median over drops."""
     drops: int
+    odd: int = 0
+    """Drops left out because they do not belong with the others: rolled away, hit a wall, two balls taken for one."""
 
     def agrees(self, stated_m: float) -> bool:
         """Return whether a stated height is within what rebounds can tell."""
@@ -59,7 +61,8 @@ def height_heard(drops: Drops, rows: NDArray[np.bool_] | None = None) -> HeightH
     values, wider by sqrt(pi / 2), with the drops' own uncertainty as the least spread.
     """
     use = np.ones(len(drops), bool) if rows is None else rows
-    told = use & np.isfinite(drops.height_m) & (drops.restitution < 1.0) & ~odd_drops(drops)
+    odd = odd_drops(drops)
+    told = use & np.isfinite(drops.height_m) & (drops.restitution < 1.0) & ~odd
     height = drops.height_m[told]
     if len(height) < max(_LEAST, math.ceil(_LEAST_SHARE * int(use.sum()))):
         return None
@@ -71,4 +74,4 @@ def height_heard(drops: Drops, rows: NDArray[np.bool_] | None = None) -> HeightH
     from scipy.special import stdtrit
 
     half = float(stdtrit(len(height) - 1, 0.975)) * math.sqrt(math.pi / 2.0 / len(height)) * spread
-    return HeightHeard(middle, middle - half, middle + half, len(height))
+    return HeightHeard(middle, middle - half, middle + half, len(height), int(np.sum(use & odd)))

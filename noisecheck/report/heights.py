@@ -13,6 +13,7 @@ from noisecheck.core.bands import NOMINAL_THIRD_HZ
 from noisecheck.core.errors import one_line
 from noisecheck.core.table import band_names
 from noisecheck.core.units import rounded
+from noisecheck.pipeline.flowing import drop_height
 from noisecheck.report.context import Context, Place, Section
 from noisecheck.report.figures.height import Rise, rises
 from noisecheck.report.figures.svg import inline_svg
@@ -27,7 +28,8 @@ def heights_section(context: Context) -> Section | None:
     tests = [s for s in context.result.summaries if s.run.role == "test"]
     studies = {name: fit_heights(tests, station=name or None) for name in context.stations or ("",)}
     studies = {name: study for name, study in studies.items() if study.fits}
-    if not studies:
+    heard = _heard(context)
+    if not studies and not heard:
         return None
     ranked = sorted(studies, key=lambda name: -_steepest(studies[name]))
     stations = [_station(context, number, name, studies[name], tests) for number, name in enumerate(ranked)]
@@ -41,9 +43,37 @@ def heights_section(context: Context) -> Section | None:
             "stations": stations,
             "still": [one_line(n) for n in ranked if n not in moved and n],
             "unit": context.unit,
+            "heard": heard,
+            "doubted": [one_line(s) + "." for s in context.result.doubtful_heights],
         },
-        document={name or "all": study.to_dict() for name, study in studies.items()},
+        document={**{name or "all": study.to_dict() for name, study in studies.items()}, "heard_by_rebounds": heard},
     )
+
+
+def _heard(context: Context) -> list[dict[str, Any]]:
+    """Return the drop height that the rebounds of each run tell, beside the stated one, mm."""
+    found = []
+    for r in context.result.runs:
+        told = (
+            drop_height(r.impacts, r.run, context.result.campaign.rig) if r.run.role in ("test", "reference") else None
+        )
+        if told is not None:
+            station, heard = told
+            stated = r.run.drop_height_mm
+            found.append(
+                {
+                    "run": one_line(r.run.name),
+                    "station": one_line(station),
+                    "stated_mm": stated,
+                    "heard_mm": rounded(1000 * heard.height_m, 1),
+                    "low_mm": rounded(1000 * heard.low_m, 1),
+                    "high_mm": rounded(1000 * heard.high_m, 1),
+                    "off_percent": None if stated is None else rounded(100 * (1000 * heard.height_m / stated - 1), 1),
+                    "drops": heard.drops,
+                    "odd_drops": heard.odd,
+                }
+            )
+    return found
 
 
 def _totals(study: HeightStudy) -> list[HeightFit]:
