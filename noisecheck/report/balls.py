@@ -32,9 +32,9 @@ def flow_columns(context: Context) -> tuple[GroupColumn, ...]:
     if context.ledgers:
         flows = flows_of(result)
         columns += [
-            GroupColumn("transit_spread_ms", "spread of transit time to the next station", "ms", _spread(flows), 1),
-            GroupColumn("held_up_per_thousand", "held up per 1000 balls, whole way", "", _share(flows, "held_up"), 1),
-            GroupColumn("stuck", "stuck balls, whole way", "", _stuck(flows), 0),
+            GroupColumn("transit_spread_ms", "transit time spread", "ms", _spread(flows), 1),
+            GroupColumn("held_up_per_thousand", "held up per 1000 balls", "", _share(flows, "held_up"), 1),
+            GroupColumn("stuck", "stuck balls", "", _stuck(flows), 0),
         ]
     return tuple(columns)
 
