@@ -27,7 +27,7 @@ from noisecheck.core.table import Impacts
 
 _PIECE_S = 600.0
 _CODE = """
-import json, resource, sys
+import json, re, sys
 from noisecheck.bench.campaign import load_campaign
 from noisecheck.pipeline.campaign import listen_to_run
 from noisecheck.pipeline.kept import catalogue_of
@@ -35,8 +35,9 @@ from noisecheck.pipeline.listen import ListenSettings
 campaign = load_campaign(sys.argv[1])
 r = listen_to_run(campaign, campaign.runs[0], settings=ListenSettings(), workers=int(sys.argv[2]), check=False,
                   catalogue=catalogue_of(campaign.folder))
-peak = [resource.getrusage(w).ru_maxrss / 1024 for w in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN)]
-print(json.dumps({"impacts": len(r.impacts), "seconds": r.seconds, "mb": max(peak)}))
+# Not getrusage: its peak is handed on from the process that started this one.
+peak = int(re.search(r"VmHWM:\\s+(\\d+)", open("/proc/self/status").read())[1]) / 1024
+print(json.dumps({"impacts": len(r.impacts), "seconds": r.seconds, "mb": peak}))
 """
 
 
