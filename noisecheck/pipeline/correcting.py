@@ -98,13 +98,15 @@ def _with(onsets: Onsets, at: int, take: Take) -> tuple[Onsets, int]:
     """Return the onsets with one more, on the channel whose sound rises most there, and its row."""
     span = round(_SPAN_S * take.rate)
     with opened_once(take.opened) as recording:
-        samples = recording.read(max(at - span, 0), at + span).astype(np.float64)
-    rise = (samples[-span:] ** 2).mean(axis=0) / ((samples[:-span] ** 2).mean(axis=0) + 1e-14)
+        power = recording.read(max(at - span, 0), at + span).astype(np.float64) ** 2
+    before = min(at, span)
+    after = power[before:].sum(axis=0) / span
+    rise = after / (power[:before].sum(axis=0) / span + 1e-14)
     channel = int(np.argmax(rise))
     arrival = np.full((1, onsets.arrival.shape[1]), -1, np.int64)
     arrival[0, channel] = at
     level = np.full(arrival.shape, np.nan)
-    level[0, channel] = 10.0 * np.log10((samples[-span:, channel] ** 2).mean() + 1e-14)
+    level[0, channel] = 10.0 * np.log10(after[channel] + 1e-14)
     place = int(np.searchsorted(onsets.frame, at))
     more = replace(
         onsets,
