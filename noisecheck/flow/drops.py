@@ -239,14 +239,15 @@ def find_drops(
 
 
 def begun_where_placed(
-    drop: NDArray[np.int64], rebound: NDArray[np.int64], placed: NDArray[np.bool_]
+    drop: NDArray[np.int64], rebound: NDArray[np.int64], placed: NDArray[np.bool_], level_db: ArrayLike
 ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """Return (drop, rebound) with drops that begin with an unplaced impact begun anew at their first placed one.
 
     All (n,), in order of time. What sounds like no station may be a faint rebound of a drop; that a drop which sounds
-    like its station began with something else is less likely than that something else came just before it.
+    like its station began with something else is less likely than that something else came just before it, unless
+    that was the louder of the two, as a first contact is: another sound at the same time may have hidden its place.
     """
-    drop, rebound = drop.copy(), rebound.copy()
+    drop, rebound, level = drop.copy(), rebound.copy(), np.asarray(level_db, np.float64)
     first = np.full(int(drop.max(initial=-1)) + 1, -1, np.int64)
     begins = (rebound == 0) & (drop >= 0)
     first[drop[begins]] = np.flatnonzero(begins)
@@ -257,7 +258,7 @@ def begun_where_placed(
     for row in doubtful.tolist():
         old = int(drop[row])
         if old not in new:
-            if not placed[row]:
+            if not placed[row] or level[first[old]] > level[row]:
                 continue
             new[old], number = (number, int(rebound[row])), number + 1
         drop[row], rebound[row] = new[old][0], rebound[row] - new[old][1]

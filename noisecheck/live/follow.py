@@ -260,7 +260,7 @@ class Follower:
         codes = np.array([list(dict.fromkeys(names)).index(n) for n in names], np.int64)
         drop, rebound = find_drops(table["time_s"], table["lae_db"], codes)
         if self._placer is not None:
-            drop, rebound = begun_where_placed(drop, rebound, table["station"] != "")
+            drop, rebound = begun_where_placed(drop, rebound, table["station"] != "", table["lae_db"])
         return table.with_columns(drop=drop, rebound=rebound)
 
     def _places(self, table: Impacts) -> list[str]:
@@ -333,7 +333,7 @@ class Follower:
                 recent = np.array(past)
                 found = find_drops(recent[:, 0], recent[:, 1], np.zeros(len(recent), np.int64))
                 if self._placer is not None:
-                    found = begun_where_placed(*found, recent[:, 2] > 0)
+                    found = begun_where_placed(*found, recent[:, 2] > 0, recent[:, 1])
                 rebound[i] = found[1][-1]
             self._drops += int(rebound[i] == 0)
             drop[i] = self._drops - 1

@@ -67,7 +67,7 @@ def with_drops(impacts: Impacts, run: Run, rig: Rig) -> Impacts:
         longest_first_s=_longest_first_s(run),
     )
     if named:
-        drop, rebound = begun_where_placed(drop, rebound, impacts["station"] != "")
+        drop, rebound = begun_where_placed(drop, rebound, impacts["station"] != "", impacts["lae_db"])
     return impacts.with_columns(drop=drop, rebound=rebound)
 
 

@@ -99,8 +99,12 @@ def test_crowded_means_near_but_not_the_same_sound_twice() -> None:
 def test_a_drop_begins_with_what_sounds_like_its_station() -> None:
     drop, rebound = np.array([0, 1, 0, 0, 2, 2]), np.array([0, 0, 1, 2, 0, 1])
     placed = np.array([False, True, True, False, True, False])
-    new = begun_where_placed(drop, rebound, placed)
+    level = np.array([50.0, 60.0, 55.0, 45.0, 60.0, 50.0])
+    new = begun_where_placed(drop, rebound, placed, level)
     assert new[0].tolist() == [0, 1, 2, 2, 3, 3]
     assert new[1].tolist() == [0, 0, 0, 1, 0, 1]
-    same = begun_where_placed(drop, rebound, np.ones(6, bool))
+    same = begun_where_placed(drop, rebound, np.ones(6, bool), level)
     assert (same[0].tolist(), same[1].tolist()) == (drop.tolist(), rebound.tolist())
+    # louder than what follows it, as a first contact is: its place was only hidden
+    hidden = begun_where_placed(drop, rebound, placed, np.array([58.0, 60.0, 55.0, 45.0, 60.0, 50.0]))
+    assert (hidden[0].tolist(), hidden[1].tolist()) == (drop.tolist(), rebound.tolist())
