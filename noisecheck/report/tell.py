@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+import re
+from collections.abc import Iterable, Sequence
+from typing import Final
 
 from noisecheck.compare.changed import Changed
 from noisecheck.compare.effects import Comparison, Difference
@@ -18,6 +20,8 @@ from noisecheck.pipeline.account import Account
 from noisecheck.pipeline.revisions import Plan
 
 __all__ = ["interval", "tell_account", "tell_changed", "tell_comparison", "tell_plan", "tell_trend"]
+
+_COUNTED: Final = re.compile(r"run (.+): (\d+ of \d+) (.+)")
 
 
 def interval(low: float, high: float, digits: int = 1) -> str:
@@ -89,7 +93,23 @@ def tell_comparison(
             said.setdefault(warning, []).append(difference.value)
     if heights is not None and heights.fits:
         lines += ["L_AE against drop height:", *(f"  {text}" for text in heights.sentences)]
-    lines += [f"note: {text}" for text in (*comparison.warnings, *said)]
+    lines += [f"note: {text}" for text in (*comparison.warnings, *_folded(said))]
+    return lines
+
+
+def _folded(notes: Iterable[str]) -> list[str]:
+    """Return the notes with those that say the same of three runs or more, with other counts, in one."""
+    alike: dict[str, list[tuple[str, str]]] = {}
+    for note in notes:
+        found = _COUNTED.fullmatch(note)
+        alike.setdefault(found[3] if found else note, []).append((note, f"{found[1]} {found[2]}" if found else ""))
+    lines = []
+    for text, members in alike.items():
+        if len(members) < 3:
+            lines += [note for note, _ in members]
+        else:
+            plural = text.replace("its mean is", "their means are")
+            lines.append(f"{len(members)} runs with {plural} ({', '.join(counts for _, counts in members)})")
     return lines
 
 

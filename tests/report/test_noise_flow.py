@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import re
 from pathlib import Path
 from typing import Any
@@ -62,3 +63,14 @@ def test_terminal_says_it_too(result: Any) -> None:
     assert sum(line.startswith("  to the ear: ") for line in lines) == 2
     improved = {d["value"]: d["together"]["improvement"] for d in both.to_dict()["differences"] if "together" in d}
     assert improved == {"felt": False, "cork": True}
+
+
+def test_what_is_said_of_many_runs_is_said_once(result: Any) -> None:
+    both = together(result, compare_campaign(result, by="treatment", station="landing"))
+    said = tuple(f"run a {n}: {n} of 9 impacts clipped and left out: its mean is too low" for n in (1, 2, 3))
+    first, *rest = both.comparison.differences
+    told = dataclasses.replace(both.comparison, differences=(dataclasses.replace(first, warnings=said), *rest))
+    (note,) = (line for line in tell_comparison(told) if line.startswith("note: "))
+    assert note == (
+        "note: 3 runs with impacts clipped and left out: their means are too low (a 1 1 of 9, a 2 2 of 9, a 3 3 of 9)"
+    )
