@@ -33,7 +33,7 @@ _LEAST_FRAMES: Final = 0.005  # no delay is known better than so many frames
 _FINER: Final = 4  # steps of the correlation in a frame, before the last one by its slope and curvature
 _LEAST_KNOWN: Final = np.float32(0.3)  # frequencies that say less than this are noise
 _LEAST_COHERENT: Final = 0.7  # of the weighted spectrum: below it the peak may be anyone's
-ONSET_SD_S: Final = (60e-6, 80e-6)
+ONSET_SD_S: Final = (54e-6, 72e-6)
 """Spread of one onset's own arrival, where the sounds at two microphones are too unlike to correlate: what remains
 however clear the impact is, and what noise adds at 25 dB above it, in inverse proportion to the amplitude ratio (the
 crossing of a rising edge; both from simulated runs, so that 95 % of errors lie within two of it)."""

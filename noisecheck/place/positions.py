@@ -36,6 +36,8 @@ _SAME_MM: Final = 5.0
 _LEAST_MM: Final = 10.0  # a whole array within this was given in metres
 _FLAT: Final = 0.05
 _STEPS: Final = 12
+_TRIED: Final = 2
+_STILL_MM: Final = 0.01
 _TAIL: Final = 0.02
 _APART: Final = 2.0
 _REDUNDANT: Final = 10
@@ -201,14 +203,19 @@ def locate(arrivals: Arrivals, array: Array) -> Positions:
         middle = np.array([middle[0], middle[1], array.plane_mm])
     starts = [middle, *array.station_mm]
     starts += [middle + 0.5 * extent * np.array([math.cos(a), math.sin(a), 0.0]) for a in np.arange(6) * math.pi / 3]
-    best = np.full(len(good), np.inf)
     place, covariance = np.full((len(good), 3), np.nan), np.full((len(good), d, d), np.nan)
-    for start in starts:
-        at = np.tile(np.asarray(start, np.float64), (len(good), 1))
+    best = np.full(len(good), np.inf)
+    # Costs at all starts are cheap; only from the best few is a solution looked for.
+    fields = [_step(array, np.tile(np.asarray(s, np.float64), (len(good), 1)), seconds, weight, d)[2] for s in starts]
+    order = np.argsort(np.array(fields), axis=0)
+    for rank in range(min(_TRIED, len(starts))):
+        at = np.array(starts, np.float64)[order[rank]]
         for _ in range(_STEPS):
-            step, inverse, cost = _step(array, at, seconds, weight, d)
+            step, _, _ = _step(array, at, seconds, weight, d)
             length = np.linalg.norm(step, axis=1, keepdims=True)
             at[:, :d] += step * np.minimum(1.0, 0.5 * extent / np.maximum(length, 1e-9))
+            if length.max() < _STILL_MM:
+                break
         _, inverse, cost = _step(array, at, seconds, weight, d)
         far = np.linalg.norm(at - middle, axis=1) > 5.0 * extent
         cost = np.where(far | ~np.isfinite(cost), np.inf, cost)
