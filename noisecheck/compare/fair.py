@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from noisecheck.compare.linear import estimable
-from noisecheck.compare.summary import RunSummary
+from noisecheck.compare.summary import SOFT_ONES, RunSummary
 from noisecheck.compare.ties import shapes_apart
 
 if TYPE_CHECKING:
@@ -23,6 +23,7 @@ _CONDITIONS: Final = ("station", "drop_height_mm", "treatment", "revision")
 _WORD: Final = {"station": "station", "drop_height_mm": "drop height", "treatment": "treatment", "revision": "revision"}
 _SAME_HEIGHT: Final = 1.05  # heights this close differ by 0.2 dB in level: one nominal height, measured run by run
 _DEVICE: Final = ("device", "recorder", "microphone")  # columns of one's own that say what recorded a run
+_UNEVEN: Final = 0.1  # soft impacts lost on one side more than on the other, as a share of all, that shift a mean
 _LOW_LIMIT_HZ: Final = 10_000.0  # a recorder that carries less cannot be set against one that carries more
 
 
@@ -73,6 +74,7 @@ def pair(
             return Pairing(refusal=_nothing_left(name, rows))
     warnings = [w for s in (*base, *other) for w in s.warnings]
     warnings += [f"run {s.run.name} is left out: no impact to compare" for s in (*base, *other) if not s.used]
+    warnings += _uneven_doubt(a, b, names)
     refusal = _unlike(a, b, names, rig, warnings) or _devices(a, b, names, by, references, warnings)
     if refusal:
         return Pairing(refusal=refusal, warnings=tuple(warnings))
@@ -145,6 +147,21 @@ def _nothing_left(name: str, rows: Sequence[RunSummary]) -> str:
     if not counts:
         return f"no impact was heard in the runs of {name}"
     return f"no impact of {name} has a comparable level: " + ", ".join(f"{n} {w}" for w, n in counts.items())
+
+
+def _uneven_doubt(a: Sequence[RunSummary], b: Sequence[RunSummary], names: tuple[str, str]) -> list[str]:
+    """Say where one side lost a larger share of soft impacts: its mean is too high, more than the other's."""
+    share_a, share_b = (
+        sum(s.excluded.get(w, 0) for s in rows for w in SOFT_ONES) / max(sum(s.impacts for s in rows), 1)
+        for rows in (a, b)
+    )
+    if abs(share_a - share_b) <= _UNEVEN:
+        return []
+    (more, share), (less, other) = sorted(zip(names, (share_a, share_b), strict=True), key=lambda p: -p[1])
+    return [
+        f"{share:.0%} of the impacts of {more} were too faint or too doubtful to use, {other:.0%} of those of {less}: "
+        f"such are mostly soft ones, so the level of {more} is likely too high"
+    ]
 
 
 def _unlike(

@@ -20,7 +20,17 @@ from noisecheck.core.bands import NOMINAL_THIRD_HZ
 from noisecheck.core.flags import Flag
 from noisecheck.core.table import Impacts, band_names
 
-__all__ = ["BANDS", "LEVELS", "LOGARITHMIC", "QUANTITIES", "RunSummary", "index_of", "one_station", "summarise"]
+__all__ = [
+    "BANDS",
+    "LEVELS",
+    "LOGARITHMIC",
+    "QUANTITIES",
+    "SOFT_ONES",
+    "RunSummary",
+    "index_of",
+    "one_station",
+    "summarise",
+]
 
 Floats = NDArray[np.float64]
 
@@ -43,6 +53,8 @@ _NOT_COMPARABLE: Final = (
     Flag.NONFINITE,
     Flag.FILE_EDGE,
 )
+SOFT_ONES: Final = ("bound", "overlapped", "doubtful place")
+"""Reasons to leave an impact out of the levels that meet soft ones more than loud ones."""
 _ENOUGH_CLEAN: Final = 0.5  # share of impacts with a whole window, below which cut windows are kept (and said)
 _SURE_PLACE: Final = 0.9  # impacts placed with less confidence say little of a station's level
 _LEAST_SHARE: Final = 0.5  # a band or decay measurable in fewer impacts would be the mean of the loud ones only
