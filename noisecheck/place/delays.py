@@ -116,8 +116,9 @@ def pair_delays(
     spectrum /= np.sqrt(np.maximum(power, np.float32(1e-36)))
     turn = omega[used].astype(np.float32)
     bins = x.shape[1] / size  # padding makes bins, not knowledge
-    reach = min(max(int(np.ceil(longest_s * rate * _FINER)), 1), _FINER * size // 2 - 1)
+    reach = min(max(int(np.ceil(longest_s * rate * _FINER)), 1), _FINER * size // 2 - 2)
     delay, variance = np.empty((n, len(pairs))), np.empty((n, len(pairs)))
+    rows = np.arange(n)
     curve_in = np.zeros((n, _FINER * size), np.complex64)
     for p, (i, j) in enumerate(pairs):
         known = ratio[i] * ratio[j] / (1.0 + ratio[i] + ratio[j])
@@ -128,21 +129,19 @@ def pair_delays(
             curve = scipy.fft.irfft(curve_in[:, : _FINER * size // 2 + 1], _FINER * size, axis=1)
         else:
             curve = np.abs(scipy.fft.ifft(curve_in, axis=1))  # dispersion shifts the phase: the envelope counts
-        curve = np.concatenate([curve[:, -reach:], curve[:, : reach + 1]], axis=1)
-        tau = (curve.argmax(axis=1) - reach) / (rate * _FINER)
-        weighted *= np.exp(np.complex64(1j) * (tau.astype(np.float32)[:, None] * turn))
-        if band_hz is not None:
-            weighted *= np.exp(-1j * np.angle(weighted.sum(axis=1, keepdims=True))).astype(np.complex64)
+        curve = np.concatenate([curve[:, -reach - 1 :], curve[:, : reach + 2]], axis=1)
+        at = curve[:, 1:-1].argmax(axis=1) + 1
+        left, top, right = (curve[rows, at + k].astype(np.float64) for k in (-1, 0, 1))
+        # The peak between its steps, by the parabola through three of them.
+        bend = np.minimum(left - 2.0 * top + right, -1e-30)
+        step = np.clip(0.5 * (left - right) / bend, -0.5, 0.5)
+        tau = (at - reach - 1 + step) / (rate * _FINER)
+        height = (top - 0.25 * (left - right) * step) * _FINER * size * (0.5 if band_hz is None else 1.0)
         moved = turn if band_hz is None else turn - turn.mean()
-        slope = (weighted.imag @ moved).astype(np.float64)
-        bend = (weighted.real @ moved**2).astype(np.float64)
-        total, height = known.sum(axis=1, dtype=np.float64), weighted.real.sum(axis=1, dtype=np.float64)
-        step = np.where(bend > 0, -slope / np.where(bend > 0, bend, 1.0), 0.0)
-        step = np.clip(step, -1.0 / (rate * _FINER), 1.0 / (rate * _FINER))
-        height -= slope * step + 0.5 * bend * step**2
+        total = known.sum(axis=1, dtype=np.float64)
         excess = 4.0 * (total - height) / np.maximum((known > 0.0).sum(axis=1), 1)
         bound = 1.0 / np.maximum(2.0 * bins * (known @ moved**2).astype(np.float64), 1e-30)
-        delay[:, p] = np.where(height > _LEAST_COHERENT * total, tau + step, np.nan)
+        delay[:, p] = np.where(height > _LEAST_COHERENT * total, tau, np.nan)
         variance[:, p] = np.maximum(excess, 0.5) * bound + (_LEAST_FRAMES / rate) ** 2
     return delay, variance, pairs
 
