@@ -84,7 +84,7 @@ class Beliefs:
         known = sum(h.known for h in self.rebound_habits)
         self.p_left_in = [(s.left_in * 100 + n) / (100 + known) for n in self.left_in]
         self.p_unplaced = [
-            (share * 50 + n) / (50 + n + placed)
+            max((share * 50 + n) / (50 + n + placed), s.unplaced)
             for share, n, placed in zip((s.unplaced, 10.0 * s.unplaced), self.unplaced, self.placed, strict=True)
         ]
         self.masked = (s.masked * 4 + self.hidden) / (4 + self.hidden + self.among)
@@ -207,7 +207,7 @@ class Beliefs:
     def learn_miss(self, station: int, due_s: float, sd: float) -> None:
         """Learn from a ball that passed a station unheard: what was hidden, or not listened to, counts less."""
         own = min(1.0, self.p_miss[station] / self.miss(station, due_s, sd))
-        self.hidden += 1.0 - own if self.settings.shared_microphone else 0.0
+        self.hidden += 1.0 - own
         self.misses[station] += own
         self.tries[station] += own
 
@@ -219,10 +219,9 @@ class Beliefs:
         else:
             self.placed[crowded] += 1
         self.levels[station].learn(level_db, crowded)
-        if self.settings.shared_microphone:
-            reach = self.settings.mask_s
-            near = bisect_right(self.heard, time_s + reach) - bisect_left(self.heard, time_s - reach)
-            self.among += near > 1
+        reach = self.settings.mask_s
+        near = bisect_right(self.heard, time_s + reach) - bisect_left(self.heard, time_s - reach)
+        self.among += near > 1
 
     def learn_odds(self, station: int, log_odds: float) -> None:
         """Learn how clearly a station's impacts are heard."""

@@ -33,6 +33,7 @@ G_MPS2: Final = 9.80665
 
 _E_LOW = 0.15
 _E_LEAST_GROWN = 0.8  # growing intervals, up to the inverse of this, show what an even feed votes by chance
+_SOFTER_DB = 2.0  # a rebound is softer than its contact by 26 lg(1 / e): 1.2 dB at e = 0.9, 4 dB at 0.7
 _HABIT_IMPACTS = 5000
 _MAX_OPEN = 6  # trains open at one place; more balls bouncing at once cannot be told apart
 
@@ -245,7 +246,8 @@ def begun_where_placed(
 
     All (n,), in order of time. What sounds like no station may be a faint rebound of a drop; that a drop which sounds
     like its station began with something else is less likely than that something else came just before it, unless
-    that was the louder of the two, as a first contact is: another sound at the same time may have hidden its place.
+    that was clearly the louder of the two, as a first contact is: another sound at the same time may have hidden its
+    place.
     """
     drop, rebound, level = drop.copy(), rebound.copy(), np.asarray(level_db, np.float64)
     first = np.full(int(drop.max(initial=-1)) + 1, -1, np.int64)
@@ -258,7 +260,7 @@ def begun_where_placed(
     for row in doubtful.tolist():
         old = int(drop[row])
         if old not in new:
-            if not placed[row] or level[first[old]] > level[row]:
+            if not placed[row] or level[first[old]] > level[row] + _SOFTER_DB:
                 continue
             new[old], number = (number, int(rebound[row])), number + 1
         drop[row], rebound[row] = new[old][0], rebound[row] - new[old][1]

@@ -34,8 +34,10 @@ _REBOUND_S = 0.08
 """A rebound left in follows its first contact this closely (mean)."""
 _ASTRAY = 0.01
 """Share of contacts with a rebound that would be left in if it were put to another place than the contact."""
-_LOUDER = 0.05
-"""Share of rebounds that seem louder than their first contact, since another impact is in them."""
+_LOUDER = (0.005, 0.05)
+"""Share of rebounds that seem as loud as their first contact: alone, and where another impact may be in them."""
+_FOREIGN = 0.5 / 0.05
+"""Share of the doubt in a placing that means "no station", over the share of such impacts taken there beforehand."""
 COPY_S = 0.015
 """Another microphone hears the same impact at most this much earlier or later (some 5 m of air, common practice)."""
 _PEAK = 1e4
@@ -133,8 +135,12 @@ def _label(beliefs: Beliefs, impact: Impact, station: int) -> float:
 def unexplained(beliefs: Beliefs, impact: Impact) -> tuple[float, float]:
     """Return the densities of (stray, chance) for an impact that no ball made."""
     real = impact.odds / (1.0 + impact.odds)
-    # A stray sounds like no station more often than not; chance has no preference.
-    stray_label, chance_label = (0.7, 0.5) if impact.station < 0 else (0.3 / beliefs.count, 0.5 / beliefs.count)
+    # A stray sounds like no station more often than not, and else is put to one in doubt; chance has no preference.
+    stray_label, chance_label = 0.7, 0.5
+    if impact.station >= 0:
+        doubt = (1.0 - impact.confidence) / max(impact.confidence, 1e-3)
+        stray_label = min(0.3 / beliefs.count + _FOREIGN * doubt / beliefs.count, 1.0)
+        chance_label = 0.5 / beliefs.count
     stray = beliefs.stray_rate * real * stray_label
     return stray, 0.5 / (1.0 + impact.odds) * chance_label
 
@@ -154,7 +160,7 @@ def leftover_rebound(beliefs: Beliefs, impact: Impact, place: int, since_s: floa
     if known:
         way = 0 if place == impact.station else (1 if impact.station < 0 else 2)
         known *= beliefs.p_left_in[way] / (max(beliefs.count - 1, 1) if way == 2 else 1)
-        known *= _LOUDER if louder else 1.0
+        known *= _LOUDER[impact.crowded] if louder else 1.0
     if louder:
         return known
     p = beliefs.p_rebound

@@ -20,6 +20,7 @@ from noisecheck.flow.book import Book, combine_odds
 from noisecheck.flow.findings import Finding, Ledger, say_odds
 from noisecheck.flow.histories import Ball, Decision, History, Impact, end_history, extend, retire, unexplained
 from noisecheck.flow.route import FeedPlan, LedgerSettings, Route
+from noisecheck.flow.windows import contradicted, without
 
 __all__ = ["LedgerSolver", "crowded_impacts", "first_contacts", "follow_balls", "rebounds_known"]
 
@@ -386,7 +387,8 @@ def follow_balls(
     Args:
         impacts: impacts of this run; ``time_s``, ``station``, ``station_confidence``, ``odds``, ``rebound`` and
             ``lae_db`` are used, and may be blank but for ``time_s``.
-        route: the balls' way; stations without a single impact are left out as not listened to.
+        route: the balls' way; stations without a single impact are left out as not listened to, and transit times
+            that the sounds contradict are replaced by those heard; notes say so.
         end_s, start_s: span listened to, seconds of the run.
         gaps_s: spans within it not listened to.
         silent: stations known to have no microphone near.
@@ -406,6 +408,11 @@ def follow_balls(
     unheard = [n for i, n in enumerate(route.stations) if not np.any(codes == i)]
     heard = route.heard_only([*silent, *unheard])
     translate = np.array([heard.stations.index(n) if n in heard.stations else -1 for n in route.stations] + [-1], int)
+    chosen = settings or LedgerSettings()
+    wrong = contradicted(
+        times, translate[codes], heard, longest_s=chosen.longest_transit_s, start_s=start_s, end_s=end_s
+    )
+    heard = without(heard, wrong)
     solver = LedgerSolver(heard, feed=feed, settings=settings, start_s=start_s, gaps_s=gaps_s, run=run)
     solver.learn_habits(impacts)
     solver.update(
@@ -419,7 +426,6 @@ def follow_balls(
     )
     ledger = solver.finish(end_s)
     left_out = [n for n in route.stations if n not in heard.stations]
-    if left_out:
-        notes = (f"not listened to: {', '.join(left_out)}", *ledger.notes)
-        ledger = replace(ledger, notes=notes)
-    return ledger
+    notes = [f"not listened to: {', '.join(left_out)}"] if left_out else []
+    notes += [c.sentence for c in wrong]
+    return replace(ledger, notes=(*notes, *ledger.notes)) if notes else ledger

@@ -96,6 +96,7 @@ def watch(arguments: argparse.Namespace, settings: ListenSettings, *, clock: Clo
         placer=_placer(rig, source.rate, taught),
         by_sound=taught is not None,
         impacts=arguments.impacts,
+        coded=source.coded,
     )
     name = f"watch-{clock.now():%Y%m%d-%H%M%S}"
     folder = arguments.output or arguments.rig.parent

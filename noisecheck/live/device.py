@@ -81,6 +81,7 @@ class DeviceSource:
     """
 
     live = True
+    coded = False
     subtype = "PCM_24"
 
     def __init__(

@@ -84,6 +84,7 @@ class Follower:
         placer: tells the station of impacts, where microphones or sound can.
         by_sound: the placer can tell stations apart that have no microphone of their own.
         impacts: also say each impact.
+        coded: the sound went through a lossy codec.
 
     Positions are frames of the watch: gaps count, with what was lost in them.
     """
@@ -99,6 +100,7 @@ class Follower:
         placer: Placer,
         by_sound: bool = False,
         impacts: bool = False,
+        coded: bool = False,
     ) -> None:
         self.rate, self.channels = rate, channels
         self.settings = settings or ListenSettings()
@@ -106,7 +108,7 @@ class Follower:
         self.listened = Listened()
         self.count = 0
         """Impacts heard."""
-        self._offset, self._impacts = offset_db, impacts
+        self._offset, self._impacts, self._coded = offset_db, impacts, coded
         self._own = stations_of(rig, channels)
         self._placer = placer if self._own or by_sound else None
         self.left_out: tuple[str, ...] = ()
@@ -127,7 +129,7 @@ class Follower:
 
     def _new_stream(self) -> Stream:
         s = self.settings
-        return Stream(self.rate, self.channels, settings=s.detect, spread_s=s.spread_s)
+        return Stream(self.rate, self.channels, settings=s.detect, spread_s=s.spread_s, coded=self._coded)
 
     def _solver(self, rig: Rig, channels: int, *, by_sound: bool) -> LedgerSolver | None:
         route = route_of(rig)

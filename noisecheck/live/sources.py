@@ -68,6 +68,8 @@ class Source(Protocol):
     """How samples are kept without loss: PCM_16, PCM_24, PCM_32 or FLOAT."""
     live: bool
     """Whether the sound happens now (else it was recorded before)."""
+    coded: bool
+    """Whether the sound went through a lossy codec."""
 
     def items(self) -> Iterator[Item]:
         """Yield what comes, in order, until the end."""
@@ -97,6 +99,7 @@ class FileSource:
         self._real_time, self._idle_s = real_time, idle_s
         self._recording: FileRecording = open_recording(self.path)
         self.name, self.rate, self.channels = self.path.name, self._recording.rate, self._recording.channels
+        self.coded = self._recording.coding == "lossy"
         subtype = self._recording.subtype
         self.subtype = subtype if subtype in PIPE_FORMATS.values() else "PCM_16" if subtype == "PCM_U8" else "FLOAT"
 
@@ -165,6 +168,7 @@ class PipeSource:
     """
 
     live = True
+    coded = False
 
     def __init__(
         self, stream: BinaryIO, *, rate_hz: int | None, channels: int | None, form: str = "s16le", name: str = "pipe"

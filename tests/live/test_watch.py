@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 from noisecheck.bench.campaign import load_campaign
 from noisecheck.cli import main, make_parser
 from noisecheck.core.errors import InputError
+from noisecheck.detect.stream import Stream
 from noisecheck.live import PIPE_FORMATS
 from noisecheck.live.command import watch
 from noisecheck.live.sources import decode_pcm
@@ -150,6 +151,24 @@ def test_a_pipe_says_the_same_as_a_file_and_writes_a_run(
     (ledger,) = measure_campaign(campaign).ledgers
     found = [(f.kind, f.time_s) for f in ledger.findings]
     assert found == [(kind, pytest.approx(at, abs=0.005)) for kind, at in told(by_pipe)]
+
+
+def test_a_lossy_file_is_listened_to_as_such(
+    machine: Path, capsys: pytest.CaptureFixture[str], sound: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    name = machine.parent / "sound.ogg"
+    soundfile.write(name, sound[0][: 20 * RATE], RATE, format="OGG", subtype="VORBIS")
+    told_to: list[bool] = []
+    made = Stream.__init__
+
+    def watched_stream(self: Stream, *args: Any, **options: Any) -> None:
+        told_to.append(options["coded"])
+        made(self, *args, **options)
+
+    monkeypatch.setattr(Stream, "__init__", watched_stream)
+    watched(capsys, "--rig", str(machine / "rig.toml"), "--source", str(name), "--keep-nothing")
+    watched(capsys, "--rig", str(machine / "rig.toml"), "--source", str(machine.parent / "sound.wav"), "--keep-nothing")
+    assert told_to == [True, False]
 
 
 def test_killed_at_any_moment_the_run_can_be_read(machine: Path, sound: Any) -> None:

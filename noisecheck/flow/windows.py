@@ -1,0 +1,122 @@
+"""Transit times stated in the rig file that the sounds contradict: said, and not held against every ball."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from noisecheck.flow.beliefs import learn_transits
+from noisecheck.flow.route import Route
+
+__all__ = ["Contradiction", "contradicted", "without"]
+
+_LEAST: Final = 8
+_ENOUGH: Final = 150
+_FEW: Final = 0.5
+_MOST: Final = 0.8
+_UNITS: Final = ((1000.0, "milliseconds"), (1.0 / 60.0, "minutes"))
+
+
+@dataclass(frozen=True)
+class Contradiction:
+    """One link whose stated transit time is not what is heard. Times in s."""
+
+    origin: str
+    station: str
+    stated: tuple[float, float]
+    heard: tuple[float, float]
+    """What fits (from, to)."""
+    share: float
+    """Share of the balls that fit it."""
+
+    @property
+    def sentence(self) -> str:
+        """Return the sentence that says so."""
+        low, high = self.heard
+        said = (
+            f"rig.toml: station '{self.origin}' states transit_s = [{self.stated[0]:g}, {self.stated[1]:g}], but "
+            f"{self.share:.0%} of the balls come to '{self.station}' {low:.2f} to {high:.2f} s later: "
+            "that is taken instead"
+        )
+        middle = 0.5 * (low + high)
+        for factor, unit in _UNITS:
+            if self.stated[0] * 0.9 <= middle * factor <= self.stated[1] * 1.1:
+                return f"{said} (was it given in {unit}?)"
+        return said
+
+
+def contradicted(
+    time_s: NDArray[np.float64],
+    code: NDArray[np.int64],
+    route: Route,
+    *,
+    longest_s: float,
+    start_s: float,
+    end_s: float,
+) -> list[Contradiction]:
+    """Return the links whose stated window hardly any ball keeps to, while most keep to another time.
+
+    Args:
+        time_s, code: (n,) first contacts: s, station index on the route or -1.
+        route: with the windows stated.
+        longest_s: longest transit looked for.
+        start_s, end_s: span listened to.
+
+    A link is judged from 8 departures and arrivals on: at most half of the departures may have an arrival within the
+    window (half its width more to either side), at least four in five and twice as many at the time heard.
+    """
+    if all(w is None for w in route.transit_s):
+        return []
+    doubtful = [
+        link
+        for link, window in enumerate(route.transit_s)
+        if window is not None and _kept(time_s, code, link, window, end_s) <= _FEW
+    ]
+    if not doubtful:
+        return []
+    first = time_s[code == doubtful[0]][:_ENOUGH]
+    stop_s = min(end_s, float(first[-1]) + longest_s) if len(first) else end_s
+    early = time_s <= stop_s
+    time_s, code, end_s = time_s[early], code[early], stop_s
+    fits = learn_transits(time_s, code, Route(route.stations), longest_s, start_s=start_s, end_s=end_s)
+    found = []
+    for link, (window, (mean, sd)) in enumerate(zip(route.transit_s, fits, strict=True)):
+        leave, reach = time_s[code == link], time_s[code == link + 1]
+        if link not in doubtful or window is None or sd <= 0 or min(len(leave), len(reach)) < _LEAST:
+            continue
+        slack = 0.5 * (window[1] - window[0])
+        half = max(5.0 * sd, 0.03)
+        due = leave[leave + mean + half < end_s]
+        if len(due) < _LEAST or window[0] <= mean <= window[1]:
+            continue
+        kept = _share(due, reach, window[0] - slack, window[1] + slack)
+        fit = _share(due, reach, mean - half, mean + half)
+        if kept <= _FEW and fit >= max(_MOST, 2.0 * kept):
+            heard = (max(mean - half, 0.0), mean + half)
+            found.append(Contradiction(route.stations[link], route.stations[link + 1], window, heard, fit))
+    return found
+
+
+def _kept(
+    time_s: NDArray[np.float64], code: NDArray[np.int64], link: int, window: tuple[float, float], end_s: float
+) -> float:
+    """Return the share of departures with an arrival in the window or half its width beside it."""
+    slack = 0.5 * (window[1] - window[0])
+    leave = time_s[code == link]
+    leave = leave[leave + window[1] + slack < end_s] if window[1] + slack < end_s else leave
+    reach = time_s[code == link + 1]
+    return _share(leave, reach, window[0] - slack, window[1] + slack) if len(leave) else 1.0
+
+
+def _share(leave: NDArray[np.float64], reach: NDArray[np.float64], low: float, high: float) -> float:
+    """Return the share of departures with an arrival so much later."""
+    return float(np.mean(np.searchsorted(reach, leave + high, "right") > np.searchsorted(reach, leave + low, "left")))
+
+
+def without(route: Route, found: list[Contradiction]) -> Route:
+    """Return the route with the windows heard in place of those contradicted."""
+    heard = {c.origin: c.heard for c in found}
+    return Route(route.stations, tuple(heard.get(n, w) for n, w in zip(route.stations, route.transit_s, strict=False)))

@@ -1,0 +1,45 @@
+"""Transit times in the rig file that the sounds contradict."""
+
+from __future__ import annotations
+
+import pytest
+from flowmaker import WINDOWS, make_run
+
+from noisecheck.flow.ledger import follow_balls
+from noisecheck.flow.route import Route
+
+STATIONS = ("lift", "landing", "bend", "tray")
+
+
+@pytest.mark.parametrize("kind", ["steady", "cranked"])
+@pytest.mark.parametrize(
+    ("wrong", "hint"),
+    [((0.5, 0.8), ""), ((1500.0, 2100.0), "milliseconds"), ((1.5 / 60, 2.1 / 60), "minutes"), ((2.6, 3.2), "")],
+)
+def test_a_wrong_transit_time_is_said_and_makes_no_ball_stuck(kind: str, wrong: tuple[float, float], hint: str) -> None:
+    run = make_run(12, seconds=600.0, kind=kind, stuck=0.004, kicked=0.0)
+    right = follow_balls(run.impacts, run.route, end_s=600.0)
+    assert right.notes == ()
+    assert right.count("stuck") > 0
+    ledger = follow_balls(run.impacts, Route(STATIONS, (WINDOWS[0], wrong, WINDOWS[2])), end_s=600.0)
+    (note,) = [n for n in ledger.notes if "transit_s" in n]
+    assert "'landing'" in note
+    assert "'bend'" in note
+    assert (hint in note) if hint else ("was it" not in note)
+    assert abs(ledger.count("stuck") - right.count("stuck")) <= 1
+    low, high = ledger.transit_s["landing"]
+    assert 0.5 * (low + high) == pytest.approx(1.8, abs=0.1)
+
+
+def test_right_transit_times_are_left_alone() -> None:
+    for seed in range(8):
+        for kind in ("steady", "cranked", "none"):
+            run = make_run(seed, seconds=300.0, kind=kind, miss=0.1)
+            assert not any("transit_s" in n for n in follow_balls(run.impacts, run.route, end_s=300.0).notes)
+
+
+def test_many_balls_stuck_are_no_wrong_transit_time() -> None:
+    run = make_run(3, seconds=600.0, stuck=0.9)  # of every ten balls three pass each link
+    ledger = follow_balls(run.impacts, run.route, end_s=600.0)
+    assert not any("transit_s" in n for n in ledger.notes)
+    assert ledger.count("stuck") > 50
