@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,6 +14,9 @@ from noisecheck.flow.failures import binomial_bounds
 from noisecheck.flow.findings import Ledger
 
 __all__ = ["LinkFlow", "RestitutionChange", "link_flows", "restitution_change"]
+
+_ALL_TESTS: Final = 0.05
+_TESTS: Final = 2  # of each link: hold-ups that grow, times that grow
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,15 +42,20 @@ class LinkFlow:
     held_up_bounds: tuple[float, float]
     """Exact two-sided 95 % bounds, per thousand."""
     growth_p: float
-    """Probability, by chance, of so many more hold-ups in the second half of the balls (one-sided Fisher exact)."""
+    """Probability, by chance, of so many more hold-ups in the second half of the balls (one-sided Fisher exact).
+
+    Balls held up one behind another have one cause and count once here.
+    """
+    level: float = 0.01
+    """Chance allowed to each test, so that 5 % is allowed to all tests of a run."""
 
     @property
     def warning(self) -> str:
-        """What to say, empty when nothing is shown (each test at 1 %)."""
+        """What to say, empty when nothing is shown (each test at :attr:`level`)."""
         link = f"{self.origin} to {self.station}"
-        if self.growth_p < 0.01:
+        if self.growth_p < self.level:
             return f"{link}: balls are held up more and more ({self.held_up} of {self.balls:,})"
-        if self.slowing_p < 0.01 and self.slowing_s_per_hour > 0.5 * self.spread_s:
+        if self.slowing_p < self.level and self.slowing_s_per_hour > 0.5 * self.spread_s:
             return f"{link}: balls take longer and longer ({self.slowing_s_per_hour * 1e3:+.0f} ms an hour)"
         if self.tail_growth > 2.0 and self.balls >= 200:
             return f"{link}: the slow balls have become {self.tail_growth:.1f} times slower over the run"
@@ -65,10 +74,11 @@ def link_flows(ledger: Ledger) -> list[LinkFlow]:
         usual = max((k for k in pairs if k[0] == origin), key=lambda k: len(pairs[k]))
         if usual == (origin, station):
             direct[origin, station] = rows
-    return [_flow(*pair, direct[pair]) for pair in sorted(direct, key=lambda k: order.index(k[0]))]
+    level = _ALL_TESTS / (_TESTS * max(len(direct), 1))
+    return [_flow(*pair, direct[pair], level) for pair in sorted(direct, key=lambda k: order.index(k[0]))]
 
 
-def _flow(origin: str, station: str, rows: list[tuple[float, float, bool]]) -> LinkFlow:
+def _flow(origin: str, station: str, rows: list[tuple[float, float, bool]], level: float) -> LinkFlow:
     from scipy.stats import fisher_exact, kendalltau
 
     when = np.array([r[0] for r in rows])
@@ -84,13 +94,14 @@ def _flow(origin: str, station: str, rows: list[tuple[float, float, bool]]) -> L
         p = float(kendalltau(when[~late], usual).pvalue)
         tails = [_tail(part) for part in np.array_split(usual, 2)]
         growth = tails[1] / tails[0] if tails[0] > 0 else math.nan
-    first, second = int(late[:half].sum()), int(late[half:].sum())
+    begun = late & ~np.concatenate([[False], late[:-1]])
+    first, second = int(begun[:half].sum()), int(begun[half:].sum())
     table = [[second, n - half - second], [first, half - first]]
     growth_p = float(fisher_exact(table, alternative="greater").pvalue) if held else 1.0
     low, high = binomial_bounds(held, n)
     return LinkFlow(
         origin, station, n, median, spread, _tail(took), slow, p, growth, held, 1e3 * held / n, (1e3 * low, 1e3 * high),
-        growth_p,
+        growth_p, level,
     )  # fmt: skip
 
 

@@ -116,3 +116,14 @@ def test_challenge_tells_poor_listening() -> None:
     assert shares[1].lower < shares[1].share
     with pytest.raises(InputError, match="at least 5"):
         challenge(Impacts.empty(), good.route, end_s=10.0)
+
+
+def test_balls_held_up_behind_one_another_count_once_for_growth() -> None:
+    rng = np.random.default_rng(6)
+    late = np.zeros(800, bool)
+    late[[100, 300, 500]] = True
+    late[600:612] = True  # one jam of twelve balls
+    flow = link_flows(ledger_of(1.0 + rng.normal(0, 0.05, 800) + 2.0 * late, late))[0]
+    assert flow.held_up == 15
+    assert flow.growth_p == pytest.approx(fisher_exact([[2, 398], [2, 398]], alternative="greater").pvalue)
+    assert flow.warning == ""
