@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
+from noisecheck.compare.decay import OctaveDecay, decay_changes
 from noisecheck.compare.effects import Difference, Group
 from noisecheck.compare.flowing import RunFlow
 from noisecheck.compare.hearing import JUST_NOTICEABLE, audible
@@ -19,6 +20,7 @@ from noisecheck.compare.summary import BANDS, LEVELS, one_station
 from noisecheck.core.bands import NOMINAL_THIRD_HZ
 from noisecheck.core.errors import one_line
 from noisecheck.core.table import band_names
+from noisecheck.pipeline.octaves import run_octave_decays
 from noisecheck.pipeline.revisions import flows_of
 from noisecheck.report.answers import Asked, View, column_word, value_word
 from noisecheck.report.balls import flow_columns
@@ -49,12 +51,20 @@ def noise_section(context: Context) -> Section | None:
     columns = (*flow_columns(context), *context.group_columns)
     drawn = _worth_drawing(context.asked)
     flows = flows_of(context.result) if context.ledgers else ()
-    questions = [_question(context, number, a, columns, drawn, flows) for number, a in enumerate(context.asked)]
+    decays = run_octave_decays(context.result)
+    questions = [_question(context, number, a, columns, drawn, flows, decays) for number, a in enumerate(context.asked)]
     document = [
         {"by": q["column"], "station": v["station"] or None, "groups": v["flow"]}
         for q in questions
         for v in q["views"]
         if v["flow"]
+    ]
+    rang = [
+        {"by": q["column"], "station": v["station"] or None, "value": x["name"], "octaves": x["decays"]}
+        for q in questions
+        for v in q["views"]
+        for x in v["values"]
+        if x["decays"]
     ]
     return Section(
         key="noise",
@@ -62,7 +72,7 @@ def noise_section(context: Context) -> Section | None:
         place=Place.NOISE,
         template="noise.html",
         data={"questions": questions, "unit": context.unit, "thresholds": JUST_NOTICEABLE, "symbols": SYMBOLS},
-        document={"flow_beside_noise": document} if document else None,
+        document={k: v for k, v in (("flow_beside_noise", document), ("octave_decays", rang)) if v} or None,
     )
 
 
@@ -84,10 +94,14 @@ def _question(
     columns: Sequence[GroupColumn],
     drawn: set[Key],
     flows: Sequence[RunFlow],
+    decays: Mapping[tuple[str, str], Floats],
 ) -> dict[str, Any]:
     places = sorted(asked.places, key=lambda v: -_largest(v))
     joint = {v.station: _joint(context, v, flows) for v in asked.views}
-    views = [_view(context, f"n{number}-{i}", asked, v, columns, drawn, joint[v.station]) for i, v in enumerate(places)]
+    views = [
+        _view(context, f"n{number}-{i}", asked, v, columns, drawn, joint[v.station], decays)
+        for i, v in enumerate(places)
+    ]
     rows = []
     for view in places:
         for d in view.comparison.differences:
@@ -133,6 +147,14 @@ def _joint(context: Context, view: View, flows: Sequence[RunFlow]) -> dict[str, 
     return {v.value: v for v in verdicts if v.flow.value.balls and v.flow.base.balls}
 
 
+def _decays(
+    decays: Mapping[tuple[str, str], Floats], station: str, base: Group, value: Group
+) -> tuple[OctaveDecay, ...]:
+    """Return decay times by octave at a station; none over several stations together."""
+    logs = {run: d for (run, place), d in decays.items() if place == station}
+    return decay_changes(logs, base.run_names, value.run_names)
+
+
 def _flow_word(verdict: JointVerdict | None) -> str:
     """Return in a word or two what the flow makes of a change that is quieter."""
     if verdict is None or verdict.noise != "quieter":
@@ -167,6 +189,7 @@ def _view(
     columns: Sequence[GroupColumn],
     drawn: set[Key],
     joint: dict[str, JointVerdict],
+    decays: Mapping[tuple[str, str], Floats],
 ) -> dict[str, Any]:
     comparison = view.comparison
     groups = {g.value: g for g in comparison.groups}
@@ -183,6 +206,7 @@ def _view(
         for number, d in enumerate(x for x in comparison.differences if x.measure == "lae_db")
     ]
     for value, d in zip(values, (x for x in comparison.differences if x.measure == "lae_db"), strict=True):
+        value["decays"] = [o.to_dict() for o in _decays(decays, view.station, base, groups[d.value])]
         value["joint"] = _capital(_sentence(joint[d.value].sentence)) if d.value in joint else ""
     return {
         "station": view.station,
