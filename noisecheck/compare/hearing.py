@@ -64,6 +64,8 @@ def audible(difference_db: float, ci_db: tuple[float, float]) -> Audible:
         sentence = f"{size} will be heard: listeners told impacts of rubber balls apart from 4.66 dB on"
     elif answers["practice"] == "yes":
         sentence = f"{size} is enough to be noticed in practice (about 3 dB)"
-    else:
+    elif known:
         sentence = f"{size} may be heard: the interval holds the 3 dB that are noticed in practice"
+    else:
+        sentence = f"{size} may be heard (about 3 dB are noticed in practice), but so few runs give no interval"
     return Audible(answers, sentence)

@@ -31,11 +31,12 @@ from noisecheck.flow.failures import HeardShare
 from noisecheck.flow.findings import Ledger
 from noisecheck.pipeline.correcting import corrected, relocated
 from noisecheck.pipeline.flowing import follow_run, height_note, with_drops
-from noisecheck.pipeline.grouping import lessons_of_groups
+from noisecheck.pipeline.grouping import named_groups
 from noisecheck.pipeline.heard import heard_share
 from noisecheck.pipeline.kept import catalogue_of, listen_once
 from noisecheck.pipeline.limit import DetectionLimit, detection_limit
 from noisecheck.pipeline.listen import ListenSettings
+from noisecheck.pipeline.octaves import run_octave_decays
 from noisecheck.pipeline.placing import placed, taught_by
 from noisecheck.pipeline.references import mark_references, references_of, tied_summaries
 from noisecheck.pipeline.together import Take, told_apart
@@ -136,6 +137,11 @@ class CampaignResult:
         """Return a sentence for each run whose stated drop height is not the one its rebounds tell."""
         notes = (height_note(r.impacts, r.run, self.campaign.rig) for r in self.runs)
         return tuple(note for note in notes if note)
+
+    @functools.cached_property
+    def octave_decays(self) -> dict[tuple[str, str], NDArray[np.float64]]:
+        """Return ln of the decay time in ms by octave, (10,), by (run, station) of test runs."""
+        return run_octave_decays(self.runs)
 
     @functools.cached_property
     def references(self) -> References:
@@ -255,7 +261,8 @@ def place_runs(results: Sequence[RunResult], rig: Rig, taps: Sequence[RunResult]
         taps: runs that teach, besides those among ``results``.
     """
     tables = [(r.run, r.impacts) for r in (*results, *taps)]
-    taught = taught_by(tables, rig, lessons_of_groups(tables, rig))
+    named = named_groups(tables, rig)
+    taught = taught_by(tables, rig, named.lessons)
     done = []
     for result in results:
         with join_recordings(result.paths) as recording:
@@ -268,7 +275,7 @@ def place_runs(results: Sequence[RunResult], rig: Rig, taps: Sequence[RunResult]
                 taught=taught,
                 read=recording.read,
             )
-        impacts, more = relocated(impacts, result.corrections)
+        impacts, more = relocated(named.into(impacts, result.run.name), result.corrections)
         impacts = with_drops(impacts, result.run, rig)
         done.append(replace(result, impacts=impacts, notes=(*result.notes, *notes, *more), found=found))
     marked = mark_references([(r.run, r.impacts, r.seconds) for r in done])
@@ -367,7 +374,14 @@ def compare_campaign(
     result: CampaignResult, *, by: str, baseline: str | None = None, station: str | None = None
 ) -> Comparison:
     """Return the comparison of a campaign's runs by a column of the run sheet."""
-    found = compare(result.summaries, by=by, baseline=baseline, station=station, rig=result.campaign.rig)
+    found = compare(
+        result.summaries,
+        by=by,
+        baseline=baseline,
+        station=station,
+        rig=result.campaign.rig,
+        decays=result.octave_decays,
+    )
     return replace(found, warnings=(*found.warnings, *result.references.alarms, *result.doubtful_heights))
 
 

@@ -10,12 +10,14 @@ import numpy as np
 from noisecheck.bench.rig import Rig
 from noisecheck.bench.runsheet import Run
 from noisecheck.core.errors import InputError, nearest, one_line
+from noisecheck.core.flags import Flag
 from noisecheck.core.table import Impacts
 from noisecheck.pipeline.references import machine_impacts
+from noisecheck.place.combine import STATED_CONFIDENCE
 from noisecheck.place.groups import Groups, find_groups
 from noisecheck.place.taught import Lesson
 
-__all__ = ["Grouped", "grouped", "lessons_of_groups"]
+__all__ = ["Grouped", "Named", "grouped", "named_groups"]
 
 
 @dataclass(frozen=True)
@@ -47,16 +49,43 @@ def grouped(runs: Sequence[tuple[Run, Impacts]]) -> Grouped:
     return Grouped(find_groups(impacts), impacts)
 
 
-def lessons_of_groups(runs: Sequence[tuple[Run, Impacts]], rig: Rig) -> list[Lesson]:
-    """Return what the groups named in the rig file teach; none where it names none.
+@dataclass(frozen=True)
+class Named:
+    """What the groups named in the rig file say: lessons for other impacts, and where their own happened."""
+
+    lessons: list[Lesson]
+    at: dict[str, dict[int, tuple[str, float]]]
+    """By run and frame: station and confidence; the impacts that the user named are sure."""
+
+    def into(self, impacts: Impacts, run: str) -> Impacts:
+        """Return a run's impacts with those of named groups placed where nothing else placed them.
+
+        A group is what sounds alike, so its impacts are at its station unless what was learnt from all says another.
+        """
+        known = self.at.get(run, {})
+        if not known:
+            return impacts
+        station, confidence = impacts["station"].copy(), impacts["station_confidence"].copy()
+        flags = impacts["flags"].copy()
+        for row, frame in enumerate(impacts["frame"].tolist()):
+            name, sure = known.get(frame, ("", 0.0))
+            if name and (sure == 1.0 or not station[row]):
+                station[row], confidence[row] = name, sure
+                flags[row] &= ~np.uint32(Flag.UNPLACED)
+        return impacts.with_columns(station=station, station_confidence=confidence, flags=flags)
+
+
+def named_groups(runs: Sequence[tuple[Run, Impacts]], rig: Rig) -> Named:
+    """Return what the groups named in the rig file say; nothing where it names none.
 
     Raises:
         InputError: a name for an impact that is not there, or that is in no group.
     """
     if not rig.rig.groups:
-        return []
+        return Named([], {})
     found = grouped(runs)
     names: dict[str, str] = {}
+    sure: set[int] = set()
     for key, station in rig.rig.groups.items():
         run, at = key.rsplit(" ", 1)
         mine = np.flatnonzero(found.impacts.is_text("run", run))
@@ -68,4 +97,12 @@ def lessons_of_groups(runs: Sequence[tuple[Run, Impacts]], rig: Rig) -> list[Les
         if member < 0 or abs(float(found.impacts["time_s"][row]) - float(at)) > 0.05:
             raise InputError(f"rig.toml, [rig]: groups: '{one_line(key)}' is no impact of any group")
         names[found.groups.groups[member].name] = station
-    return found.groups.lessons(found.impacts, names)
+        sure.add(row)
+    at_run: dict[str, dict[int, tuple[str, float]]] = {}
+    runs_of, frames = found.impacts["run"], found.impacts["frame"]
+    for row, member in enumerate(found.groups.member.tolist()):
+        group = found.groups.groups[member].name if member >= 0 else ""
+        if group in names:
+            answer = names[group], 1.0 if row in sure else STATED_CONFIDENCE
+            at_run.setdefault(str(runs_of[row]), {})[int(frames[row])] = answer
+    return Named(found.groups.lessons(found.impacts, names), at_run)

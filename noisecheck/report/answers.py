@@ -174,6 +174,10 @@ def _answer(question: Asked, value: str) -> Said:
         way = "quieter" if d.difference_db < 0 else "louder"
         where = f" at {view.station}" if view.station else ""
         text = f"{name} against {base}: reads {abs(d.difference_db):.1f} dB {way}{where}, but this is indicative only."
+        unlike = [
+            f"{v.station} ({one_line(o.warnings[0])})" for v, o in found if o.verdict == "not comparable" and o.warnings
+        ]
+        text += f" Not comparable at {' and '.join(unlike)}." if unlike else ""
         step = d.warnings[0].split(":", 1)[-1].strip() if d.warnings else ""
         return Said("not yet shown", text, _sentence(step))
     low, high = min(d.ci_db[0] for _, d in found if d.verdict != "not comparable"), max(
@@ -236,7 +240,7 @@ def _open_ends(context: Context, said: Sequence[Said], sections: Sequence[Sectio
     if not asked and tests:
         step = (
             "Say in runs.csv what was done to the place in each run (treatment, revision or drop_height_mm), with "
-            "three runs or more of each, the microphone re-placed for each."
+            "three runs or more of each, the microphone re-placed for each. In place of what it holds, for instance:"
         )
         text = "Nothing is compared: the run sheet names no conditions that differ."
         found.append(Said("not yet shown", text, step, _sheet(result)))

@@ -46,13 +46,16 @@ def groups_section(context: Context) -> Section | None:
                 "time": round(moment.time_s, 3),
             }
         )
-    line = f"[rig]\n{found.line}"
+    line = found.line
     none = int((found.groups.member < 0).sum())
+    several = any(r.channels > 1 for r in result.runs)
+    owned = " Surer, where each station has its own microphone: say which in [[microphone]] (channel, station)."
+    owned = owned if several else ""
     said = Said(
         "note",
         f"Nothing says where impacts happened. By their sound alone they fall into {len(cards)} groups.",
-        "Listen to the groups below and put this into rig.toml with your names in place of the letters (two groups may "
-        "be one station).",
+        f"Listen to the groups below and put this line under [rig] in rig.toml with your names in place of the letters "
+        f"(two groups may be one station; a pad changes the sound of its place, so it may have two).{owned}",
         line,
     )
     document = {

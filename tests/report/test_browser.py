@@ -231,8 +231,16 @@ def test_marks_become_lines_that_are_read_back(visit: Any, make: Any, tmp_path: 
     page.select_option("#detail-mark select", label="it was at tray")
     page.click("#detail-mark button")
     page.select_option("#detail-mark select", "missed")
-    page.fill("#detail-mark input[name=time]", "2.5")
     page.click("#detail-mark button")
+    assert page.inner_text("#detail-mark output") == "say when"
+    near = page.get_attribute("#event-bare-1-7 td:nth-of-type(2)", "data-value")
+    page.fill("#detail-mark input[name=time]", str(float(near) + 0.02))
+    page.click("#detail-mark button")
+    assert page.inner_text("#detail-mark output") == "an impact was heard there already"
+    page.fill("#detail-mark input[name=time]", "6.5")
+    page.click("#detail-mark button")
+    assert page.inner_text("#detail-mark output") == "noted; 3 in all"
+    assert page.locator("#impacts-table tr.noted").count() == 1
     page.click("#detail-gathered")
     assert page.evaluate("document.activeElement.id") == "marks"
     (tmp_path / "corrections.csv").write_text(page.input_value("#marks"))
@@ -244,7 +252,7 @@ def test_marks_become_lines_that_are_read_back(visit: Any, make: Any, tmp_path: 
         ("bare-1", "station", "tray", 'a door, "slammed"'),
         ("bare-1", "missed", "", 'a door, "slammed"'),
     ]
-    assert [c.time_s for c in read] == [pytest.approx(at, abs=5e-4), pytest.approx(at, abs=5e-4), 2.5]
+    assert [c.time_s for c in read] == [pytest.approx(at, abs=5e-4), pytest.approx(at, abs=5e-4), 6.5]
 
 
 def test_one_clip_at_a_time_and_true_levels(visit: Any) -> None:

@@ -52,7 +52,7 @@ function onsetLine(area, x, ink) {
 }
 
 function drawWave(canvas, samples, rate, before, raised) {
-  const ink = colours(), area = sheet(canvas, 130), { pen } = area;
+  const ink = colours(), area = sheet(canvas, 120), { pen } = area;
   const at = timeAxis(area, samples.length / rate, before, ink);
   const middle = (area.top + area.bottom) / 2, half = (area.bottom - area.top) / 2;
   const peak = samples.reduce((most, v) => Math.max(most, Math.abs(v)), 1e-9);
@@ -99,7 +99,7 @@ function powerOf(frame) {
 }
 
 function drawSpectrogram(canvas, samples, rate, before) {
-  const ink = colours(), area = sheet(canvas, 190), { pen } = area;
+  const ink = colours(), area = sheet(canvas, 170), { pen } = area;
   const size = rate > 30000 ? 512 : 256, hop = size / 8;
   const window = Float64Array.from({ length: size }, (_, i) => 0.5 - 0.5 * Math.cos((2 * Math.PI * i) / size));
   const frames = [];
@@ -133,7 +133,7 @@ function drawSpectrogram(canvas, samples, rate, before) {
 }
 
 function drawBands(canvas, tenths, usual, bandsHz) {
-  const ink = colours(), area = sheet(canvas, 190), { pen } = area;
+  const ink = colours(), area = sheet(canvas, 170), { pen } = area;
   const known = [...tenths, ...(usual || [])].filter((v) => v !== null).map((v) => v / 10);
   if (!known.length) {
     label(pen, "no band is measurable", area.left, (area.top + area.bottom) / 2, "left", ink.soft);
