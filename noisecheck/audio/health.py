@@ -184,7 +184,7 @@ class _ChannelScans:
         step = float(getattr(recording, "step", 2.0**-15 if coding == "integer" else 0.0))
         self.clipping = ClippingScan(coding, step, rate=rate)
         self.dropouts = DropoutScan(rate=rate, step=step, frames=recording.frames)
-        self.spectrum = SpectrumScan(rate)
+        self.spectrum = SpectrumScan(rate, step=step)
 
     def health(self, rms_db: float, onsets: NDArray[np.int64], quiet: NDArray[np.bool_]) -> ChannelHealth:
         levels = self.spectrum.levels()

@@ -95,12 +95,14 @@ def judge_riding(
     if groups < _LEAST_GROUPS or np.count_nonzero(use) < _LEAST_FRAMES:
         return GainRiding(None, why_not=_TOO_CLOSE)
     floor, half = levels_db[use].astype(np.float64), round(_SLOW_S / frame_s)
-    rise, sure, share = _agreement(floor, _reductions(peaks, top, frame_s)[use], owner[use], index[use], half)
+    rise, sure, share, weighty = _agreement(floor, _reductions(peaks, top, frame_s)[use], owner[use], index[use], half)
     best = int(np.argmax(sure))
     if not np.isfinite(sure[best]):
         return GainRiding(None, why_not=_TOO_CLOSE)
     since = (index - loud[np.maximum(owner - 1, 0)])[use] * frame_s
-    found = bool(sure[best] >= _SURE * (1.0 + 4.0 / groups) and rise[best] >= _FOUND_DB and share[best] >= _SHARE)
+    found = bool(
+        sure[best] >= _SURE * (1.0 + 4.0 / weighty[best]) and rise[best] >= _FOUND_DB and share[best] >= _SHARE
+    )
     curve = _curve(floor, since, owner[use] > 0, index[use], half)
     return GainRiding(found, round(float(rise[best]), 2), _RELEASES_S[best % len(_RELEASES_S)], curve)
 
@@ -120,7 +122,7 @@ def _reductions(peaks: NDArray[np.float64], top: float, frame_s: float) -> NDArr
 def _agreement(
     floor: NDArray[np.float64], reduction: NDArray[np.float64], owner: NDArray[np.int64], index: NDArray[np.int64],
     half: int,
-) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:  # fmt: skip
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:  # fmt: skip
     """Return for each recorder tried how far the floor falls with its reduction, how sure, and in what share of bands.
 
     Args:
@@ -131,7 +133,9 @@ def _agreement(
         half: frames on either side over which slow changes are taken out.
 
     Returns:
-        Fall in dB, fall in standard errors, and share of the weight of bands that agree, each (tried,).
+        Fall in dB, fall in standard errors, share of the weight of bands that agree, and how many groups of equal
+        weight would tell as much as these (Carter, Schnepel & Steigerwald 2017, effective number of clusters; from
+        memory: few groups, or a few weighty ones, make errors look small), each (tried,).
     """
     _, group = np.unique(owner, return_inverse=True)
     span = np.percentile(reduction, 95, axis=0) - np.percentile(reduction, 5, axis=0)
@@ -146,18 +150,22 @@ def _agreement(
         parts.append((weight, group[at_floor], y, _without_slow(reduction[at_floor], index[at_floor], half)))
     tried = reduction.shape[1]
     if not parts:
-        return np.zeros(tried), np.full(tried, -np.inf), np.zeros(tried)
+        return np.zeros(tried), np.full(tried, -np.inf), np.zeros(tried), np.ones(tried)
     power = np.array([w * np.sum(s**2, axis=0) for w, _, _, s in parts])
     product = np.array([w * (s.T @ y) for w, _, y, s in parts])
     whole = np.maximum(power.sum(axis=0), 1e-9)
     slope = product.sum(axis=0) / whole
     sums = np.zeros((int(group.max()) + 1, tried))
+    weights = np.zeros_like(sums)
     for w, g, y, s in parts:
         np.add.at(sums, g, w * s * (y[:, None] - s * slope))
+        np.add.at(weights, g, w * s**2)
+    weighty = np.maximum(weights.sum(axis=0) ** 2 / np.maximum(np.sum(weights**2, axis=0), 1e-18), 1.0)
     error = np.sqrt(np.sum(sums**2, axis=0)) / whole
     agree = product / np.maximum(power, 1e-9) <= _AGREE * slope
     share = np.sum(power * agree, axis=0) / whole
-    return -slope * span, np.where(span > _LEAST_SPAN_DB, -slope / np.maximum(error, 1e-9), -np.inf), share
+    sure = np.where(span > _LEAST_SPAN_DB, -slope / np.maximum(error, 1e-9), -np.inf)
+    return -slope * span, sure, share, weighty
 
 
 def _without_slow(x: NDArray[np.float64], index: NDArray[np.int64], half: int) -> NDArray[np.float64]:

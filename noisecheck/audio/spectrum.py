@@ -18,6 +18,7 @@ _MOST_FRAMES: Final = 1 << 18  # of level history a channel: 3.1 h at 43 ms, 5 M
 _SLOW: Final = 2048  # decimated samples a tile, for hum
 _FLOOR: Final = 1e-20
 _DROP_DB: Final = 15.0
+_SAME_NOISE: Final = 4.0  # 6 dB: a microphone's noise falls or rises by no more over half an octave
 _EDGE_SHARE: Final = 0.88  # of half the sample rate: above it every converter's own filter falls
 
 
@@ -39,8 +40,9 @@ class Hum:
 class SpectrumScan:
     """Accumulates one channel's spectra; feed it whole tiles of ``FRAMES_PER_TILE * frame_length(rate)`` frames."""
 
-    def __init__(self, rate: int) -> None:
+    def __init__(self, rate: int, *, step: float = 0.0) -> None:
         self.rate, self.n = rate, frame_length(rate)
+        self._step = step or 2.0**-15
         window = np.hanning(self.n + 1)[:-1]
         self._window = window.astype(np.float32)
         self._scale = 2.0 / (self.n * float(np.sum(window**2)))
@@ -54,6 +56,7 @@ class SpectrumScan:
         self._peaks: list[NDArray[np.float32]] = []
         self._kept = 0
         self._loud = np.zeros(len(self.hz))
+        self._quiet = np.zeros(len(self.hz))
         self._all = np.zeros(len(self.hz))
         self._frames = 0
         self._tiles = 0
@@ -70,7 +73,9 @@ class SpectrumScan:
             spectra = scipy.fft.rfft(x[: whole * self.n].reshape(whole, self.n) * self._window, axis=1)
             power = spectra.real**2 + spectra.imag**2
             levels = power @ self._bands
-            self._loud += power[int(np.argmax(levels[:, -6:].sum(axis=1)))]
+            strength = levels[:, -6:].sum(axis=1)
+            self._loud += power[int(np.argmax(strength))]
+            self._quiet += power[int(np.argmin(strength))]
             self._all += power.sum(axis=0)
             self._frames += whole
             self._tiles += 1
@@ -111,7 +116,8 @@ class SpectrumScan:
 
         A codec or a resampler leaves a drop of 15 dB or more within a twentieth of the frequency, with nothing above,
         from the weaker part of the third below (a single tone is no cliff);
-        microphones and rooms fall off far more gently.
+        microphones and rooms fall off far more gently. Where the noise of quiet moments goes on above it, and is not
+        finer than the steps of the samples, it is the sound that ends there, and not what the recording carries.
         """
         if not self._tiles or not self._loud.any():
             return None
@@ -128,7 +134,16 @@ class SpectrumScan:
             step = float(np.quantile(below, 0.25)) - float(highest[above])
             if step > drop:
                 best, drop = float(self.hz[i]), step
-        return best
+        return None if best is not None and self._goes_on(best) else best
+
+    def _goes_on(self, hz: float) -> bool:
+        """Whether the noise of quiet moments is the same above a cliff as below it."""
+        low, at, above, high = np.searchsorted(self.hz, [hz / 1.3, hz, hz * 1.05 + 200.0, 0.95 * self.rate / 2])
+        density = self._scale / self._tiles * self._quiet
+        below = float(np.median(density[low:at]))
+        beyond = float(np.median(density[above : max(min(above + at - low, high), above + 1)]))
+        steps = self._step**2 / 12 / (self.n / 2)
+        return beyond > max(below / _SAME_NOISE, steps / 2)
 
     def hum(self) -> Hum | None:
         """Return the mains hum: two or more of the first 8 multiples of 50 or 60 Hz 15 dB above their neighbours."""
