@@ -66,6 +66,11 @@ def test_groups_are_found_shown_and_named(campaign: Path, tmp_path: Path) -> Non
         named = measure_campaign(load_campaign(campaign))
     finally:
         (campaign / "rig.toml").unlink()
+    for k in (0, 1):
+        run, at = found.example(k)
+        row = np.flatnonzero(named.impacts.is_text("run", run) & (np.abs(named.impacts["time_s"] - at) < 1e-6))[0]
+        assert named.impacts["station"][row] == truth(np.array([at]))[0]
+        assert named.impacts["station_confidence"][row] == 1.0
     stations = named.impacts["station"]
     placed = stations != ""
     assert placed.mean() > 0.95
