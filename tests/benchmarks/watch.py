@@ -72,8 +72,9 @@ def run() -> None:
         waits = [min(e["said_s"] for e in said if abs(e["time_s"] - t) < 0.05) - t - due for t in times
                  if any(abs(e["time_s"] - t) < 0.05 for e in said)]  # fmt: skip
         false = sum(all(abs(e["time_s"] - t) > 0.05 for t in times) for e in said)
-        late = f"longest {max(waits):.2f} s" if waits else "none"
-        print(f"{kind}: {len(waits)} of {len(times)} said, {late} after it could be known; {false} false")
+        late = f"median {np.median(waits):.3f} s, longest {max(waits):.3f} s" if waits else "none"
+        within = sum(w <= {"stuck": 1.0, "stray": 0.3}[kind] for w in waits)
+        print(f"{kind}: {len(waits)} of {len(times)} said ({within} in time), {late} after it was due; {false} false")
     print(events[-1]["text"])
 
 
