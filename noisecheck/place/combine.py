@@ -145,9 +145,10 @@ def place_run(
             longest_s=array.longest_s,
             onsets=onsets.arrival[:, list(array.channels)],
             margin_db=_margins(onsets, impacts, array.channels),
+            centroid_hz=impacts["centroid_hz"],
         )
         positions = locate(arrivals, array)
-        total += arrival_evidence(arrivals, array, names, widened=positions.widened)
+        total += arrival_evidence(arrivals, array, names, widened=positions.each)
         ways.append("arrival times")
     if read is not None:
         contact = _contact_evidence(onsets, rig, rate, read)

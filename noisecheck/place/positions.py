@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Final, Literal
 
 import numpy as np
@@ -87,6 +87,8 @@ class Positions:
     """Of the place in the plan, (n, 2, 2)."""
     widened: float = 1.0
     """Factor on standard deviations that the residuals of the run asked for."""
+    each: Floats = field(default_factory=lambda: np.ones(1))
+    """The same of each impact, (n,): more where its own residuals are beyond what the run's explain."""
 
     @property
     def ellipse(self) -> Floats:
@@ -224,13 +226,20 @@ def locate(arrivals: Arrivals, array: Array) -> Positions:
     found = np.isfinite(best)
     redundant = m - d - 1
     widened = 1.0
-    if redundant > 0 and found.sum() >= _REDUNDANT:
+    if redundant > 0:
         from scipy.stats import chi2
-
+    if redundant > 0 and found.sum() >= _REDUNDANT:
         widened = math.sqrt(max(float(np.median(best[found])) / float(chi2.median(redundant)), 1.0))
     lost.mm[good[found]] = place[found][:, :d]
-    lost.covariance_mm2[good[found]] = covariance[found][:, :2, :2] * widened**2
-    return Positions(lost.mm, lost.covariance_mm2, widened)
+    wide = np.full(len(good), widened**2)
+    if redundant > 0:
+        # Residuals no noise explains: one arrival of this impact is off, and it cannot be told which.
+        own = best / float(chi2.median(redundant))
+        wide = np.where(best > widened**2 * float(chi2.ppf(0.95, redundant)), np.maximum(own, wide), wide)
+    lost.covariance_mm2[good[found]] = covariance[found][:, :2, :2] * wide[found, None, None]
+    each = np.full(n, widened)
+    each[good[found]] = np.sqrt(wide[found])
+    return Positions(lost.mm, lost.covariance_mm2, widened, each)
 
 
 def _step(array: Array, at: Floats, seconds: Floats, weight: Floats, d: int) -> tuple[Floats, Floats, Floats]:
@@ -267,7 +276,9 @@ def fitted_speed(arrivals: Arrivals, array: Array) -> Array:
     return max(tried, key=fit)
 
 
-def arrival_evidence(arrivals: Arrivals, array: Array, stations: Sequence[str], *, widened: float = 1.0) -> Evidence:
+def arrival_evidence(
+    arrivals: Arrivals, array: Array, stations: Sequence[str], *, widened: float | Floats = 1.0
+) -> Evidence:
     """Return what arrivals say of the stations: how well each one's due times fit, within its reach.
 
     Works with two microphones too, where places cannot be found. Stations without a position are left open.
@@ -276,7 +287,7 @@ def arrival_evidence(arrivals: Arrivals, array: Array, stations: Sequence[str], 
         arrivals: at the array's microphones.
         array: from :func:`array_of`.
         stations: stations of the answer.
-        widened: from :func:`locate`, factor on the standard deviations.
+        widened: from :func:`locate`, factor on the standard deviations, one or (n,).
     """
     n, m = arrivals.seconds.shape
     heard = np.isfinite(arrivals.seconds).all(axis=1)
@@ -293,10 +304,10 @@ def arrival_evidence(arrivals: Arrivals, array: Array, stations: Sequence[str], 
     return evidence.capped(stations=STATION_CAP, unplaced=UNPLACED_CAP)
 
 
-def _fit(arrivals: Arrivals, array: Array, place_mm: Floats, widened: float) -> Floats:
+def _fit(arrivals: Arrivals, array: Array, place_mm: Floats, widened: float | Floats) -> Floats:
     """Return the log density of the arrivals if all came from within reach of one place, (n,)."""
     blur = 0.5 * REACH_MM / 1e3 / array.speed_mps
-    variance = arrivals.variance * widened**2 + blur**2
+    variance = arrivals.variance * np.square(np.reshape(widened, (-1, 1))) + blur**2
     weight = 1.0 / variance
     off = arrivals.seconds - array.due_s(place_mm)
     off = off - (weight * off).sum(axis=1, keepdims=True) / weight.sum(axis=1, keepdims=True)
