@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from noisecheck.compare.linear import benjamini_hochberg, estimate
 from noisecheck.core.units import rounded
 
-__all__ = ["OCTAVES_HZ", "OctaveDecay", "decay_changes"]
+__all__ = ["OCTAVES_HZ", "OctaveDecay", "damping_db", "decay_changes"]
 
 Floats = NDArray[np.float64]
 OCTAVES_HZ: Final = (31.5, 63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0, 16000.0)
@@ -80,3 +80,22 @@ def decay_changes(
             )
         )
     return tuple(found)
+
+
+def damping_db(octaves: Sequence[OctaveDecay]) -> Floats | None:
+    """Return the most a change of decay times does to one-third-octave exposures, (30,) dB; None if none is shown.
+
+    Exposure of ringing goes with decay time. At least half of the octaves known on both sides, and two, must be shown
+    to have changed in one sense. Above the octaves known their median holds; below them nothing is known to ring.
+    """
+    known = [o for o in octaves if math.isfinite(o.ratio)]
+    for sense in (-1.0, 1.0):
+        shown = [o for o in known if o.shown and sense * math.log(o.ratio) > 0]
+        if len(shown) >= max(2, 0.5 * len(known)):
+            change = np.zeros(len(OCTAVES_HZ))
+            first = OCTAVES_HZ.index(known[0].octave_hz)
+            change[first:] = 10 * math.log10(float(np.median([o.ratio for o in known])))
+            for o in known:
+                change[OCTAVES_HZ.index(o.octave_hz)] = 10 * math.log10(o.ratio)
+            return np.repeat(change, 3)
+    return None

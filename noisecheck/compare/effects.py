@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
+from noisecheck.compare.decay import damping_db, decay_changes
 from noisecheck.compare.fair import Pairing, pair
 from noisecheck.compare.hearing import audible
 from noisecheck.compare.linear import Estimates, benjamini_hochberg, estimate, t_interval
@@ -169,11 +170,13 @@ def compare(
     station: str | None = None,
     rig: Rig | None = None,
     confidence: float = 0.95,
+    decays: Mapping[tuple[str, str], Floats] | None = None,
 ) -> Comparison:
     """Return the differences of run means between the groups of the run-sheet column ``by``.
 
     ``summaries`` come from :func:`noisecheck.compare.summary.summarise`. The baseline is the given value, else the
     first that the run sheet shows. Runs of role ``test`` are compared; reference drops tie sessions together.
+    ``decays`` holds ln of the decay time in ms by octave, (10,), by (run, station), to tell damping by.
 
     Raises:
         InputError: a column, baseline or station the run sheet does not have, or no test run.
@@ -205,11 +208,13 @@ def compare(
     first = baseline if baseline is not None else next(iter(members))
     if len(members) == 1:
         notes.append(f"every run has {by} '{first}': there is nothing to compare it with")
+    place = station if station is not None else (heard[0] if len(heard) == 1 else "")
+    rings = {run: logs for (run, at), logs in (decays or {}).items() if at == place}
     differences: list[Difference] = []
     for value, others in members.items():
         if value != first:
             pairing = pair(members[first], others, by=by, names=(first, value), references=references, rig=rig)
-            differences += _differences(value, pairing, members[first], confidence)
+            differences += _differences(value, pairing, members[first], confidence, rings)
     return Comparison(
         by=by,
         baseline=first,
@@ -266,7 +271,9 @@ def _mean_of(table: Floats) -> Floats:
     return np.where(n > 0, np.where(valid, table, 0.0).sum(axis=0) / np.maximum(n, 1), np.nan)
 
 
-def _differences(value: str, pairing: Pairing, base: Sequence[RunSummary], confidence: float) -> list[Difference]:
+def _differences(
+    value: str, pairing: Pairing, base: Sequence[RunSummary], confidence: float, rings: Mapping[str, Floats]
+) -> list[Difference]:
     if pairing.refusal:
         said, nothing = (pairing.refusal, *pairing.warnings), (math.nan, math.nan)
         return [Difference(value, m, math.nan, nothing, math.nan, "not comparable", warnings=said) for m in LEVELS]
@@ -286,7 +293,10 @@ def _differences(value: str, pairing: Pairing, base: Sequence[RunSummary], confi
     bands = _bands(fit)
     decay = _comparable_decay(fit, indicative)
     spectrum = _mean_of(np.array([s.mean for s in base if s.used])[:, BANDS])
-    reason = explain(value, _evidence(fit, decay, shape, spectrum, bands))
+    before, after = ([s.run.name for unit, g in zip(pairing.members, pairing.groups, strict=True) if g == side
+                      for s in unit] for side in (0, 1))  # fmt: skip
+    damping = damping_db(decay_changes(rings, before, after, confidence=confidence))
+    reason = explain(value, _evidence(fit, decay, shape, spectrum, bands, damping))
     out = []
     for measure in LEVELS:
         i = index_of(measure)
@@ -373,7 +383,12 @@ def _comparable_decay(fit: Estimates, indicative: bool) -> str:
 
 
 def _evidence(
-    fit: Estimates, decay: str, shape: Estimates, spectrum: Floats, bands: dict[str, dict[str, Any]]
+    fit: Estimates,
+    decay: str,
+    shape: Estimates,
+    spectrum: Floats,
+    bands: dict[str, dict[str, Any]],
+    damping: Floats | None,
 ) -> Evidence:
     lae, nothing = index_of("lae_db"), math.nan
     log_ratio, *interval = [float(a[index_of(decay)]) if decay else nothing for a in (fit.value, fit.low, fit.high)]
@@ -387,4 +402,5 @@ def _evidence(
         total_ci_db=(float(fit.low[lae]), float(fit.high[lae])),
         decay_log_ratio=log_ratio,
         decay_ci=(interval[0], interval[1]),
+        damping_db=damping,
     )

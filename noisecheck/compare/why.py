@@ -32,8 +32,10 @@ _MODEL_SHARE: Final = 0.1  # ... and the less, the deeper the fall
 _TAILS: Final = 4.0  # degrees of freedom of the bands' errors: a band held up by the background is no reason
 _LEAST_DB: Final = 0.5  # parts smaller than this are not worth a word
 _LEAST_BANDS: Final = 6
+_DB: Final = 10 / math.log(10)
 _HIGHEST_HZ: Final = 40_000.0
 _LOWEST_HZ: Final = 200.0
+_LEAST_MOVE: Final = 1.25  # a cut-off that moves less makes a step in the bands rather than a low-pass
 
 
 @dataclass(frozen=True)
@@ -53,6 +55,8 @@ class Evidence:
     total_ci_db: tuple[float, float] = (math.nan, math.nan)
     decay_log_ratio: float = math.nan
     decay_ci: tuple[float, float] = (math.nan, math.nan)
+    damping_db: Floats | None = None
+    """The most that shorter or longer ringing can do to each band (dB), where decay times by octave show it."""
 
 
 @dataclass(frozen=True)
@@ -114,7 +118,8 @@ def explain(name: str, evidence: Evidence) -> Reason:
 
     A contact low-pass that moves is fitted to the band differences beside a shift of all bands; it is believed when
     it explains the bands much better than the shift alone (Bayesian information criterion). What shortened decay
-    accounts for is taken out of the shift; the rest of it is energy.
+    accounts for is taken out of the bands first, where decay times by octave are known and the bands are the better
+    explained for it; else out of the shift. The rest of the shift is energy.
     """
     valid = np.isfinite(evidence.difference_db)
     if valid.sum() < _LEAST_BANDS:
@@ -125,27 +130,55 @@ def explain(name: str, evidence: Evidence) -> Reason:
     known = np.isfinite(errors)
     shape_error = float(np.sqrt(np.mean(errors[known] ** 2))) if known.any() else 1.0
     sigma2 = shape_error**2 + (_MODEL_ERROR_DB + _MODEL_SHARE * np.abs(d)) ** 2
-    before, after, shift, curve, surprise = _fit_contact(f, d, sigma2)
-    level = float(np.average(d, weights=1 / sigma2))
-    flat = float(_surprise(d - level, sigma2))
-    believed = flat - surprise > 2 * math.log(len(f)) + 6.0 and float(np.ptp(curve)) > 1.0
-    if not believed:
-        before, after, shift, curve = math.nan, math.nan, level, np.zeros_like(d)
+    found = _explained(f, d, sigma2)
     shift_error = _shift_error(evidence, valid, shape_error)
-    damping, ratio = _damping(evidence, shift, shift_error)
-    energy = shift - damping
-    contact = _contact_part(evidence, valid, curve) if believed else 0.0
+    most = evidence.damping_db[valid] if evidence.damping_db is not None else np.zeros_like(d)
+    # a band whose sound is the blow more than the ring changes by less than its ring does, down to nothing
+    rings = np.clip(d, np.minimum(most, 0.0), np.maximum(most, 0.0))
+    damped = _explained(f, d - rings, sigma2) if most.any() else found
+    if damped.surprise + 2 * math.log(len(f)) < found.surprise:
+        found, d = damped, d - rings
+        damping, ratio = _in_total(evidence, valid, rings), math.exp(float(np.median(most[most != 0])) / _DB)
+        energy = found.shift
+    else:
+        damping, ratio = _damping(evidence, found.shift, shift_error)
+        energy = found.shift - damping
+    contact = _in_total(evidence, valid, found.curve) if found.believed else 0.0
     parts = {"energy": energy, "contact": contact, "damping": damping}
-    fitted = curve + shift
     return _tell(
         name,
         evidence,
         parts,
         shift_error=shift_error,
-        cutoffs=(before, after),
+        cutoffs=found.cutoffs,
         ratio=ratio,
-        misfit=float(np.sqrt(np.mean((d - fitted) ** 2))),
+        misfit=float(np.sqrt(np.mean((d - found.curve - found.shift) ** 2))),
     )
+
+
+@dataclass(frozen=True)
+class _Explained:
+    """Bands explained by a shift, with a moving low-pass where that is believed; cut-offs NaN where it is not."""
+
+    shift: float
+    curve: Floats
+    cutoffs: tuple[float, float]
+    surprise: float
+    """Minus twice the log likelihood, with what the low-pass must gain to be believed."""
+
+    @property
+    def believed(self) -> bool:
+        return math.isfinite(self.cutoffs[0])
+
+
+def _explained(f: Floats, d: Floats, sigma2: Floats) -> _Explained:
+    before, after, shift, curve, surprise = _fit_contact(f, d, sigma2)
+    level = float(np.average(d, weights=1 / sigma2))
+    flat = float(_surprise(d - level, sigma2))
+    cost = 2 * math.log(len(f)) + 6.0
+    if flat - surprise > cost and float(np.ptp(curve)) > 1.0:
+        return _Explained(shift, curve, (before, after), surprise + cost)
+    return _Explained(level, np.zeros_like(d), (math.nan, math.nan), flat)
 
 
 def _surprise(rest: Floats, sigma2: Floats) -> Floats:
@@ -161,6 +194,8 @@ def _fit_contact(f: Floats, d: Floats, sigma2: Floats) -> tuple[float, float, fl
     rest = d - curves
     shifts = np.average(rest, axis=2, weights=np.broadcast_to(1 / sigma2, rest.shape))
     surprise = _surprise(rest - shifts[:, :, None], sigma2)
+    moved = np.abs(np.log(grid[:, None] / grid[None, :]))
+    surprise = np.where(moved >= math.log(_LEAST_MOVE), surprise, np.inf)
     i, j = np.unravel_index(int(np.argmin(surprise)), surprise.shape)
     return float(grid[i]), float(grid[j]), float(shifts[i, j]), curves[i, j], float(surprise[i, j])
 
@@ -191,8 +226,8 @@ def _damping(evidence: Evidence, shift: float, shift_error: float) -> tuple[floa
     return 0.0, ratio
 
 
-def _contact_part(evidence: Evidence, valid: NDArray[np.bool_], curve: Floats) -> float:
-    """Return what the moved low-pass alone does to the A-weighted exposure of the baseline spectrum (dB)."""
+def _in_total(evidence: Evidence, valid: NDArray[np.bool_], curve: Floats) -> float:
+    """Return what a change of the bands alone does to the A-weighted exposure of the baseline spectrum (dB)."""
     base = evidence.baseline_db[valid] + weighting_db(third_octave_midbands()[valid], "A")
     known = np.isfinite(base)
     if not known.any():

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import Final
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,8 +12,10 @@ from noisecheck.audio.split import join_recordings
 from noisecheck.core.errors import InputError
 from noisecheck.core.flags import Flag
 from noisecheck.measure.octaves import octave_decays
-from noisecheck.pipeline.campaign import CampaignResult, RunResult
 from noisecheck.pipeline.decisions import quiet_spans
+
+if TYPE_CHECKING:
+    from noisecheck.pipeline.campaign import RunResult
 
 __all__ = ["run_octave_decays"]
 
@@ -24,7 +27,7 @@ _LEAST: Final = 3
 _UNFIT: Final = Flag.CLIPPED | Flag.NONFINITE | Flag.FILE_EDGE | Flag.BOUND | Flag.REFERENCE | Flag.LOW_MARGIN
 
 
-def run_octave_decays(result: CampaignResult) -> dict[tuple[str, str], Floats]:
+def run_octave_decays(runs: Sequence[RunResult]) -> dict[tuple[str, str], Floats]:
     """Return ln of the decay time in ms in the octaves 31.5 Hz to 16 kHz, (10,), by (run, station) of test runs.
 
     Each is the median over up to twelve first contacts, those clearest of the background; NaN where fewer than three
@@ -32,7 +35,7 @@ def run_octave_decays(result: CampaignResult) -> dict[tuple[str, str], Floats]:
     left out.
     """
     found: dict[tuple[str, str], Floats] = {}
-    for run in result.runs:
+    for run in runs:
         if run.run.role == "test":
             try:
                 found.update({(run.run.name, station): d for station, d in _of_run(run).items()})

@@ -20,7 +20,6 @@ from noisecheck.compare.summary import BANDS, LEVELS, one_station
 from noisecheck.core.bands import NOMINAL_THIRD_HZ
 from noisecheck.core.errors import one_line
 from noisecheck.core.table import band_names
-from noisecheck.pipeline.octaves import run_octave_decays
 from noisecheck.pipeline.revisions import flows_of
 from noisecheck.report.answers import Asked, View, column_word, value_word
 from noisecheck.report.balls import flow_columns
@@ -51,7 +50,7 @@ def noise_section(context: Context) -> Section | None:
     columns = (*flow_columns(context), *context.group_columns)
     drawn = _worth_drawing(context.asked)
     flows = flows_of(context.result) if context.ledgers else ()
-    decays = run_octave_decays(context.result)
+    decays = context.result.octave_decays
     questions = [_question(context, number, a, columns, drawn, flows, decays) for number, a in enumerate(context.asked)]
     document = [
         {"by": q["column"], "station": v["station"] or None, "groups": v["flow"]}
