@@ -11,7 +11,7 @@ import scipy.signal
 
 from noisecheck.bench.rig import Rig
 from noisecheck.core.errors import InputError
-from noisecheck.place.delays import Arrivals, cut_snippets, measure_arrivals, pair_delays
+from noisecheck.place.delays import Arrivals, cut_snippets, measure_arrivals, onset_variance, pair_delays
 from noisecheck.place.positions import array_of, arrival_evidence, fitted_speed, locate, sound_speed_mps
 
 RATE = 48000
@@ -233,3 +233,45 @@ def test_snippets_at_the_ends_and_bad_shapes() -> None:
     with pytest.raises(InputError, match="arrivals at 2 microphones"):
         locate(Arrivals(np.zeros((1, 2)), np.ones((1, 2))), array_of(_rig(SQUARE)))
     assert pair_delays(np.zeros((0, 500, 3), np.float32), RATE, longest_s=0.001)[0].shape == (0, 3)
+
+
+def test_onsets_stand_in_for_correlations_that_took_another_period() -> None:
+    """A tone of 4 kHz, inverted at one microphone: correlation is half a period (125 us) off, onsets are not."""
+    rng = np.random.default_rng(12)
+    t = np.arange(LENGTH) / RATE
+    x = rng.normal(0, 1e-4, (20, LENGTH, 3))
+    due = np.array([0.0, 0.0004, 0.0007])
+    for c, sign in enumerate((1.0, -1.0, 1.0)):
+        late = t - 0.0062 - due[c]
+        x[:, :, c] += sign * np.where(late > 0, np.exp(-np.maximum(late, 0) / 0.003), 0) * np.sin(8000 * np.pi * late)
+    flat = x.reshape(-1, 3).astype(np.float32)
+    frames = np.arange(20) * LENGTH + round(0.0062 * RATE)
+    onsets = frames[:, None] + np.round(due * RATE).astype(np.int64)
+    kept = {"channels": (0, 1, 2), "longest_s": 0.0012}
+    arrivals = measure_arrivals(
+        lambda a, b: flat[max(a, 0) : b], frames, RATE, onsets=onsets, margin_db=np.full((20, 3), 60.0), **kept
+    )
+    np.testing.assert_allclose(arrivals.seconds, np.tile(due - due.mean(), (20, 1)), atol=0.5 / RATE)
+    assert arrivals.variance.min() > (10e-6) ** 2
+    alone = measure_arrivals(lambda a, b: flat[max(a, 0) : b], frames, RATE, **kept)
+    assert np.nanmax(np.abs(alone.seconds - (due - due.mean()))) > 60e-6 or np.isnan(alone.seconds).all()
+
+
+def test_onset_errors_grow_with_noise_and_with_dullness() -> None:
+    """The crossing of a rising edge is moved by noise over slope: 20 dB are a factor of ten, as are frequencies."""
+    loud, faint = (onset_variance(np.full((1, 1), m), np.array([100.0]), (1, 1)).item() for m in (30.0, 10.0))
+    floor = onset_variance(np.full((1, 1), 300.0), np.array([100.0]), (1, 1)).item()
+    assert math.sqrt((faint - floor) / (loud - floor)) == pytest.approx(10.0, rel=0.5)
+    bright = onset_variance(np.full((1, 1), 10.0), np.array([1000.0]), (1, 1)).item()
+    assert bright < faint
+
+
+def test_an_impact_with_one_arrival_off_has_a_wider_ellipse() -> None:
+    array = array_of(_rig(SQUARE))
+    rng = np.random.default_rng(5)
+    place = np.column_stack([rng.uniform(200, 700, 40), rng.uniform(150, 550, 40), np.zeros(40)])
+    seconds = array.due_s(place) + rng.normal(0, 5e-6, (40, 4))
+    seconds[7, 2] += 100e-6
+    found = locate(Arrivals(seconds - seconds.mean(axis=1, keepdims=True), np.full((40, 4), 2.5e-11)), array)
+    assert found.each[7] > 3 * np.median(found.each)
+    assert np.median(found.each) == found.widened
