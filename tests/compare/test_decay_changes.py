@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 import scipy.stats as st
 
-from noisecheck.compare.decay import OCTAVES_HZ, decay_changes
+from noisecheck.compare.decay import OCTAVES_HZ, damping_db, decay_changes
+from noisecheck.compare.why import Evidence, explain
 
 
 def logs_of(rng: np.random.Generator, ratio: np.ndarray) -> dict[str, np.ndarray]:
@@ -41,3 +42,41 @@ def test_one_side_alone_has_no_ratio() -> None:
     found = decay_changes(only, ["bare0", "bare1"], ["felt0"])
     assert all(o.to_dict()["ratio"] is None and o.to_dict()["ratio_ci"] is None and not o.shown for o in found)
     assert all(o.to_dict()["after_ms"] is None for o in found)
+
+
+def test_damping_is_the_energy_law_where_most_octaves_show_it() -> None:
+    """Exposure of ringing goes with decay time: half of it takes 3.01 dB, from the lowest known octave on."""
+    logs = logs_of(np.random.default_rng(5), np.full(10, 0.5))
+    for values in logs.values():
+        values[:3] = np.nan
+        values[9] = np.nan
+    bare, felt = ([n for n in logs if n.startswith(g)] for g in ("bare", "felt"))
+    change = damping_db(decay_changes(logs, bare, felt))
+    assert change is not None
+    assert change.shape == (30,)
+    assert change[:9].tolist() == [0.0] * 9
+    assert change[9:] == pytest.approx(np.full(21, -3.01), abs=0.5)
+    same = logs_of(np.random.default_rng(6), np.ones(10))
+    assert damping_db(decay_changes(same, bare, felt)) is None
+    assert damping_db(()) is None
+
+
+def test_damping_explains_only_what_bands_lost() -> None:
+    """Bands that ring fall by 6 dB, bands that do not by nothing: damping, not a low-pass that moved."""
+    rng = np.random.default_rng(7)
+    ringing = np.arange(30) % 3 != 0
+    ringing[:10] = False
+    evidence = Evidence(
+        difference_db=np.where(ringing, -6.0, 0.0) + rng.normal(0, 0.3, 30),
+        error_db=np.full(30, 0.6),
+        shape_error_db=np.full(30, 0.3),
+        shown=ringing,
+        baseline_db=np.where(ringing, 60.0, 40.0),
+        total_db=-6.0,
+        total_ci_db=(-7.0, -5.0),
+        damping_db=np.where(np.arange(30) >= 9, -6.0, 0.0),
+    )
+    reason = explain("damped", evidence)
+    assert reason.kind == "more damping"
+    assert reason.decay_ratio == pytest.approx(0.25, abs=0.005)
+    assert reason.parts_db["damping"] == pytest.approx(-6.0, abs=0.5)
