@@ -44,6 +44,8 @@ class Beliefs:
         self.start_s, self.end_s = start_s, math.inf
         self.heard: list[float] = []
         """Times of all impacts seen so far, for what one impact may hide."""
+        self.doubtful: list[float] = []
+        """Those of them placed in doubt: with a microphone for each station, two at once look like that."""
         links = self.count - 1
         windows = [w or (0.0, settings.longest_transit_s) for w in route.transit_s]
         self.given = [w is not None for w in route.transit_s]
@@ -136,9 +138,10 @@ class Beliefs:
         if self.unlistened(time_s - reach, time_s + reach):
             return 1.0
         p = self.p_miss[station]
-        if s.shared_microphone:
-            a, b = bisect_left(self.heard, time_s - reach), bisect_right(self.heard, time_s + reach)
-            hidden = sum(min(1.0, 2.0 * s.mask_s * _normal(self.heard[i] - time_s, sd)) for i in range(a, b))
+        hiding = self.heard if s.shared_microphone else self.doubtful
+        a, b = bisect_left(hiding, time_s - reach), bisect_right(hiding, time_s + reach)
+        if a < b:
+            hidden = sum(min(1.0, 2.0 * s.mask_s * _normal(hiding[i] - time_s, sd)) for i in range(a, b))
             p += self.masked * min(hidden, 1.0)
         late = time_s - self.start_s
         if late < s.give_up_s:  # a ball under way at the start may have been held up then

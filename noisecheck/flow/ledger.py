@@ -185,6 +185,8 @@ class LedgerSolver:
     def _take(self, impact: Impact) -> None:
         self._run_to(impact.time_s)
         self._times.append(impact.time_s)
+        if impact.station < 0 or impact.confidence < _SURELY_PLACED:
+            self.beliefs.doubtful.append(impact.time_s)
         self._histories = extend(self._histories, impact, self.beliefs, self._times, self.book.levels)
         at = self._histories[0].past
         for _ in range(8):  # what seemed a ball's may turn out to be a stray when the ball itself is heard
