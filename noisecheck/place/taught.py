@@ -71,6 +71,22 @@ class Accuracy:
         named = float(self.confusion[:, :-1].sum() - np.trace(self.confusion))
         return named / self.total if self.total else float("nan")
 
+    @property
+    def sentence(self) -> str:
+        """Say how the taps of sessions left out were placed, and which station did worst."""
+        total = self.total
+        if not total:
+            return "placing by sound: no taps could be tried on a session left out"
+        right, named = int(np.trace(self.confusion)), int(self.confusion[:, :-1].sum())
+        text = (
+            f"placing by sound, each session in turn left out of the teaching: {right} of {total} taps "
+            f"({100 * self.right:.0f} %) put to their own station, {named - right} to another, {total - named} to none"
+        )
+        each = self.confusion.sum(axis=1)
+        share = np.where(each > 0, np.diag(self.confusion[:, :-1]) / np.maximum(each, 1), 1.0)
+        worst = int(share.argmin())
+        return text + (f"; least sure: '{self.stations[worst]}', {100 * share[worst]:.0f} %" if right < total else "")
+
 
 @dataclass(frozen=True)
 class TaughtSounds:
@@ -154,6 +170,7 @@ def teach(lessons: Sequence[Lesson], *, stations: Sequence[str] | None = None) -
             "known; tap every station again in the next session"
         )
     else:
+        notes.append(accuracy.sentence)
         once = [s for i, s in enumerate(kept.stations) if len(set(kept.session[kept.station == i].tolist())) < 2]
         notes += [f"station '{s}' was taught in one session only: its sound is not checked in another" for s in once]
     taught = tuple(book.sessions[s] for s in accepted)

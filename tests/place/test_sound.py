@@ -13,7 +13,7 @@ from noisecheck.core.errors import InputError
 from noisecheck.core.table import Impacts
 from noisecheck.place.evidence import decided
 from noisecheck.place.sound import LEAST_TAPS
-from noisecheck.place.taught import Lesson, TaughtSounds, teach
+from noisecheck.place.taught import Accuracy, Lesson, TaughtSounds, teach
 
 SOUNDS: dict[str, np.ndarray] = {}
 NAMES = ("landing", "bend", "gate", "tray")
@@ -112,6 +112,16 @@ def test_accuracy_leaves_sessions_out(made) -> None:
     assert taught.accuracy.total == 3 * 4 * 12
     assert taught.accuracy.right >= 0.95
     assert taught.withheld == {}
+    assert taught.accuracy.sentence in taught.notes
+
+
+def test_accuracy_is_said_in_words() -> None:
+    """20 taps: 17 right, 2 at the other station, 1 nowhere; the bend has 8 of 10."""
+    one = Accuracy(("landing", "bend"), np.array([[9, 1, 0], [1, 8, 1]]))
+    assert one.right == pytest.approx(0.85)
+    assert one.wrong == pytest.approx(0.10)
+    assert "17 of 20 taps (85 %) put to their own station, 2 to another, 1 to none" in one.sentence
+    assert one.sentence.endswith("least sure: 'bend', 80 %")
 
 
 def test_session_that_no_longer_fits_gets_no_labels(made) -> None:
