@@ -81,10 +81,19 @@ def _falling_max(energy: Floats, fall_db: float, frames: int) -> Floats:
 
 
 def _band_evidence(energy: Floats, past: Floats, dof: Floats) -> tuple[Floats, Floats]:
-    ratio = np.maximum(energy / past, np.float32(1.0))
-    third = (ratio + np.float32(2.0)) * np.float32(1.0 / 3.0)
-    score = dof * np.log(third * third * third / ratio)
-    return np.minimum(score, np.float32(_BAND_CAP)).sum(axis=1), np.maximum(energy - past, 0).sum(axis=1)
+    ratio = np.divide(energy, past)
+    np.maximum(ratio, np.float32(1.0), out=ratio)
+    third = ratio + np.float32(2.0)
+    third *= np.float32(1.0 / 3.0)
+    score = third * third
+    score *= third
+    score /= ratio
+    np.log(score, out=score)
+    score *= dof
+    np.minimum(score, np.float32(_BAND_CAP), out=score)
+    new = np.subtract(energy, past, out=ratio)
+    np.maximum(new, np.float32(0.0), out=new)
+    return np.asarray(score.sum(axis=1), np.float32), np.asarray(new.sum(axis=1), np.float32)
 
 
 def _reach(lag: int, fall_db: float) -> int:

@@ -164,8 +164,10 @@ def _predictors(past: NDArray[np.float32], order: int) -> NDArray[np.float64]:
 
 def _gather(samples: NDArray[np.float32], at: NDArray[np.int64], start: int, stop: int) -> NDArray[np.float32]:
     """Return rows ``samples[at + start : at + stop]``; beyond the ends the samples are mirrored."""
-    index = np.abs(at[:, None] + np.arange(start, stop))
     last = len(samples) - 1
+    if len(at) and at.min() + start >= 0 and at.max() + stop - 1 <= last:
+        return np.lib.stride_tricks.sliding_window_view(samples, stop - start)[at + start]
+    index = np.abs(at[:, None] + np.arange(start, stop))
     return samples[np.clip(np.where(index > last, 2 * last - index, index), 0, last)]
 
 

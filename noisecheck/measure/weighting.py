@@ -125,9 +125,10 @@ def running(signal: NDArray[np.float32], rate: float, kinds: tuple[Weighting, ..
     out = [np.empty((count, step), np.float32) for _ in kinds]
     for first in range(0, count, _ROWS):
         spectrum = scipy.fft.rfft(pieces[first : first + _ROWS], axis=1)
+        weighted = np.empty_like(spectrum)
         for kind, target in zip(kinds, out, strict=True):
             if kind != "Z":
-                weighted = spectrum * _kernel_spectrum(rate, kind, taps, nfft)
+                np.multiply(spectrum, _kernel_spectrum(rate, kind, taps, nfft), out=weighted)
                 target[first : first + _ROWS] = scipy.fft.irfft(weighted, nfft, axis=1, overwrite_x=True)[:, taps:]
     return tuple(
         x.copy() if kind == "Z" else target.reshape(-1)[_LEAD : _LEAD + len(x)]
