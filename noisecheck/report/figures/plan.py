@@ -16,8 +16,8 @@ if TYPE_CHECKING:
 
 __all__ = ["Spotted", "plan"]
 
-_MOST_MARKS: Final = 400
-_MOST_ELLIPSES: Final = 80
+_MOST_MARKS: Final = 200
+_MOST_ELLIPSES: Final = 15
 _WIDTH: Final = 540.0
 _LEAST_HIGH: Final = 190.0
 _MOST_HIGH: Final = 460.0
@@ -61,7 +61,7 @@ def plan(stations: Sequence[Spotted], microphones: Sequence[tuple[str, float, fl
             marker = "x" if s.number < 0 else MARKERS[s.number % len(MARKERS)]
             inside = np.flatnonzero(((s.found_mm >= low) & (s.found_mm <= high)).all(axis=1))
             some = inside[np.linspace(0, len(inside) - 1, min(len(inside), _MOST_MARKS)).astype(np.int64)]
-            axes.plot(*s.found_mm[some].T, marker, ms=3.5, color=colour, mec=colour)
+            axes.plot(*s.found_mm[some].T, marker, ms=2.5, color=colour, mec=colour)
             for row in some[np.linspace(0, len(some) - 1, min(len(some), _MOST_ELLIPSES)).astype(np.int64)]:
                 a, b, angle = s.ellipse[row]
                 axes.add_patch(
