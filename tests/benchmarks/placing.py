@@ -20,10 +20,8 @@ from noisecheck.audio.recording import ArrayRecording, open_recording
 from noisecheck.bench.rig import Rig
 from noisecheck.pipeline.listen import ListenSettings, listen
 from noisecheck.place.combine import place_run
-from noisecheck.place.delays import measure_arrivals
 from noisecheck.place.evidence import decided
 from noisecheck.place.microphones import microphone_evidence, split_simultaneous
-from noisecheck.place.positions import array_of, locate
 from noisecheck.place.taught import Lesson, teach
 from noisecheck.score import match
 from noisecheck.simulate import parse_scene, render_run
@@ -168,8 +166,6 @@ def by_arrival(balls: int) -> None:
     rig = Rig.model_validate(
         {"microphone": microphones, "station": [{"name": p["name"], "position_mm": p["position_mm"]} for p in PLACES]}
     )
-    array = array_of(rig)
-    assert array is not None
     for noise in (-85.0, -70.0):
         made = scene(31, noise, [{"run": "one", "balls": balls}], microphones, rebounds=1)
         h, x, truth = heard(made, made.runs()[0])
@@ -180,18 +176,18 @@ def by_arrival(balls: int) -> None:
         spent = time.process_time() - start
         known = true != ""
         got = np.array(placed.station, object)
-        arrivals = measure_arrivals(
-            read, h.onsets.frame, RATE, channels=array.channels, longest_s=array.longest_s, onsets=h.onsets.arrival
-        )
-        found = locate(arrivals, array)
-        where = np.array([PLACES[NAMES.index(t)]["position_mm"][:2] if t else [np.nan] * 2 for t in true])
-        off = found.mm[:, :2] - where
-        good = np.isfinite(off).all(axis=1)
-        inside = np.einsum("ni,nij,nj->n", off[good], np.linalg.inv(found.covariance_mm2[good]), off[good]) < 5.991
+        where = np.array([PLACES[NAMES.index(t)]["position_mm"][:2] if t in NAMES else [np.nan] * 2 for t in true])
+        off = placed.positions_mm[:, :2] - where
+        long, short, angle = placed.ellipse_mm.T
+        along = off[:, 0] * np.cos(angle) + off[:, 1] * np.sin(angle)
+        across = off[:, 1] * np.cos(angle) - off[:, 0] * np.sin(angle)
+        out = (along / long) ** 2 + (across / short) ** 2
+        good = np.isfinite(out)
+        inside = out[good] < 1.0
         print(
             f"arrival, noise {noise:.0f} dB: right {np.mean((got == true)[known]):.3f} of {int(known.sum())}, "
             f"median error {np.median(np.linalg.norm(off[good], axis=1)):.1f} mm, in the ellipse {inside.mean():.3f}, "
-            f"widened {found.widened:.2f}, {1e6 * spent / len(got):.0f} us an impact"
+            f"half axis {np.median(long[good]):.0f} mm, {1e6 * spent / len(got):.0f} us an impact"
         )
 
 
