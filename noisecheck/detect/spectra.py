@@ -23,8 +23,6 @@ Floats = NDArray[np.float32]
 _FINE_S = 0.0053
 _COARSE_S = 0.0213
 _COARSE_RATE = 6000
-_HOP = 0.28
-"""Of a fine frame: closer ones tell nothing new, wider ones time onsets worse."""
 _TOP_HZ = 24_000.0
 _COARSE_TOP_HZ = 1_900.0
 _CHUNK = 256  # frames transformed at once: small enough for the cache
@@ -37,7 +35,7 @@ class FrameGrid:
 
     rate: int
     hop: int
-    """Samples between frames, 1 to 1.6 ms; a multiple of ``step``."""
+    """Samples between frames, about 1 ms; a multiple of ``step``."""
     step: int
     """Decimation of the coarse frames."""
     fine: int
@@ -76,8 +74,8 @@ def _edges(first: int, last: int, bands: int) -> tuple[int, ...]:
 def frame_grid(rate: int) -> FrameGrid:
     """Return the grid for a sample rate in Hz."""
     step = max(1, rate // _COARSE_RATE)
+    hop = step * max(1, round(rate / step / 1000))
     fine = 2 ** round(math.log2(_FINE_S * rate))
-    hop = step * max(1, round(int(_HOP * fine) / step))
     coarse = 2 ** round(math.log2(_COARSE_S * rate / step))
     top = min(fine // 2, int(_TOP_HZ * fine / rate)) + 1
     coarse_top = min(coarse // 2, int(_COARSE_TOP_HZ * coarse * step / rate)) + 1
