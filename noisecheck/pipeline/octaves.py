@@ -22,7 +22,9 @@ __all__ = ["run_octave_decays"]
 Floats = NDArray[np.float64]
 _LISTENED_S: Final = 60.0
 """Of each run only so much is heard again: a decay is the same in every impact of a place."""
+_AMONG: Final = 16
 _MOST: Final = 12
+_AFTER_S: Final = 4.0
 _LEAST: Final = 3
 _UNFIT: Final = Flag.CLIPPED | Flag.NONFINITE | Flag.FILE_EDGE | Flag.BOUND | Flag.REFERENCE | Flag.LOW_MARGIN
 
@@ -30,7 +32,7 @@ _UNFIT: Final = Flag.CLIPPED | Flag.NONFINITE | Flag.FILE_EDGE | Flag.BOUND | Fl
 def run_octave_decays(runs: Sequence[RunResult]) -> dict[tuple[str, str], Floats]:
     """Return ln of the decay time in ms in the octaves 31.5 Hz to 16 kHz, (10,), by (run, station) of test runs.
 
-    Each is the median over up to twelve first contacts, those clearest of the background; NaN where fewer than three
+    Each is the median over the twelve clearest of the first sixteen first contacts; NaN where fewer than three
     show a decay (see :func:`noisecheck.measure.octaves.octave_decays`). Recordings that can no longer be read are
     left out.
     """
@@ -45,16 +47,18 @@ def run_octave_decays(runs: Sequence[RunResult]) -> dict[tuple[str, str], Floats
 
 
 def _of_run(run: RunResult) -> dict[str, Floats]:
-    table, end = run.impacts, round(min(_LISTENED_S, run.seconds) * run.rate)
+    table, most = run.impacts, round(min(_LISTENED_S, run.seconds) * run.rate)
     frames = table.data["frame"].astype(np.int64)
-    fit = (frames < end) & (table.data["rebound"] <= 0) & ~table.flagged(_UNFIT) & np.isfinite(table.data["margin_db"])
+    fit = (frames < most) & (table.data["rebound"] <= 0) & ~table.flagged(_UNFIT) & np.isfinite(table.data["margin_db"])
     chosen: dict[str, NDArray[np.int64]] = {}
     for code in np.unique(table.data["station"][fit]):
-        rows = np.flatnonzero(fit & (table.data["station"] == code))
+        rows = np.flatnonzero(fit & (table.data["station"] == code))[:_AMONG]
         clearest = rows[np.argsort(-table.data["margin_db"][rows], kind="stable")[:_MOST]]
         chosen[table.names["station"][code]] = np.sort(clearest)
     if not chosen:
         return {}
+    last = max(int(frames[rows[-1]]) for rows in chosen.values())
+    end = min(most, last + round(_AFTER_S * run.rate))
     with join_recordings(run.paths) as recording:
         samples = recording.read(0, end)
     heard = np.sort(frames[frames < end])
