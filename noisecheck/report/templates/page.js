@@ -91,7 +91,9 @@ function offerCopy(table) {
   button.append(made("span", " of: " + (table.caption ? table.caption.textContent : "this table"), { class: "unseen" }));
   button.addEventListener("click", () => copy(csvOf(table), said));
   line.append(button, " ", said);
-  (table.closest(".scroll") || table).after(line);
+  const scroll = table.closest(".scroll");
+  if (scroll && scroll.parentElement.classList.contains("pair")) scroll.append(line); // beside a picture: under its table
+  else (scroll || table).after(line);
 }
 
 document.querySelectorAll("table.sortable").forEach((table) => {
