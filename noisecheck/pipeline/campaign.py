@@ -110,6 +110,11 @@ class CampaignResult:
     made_with: dict[str, str] = field(default_factory=dict)
 
     @functools.cached_property
+    def by_name(self) -> dict[str, RunResult]:
+        """Return the runs by their names, in the order of the run sheet."""
+        return {r.run.name: r for r in self.runs}
+
+    @functools.cached_property
     def impacts(self) -> Impacts:
         """Return the impacts of all runs, in the order of the run sheet."""
         return Impacts.concat(r.impacts for r in self.runs)

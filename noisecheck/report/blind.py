@@ -38,15 +38,15 @@ def blind_section(context: Context) -> Section | None:
                 places.append(place)
                 wanted += [w for g in place["groups"] for w in g["wanted"]]
     clips = clips_of(context.result, wanted, most_bytes=_BYTES)
-    runs = {r.run.name: r.impacts for r in context.result.runs}
+    runs = context.result.by_name
     for place in places:
         for group in place["groups"]:
             group["clips"] = [
                 {
                     "clip": clips[w],
                     "run": one_line(w.run),
-                    "time": round(float(runs[w.run].data["time_s"][w.row]), 3),
-                    "lae": round(float(runs[w.run].data["lae_db"][w.row]), 2),
+                    "time": round(float(runs[w.run].impacts.data["time_s"][w.row]), 3),
+                    "lae": round(float(runs[w.run].impacts.data["lae_db"][w.row]), 2),
                 }
                 for w in group.pop("wanted")
                 if w in clips and math.isfinite(clips[w].lae_db)
@@ -117,10 +117,8 @@ def typical(context: Context, runs: Sequence[str], station: str) -> list[tuple[s
     another where enough others are there.
     """
     found: list[tuple[float, str, int, bool]] = []
-    for run in context.result.runs:
-        if run.run.name not in runs:
-            continue
-        table = run.impacts
+    for name in (n for n in context.result.by_name if n in runs):
+        table = context.result.by_name[name].impacts
         good = (table.data["rebound"] <= 0) & np.isfinite(table.data["lae_db"]) & ~table.flagged(_SPOILT)
         good &= ~(table.data["margin_db"] < _LEAST_MARGIN_DB)
         if station:
@@ -128,7 +126,7 @@ def typical(context: Context, runs: Sequence[str], station: str) -> list[tuple[s
             good &= table.data["station"] == (names.index(station) if station in names else -1)
         after = np.diff(table.data["time_s"], append=np.inf)
         found += [
-            (float(table.data["lae_db"][row]), run.run.name, int(row), bool(after[row] >= _ROOM_S))
+            (float(table.data["lae_db"][row]), name, int(row), bool(after[row] >= _ROOM_S))
             for row in np.flatnonzero(good)
         ]
     if not found:

@@ -84,10 +84,9 @@ def clips_of(result: CampaignResult, wanted: Iterable[Wanted], *, most_bytes: in
     Recordings that are gone give none.
     """
     ranked = list(dict.fromkeys(wanted))
-    runs = {r.run.name: r for r in result.runs}
     made: dict[Wanted, Clip] = {}
     for name in dict.fromkeys(w.run for w in ranked):
-        made.update(_read(runs[name], [w for w in ranked if w.run == name]))
+        made.update(_read(result.by_name[name], [w for w in ranked if w.run == name]))
     kept: dict[Wanted, Clip] = {}
     used = 0
     for one in ranked:
@@ -100,11 +99,10 @@ def clips_of(result: CampaignResult, wanted: Iterable[Wanted], *, most_bytes: in
 
 def clips_at(result: CampaignResult, moments: Sequence[Moment], *, most_bytes: int) -> dict[Moment, Clip]:
     """Return clips of moments, earlier ones in the list first, until their text is ``most_bytes`` long."""
-    runs = {r.run.name: r for r in result.runs}
     kept: dict[Moment, Clip] = {}
     used = 0
     for name in dict.fromkeys(m.run for m in moments):
-        run = runs[name]
+        run = result.by_name[name]
         try:
             recording = join_recordings(run.paths)
         except InputError:

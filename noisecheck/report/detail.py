@@ -40,10 +40,9 @@ def detail_data(context: Context, kept: Sequence[tuple[str, int]], clips: Mappin
 
     Band levels are tenths of a decibel, None where not measurable. Clips heard elsewhere on the page are not repeated.
     """
-    runs = {r.run.name: r for r in context.result.runs}
     rows = []
     for name, row in kept:
-        run = runs[name]
+        run = context.result.by_name[name]
         clip = clips.get(Wanted(name, row))
         again = clips.get(Wanted(name, row, FULL))
         either = clip or again

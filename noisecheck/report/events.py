@@ -177,7 +177,7 @@ def _rows(
     links: set[tuple[str, int]],
     odd: dict[str, dict[int, tuple[str, ...]]],
 ) -> list[dict[str, Any]]:
-    runs = {r.run.name: r for r in context.result.runs}
+    runs = context.result.by_name
     return [
         {
             "id": event_id(context, name, row),
@@ -193,7 +193,7 @@ def _rows(
 
 
 def _picked_document(context: Context, picked: Picked) -> dict[str, Any]:
-    run = next(r for r in context.result.runs if r.run.name == picked.run)
+    run = context.result.by_name[picked.run]
     one = _one(run, picked.row)
     document: dict[str, Any] = {
         "id": event_id(context, picked.run, picked.row),
