@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from noisecheck.compare.changed import Changed, changed
-from noisecheck.compare.effects import Comparison
+from noisecheck.compare.effects import Comparison, compare
 from noisecheck.compare.flowing import GroupFlow, RunFlow, run_flow
 from noisecheck.compare.height import HeightStudy, fit_heights
 from noisecheck.compare.joint import JointVerdict, join_flow
@@ -19,7 +19,7 @@ from noisecheck.compare.tradeoff import Tradeoff, trade_off
 from noisecheck.compare.trend import Trend, total_rows, trend
 from noisecheck.core.errors import InputError
 from noisecheck.flow.failures import HeardShare
-from noisecheck.pipeline.campaign import CampaignResult, comparable_columns, compare_campaign
+from noisecheck.pipeline.campaign import CampaignResult, comparable_columns
 from noisecheck.pipeline.flowing import drops_of
 from noisecheck.pipeline.references import machine_impacts
 
@@ -169,7 +169,8 @@ def plan_campaign(
     verdicts: tuple[JointVerdict, ...] = ()
     impacts = math.nan
     if by or columns:
-        comparison = compare_campaign(result, by=column, station=station)
+        # Not by compare_campaign: a plan gives no reasons, so nothing need be heard again for them.
+        comparison = compare(result.summaries, by=column, station=station, rig=rig)
         spread = spread_of_runs(result.summaries, by=column, station=station)
         effects = plan_effects(comparison, spread, wanted_db=wanted_db)
         impacts = spread.impacts_per_run
