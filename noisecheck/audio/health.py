@@ -13,7 +13,7 @@ from noisecheck.audio.clipping import MARGIN_FRAMES, ClippingScan
 from noisecheck.audio.dropouts import REACH_S, DropoutScan
 from noisecheck.audio.grid import CodecMade, codec_made
 from noisecheck.audio.ranges import Ranges
-from noisecheck.audio.recording import Coding, Recording, blocks
+from noisecheck.audio.recording import Coding, Recording, blocks, is_lossy
 from noisecheck.audio.riding import GainRiding, find_onsets, judge_riding
 from noisecheck.audio.spectrum import FRAMES_PER_TILE, Hum, SpectrumScan, frame_length
 
@@ -264,4 +264,4 @@ def _judge(
     from noisecheck.audio.fitness import judged
 
     return judged(health, delay_known=bool(getattr(recording, "delay_known", True)),
-                  lossy=getattr(recording, "coding", "integer") == "lossy")  # fmt: skip
+                  lossy=is_lossy(recording))  # fmt: skip

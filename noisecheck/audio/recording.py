@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from noisecheck.audio.ranges import Ranges, runs_of
 
-__all__ = ["ArrayRecording", "Block", "Coding", "FileRecording", "Recording", "blocks", "open_recording"]
+__all__ = ["ArrayRecording", "Block", "Coding", "FileRecording", "Recording", "blocks", "is_lossy", "open_recording"]
 
 Samples = NDArray[np.float32]
 
@@ -63,6 +63,11 @@ def _finite(data: Samples) -> tuple[Samples, NDArray[np.int64]]:
     if good.all():
         return data, np.empty((0, 2), np.int64)
     return np.where(good, data, np.float32(0.0)), runs_of(np.asarray(~good.all(axis=1)))
+
+
+def is_lossy(recording: object) -> bool:
+    """Return whether the sound of a recording went through a lossy codec; integer samples where it does not say."""
+    return getattr(recording, "coding", "integer") == "lossy"
 
 
 @dataclass(frozen=True)

@@ -16,7 +16,7 @@ from typing import BinaryIO, Final, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from noisecheck.audio.recording import FileRecording, open_recording
+from noisecheck.audio.recording import FileRecording, is_lossy, open_recording
 from noisecheck.core.errors import InputError, nearest, one_line
 from noisecheck.live import PIPE_FORMATS
 from noisecheck.live.clock import Clock, SystemClock
@@ -99,7 +99,7 @@ class FileSource:
         self._real_time, self._idle_s = real_time, idle_s
         self._recording: FileRecording = open_recording(self.path)
         self.name, self.rate, self.channels = self.path.name, self._recording.rate, self._recording.channels
-        self.coded = self._recording.coding == "lossy"
+        self.coded = is_lossy(self._recording)
         subtype = self._recording.subtype
         self.subtype = subtype if subtype in PIPE_FORMATS.values() else "PCM_16" if subtype == "PCM_U8" else "FLOAT"
 

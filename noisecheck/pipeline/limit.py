@@ -15,13 +15,13 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from noisecheck.audio.recording import Recording
+from noisecheck.audio.recording import Recording, is_lossy
 from noisecheck.core.flags import Flag
 from noisecheck.detect.candidates import Candidates, cell_frames, find_candidates, lead_frames, tail_frames
 from noisecheck.detect.channels import merge_channels
 from noisecheck.detect.decide import MEMORY_S, decide
 from noisecheck.pipeline.listen import Heard, ListenSettings
-from noisecheck.pipeline.tiles import is_lossy, opened_once
+from noisecheck.pipeline.tiles import opened_once
 
 __all__ = ["DetectionLimit", "detection_limit"]
 

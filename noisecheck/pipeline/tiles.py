@@ -15,7 +15,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from noisecheck.audio.recording import Recording
+from noisecheck.audio.recording import Recording, is_lossy
 from noisecheck.detect.candidates import Candidates, cell_frames, find_candidates, lead_frames, tail_frames
 from noisecheck.detect.channels import Onsets
 from noisecheck.measure.events import MeasureSettings, measure_impacts
@@ -28,7 +28,6 @@ __all__ = [
     "Reader",
     "Tile",
     "find_in_tiles",
-    "is_lossy",
     "measure_tiles",
     "opened_once",
     "tiles_of",
@@ -115,11 +114,6 @@ class Reader:
             return self.recording.read(start, stop)
         edges = [*range(start, stop, self._block), stop]
         return np.concatenate([self.recording.read(a, b) for a, b in itertools.pairwise(edges)])
-
-
-def is_lossy(recording: Recording) -> bool:
-    """Return whether the sound went through a lossy codec."""
-    return getattr(recording, "coding", "integer") == "lossy"
 
 
 def find_in_tiles(reader: Reader, tiles: list[Tile]) -> list[list[Candidates]]:
