@@ -42,11 +42,15 @@ class Found:
     ellipse: Floats
     """95 % ellipse: half axis, half axis (mm), angle of the first from x (rad), (n, 3)."""
 
+    @property
+    def known(self) -> NDArray[np.bool_]:
+        """Return which places are known, (n,)."""
+        return np.asarray(np.isfinite(self.xy_mm).all(axis=1) & np.isfinite(self.ellipse).all(axis=1))
+
     def to_dict(self, time_s: Floats) -> dict[str, Any]:
         """Return the places that are known as plain rows, for impacts at these times (s), (n,)."""
         names = ["time_s", "x_mm", "y_mm", "half_axis_mm", "other_half_axis_mm", "angle_deg"]
-        known = np.isfinite(self.xy_mm).all(axis=1) & np.isfinite(self.ellipse).all(axis=1)
-        rows = np.column_stack([time_s, self.xy_mm, self.ellipse[:, :2], np.degrees(self.ellipse[:, 2])])[known]
+        rows = np.column_stack([time_s, self.xy_mm, self.ellipse[:, :2], np.degrees(self.ellipse[:, 2])])[self.known]
         return {"columns": names, "rows": [[round(v, 6), *(round(x, 1) for x in rest)] for v, *rest in rows.tolist()]}
 
 

@@ -120,11 +120,12 @@ def write_report(
         sections = [again[s.key](context) or s if s.key in again and id(s) not in mine else s for s in sections]
         page = _render(context, sections, answers)
     pictures: dict[Path, str | bytes] = {}
+    palette = _palette() if drawn else {}
     for step, one in enumerate(drawn):
         tell(0.85 + 0.1 * step / len(drawn), "drawing the figures")
         words = re.sub("[^a-z0-9]+", "-", re.split("[;,]", one.label.lower())[0])
         name = f"{one.key}-{words[:60].strip('-')}"
-        svg, png = figure_files(one, _palette())
+        svg, png = figure_files(one, palette)
         pictures |= {out / "figures" / f"{name}.svg": svg, out / "figures" / f"{name}.png": png}
     tell(0.95, "writing")
     paths = write_together(

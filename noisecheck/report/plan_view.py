@@ -73,9 +73,8 @@ def _found(context: Context) -> dict[str, tuple[Floats, Floats]]:
     for run in context.result.runs:
         if run.found is None or run.run.role != "test":
             continue
-        known = np.isfinite(run.found.xy_mm).all(axis=1) & np.isfinite(run.found.ellipse).all(axis=1)
         for code, name in enumerate(run.impacts.names["station"]):
-            here = known & (run.impacts.data["station"] == code)
+            here = run.found.known & (run.impacts.data["station"] == code)
             if here.any():
                 parts.setdefault(name, []).append((run.found.xy_mm[here], run.found.ellipse[here]))
     return {

@@ -23,7 +23,8 @@ def sources_section(context: Context) -> Section | None:
     if len(levels) > 1:
         text = "Some runs are calibrated and others not: their exposures do not add, so the stations are not ranked."
         said = Said("note", text, "Calibrate all recordings, or rank the calibrated ones alone.")
-        return Section("sources", "Where the noise comes from", Place.SOURCES, "sources.html", {"tables": []}, (said,))
+        data: dict[str, Any] = {"tables": [], "refusal": text}
+        return Section("sources", "Where the noise comes from", Place.SOURCES, "sources.html", data, (said,))
     if not levels:
         return None
     values = list(dict.fromkeys(r.run.revision for r in tests))
