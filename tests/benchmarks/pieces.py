@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from noisecheck.simulate import RunRenderer, parse_scene
 
-__all__ = ["busy_scene", "long_file", "write_piece"]
+__all__ = ["busy_scene", "campaign_scene", "long_file", "write_piece"]
 
 RATE = 48_000
 
@@ -43,6 +43,37 @@ def busy_scene(seconds: float, *, channels: int = 1, seed: int = 1) -> dict[str,
         "room": {"t60_s": 0.4},
         "background": {"noise_db": -68.0, "motor_db": -66.0, "motor_hz": 50.0, "hiss_db": -102.0},
         "run": [{"run": "busy", "seconds": seconds}],
+    }
+
+
+def campaign_scene(
+    seed: int,
+    treatments: list[dict[str, Any]],
+    *,
+    seconds: float,
+    feed: dict[str, Any],
+    station: dict[str, Any],
+    background: dict[str, Any],
+) -> dict[str, Any]:
+    """Return a small campaign: one station, two sessions, two runs of each treatment in each, the microphone moved."""
+    runs = [
+        {
+            "run": f"{t['name']}-{s}-{{n}}", "repeat": 2, "session": s, "treatment": t["name"], "seconds": seconds,
+            "replaced_mm": 8.0, "replaced_db": 0.5,
+        }
+        for t in treatments
+        for s in ("day 1", "day 2")
+    ]  # fmt: skip
+    place = {"name": "landing", "position_mm": [0, 0, 0], "target": True, "drop_height_mm": 80}
+    return {
+        "scene": {"rate_hz": RATE, "seed": seed},
+        "microphone": [{"channel": 0, "position_mm": [0, 250, 150], "station": "landing", "full_scale_pa": 126.0}],
+        "station": [{**place, **station}],
+        "treatment": [{"station": "landing", **t} for t in treatments],
+        "feed": {"station": "landing", "first_s": 0.8, **feed},
+        "background": {"noise_slope_db": -6.0, **background},
+        "session": [{"name": "day 1"}, {"name": "day 2", "gain_db": -2.0}],
+        "run": runs,
     }
 
 

@@ -13,6 +13,8 @@ from collections import Counter
 from pathlib import Path
 from typing import Any
 
+from pieces import campaign_scene
+
 from noisecheck.bench.campaign import load_campaign
 from noisecheck.pipeline.campaign import compare_campaign, measure_campaign
 from noisecheck.simulate import parse_scene, simulate_scene
@@ -28,30 +30,14 @@ PURE: dict[str, tuple[dict[str, Any], str]] = {
 
 def scene_document(seed: int) -> dict[str, Any]:
     """Return the scene of one campaign."""
-    treatments = [{"name": "bare"}, *({"name": name, **done} for name, (done, _) in PURE.items())]
-    runs = [
-        {
-            "run": f"{t['name']}-{s}-{{n}}", "repeat": 2, "session": s, "treatment": t["name"], "seconds": 11.5,
-            "replaced_mm": 8.0, "replaced_db": 0.5,
-        }
-        for t in treatments
-        for s in ("day 1", "day 2")
-    ]  # fmt: skip
-    return {
-        "scene": {"rate_hz": 48000, "seed": seed},
-        "microphone": [{"channel": 0, "position_mm": [0, 250, 150], "station": "landing", "full_scale_pa": 126.0}],
-        "station": [
-            {
-                "name": "landing", "position_mm": [0, 0, 0], "target": True, "drop_height_mm": 80, "rebounds": 0,
-                "plate": {"loss_factor": 0.02},
-            }
-        ],
-        "treatment": [{**t, "station": "landing"} for t in treatments],
-        "feed": {"station": "landing", "period_s": 1.3, "balls": 8, "first_s": 0.8},
-        "background": {"noise_db": -80.0, "noise_slope_db": -6.0, "hiss_db": -110.0},
-        "session": [{"name": "day 1"}, {"name": "day 2", "gain_db": -2.0}],
-        "run": runs,
-    }  # fmt: skip
+    return campaign_scene(
+        seed,
+        [{"name": "bare"}, *({"name": name, **done} for name, (done, _) in PURE.items())],
+        seconds=11.5,
+        feed={"period_s": 1.3, "balls": 8},
+        station={"rebounds": 0, "plate": {"loss_factor": 0.02}},
+        background={"noise_db": -80.0, "hiss_db": -110.0},
+    )
 
 
 def main() -> None:

@@ -16,6 +16,7 @@ from typing import Any
 import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "compare"))
+from pieces import campaign_scene
 from studies import dispersed_counts, flow_errors, verdict_errors
 
 from noisecheck.bench.campaign import load_campaign
@@ -28,30 +29,15 @@ TRUE_DB = {"bare again": 0.0, "padded": -3.0}
 
 def scene_document(seed: int) -> dict[str, Any]:
     """Return a small campaign: one station, two sessions, three treatments of four runs with six drops each."""
-    treatments = [{"name": n, "station": "landing", "gain_db": g} for n, g in [("bare", 0.0), *TRUE_DB.items()]]
-    runs = [
-        {
-            "run": f"{t['name']}-{s}-{{n}}", "repeat": 2, "session": s, "treatment": t["name"], "seconds": 6.2,
-            "replaced_mm": 8.0, "replaced_db": 0.5,
-        }
-        for t in treatments
-        for s in ("day 1", "day 2")
-    ]  # fmt: skip
-    return {
-        "scene": {"rate_hz": 48000, "seed": seed},
-        "microphone": [{"channel": 0, "position_mm": [0, 250, 150], "station": "landing", "full_scale_pa": 126.0}],
-        "station": [
-            {
-                "name": "landing", "position_mm": [0, 0, 0], "target": True, "drop_height_mm": 80, "rebounds": 1,
-                "restitution": 0.4, "plate": {"loss_factor": 0.05},
-            }
-        ],
-        "treatment": treatments,
-        "feed": {"station": "landing", "period_s": 0.9, "balls": 6, "first_s": 0.8},
-        "background": {"noise_db": -70.0, "noise_slope_db": -6.0, "hiss_db": -105.0},
-        "session": [{"name": "day 1"}, {"name": "day 2", "gain_db": -2.0}],
-        "run": runs,
-    }  # fmt: skip
+    treatments = [{"name": n, "gain_db": g} for n, g in [("bare", 0.0), *TRUE_DB.items()]]
+    return campaign_scene(
+        seed,
+        treatments,
+        seconds=6.2,
+        feed={"period_s": 0.9, "balls": 6},
+        station={"rebounds": 1, "restitution": 0.4, "plate": {"loss_factor": 0.05}},
+        background={"noise_db": -70.0, "hiss_db": -105.0},
+    )
 
 
 def audio_coverage(campaigns: int, *, seed: int) -> None:
