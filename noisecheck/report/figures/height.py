@@ -37,9 +37,8 @@ def rises(groups: Sequence[Rise], *, unit: str) -> Figure:
             axes.plot(one.line_mm, one.line_db, color=colour, linewidth=1.4)
             axes.plot(one.height_mm, one.level_db, marker, ms=6, color=colour, label=one.label[:LABEL])
         heights = np.unique(np.concatenate([g.height_mm for g in groups]))
-        axes.set_xticks(
-            heights[:: max(len(heights) // 6, 1)], [f"{h:g}" for h in heights[:: max(len(heights) // 6, 1)]]
-        )
+        ticks = heights[:: max(len(heights) // 6, 1)]
+        axes.set_xticks(ticks, [f"{h:g}" for h in ticks])
         axes.minorticks_off()
         axes.set_xlim(heights[0] / 1.15, heights[-1] * 1.6)
         for number, one in enumerate(groups):
