@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from noisecheck.audio.calibration import Calibration, find_calibrator, from_sensitivity, uncalibrated
 from noisecheck.audio.health import Health
 from noisecheck.audio.recording import open_recording
-from noisecheck.audio.split import Gap, join_recordings
+from noisecheck.audio.split import join_recordings
 from noisecheck.bench.campaign import Campaign
 from noisecheck.bench.catalogue import Catalogue
 from noisecheck.bench.corrections import Correction
@@ -29,6 +29,7 @@ from noisecheck.core.table import Impacts
 from noisecheck.detect.channels import Onsets
 from noisecheck.flow.failures import HeardShare
 from noisecheck.flow.findings import Ledger
+from noisecheck.pipeline.clock import recorded_s, with_gaps
 from noisecheck.pipeline.correcting import corrected, relocated
 from noisecheck.pipeline.flowing import follow_run, height_note, with_drops
 from noisecheck.pipeline.grouping import named_groups
@@ -37,10 +38,11 @@ from noisecheck.pipeline.kept import catalogue_of, listen_once
 from noisecheck.pipeline.limit import DetectionLimit, detection_limit
 from noisecheck.pipeline.listen import ListenSettings
 from noisecheck.pipeline.octaves import run_octave_decays
-from noisecheck.pipeline.placing import placed, taught_by
+from noisecheck.pipeline.placing import placed, settled, taught_by
 from noisecheck.pipeline.references import mark_references, references_of, tied_summaries
 from noisecheck.pipeline.together import Take, told_apart
 from noisecheck.place.combine import Found
+from noisecheck.place.evidence import Evidence
 
 __all__ = [
     "CampaignResult",
@@ -80,6 +82,8 @@ class RunResult:
     """What the user's ear corrects in it."""
     found: Found | None = None
     """Where in the plan each impact was, where microphones in known places tell."""
+    odds: Evidence | None = None
+    """What every way of placing together says of each impact, row by row with ``impacts``; None where none spoke."""
 
     @property
     def document(self) -> dict[str, Any]:
@@ -231,7 +235,7 @@ def listen_to_run(
     take = Take(opened, heard.rate, heard.frames, heard.quiet, offset, settings.measure)
     onsets, impacts = told_apart(heard.onsets, heard.impacts, campaign.rig, take)
     mine = tuple(c for c in campaign.corrections if c.run == run.name)
-    clock = functools.partial(_recorded, gaps=listened.gaps, rate=heard.rate)
+    clock = functools.partial(recorded_s, gaps=listened.gaps, rate=heard.rate)
     onsets, impacts, said = corrected(onsets, impacts, mine, take, clock=clock)
     notes = (*notes, *said)
     impacts = impacts.with_columns(run=run.name, file=run.files[0])
@@ -239,7 +243,7 @@ def listen_to_run(
         impacts = _flagged(impacts, health)
     if not calibration.comparable:
         impacts = impacts.with_columns(flags=impacts["flags"] | np.uint32(Flag.DRIFTED))
-    time_s, gaps_s = _with_gaps(impacts["time_s"], heard.rate, listened.gaps)
+    time_s, gaps_s = with_gaps(impacts["time_s"], heard.rate, listened.gaps)
     seconds = heard.frames / heard.rate + sum(stop - start for start, stop in gaps_s)
     return RunResult(
         run,
@@ -271,7 +275,7 @@ def place_runs(results: Sequence[RunResult], rig: Rig, taps: Sequence[RunResult]
     done = []
     for result in results:
         with join_recordings(result.paths) as recording:
-            impacts, notes, found = placed(
+            answer = placed(
                 result.onsets,
                 result.impacts,
                 result.run,
@@ -280,9 +284,11 @@ def place_runs(results: Sequence[RunResult], rig: Rig, taps: Sequence[RunResult]
                 taught=taught,
                 read=recording.read,
             )
-        impacts, more = relocated(named.into(impacts, result.run.name), result.corrections)
+        impacts, more = relocated(named.into(answer.impacts, result.run.name), result.corrections)
+        odds = settled(answer.odds, answer.impacts, impacts)
         impacts = with_drops(impacts, result.run, rig)
-        done.append(replace(result, impacts=impacts, notes=(*result.notes, *notes, *more), found=found))
+        notes = (*result.notes, *answer.notes, *more)
+        done.append(replace(result, impacts=impacts, notes=notes, found=answer.found, odds=odds))
     marked = mark_references([(r.run, r.impacts, r.seconds) for r in done])
     done = [replace(r, impacts=impacts) for r, impacts in zip(done, marked, strict=True)]
     said = [height_note(r.impacts, r.run, rig) for r in done]
@@ -290,30 +296,6 @@ def place_runs(results: Sequence[RunResult], rig: Rig, taps: Sequence[RunResult]
     if taught is not None and done:
         done[0] = replace(done[0], notes=(*done[0].notes, *taught.notes))
     return tuple(done)
-
-
-def _recorded(time_s: float, *, gaps: Sequence[Gap], rate: int) -> float:
-    """Return the time in the recording of a time of the run, which counts what lies between split files."""
-    lost = 0.0
-    for gap in gaps:
-        if time_s > gap.frame / rate + lost:
-            lost += gap.seconds
-    return time_s - lost
-
-
-def _with_gaps(
-    time_s: NDArray[np.float64], rate: int, gaps: Sequence[Gap]
-) -> tuple[NDArray[np.float64], tuple[tuple[float, float], ...]]:
-    """Return times of the run with what lies between split files counted, and those spans."""
-    shifted = time_s.copy()
-    spans = []
-    lost = 0.0
-    for gap in gaps:
-        at = gap.frame / rate
-        shifted[time_s >= at] += gap.seconds
-        spans.append((at + lost, at + lost + gap.seconds))
-        lost += gap.seconds
-    return shifted, tuple(spans)
 
 
 def _flagged(impacts: Impacts, health: Health) -> Impacts:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,11 +13,23 @@ from noisecheck.bench.runsheet import Run
 from noisecheck.core.table import Impacts
 from noisecheck.detect.channels import Onsets
 from noisecheck.place.combine import Found, place_run
+from noisecheck.place.evidence import Evidence
 from noisecheck.place.taught import Lesson, TaughtSounds, teach
 
-__all__ = ["placed", "taught_by"]
+__all__ = ["PlacedRun", "placed", "settled", "taught_by"]
 
 Reader = Callable[[int, int], NDArray[np.float32]]
+
+
+class PlacedRun(NamedTuple):
+    """A run whose impacts were placed."""
+
+    impacts: Impacts
+    notes: tuple[str, ...]
+    found: Found | None
+    """Places in the plan, where microphones in known places tell."""
+    odds: Evidence | None
+    """What every way of placing together says of each impact, row by row; None where the run sheet alone speaks."""
 
 
 def taught_by(taps: Iterable[tuple[Run, Impacts]], rig: Rig, groups: Sequence[Lesson] = ()) -> TaughtSounds | None:
@@ -42,17 +55,17 @@ def placed(
     rate: float,
     taught: TaughtSounds | None = None,
     read: Reader | None = None,
-) -> tuple[Impacts, tuple[str, ...], Found | None]:
-    """Return the impacts of a run with their stations, what there is to say about the placing, and places found.
+) -> PlacedRun:
+    """Return the impacts of a run with their stations, and what there is to say about the placing.
 
     Taps, reference drops and runs at a station without a microphone are where the run sheet says; else every way
     that applies is asked.
     """
     owned = {m.station for m in rig.microphones if m.station}
     if run.station and (run.role != "test" or not rig.station_names or (owned and run.station not in owned)):
-        return impacts.with_columns(station=run.station, station_confidence=1.0), (), None
+        return PlacedRun(impacts.with_columns(station=run.station, station_confidence=1.0), (), None, None)
     if not rig.station_names:
-        return impacts, (), None
+        return PlacedRun(impacts, (), None, None)
     if owned >= set(rig.route or rig.station_names):
         read = None  # every station has its own microphone: nothing is left for arrival times to tell
     answer = place_run(
@@ -65,4 +78,15 @@ def placed(
         run_station=run.station,
         read=read,
     )
-    return answer.into(impacts), answer.notes, answer.found
+    return PlacedRun(answer.into(impacts), answer.notes, answer.found, answer.evidence)
+
+
+def settled(odds: Evidence | None, before: Impacts, after: Impacts) -> Evidence | None:
+    """Return the odds of placing with what was said of impacts since (named groups, corrections by ear)."""
+    if odds is None:
+        return None
+    station = after["station"]
+    changed = (before["station"] != station) | (
+        (after["station_confidence"] == 1.0) & (before["station_confidence"] != 1.0)
+    )
+    return odds.settled(changed, station.tolist())

@@ -15,7 +15,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from noisecheck.core.errors import InputError
 
-__all__ = ["LEAST_CONFIDENCE", "PRIOR_UNPLACED", "UNKNOWN", "Evidence", "decided"]
+__all__ = ["LEAST_CONFIDENCE", "PRIOR_UNPLACED", "SETTLED", "UNKNOWN", "Evidence", "decided"]
 
 PRIOR_UNPLACED: Final = 0.05
 """Share of impacts taken to come from no station before anything is known (speech, doors, strays)."""
@@ -23,6 +23,8 @@ UNKNOWN: Final = -2.0
 """Log likelihood, re "unplaced", of a station a way of placing knows nothing of: not named by elimination alone."""
 LEAST_CONFIDENCE: Final = 0.5
 """A station less likely than this is not named."""
+SETTLED: Final = 12.0
+"""Log odds of what the user said of an impact: as much as any way of placing is believed."""
 
 
 @dataclass(frozen=True)
@@ -75,6 +77,28 @@ class Evidence:
         return Evidence(
             self.stations, kept - best[:, None], np.clip(self.unplaced - best, -unplaced, unplaced), self.notes
         )
+
+    def where(self, keep: NDArray[np.bool_] | NDArray[np.int64]) -> Evidence:
+        """Return the rows picked by mask or index."""
+        return Evidence(self.stations, self.log_likelihood[keep], self.unplaced[keep], self.notes)
+
+    def settled(self, rows: NDArray[np.bool_], station: Sequence[str]) -> Evidence:
+        """Return the evidence with what is known otherwise of some impacts: :data:`SETTLED` for that one answer.
+
+        Args:
+            rows: impacts concerned, (n,).
+            station: where each impact was (empty: at none), (n,); a station not among these says nothing.
+        """
+        if not rows.any():
+            return self
+        likelihood, unplaced = self.log_likelihood.copy(), self.unplaced.copy()
+        likelihood[rows], unplaced[rows] = 0.0, 0.0
+        for row in np.flatnonzero(rows).tolist():
+            if not station[row]:
+                unplaced[row] = SETTLED
+            elif station[row] in self.stations:
+                likelihood[row, self.stations.index(station[row])] = SETTLED
+        return Evidence(self.stations, likelihood, unplaced, self.notes)
 
     def posterior(self, *, prior_unplaced: float = PRIOR_UNPLACED) -> NDArray[np.float64]:
         """Return probabilities, (n, stations + 1); the last column is "unplaced". Stations are equal beforehand."""

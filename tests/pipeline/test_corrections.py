@@ -120,3 +120,17 @@ def test_a_wrong_header_is_one_sentence(campaign: Path, head: str, sentence: str
     (campaign / "corrections.csv").write_text(f"{head}\n")
     with pytest.raises(InputError, match=sentence):
         load_campaign(campaign)
+
+
+def test_the_ledger_gets_the_odds_of_placing_with_what_the_user_said(campaign: Path) -> None:
+    """Placed by the run sheet alone: 4 : 1 for the landing; the user's ear says more than that."""
+    assert measure_campaign(load_campaign(campaign)).runs[0].odds is not None
+    correct(campaign, "take,2.0,station,bend,", "take,2.75,station,landing,")
+    run = measure_campaign(load_campaign(campaign)).runs[0]
+    assert run.odds is not None
+    assert run.odds.stations == ("landing", "bend")
+    p = run.odds.posterior()
+    assert len(p) == len(run.impacts) == 6
+    np.testing.assert_allclose(p[[0, 1, 4, 5], 0], 0.8)
+    assert p[2, 1] > 0.9999
+    assert p[3, 0] > 0.9999

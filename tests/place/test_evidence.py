@@ -32,6 +32,17 @@ def test_no_way_is_believed_without_limit() -> None:
     np.testing.assert_allclose(capped.unplaced, [5.0])
 
 
+def test_what_the_user_said_stands() -> None:
+    """12 nats on an even start are 162,755 : 1; "none" begins with 0.05 of 0.95; others say nothing."""
+    three = Evidence(("landing", "bend"), np.log([[1.0, 9.0]] * 4), np.zeros(4))
+    after = three.settled(np.array([True, True, True, False]), ["landing", "", "door", ""])
+    p = after.posterior()
+    np.testing.assert_allclose(p[0], np.array([0.475 * 162754.79, 0.475, 0.05]) / (0.475 * 162754.79 + 0.525))
+    np.testing.assert_allclose(p[1, 2], 0.05 * 162754.79 / (0.05 * 162754.79 + 0.95))
+    np.testing.assert_allclose(p[2], [0.475, 0.475, 0.05])
+    np.testing.assert_allclose(after.where(np.array([3])).posterior(), three.posterior()[3:])
+
+
 def test_undecided_is_unplaced() -> None:
     at, confidence = decided(np.array([[0.49, 0.48, 0.03], [0.6, 0.3, 0.1], [0.05, 0.05, 0.9]]))
     assert at.tolist() == [-1, 0, -1]
