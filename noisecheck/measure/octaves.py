@@ -11,8 +11,9 @@ from numpy.typing import ArrayLike, NDArray
 
 from noisecheck.core.bands import G, octave_midbands
 from noisecheck.measure.bands import carried, fft_length
+from noisecheck.measure.channel import DEFAULT, ChannelTile, MeasureSettings
 from noisecheck.measure.decay import decay_time, shortest_decay_s
-from noisecheck.measure.events import DEFAULT, ChannelTile, MeasureSettings, checked
+from noisecheck.measure.events import checked
 
 __all__ = ["octave_decays"]
 

@@ -24,7 +24,7 @@ from noisecheck.core.table import COLUMNS, Impacts
 from noisecheck.core.units import to_seconds
 from noisecheck.detect.channels import MOST_SPREAD_S, Onsets
 from noisecheck.detect.decide import DetectSettings
-from noisecheck.measure.events import MeasureSettings
+from noisecheck.measure.channel import MeasureSettings
 from noisecheck.pipeline.decisions import WARM_TILES, Decisions, joined_onsets
 from noisecheck.pipeline.parts import LEVELS, Columns, Parts, columns_of
 from noisecheck.pipeline.tiles import (

@@ -18,7 +18,8 @@ from numpy.typing import NDArray
 from noisecheck.audio.recording import Recording, is_lossy
 from noisecheck.detect.candidates import Candidates, cell_frames, find_candidates, lead_frames, tail_frames
 from noisecheck.detect.channels import Onsets
-from noisecheck.measure.events import MeasureSettings, measure_impacts
+from noisecheck.measure.channel import MeasureSettings
+from noisecheck.measure.events import measure_impacts
 
 __all__ = [
     "BEFORE_S",

@@ -14,7 +14,8 @@ from noisecheck.core.flags import Flag
 from noisecheck.core.table import Impacts
 from noisecheck.core.units import to_seconds
 from noisecheck.detect.channels import Onsets
-from noisecheck.measure.events import MeasureSettings, measure_impacts
+from noisecheck.measure.channel import MeasureSettings
+from noisecheck.measure.events import measure_impacts
 from noisecheck.pipeline.tiles import opened_once
 from noisecheck.place.microphones import split_simultaneous
 

@@ -9,7 +9,7 @@ import pytest
 
 from noisecheck.core.bands import octave_midbands
 from noisecheck.core.flags import Flag
-from noisecheck.measure.decay import decay_time, late_rate, shortest_decay_s
+from noisecheck.measure.decay import decay_time, decay_times, late_rates, shortest_decay_s
 from noisecheck.measure.octaves import octave_decays
 
 Reference = Callable[[str], list[dict[str, str]]]
@@ -69,11 +69,23 @@ def test_two_slopes_are_no_decay_time() -> None:
     assert flag != Flag.DECAY_T20
 
 
-def test_late_rate() -> None:
+def test_late_rates() -> None:
     t = np.arange(40) * 0.004
-    assert late_rate(-13.8155 / 0.3 * t, 0.004) == pytest.approx(13.8155 / 0.3)
-    assert np.isnan(late_rate(0.5 * t, 0.004))
-    assert np.isnan(late_rate(t[:2], 0.004))
+    stream = np.concatenate([-13.8155 / 0.3 * t, 0.5 * t])
+    start, stop = np.array([0, 40, 0, 79]), np.array([40, 80, 2, 80])
+    assert late_rates(stream, start, stop, 0.004) == pytest.approx([13.8155 / 0.3, np.nan, np.nan, np.nan], nan_ok=True)
+
+
+def test_decays_do_not_depend_on_their_neighbours() -> None:
+    rng = np.random.default_rng(5)
+    t = np.arange(512) * 0.0005
+    length = rng.integers(1, 512, 60)
+    power = np.exp(-13.8155 * t / rng.uniform(0.005, 0.4, (60, 1))) * rng.exponential(1.0, (60, 512)) + 1e-4
+    together, flags = decay_times(power, length, 0.0005, noise=np.full(60, 1e-4), shortest_s=0.001)
+    alone = [decay_time(p[:n], 0.0005, noise=1e-4, shortest_s=0.001) for p, n in zip(power, length, strict=True)]
+    assert together == pytest.approx([seconds for seconds, _ in alone], nan_ok=True)
+    assert flags.tolist() == [int(flag) for _, flag in alone]
+    assert 10 < np.isfinite(together).sum() < 60
 
 
 @pytest.mark.parametrize("rate", [22050, 48000, 96000])

@@ -1,0 +1,75 @@
+"""Stretches of unequal length out of one stream, worked on together as rows of a matrix."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["first_at_or_below", "gathered", "in_groups", "maxima"]
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+_SHORTEST: Final = 32
+_ROUND: Final = 32
+
+
+def in_groups(lengths: Ints) -> Iterator[tuple[Ints, int]]:
+    """Yield (rows, width) of stretches about as long as one another; width, a power of two, holds the longest.
+
+    Together they hold every row once, and no more than twice the elements of all stretches longer than 16.
+    """
+    width = 1 << np.ceil(np.log2(np.maximum(lengths, _SHORTEST))).astype(np.int64)
+    for each in np.unique(width):
+        yield np.flatnonzero(width == each), int(each)
+
+
+def gathered(values: NDArray[Any], start: Ints, length: Ints, width: int, *, blank: float) -> NDArray[Any]:
+    """Return rows ``values[start : start + length]``, each (width,), with ``blank`` behind what a row has.
+
+    Args:
+        values: the stream, shape (n,).
+        start: first index of each row, within the stream.
+        length: how much of the stream each row holds, at most ``width``.
+        width: columns of the result.
+        blank: what stands behind the end of a row.
+    """
+    at = np.arange(width)
+    index = start[:, None] + at
+    rows = values[np.minimum(index, len(values) - 1, out=index)]
+    rows[at >= length[:, None]] = blank
+    return rows
+
+
+def maxima(values: NDArray[Any], start: Ints, stop: Ints) -> NDArray[Any]:
+    """Return ``max(values[start : stop])`` for each pair, (n,); every stretch holds something."""
+    padded = np.append(values, values[-1:])  # a stretch may end where the stream does
+    edges = np.column_stack([start, stop]).ravel()
+    return np.asarray(np.maximum.reduceat(padded, edges)[::2])
+
+
+def first_at_or_below(values: Floats, limits: Floats, least: Floats, start: Ints, stop: Ints) -> Ints:
+    """Return the first index in ``start <= k < stop`` where ``values[k] <= max(limits[k], least)``, else -1.
+
+    Args:
+        values, limits: streams of one length.
+        least: one number a row.
+        start, stop: the stretch of each row.
+    """
+    found = np.full(len(start), -1, np.int64)
+    open_rows, at = np.flatnonzero(start < stop), start.copy()
+    step = np.arange(_ROUND)
+    while len(open_rows):
+        index = at[open_rows][:, None] + step
+        inside = index < stop[open_rows][:, None]
+        np.minimum(index, len(values) - 1, out=index)
+        low = inside & (values[index] <= np.maximum(limits[index], least[open_rows][:, None]))
+        k = low.argmax(axis=1)
+        hit = low[np.arange(len(k)), k]
+        found[open_rows[hit]] = at[open_rows[hit]] + k[hit]
+        at[open_rows] += _ROUND
+        open_rows = open_rows[~hit & (at[open_rows] < stop[open_rows])]
+    return found
