@@ -31,6 +31,7 @@ class Flag(IntFlag):
     CORRECTED = 1 << 15
     REFERENCE = 1 << 16
     DRIFTED = 1 << 17
+    SCHEDULED = 1 << 18
 
 
 FLAG_MEANING: dict[Flag, str] = {
@@ -52,6 +53,7 @@ FLAG_MEANING: dict[Flag, str] = {
     Flag.CORRECTED: "changed by the user's correction file",
     Flag.REFERENCE: "a reference drop at the start or end of the take, not one of the machine's impacts",
     Flag.DRIFTED: "the calibration drifted by more than 0.5 dB between its two checks: levels are not comparable",
+    Flag.SCHEDULED: "the sound left the station open: the ball that was due there tells it",
 }
 
 

@@ -40,6 +40,7 @@ from noisecheck.pipeline.listen import ListenSettings
 from noisecheck.pipeline.octaves import run_octave_decays
 from noisecheck.pipeline.placing import placed, settled, taught_by
 from noisecheck.pipeline.references import mark_references, references_of, tied_summaries
+from noisecheck.pipeline.scheduled import left_open, placed_by_schedule
 from noisecheck.pipeline.together import Take, told_apart
 from noisecheck.place.combine import Found
 from noisecheck.place.evidence import Evidence
@@ -84,6 +85,8 @@ class RunResult:
     """Where in the plan each impact was, where microphones in known places tell."""
     odds: Evidence | None = None
     """What every way of placing together says of each impact, row by row with ``impacts``; None where none spoke."""
+    ledger: Ledger | None = None
+    """What became of every ball by the impacts as their sound placed them, where the schedule had to tell some."""
 
     @property
     def document(self) -> dict[str, Any]:
@@ -130,7 +133,7 @@ class CampaignResult:
         if not rig.route:
             return ()
         tests = [r for r in self.runs if r.run.role == "test"]
-        return tuple(follow_run(r.impacts, r.run, rig, seconds=r.seconds, gaps_s=r.gaps_s) for r in tests)
+        return tuple(r.ledger or _followed(r, rig) for r in tests)
 
     @functools.cached_property
     def heard_shares(self) -> dict[str, HeardShare | None]:
@@ -293,9 +296,23 @@ def place_runs(results: Sequence[RunResult], rig: Rig, taps: Sequence[RunResult]
     done = [replace(r, impacts=impacts) for r, impacts in zip(done, marked, strict=True)]
     said = [height_note(r.impacts, r.run, rig) for r in done]
     done = [replace(r, notes=(*r.notes, note)) if note else r for r, note in zip(done, said, strict=True)]
+    done = [_scheduled(r, rig) for r in done]
     if taught is not None and done:
         done[0] = replace(done[0], notes=(*done[0].notes, *taught.notes))
     return tuple(done)
+
+
+def _followed(result: RunResult, rig: Rig) -> Ledger:
+    """Return the ledger of a placed run."""
+    return follow_run(result.impacts, result.run, rig, seconds=result.seconds, gaps_s=result.gaps_s)
+
+
+def _scheduled(result: RunResult, rig: Rig) -> RunResult:
+    """Return a placed run with the stations that its sound left open told by the balls' schedule."""
+    if not rig.route or result.run.role != "test" or not left_open(result.impacts).any():
+        return result
+    ledger = _followed(result, rig)
+    return replace(result, impacts=placed_by_schedule(result.impacts, ledger), ledger=ledger)
 
 
 def _flagged(impacts: Impacts, health: Health) -> Impacts:

@@ -424,8 +424,10 @@ def _echoes(talk: CrossTalk, onsets: Onsets, rate: float) -> NDArray[np.bool_]:
         while h > 0 and echo[h]:
             h -= 1
         s = int(station[h])
-        lag = (onsets.frame[i] - onsets.frame[h]) / rate + arrival[i] - arrival[h, s]
         others = np.isfinite(level[i])
+        if not np.isfinite(arrival[h, s]):
+            continue
+        lag = np.where(others, (onsets.frame[i] - onsets.frame[h]) / rate + arrival[i] - arrival[h, s], np.inf)
         if lag[others].min(initial=np.inf) > _RANGE_S or not others.any() or others[s] or np.isnan(level[h, s]):
             continue
         late = np.abs(lag - talk.delay_s[s]) < np.maximum(4.0 * talk.delay_spread_s[s], 0.004)

@@ -59,6 +59,7 @@ FROZEN = [
     "corrected",
     "reference",
     "drifted",
+    "scheduled",
 ]
 
 
