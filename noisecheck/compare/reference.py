@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from noisecheck.core.table import Impacts
-from noisecheck.flow.drops import find_drops
+from noisecheck.flow.trains import find_drops
 
 __all__ = ["TakeEnds", "find_reference_drops", "shape_distance"]
 

@@ -15,9 +15,10 @@ from numpy.typing import NDArray
 
 from noisecheck.core.errors import InputError
 from noisecheck.core.table import Impacts
+from noisecheck.flow.contacts import first_contacts
 from noisecheck.flow.failures import HeardShare
 from noisecheck.flow.findings import Ledger
-from noisecheck.flow.ledger import first_contacts, follow_balls
+from noisecheck.flow.ledger import follow_balls
 from noisecheck.flow.route import Route
 
 __all__ = ["Challenge", "challenge"]

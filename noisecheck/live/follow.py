@@ -18,10 +18,11 @@ from noisecheck.core.table import Impacts
 from noisecheck.core.units import to_seconds
 from noisecheck.detect.channels import Onsets
 from noisecheck.detect.stream import Stream
-from noisecheck.flow.drops import begun_where_placed, find_drops
+from noisecheck.flow.contacts import crowded_impacts, first_contacts
 from noisecheck.flow.findings import Ledger
-from noisecheck.flow.ledger import LedgerSolver, crowded_impacts, first_contacts
 from noisecheck.flow.route import FeedPlan, LedgerSettings, Route
+from noisecheck.flow.solver import LedgerSolver
+from noisecheck.flow.trains import begun_where_placed, find_drops
 from noisecheck.live.events import Event, Teller
 from noisecheck.live.room import Room
 from noisecheck.measure.events import measure_impacts

@@ -12,12 +12,13 @@ from noisecheck.bench.runsheet import Run
 from noisecheck.core.errors import InputError
 from noisecheck.core.table import Impacts
 from noisecheck.flow.challenge import Challenge, challenge
-from noisecheck.flow.drops import G_MPS2, Drops, begun_where_placed, describe_drops, find_drops
+from noisecheck.flow.drops import G_MPS2, Drops, describe_drops
 from noisecheck.flow.failures import FailureRate, HeardShare, failure_rate
 from noisecheck.flow.findings import Ledger
 from noisecheck.flow.heights import HeightHeard, height_heard
 from noisecheck.flow.ledger import follow_balls
 from noisecheck.flow.route import FeedPlan, LedgerSettings, Route
+from noisecheck.flow.trains import begun_where_placed, find_drops
 from noisecheck.pipeline.references import machine_impacts
 
 __all__ = [

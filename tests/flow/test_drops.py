@@ -13,11 +13,11 @@ from noisecheck.flow.drops import (
     G_MPS2,
     Drops,
     describe_drops,
-    find_drops,
     heard_height_m,
     odd_drops,
     restitution_fit,
 )
+from noisecheck.flow.trains import find_drops
 
 Reference = Callable[[str], list[dict[str, str]]]
 Key = tuple[str, float, int]

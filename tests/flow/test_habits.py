@@ -9,10 +9,11 @@ import pytest
 from scipy import stats
 
 from noisecheck.core.table import Impacts
-from noisecheck.flow.drops import begun_where_placed
+from noisecheck.flow.contacts import crowded_impacts, rebounds_known
 from noisecheck.flow.habits import LevelHabit, ReboundHabit
-from noisecheck.flow.ledger import crowded_impacts, follow_balls, rebounds_known
+from noisecheck.flow.ledger import follow_balls
 from noisecheck.flow.route import Route
+from noisecheck.flow.trains import begun_where_placed
 
 ROUTE = Route(("landing", "tray"), ((0.6, 0.9),))
 

@@ -12,9 +12,11 @@ from flowmaker import DEGRADED, STATIONS, WINDOWS, Run, coincidence, make_run, s
 
 from noisecheck.core.errors import InputError
 from noisecheck.core.table import Impacts
+from noisecheck.flow.contacts import crowded_impacts
 from noisecheck.flow.findings import Finding, Ledger, ledger_document
-from noisecheck.flow.ledger import LedgerSolver, crowded_impacts, follow_balls
+from noisecheck.flow.ledger import follow_balls
 from noisecheck.flow.route import FeedPlan, LedgerSettings, Route
+from noisecheck.flow.solver import LedgerSolver
 
 ROUTE = Route(STATIONS, WINDOWS)
 TRANSIT = (1.0, 1.8, 0.65)

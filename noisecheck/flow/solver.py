@@ -1,0 +1,331 @@
+"""The solver of the ledger: it takes impacts as they come, in a file and live by the same steps.
+
+What is settled depends on the impacts and their times only, not on how they were cut into blocks.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from noisecheck.core.errors import InputError
+from noisecheck.core.table import Impacts
+from noisecheck.flow.beliefs import Beliefs, learn_transits
+from noisecheck.flow.book import Book, combine_odds
+from noisecheck.flow.contacts import rebounds_known
+from noisecheck.flow.findings import Finding, Ledger, say_odds
+from noisecheck.flow.histories import Ball, Decision, History, Impact, end_history, extend, retire, unexplained
+from noisecheck.flow.route import FeedPlan, LedgerSettings, Route
+
+__all__ = ["LedgerSolver"]
+
+_SURELY_PLACED = 0.9
+_SURE_ODDS = 1e5  # of an impact whose odds nobody stated
+
+
+class LedgerSolver:
+    """Follow the balls of one run as their impacts are heard.
+
+    Args:
+        route: stations the balls pass (without those nobody listens to, see :meth:`Route.heard_only`).
+        feed: what is known of the feed.
+        settings: beliefs before listening, and the odds a claim needs.
+        start_s: when listening began, in seconds of the run.
+        gaps_s: spans (from, to) not listened to, as far as known; more may come with :meth:`update`.
+        run: name for the ledger.
+    """
+
+    def __init__(
+        self,
+        route: Route,
+        *,
+        feed: FeedPlan | None = None,
+        settings: LedgerSettings | None = None,
+        start_s: float = 0.0,
+        gaps_s: Sequence[tuple[float, float]] = (),
+        run: str = "",
+    ) -> None:
+        self.route, self.feed, self.settings, self.run = route, feed or FeedPlan(), settings or LedgerSettings(), run
+        self.beliefs = Beliefs(route, self.feed, self.settings, gaps_s, start_s)
+        self.book = Book(route, self.feed, self.settings, self.beliefs)
+        empty = (-1,) * len(route.stations)
+        self._histories = [History(0.0, (), empty, math.nan, self.feed.period_s or 0.0, (), None)]
+        self._root: Decision | None = None
+        self._times: list[float] = self.beliefs.heard
+        self._checked: dict[int, int] = {}
+        self._against: dict[tuple[str, int, int], float] = {}
+        self._waiting: list[Impact] | None = [] if any(w is None for w in route.transit_s) else None
+        self._now = start_s
+        self._lag = self._settling_time()
+        self._next_settle = start_s + 1.0
+
+    def _settling_time(self) -> float:
+        return min(max(1.2 * sum(self.beliefs.latest) + 3.0, 4.0), 60.0)
+
+    def learn_habits(self, impacts: Impacts) -> None:
+        """Learn from impacts placed and told apart how loud balls are at each station and when they rebound there."""
+        b = self.beliefs
+        for habit, (after_s, drops) in zip(b.rebound_habits, rebounds_known(impacts, self.route), strict=True):
+            habit.learn(after_s, drops)
+        names, sure = impacts["station"], (impacts["rebound"] == 0) & (impacts["station_confidence"] > _SURELY_PLACED)
+        for level, name in zip(b.levels, self.route.stations, strict=True):
+            level.prime(impacts["lae_db"][sure & (names == name)])
+        b.tables()
+
+    # -- in ---------------------------------------------------------------------------------------------------------
+    def update(
+        self,
+        time_s: ArrayLike,
+        station: ArrayLike,
+        *,
+        now_s: float,
+        confidence: ArrayLike = 1.0,
+        odds: ArrayLike = math.nan,
+        level_db: ArrayLike = math.nan,
+        crowded: ArrayLike = False,
+        gaps_s: Sequence[tuple[float, float]] = (),
+    ) -> list[Finding]:
+        """Take first contacts not given before, all at or before ``now_s``, and return what is new to say.
+
+        Args:
+            time_s: (n,) seconds of the run, not before the last ``now_s``, ascending.
+            station: (n,) index on the route, -1 for unplaced.
+            now_s: all impacts up to this time are now known.
+            confidence: (n,) or one probability that the station is right.
+            odds: (n,) or one value, odds that the impact is real; NaN counts as sure.
+            level_db: (n,) or one value, any level; NaN unknown. Tells what is too soft or too loud for a contact.
+            crowded: (n,) or one value, whether other impacts are near in time, see :func:`crowded_impacts`.
+            gaps_s: new spans (from, to) that were not listened to.
+
+        Raises:
+            InputError: impacts out of order or later than ``now_s``, or a station that is not on the route.
+        """
+        times = np.atleast_1d(np.asarray(time_s, np.float64))
+        codes = np.atleast_1d(np.asarray(station, np.int64))
+        if codes.shape != times.shape:
+            raise InputError(f"{len(times)} times but {len(codes)} stations: one of each for every impact")
+        columns = [
+            np.broadcast_to(np.asarray(v, np.float64), times.shape).tolist()
+            for v in (confidence, odds, level_db, crowded)
+        ]
+        if times.size and not (np.all(np.diff(times) >= 0) and times[0] >= self._now - 1e-9 and times[-1] <= now_s):
+            raise InputError(
+                f"impacts must come in order of time, between {self._now:.3f} and {now_s:.3f} s, "
+                f"not {times.min():.3f} to {times.max():.3f} s: were they given twice or unsorted?"
+            )
+        if codes.size and not (codes.min() >= -1 and codes.max() < len(self.route.stations)):
+            raise InputError(f"station index {codes.max()} is not on a route of {len(self.route.stations)} stations")
+        if gaps_s:
+            self.beliefs.gaps = sorted([*self.beliefs.gaps, *gaps_s])
+        self.book.news = []
+        for t, q, sure, real, level, among in zip(times.tolist(), codes.tolist(), *columns, strict=True):
+            real = _SURE_ODDS if math.isnan(real) else max(real, 1e-3)
+            sure = 1.0 if math.isnan(sure) else sure
+            impact = Impact(len(self.book.impacts), t, q, sure, real, level, among > 0.5)
+            self.book.impacts.append(impact)
+            self.book.levels.append(level)
+            if self._waiting is None:
+                self._take(impact)
+            else:
+                self._waiting.append(impact)
+                self._learn(t)
+        self._learn(now_s)
+        if self._waiting is None:
+            self._run_to(now_s)
+        self._now = max(self._now, now_s)
+        return self.book.news
+
+    def finish(self, end_s: float) -> Ledger:
+        """Return the ledger of the run that ended at ``end_s``; balls still under way then are no faults."""
+        self.book.news = []
+        self._now = max(self._now, end_s)
+        self._learn(math.inf)
+        self._run_to(self._now)
+        b = self.beliefs
+        b.end_s = self._now
+        self._histories = sorted((end_history(h, self._now, b) for h in self._histories), key=lambda h: -h.log_p)
+        under_way = len(self._histories[0].track)
+        self._settle(math.inf)
+        return self.book.ledger(self.run, self._now, under_way)
+
+    # -- stepping ---------------------------------------------------------------------------------------------------
+    def _learn(self, now_s: float) -> None:
+        """Learn transit times from the start of the run, then go on from there."""
+        if self._waiting is None:
+            return
+        begun = self._waiting[0].time_s if self._waiting else math.inf
+        if now_s < begun + self.settings.learn_s:
+            return
+        waiting, self._waiting = self._waiting, None
+        early = [i for i in waiting if i.time_s <= begun + self.settings.learn_s]
+        b = self.beliefs
+        found = learn_transits(
+            np.array([i.time_s for i in early]),
+            np.array([i.station for i in early]),
+            self.route,
+            self.settings.longest_transit_s,
+            start_s=b.start_s,
+            end_s=min(begun + self.settings.learn_s, self._now if math.isinf(now_s) else now_s),
+        )
+        for link, (mean, sd) in enumerate(found):
+            if not b.given[link] and sd > 0:
+                b.mean[link], b.var[link], b.latest[link] = mean, sd * sd, mean + max(5.0 * sd, 0.03)
+        b.tables()
+        self._lag = self._settling_time()
+        for impact in waiting:
+            self._take(impact)
+
+    def _take(self, impact: Impact) -> None:
+        self._run_to(impact.time_s)
+        self._times.append(impact.time_s)
+        if impact.station < 0 or impact.confidence < _SURELY_PLACED:
+            self.beliefs.doubtful.append(impact.time_s)
+        self._histories = extend(self._histories, impact, self.beliefs, self._times, self.book.levels)
+        at = self._histories[0].past
+        for _ in range(8):  # what seemed a ball's may turn out to be a stray when the ball itself is heard
+            if at is None or at is self._root or at.time_s < impact.time_s - 2.0:
+                break
+            if at.kind == "none" and -2 - at.impact not in self.book.suspected:
+                self._suspect_stray(at, impact.time_s)
+            at = at.before
+
+    def _run_to(self, now_s: float) -> None:
+        """Let time pass: late balls are suspected, hopeless ones given up, old decisions settled."""
+        while True:
+            late = self._next_late()
+            step = min(late[0] if late else math.inf, self._next_settle)
+            if step > now_s:
+                break
+            if late and late[0] <= self._next_settle:
+                self._suspect_late(late[1], late[2], late[0])
+            else:
+                self._histories = [retire(h, step, self.beliefs) for h in self._histories]
+                self._histories.sort(key=lambda h: -h.standing(step, self.beliefs))
+                self._settle(step - self._lag)
+                self._next_settle += 1.0
+
+    # -- suspicions (live) ------------------------------------------------------------------------------------------
+    def _next_late(self) -> tuple[float, Ball, int] | None:
+        found = None
+        for ball in self._histories[0].track:
+            if ball.last in self.book.suspected:
+                continue
+            q = max(ball.station, self._checked.get(ball.last, -1)) + 1
+            if q >= self.beliefs.count:
+                continue
+            due = ball.time_s + self.beliefs.pass_latest[ball.station][q]
+            if found is None or due < found[0]:
+                found = (due, ball, q)
+        return found
+
+    def _suspect_late(self, ball: Ball, q: int, now_s: float) -> None:
+        self._checked[ball.last] = q
+        b = self.beliefs
+        stuck = sum(b.p_stuck for _ in range(ball.station, q)) + b.still_held(ball.station, q, now_s - ball.time_s)
+        unheard = 1.0
+        for k in range(ball.station + 1, q + 1):
+            unheard *= b.miss(k, ball.time_s + b.pass_mean[ball.station][k], b.pass_sd[ball.station][k])
+        weights = self._weights(now_s)
+        waiting = sum(
+            w for w, h in zip(weights, self._histories, strict=True) if any(t.last == ball.last for t in h.track)
+        )
+        odds = combine_odds(waiting, sum(weights) - waiting, stuck, unheard)
+        if odds < self.settings.suspect_odds:
+            return
+        names = self.route.stations
+        why = (
+            f"last heard at {names[ball.station]}, not heard at {names[ball.station + 1]} within "
+            f"{b.latest[ball.station]:.2f} s: stuck or held up rather than unheard, {say_odds(odds)}"
+        )
+        number = self.book.ball_of.get(ball.last, -1)
+        finding = Finding("stuck", ball.time_s, names[ball.station], odds, why, number, "suspected", now_s)
+        self.book.suspected[ball.last] = finding
+        self.book.news.append(finding)
+
+    def _suspect_stray(self, d: Decision, now_s: float) -> None:
+        impact, weights = self.book.impacts[d.impact], self._weights(now_s)
+        alone = 0.0
+        for w, h in zip(weights, self._histories, strict=True):
+            at = h.past
+            while at is not None and at.time_s >= impact.time_s and at.impact != impact.number:
+                at = at.before
+            if at is not None and at.impact == impact.number and at.kind == "none":
+                alone += w
+        stray, chance = unexplained(self.beliefs, impact)
+        odds = combine_odds(alone, sum(weights) - alone, stray, chance + self.book.rebound_density(d))
+        if odds >= self.settings.suspect_odds:
+            finding = replace(self.book.stray(impact, odds, now_s), state="suspected")
+            self.book.suspected[-2 - impact.number] = finding
+            self.book.news.append(finding)
+
+    def _weights(self, now_s: float) -> list[float]:
+        standing = [h.standing(now_s, self.beliefs) for h in self._histories]
+        top = max(standing)
+        return [math.exp(s - top) for s in standing]
+
+    # -- settling ---------------------------------------------------------------------------------------------------
+    def _settle(self, before_s: float) -> None:
+        """Settle the decisions of the best history taken before a time, and drop histories that disagree."""
+        best = self._histories[0]
+        fresh: list[Decision] = []
+        at = best.past
+        while at is not None and at is not self._root:
+            fresh.append(at)
+            at = at.before
+        fresh.reverse()
+        self.book.alone = {d.impact for d in fresh if d.kind == "none"}
+        count = 0
+        while count < len(fresh) and (fresh[count].time_s <= before_s):
+            count += 1
+        if not count:
+            return
+        weights = self._weights(self._next_settle)
+        keys: list[set[tuple[str, int, int]]] = []
+        agree: list[int] = []
+        boundary = fresh[count - 1]
+        for number, h in enumerate(self._histories):
+            mine: set[tuple[str, int, int]] = set()
+            at, kept = h.past, False
+            while at is not None and at is not self._root:
+                mine.add(at.key)
+                if at.late:
+                    mine.add(("late", at.impact, -1))
+                kept = kept or at is boundary
+                at = at.before
+            keys.append(mine)
+            if kept:
+                agree.append(number)
+        total, said_s = (
+            sum(weights),
+            min(before_s + self._lag, self._now) if math.isinf(before_s) else before_s + self._lag,
+        )
+        for decision in fresh[:count]:
+            share = sum(w for w, mine in zip(weights, keys, strict=True) if decision.key in mine)
+            earlier = self._against.pop(decision.key, 0.0)
+            late_odds = 1.0
+            if decision.late:  # that an impact came late may be agreed on, and only which ball it was not
+                late = ("late", decision.impact, -1)
+                agreed = sum(w for w, mine in zip(weights, keys, strict=True) if late in mine)
+                late_odds = combine_odds(agreed, total - agreed + self._against.pop(late, 0.0) * agreed)
+            if decision.kind in ("pass", "end"):
+                earlier += self._against.pop(("ball", decision.ball, -1), 0.0)
+            self.book.write(decision, share, total - share + earlier * share, late_odds, said_s)
+        # Histories dropped here still count against what the best one has yet to settle.
+        remaining = sum(weights[i] for i in agree)
+        for number, (w, mine, h) in enumerate(zip(weights, keys, self._histories, strict=True)):
+            if number in agree:
+                continue
+            theirs = {ball.last for ball in h.track}
+            against = [d.key for d in fresh[count:] if d.key not in mine]
+            against += [k for d in fresh[count:] if d.late and (k := ("late", d.impact, -1)) not in mine]
+            against += [("ball", ball.last, -1) for ball in best.track if ball.last not in theirs]
+            for key in against:
+                self._against[key] = self._against.get(key, 0.0) + w / remaining
+        self._root = boundary
+        self._histories = [self._histories[i] for i in agree]
+        self.beliefs.settled_s = self._now if math.isinf(before_s) else before_s
+        self.beliefs.tables()

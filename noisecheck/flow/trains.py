@@ -1,0 +1,287 @@
+"""Trains of rebounds: which impacts of one place are one fall, told by shrinking intervals and falling levels."""
+
+from __future__ import annotations
+
+import math
+from bisect import bisect_left
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from noisecheck.core.errors import InputError
+
+__all__ = ["begun_where_placed", "find_drops"]
+
+_E_LOW = 0.15
+_E_LEAST_GROWN = 0.8  # growing intervals, up to the inverse of this, show what an even feed votes by chance
+_SOFTER_DB = 2.0  # a rebound is softer than its contact by 26 lg(1 / e): 1.2 dB at e = 0.9, 4 dB at 0.7
+_HABIT_IMPACTS = 5000
+_MAX_OPEN = 6  # trains open at one place; more balls bouncing at once cannot be told apart
+
+
+def find_drops(
+    time_s: ArrayLike,
+    level_db: ArrayLike,
+    station: ArrayLike,
+    *,
+    longest_first_s: float = 1.2,
+    interval_tolerance: float = 0.06,
+    level_tolerance_db: float = 3.0,
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Return (drop, rebound) of every impact, both (n,): trains of shrinking intervals and falling levels.
+
+    Args:
+        time_s: (n,) ascending, in s.
+        level_db: (n,) any level that falls with the speed of the contact (L_AE); NaN where unknown.
+        station: (n,) codes; trains never cross stations; unplaced (-1) impacts are drops of their own.
+        longest_first_s: longest interval between first contact and first rebound.
+        interval_tolerance: relative scatter expected of an interval about its prediction.
+        level_tolerance_db: the same of a rebound's level.
+
+    Each place first shows its habits (restitution and first interval, from runs of three intervals that shrink by
+    equal ratios). Then each impact is given to the open train that foresees it best, if that is likelier than a new
+    ball; so balls bouncing at one place at the same time are told apart. Linear in the number of impacts.
+
+    Raises:
+        InputError: arrays of different lengths, or times that are not ascending.
+    """
+    t, level = np.asarray(time_s, np.float64), np.asarray(level_db, np.float64)
+    codes = np.asarray(station, np.int64)
+    if not t.shape == level.shape == codes.shape:
+        raise InputError(f"times {t.shape}, levels {level.shape} and stations {codes.shape} must be equally long")
+    if t.size and not np.all(np.diff(t) >= 0):
+        raise InputError("times must ascend: sort the impacts by time first")
+    train = np.full(t.size, -1, np.int64)
+    rebound = np.zeros(t.size, np.int64)
+    alone = codes < 0
+    train[alone] = np.flatnonzero(alone)
+    for code in np.unique(codes[~alone]):
+        rows = np.flatnonzero(codes == code)
+        owner, number = _trains(t[rows], level[rows], longest_first_s, interval_tolerance, level_tolerance_db)
+        train[rows], rebound[rows] = rows[owner], number
+    # Number the drops in order of their first contact.
+    drop = np.cumsum(train == np.arange(t.size)) - 1
+    return drop[train] if t.size else train, rebound
+
+
+def begun_where_placed(
+    drop: NDArray[np.int64], rebound: NDArray[np.int64], placed: NDArray[np.bool_], level_db: ArrayLike
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Return (drop, rebound) with drops that begin with an unplaced impact begun anew at their first placed one.
+
+    All (n,), in order of time. What sounds like no station may be a faint rebound of a drop; that a drop which sounds
+    like its station began with something else is less likely than that something else came just before it, unless
+    that was clearly the louder of the two, as a first contact is: another sound at the same time may have hidden its
+    place.
+    """
+    drop, rebound, level = drop.copy(), rebound.copy(), np.asarray(level_db, np.float64)
+    first = np.full(int(drop.max(initial=-1)) + 1, -1, np.int64)
+    begins = (rebound == 0) & (drop >= 0)
+    first[drop[begins]] = np.flatnonzero(begins)
+    rows = np.flatnonzero((rebound > 0) & (drop >= 0))
+    doubtful = rows[(first[drop[rows]] >= 0) & ~placed[first[drop[rows]]]]
+    new: dict[int, tuple[int, int]] = {}
+    number = len(first)
+    for row in doubtful.tolist():
+        old = int(drop[row])
+        if old not in new:
+            if not placed[row] or level[first[old]] > level[row] + _SOFTER_DB:
+                continue
+            new[old], number = (number, int(rebound[row])), number + 1
+        drop[row], rebound[row] = new[old][0], rebound[row] - new[old][1]
+    if not new:
+        return drop, rebound
+    # Numbered in order of their first contact, as before.
+    _, place, code = np.unique(drop, return_index=True, return_inverse=True)
+    order = np.argsort(np.argsort(place, kind="stable"), kind="stable")
+    return order[code].astype(np.int64), rebound
+
+
+def _habits(t: NDArray[np.float64], level: NDArray[np.float64], longest_s: float) -> tuple[float, float, float, float]:
+    """Return (restitution, its scatter, first interval or NaN, level of first contacts) of one place.
+
+    Votes: three impacts, not always neighbours, whose two intervals foresee a fourth. Chance votes are counted by
+    foreseeing it at two wrong times, the fewer taken, since the rebounds of an even train are everywhere.
+    """
+    loud = float(np.nanmedian(level)) if np.any(np.isfinite(level)) else math.nan
+    t, level = t[:_HABIT_IMPACTS], level[:_HABIT_IMPACTS]
+    nothing = (*_few_rebounds(t, level, longest_s), loud)
+    true: list[NDArray[np.float64]] = []
+    chances: tuple[list[NDArray[np.float64]], ...] = ([], [])
+    starts, rows = [], []
+    for a in range(1, 6):
+        for b in range(1, 6):
+            i = np.arange(t.size - a - b)
+            d1, d2 = t[i + a] - t[i], t[i + a + b] - t[i + a]
+            good = (d1 < longest_s) & (d1 > 0.005) & (d2 > _E_LOW * d1) & (d2 < d1 / _E_LEAST_GROWN)
+            good &= ~(level[i + a + b] > level[i] + 1.0)
+            i, d1, d2 = i[good], d1[good], d2[good]
+            # Two intervals taken for one show an impact where they meet.
+            whole = ~_near(t, t[i] + d1 / (1.0 + np.sqrt(d2 / d1)), 0.02 * d1)
+            i, d1, d2 = i[whole], d1[whole], d2[whole]
+            for votes, shift in ((true, 1.0), (chances[0], 1.16), (chances[1], 1.3)):
+                due = d2 * d2 / d1 * shift
+                kept = _near(t, t[i + a + b] + due, 0.07 * due)
+                # Neighbours vote twice: a train skipped through seems to shrink faster than it does.
+                votes += [np.log(d2[kept] / d1[kept])] * (2 if a == b == 1 else 1)
+                if shift == 1.0:
+                    starts += [d1[kept]] * (2 if a == b == 1 else 1)
+                    rows += [i[kept]] * (2 if a == b == 1 else 1)
+    log_e = np.concatenate(true)
+    edges = np.arange(math.log(_E_LOW), 0.04, 0.03)
+    found, *false = (
+        np.convolve(np.histogram(np.concatenate(v), edges)[0], np.ones(3), "same") for v in (true, *chances)
+    )
+    # An even feed votes for growing intervals as often as for shrinking ones.
+    grown = np.convolve(np.histogram(-log_e[log_e > 0.0], edges)[0], np.ones(3), "same")
+    least = np.minimum(*false) + grown
+    excess = found - least - 4.0 * np.sqrt(least + 1.0)
+    best = int(np.argmax(excess))
+    if excess[best] < max(1.0, 0.02 * t.size):
+        return nothing
+    middle = 0.5 * (edges[best] + edges[best + 1])
+    near = np.abs(log_e - middle) < 0.06
+    if np.mean(log_e[near] > 0.0) > 0.2:  # neither shrinking nor growing: an even feed, no rebounds
+        return nothing
+    middle = float(np.median(log_e[near]))
+    spread = 1.4826 * float(np.median(np.abs(log_e[near] - middle)))
+    first, row = np.concatenate(starts)[near], np.concatenate(rows)[near]
+    earlier = first / math.exp(middle)
+    begins = ~_near(t, t[row] - earlier, 0.12 * earlier)
+    usual = math.nan
+    if begins.sum() >= 3:
+        # First intervals are those with none before them: the rung of the ladder T1, e T1, e^2 T1 ... that begins most.
+        rungs = np.arange(math.log(0.005), math.log(longest_s) + 0.1, 0.03)
+        weight = np.histogram(np.log(first), rungs, weights=np.where(begins, 1.0, -0.7))[0]
+        rung = int(np.argmax(np.convolve(weight, np.ones(5), "same")))
+        alike = np.abs(np.log(first) - 0.5 * (rungs[rung] + rungs[rung + 1])) < 0.1
+        if begins[alike].sum() > 0.4 * max(alike.sum(), 1):
+            usual = float(np.median(first[alike & begins]))
+            tops = level[row[alike & begins]]
+            loud = float(np.nanmedian(tops)) if np.any(np.isfinite(tops)) else math.nan
+    return math.exp(middle), max(spread, 0.02), usual, loud
+
+
+def _near(t: NDArray[np.float64], when: NDArray[np.float64], within: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Return whether an impact lies within a distance of each time."""
+    return np.asarray(np.searchsorted(t, when + within) > np.searchsorted(t, when - within))
+
+
+def _few_rebounds(t: NDArray[np.float64], level: NDArray[np.float64], longest_s: float) -> tuple[float, float, float]:
+    """Return (restitution, its scatter, first interval or NaN) where balls rebound once or twice only.
+
+    Without longer trains only the level tells a rebound: each impact softer than the one before it by 1.5 dB.
+    """
+    gap, fall = np.diff(t), level[:-1] - level[1:]
+    soft = (gap < longest_s) & (fall > 1.5)
+    first = soft & ~np.r_[False, soft[:-1]]
+    second = np.flatnonzero(soft & ~first)
+    e, spread, usual = 0.6, 0.35, math.nan
+    if first.sum() >= max(5, 0.1 * t.size):
+        middle = float(np.median(gap[first]))
+        # Softer by chance is no habit: then the other intervals are as long.
+        others = np.abs(np.log(np.maximum(gap[~soft], 1e-6) / middle)) < 0.15
+        if np.median(np.abs(gap[first] - middle)) < 0.12 * middle and others.sum() < 0.25 * max(len(others), 1):
+            usual = middle
+    if usual == usual and len(second) >= max(5, 0.1 * t.size):
+        ratio = np.log(gap[second] / gap[second - 1])
+        middle = float(np.median(ratio))
+        off = 1.4826 * float(np.median(np.abs(ratio - middle)))
+        if off < 0.2 and math.log(_E_LOW) < middle < 0.0:
+            e, spread = math.exp(middle), max(off, 0.02)
+    return e, spread, usual
+
+
+def _goes_on(times: list[float], now: float, interval: float, e: float, tolerance: float) -> bool:
+    """Return whether the next two rebounds that an interval foresees are there."""
+    for _ in range(2):
+        interval *= e
+        place = bisect_left(times, now + interval * (1.0 - tolerance))
+        if place >= len(times) or times[place] > now + interval * (1.0 + tolerance):
+            return False
+        interval, now = times[place] - now, times[place]
+    return True
+
+
+def _own_train(times: list[float], levels: list[float], row: int, first: float, tolerance: float) -> bool:
+    """Return whether an impact and the two after it shrink and fall like the rebounds of one at ``first``."""
+    if row + 2 >= len(times):
+        return False
+    t0, t1, t2 = times[row] - first, times[row + 1] - times[row], times[row + 2] - times[row + 1]
+    e = t1 / t0
+    even = _E_LOW < e < 0.99 and abs(t2 / t1 - e) < 2.0 * tolerance * e
+    return even and not (levels[row + 1] > levels[row] or levels[row + 2] > levels[row + 1])
+
+
+def _trains(
+    t: NDArray[np.float64], level: NDArray[np.float64], longest_s: float, tolerance: float, level_sd: float
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Return for each impact of one place (row of its drop's first contact, rebound number)."""
+    e_usual, e_sd, first_usual, loud = _habits(t, level, longest_s)
+    trains_usual = e_sd < 0.2
+    e_sd = max(e_sd, tolerance)
+    rate = max(min(t.size / max(float(t[-1] - t[0]), 1.0), 20.0), 0.05) if t.size else 1.0
+    known_first = not math.isnan(first_usual)
+    fall_db = -26.0 * math.log10(min(e_usual, 0.98))  # v^1.3: between exposure and peak pressure (rigid ball)
+    owner, number = [0] * t.size, [0] * t.size
+    # Open trains: [row of first contact, rebounds so far, last time, last interval, last level, restitution]
+    trains: list[list[float]] = []
+    times, levels = t.tolist(), level.tolist()
+    log_rate = math.log(rate)
+    for row, (now, loudness) in enumerate(zip(times, levels, strict=True)):
+        best, best_score, best_skip, live, foreseen = None, -math.inf, 0, [], False
+        for item in trains:
+            since = now - item[2]
+            reach = item[3] * 1.6 if item[1] else (2.2 * first_usual if known_first else longest_s)
+            if since > reach:
+                continue
+            live.append(item)
+            if item[1]:
+                due, spread = item[3] * item[5], max(tolerance if item[1] > 1 else e_sd, tolerance)
+            elif known_first:
+                due, spread = first_usual, 2.0 * tolerance
+            else:
+                due, spread = math.nan, 0.0
+            for skip in (0, 1):
+                if due == due:
+                    sd = spread * due + 1e-3
+                    middle = due * (1.0 + (item[5] if skip else 0.0))
+                    z = (since - middle) / sd
+                    score = -0.5 * z * z - math.log(sd) - 0.919 - 3.0 * skip
+                elif skip or since < 0.01:
+                    continue
+                elif trains_usual and _goes_on(times, now, since, e_usual, 2.0 * tolerance):
+                    score = -math.log(2.0 * tolerance * since) - 0.919
+                    foreseen = True
+                elif (trains_usual or not known_first) and not _own_train(times, levels, row, item[2], tolerance):
+                    # Nothing says that balls rebound here: softer than the one before is no rebound yet.
+                    continue
+                else:
+                    score, foreseen = -math.log(longest_s) - 0.7, False
+                off = loudness - item[4] + fall_db * (1 + skip)
+                if off == off:
+                    score -= 0.5 * (off / level_sd) ** 2 + math.log(level_sd)
+                    fresh = loudness - loud
+                    score += 0.5 * min(abs(fresh / level_sd), 4.0) ** 2 + math.log(level_sd)
+                    if not item[1] and not known_first and not foreseen and loudness > item[4] - 1.5:
+                        continue
+                elif not item[1] and not known_first and not foreseen:
+                    continue
+                if score > best_score:
+                    best, best_score, best_skip = item, score, skip
+        trains = live
+        if best is not None and best_score > log_rate:
+            since = now - best[2]
+            last = since if not best_skip else since * best[5] / (1.0 + best[5])
+            if best[1] and not best_skip:
+                ratio = min(max(since / best[3], _E_LOW), 0.999)
+                best[5] = ratio if best[1] == 1 else 0.7 * best[5] + 0.3 * ratio
+            best[1] += 1 + best_skip
+            best[2], best[3], best[4] = now, last, loudness
+            owner[row], number[row] = int(best[0]), int(best[1])
+        else:
+            owner[row] = row
+            trains.append([row, 0, now, 0.0, loudness, e_usual])
+            if len(trains) > _MAX_OPEN:
+                trains.pop(0)
+    return np.asarray(owner, np.int64), np.asarray(number, np.int64)
