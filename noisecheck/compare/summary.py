@@ -160,10 +160,11 @@ def _summary(run: Run, station: str, part: Impacts) -> RunSummary:
         warnings.append(f"run {run.name}: most impacts are cut short by the next one: exposure levels are too low")
     # Faint ones amid others may be rebounds or sounds of another station, and so may those placed with doubt: a mean
     # must not hang on them. Where they are most of what there is, nothing better is to be had.
-    confidence = part["station_confidence"]
+    # What the schedule placed, its sound had left open: mostly because another sound is in it.
+    doubtful = (part["station_confidence"] < _SURE_PLACE) | part.flagged(Flag.SCHEDULED)
     doubts = {
         "overlapped": part.flagged(Flag.OVERLAPPED) & part.flagged(Flag.LOW_MARGIN),
-        "doubtful place": (confidence < _SURE_PLACE) if station else np.zeros(len(part), bool),
+        "doubtful place": doubtful if station else np.zeros(len(part), bool),
     }
     for word, rows in doubts.items():
         out = keep & rows

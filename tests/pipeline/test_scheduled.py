@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
+from noisecheck.bench.runsheet import Run
+from noisecheck.compare.summary import summarise
 from noisecheck.core.flags import Flag
 from noisecheck.core.table import Impacts
 from noisecheck.flow.ledger import follow_balls
@@ -92,6 +94,15 @@ def test_a_late_ball_tells_no_place() -> None:
     held[(9, 1)] = {"station": "", "station_confidence": 0.4}
     once = told(run_of(held))
     assert once["station"][once.flagged(Flag.SCHEDULED)].tolist() == ["bend"]
+
+
+def test_a_mean_rests_on_what_the_sound_was_sure_of() -> None:
+    """An impact placed by the schedule counts at its station, but its level, 20 dB off here, moves no mean."""
+    loud = told(run_of({(9, 1): {"station": "", "station_confidence": 0.4}}))
+    loud = loud.with_columns(run="a", lae_db=np.where(loud.flagged(Flag.SCHEDULED), 80.0, 60.0))
+    (row,) = (s for s in summarise(loud, [Run(name="a", files=("a.wav",))]) if s.station == "bend")
+    assert (row.impacts, row.used, dict(row.excluded)) == (BALLS, BALLS - 1, {"doubtful place": 1})
+    assert row.value("lae_db") == 60.0
 
 
 def test_nothing_open_or_nothing_followed_changes_nothing() -> None:
