@@ -71,29 +71,33 @@ def floor_after(quiet: Floats) -> Floats:
 
 def _falling_max(energy: Floats, fall_db: float, frames: int) -> Floats:
     """Return ``max over tau in 0..frames of energy[t - tau] * 10^(-fall_db * tau / 10)``, in log2(frames) passes."""
-    out = energy
+    out = energy.copy()
     shift = 1
     while shift < frames:
         faded = out[:-shift] * np.float32(10.0 ** (-fall_db * shift / 10.0))
-        out = np.concatenate((out[:shift], np.maximum(out[shift:], faded)))
+        np.maximum(out[shift:], faded, out=out[shift:])
         shift *= 2
     return out
 
 
-def _band_evidence(energy: Floats, past: Floats, dof: Floats) -> tuple[Floats, Floats]:
+def _band_evidence(energy: Floats, past: Floats, dof: Floats) -> Floats:
+    """Return ``min(dof * (3 ln((r + 2) / 3) - ln r), cap)`` summed over the bands, r = energy / past, at least 1."""
     ratio = np.divide(energy, past)
     np.maximum(ratio, np.float32(1.0), out=ratio)
-    third = ratio + np.float32(2.0)
-    third *= np.float32(1.0 / 3.0)
-    score = third * third
-    score *= third
+    score = ratio + np.float32(2.0)
+    score *= np.float32(1.0 / 3.0)
+    cubed = score * score
+    score *= cubed
     score /= ratio
     np.log(score, out=score)
     score *= dof
     np.minimum(score, np.float32(_BAND_CAP), out=score)
-    new = np.subtract(energy, past, out=ratio)
-    np.maximum(new, np.float32(0.0), out=new)
-    return np.asarray(score.sum(axis=1), np.float32), np.asarray(new.sum(axis=1), np.float32)
+    return _row_sums(score)
+
+
+def _row_sums(rows: Floats) -> Floats:
+    """Return the sum of each row (unlike a sum over the last axis, fast for short rows)."""
+    return np.asarray(np.einsum("ij->i", rows), np.float32)
 
 
 def _reach(lag: int, fall_db: float) -> int:
@@ -110,12 +114,12 @@ def memory_frames(grid: FrameGrid) -> int:
 
 
 def _resolution(
-    energy: Floats, floor: Floats, *, cell: int, phase: int, lag: int, fall_db: float, dof: Floats
+    energy: Floats, floor: Floats, *, cell: int, phase: int, lag: int, fall_db: float, dof: Floats, with_new: bool
 ) -> tuple[Floats, Floats]:
-    """Return evidence and new energy per frame for one resolution, computed in cache-sized chunks."""
+    """Return evidence and, where wanted, new energy per frame for one resolution, computed in cache-sized chunks."""
     reach = _reach(lag, fall_db)
     evidence = np.zeros(len(energy), np.float32)
-    new = np.zeros(len(energy), np.float32)
+    new = np.zeros(len(energy), np.float32) if with_new else evidence
     for start in range(0, len(energy), _CHUNK):
         stop = min(start + _CHUNK, len(energy))
         lead = min(start, reach)
@@ -127,7 +131,10 @@ def _resolution(
         past[: lag - behind] = held[0]
         index = (np.arange(start, stop) + phase) // cell
         np.maximum(past, floor[index], out=past)
-        evidence[start:stop], new[start:stop] = _band_evidence(energy[start:stop], past, dof)
+        evidence[start:stop] = _band_evidence(energy[start:stop], past, dof)
+        if with_new:
+            above = np.subtract(energy[start:stop], past, out=past)
+            new[start:stop] = _row_sums(np.maximum(above, np.float32(0.0), out=above))
     return evidence, new
 
 
@@ -160,6 +167,7 @@ def novelty(
         lag=grid.frames(_FINE_LAG_S),
         fall_db=_FINE_FALL_DB_S * frame_ms,
         dof=np.minimum(grid.fine_width, np.float32(_FINE_DOF)),
+        with_new=True,
     )
     c_evidence, _ = _resolution(
         coarse,
@@ -169,5 +177,6 @@ def novelty(
         lag=grid.frames(_COARSE_LAG_S),
         fall_db=_COARSE_FALL_DB_S * frame_ms,
         dof=np.minimum(grid.coarse_width, np.float32(_COARSE_DOF)),
+        with_new=False,
     )
     return Novelty(f_evidence, c_evidence, f_new)
