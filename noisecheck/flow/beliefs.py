@@ -12,13 +12,15 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from noisecheck.flow.habits import LevelHabit, ReboundHabit
+from noisecheck.flow.habits import LevelHabit
+from noisecheck.flow.rebounds import ReboundLaw
 from noisecheck.flow.route import FeedPlan, LedgerSettings, Route
 
 __all__ = ["Beliefs", "learn_transits"]
 
 _SQRT_2PI = math.sqrt(2.0 * math.pi)
 _LEAST_SD_S = 0.003
+_SUM_DB = 0.5  # of two sounds in one the weaker may be that much louder than both, as far as levels go
 _JAM_S = 0.15  # balls let go together follow one another this closely
 
 
@@ -44,7 +46,10 @@ class Beliefs:
         self.start_s, self.end_s = start_s, math.inf
         self.heard: list[float] = []
         """Times of all impacts seen so far, for what one impact may hide."""
+        self.heard_db: list[float] = []
+        """Their levels."""
         self.doubtful: list[float] = []
+        self.doubtful_db: list[float] = []
         """Those of them placed in doubt: with a microphone for each station, two at once look like that."""
         links = self.count - 1
         windows = [w or (0.0, settings.longest_transit_s) for w in route.transit_s]
@@ -61,13 +66,15 @@ class Beliefs:
         self.log_odds: list[tuple[float, float, float]] = [(0.0, 0.0, 0.0)] * self.count
         self.rebounds, self.unplaced_rebounds, self.contacts = 0.0, 0.0, 0.0
         self.levels = [LevelHabit() for _ in range(self.count)]
-        self.rebound_habits = [ReboundHabit() for _ in range(self.count)]
-        self.left_in = [0.0, 0.0, 0.0]
-        """Known rebounds left in as contacts: where they were, unplaced, at another station."""
+        self.laws = [ReboundLaw() for _ in range(self.count)]
+        self.heads: dict[int, int] = {}
+        """Station of each train whose rebounds are known, by the number of its first contact."""
         self.unplaced, self.placed = [0.0, 0.0], [0.0, 0.0]
         self.strays = 0.0
         self.hidden, self.among = 0.0, 0.0
-        self.settled_s = start_s
+        self.answers, self.asked = [0.0] * self.count, [0.0] * self.count
+        """Contacts at each station with something heard when their first rebound was due, and all of them."""
+        self.settled_s = self.now_s = start_s
         self.slots, self.empty = 0.0, 0.0
         self.pace_given = feed.period_s is not None
         self.period_s = feed.period_s or 0.0
@@ -83,8 +90,6 @@ class Beliefs:
         self.p_stuck = (s.stuck * 1000 + self.stuck_count) / (1000 + self.passes)
         self.p_rebound = (s.rebound * 500 + self.rebounds) / (500 + self.contacts)
         self.p_unplaced_rebound = (2e-5 * 100 + self.unplaced_rebounds) / (100 + self.contacts)
-        known = sum(h.known for h in self.rebound_habits)
-        self.p_left_in = [(s.left_in * 100 + n) / (100 + known) for n in self.left_in]
         self.p_unplaced = [
             max((share * 50 + n) / (50 + n + placed), s.unplaced)
             for share, n, placed in zip((s.unplaced, 10.0 * s.unplaced), self.unplaced, self.placed, strict=True)
@@ -138,15 +143,47 @@ class Beliefs:
         if self.unlistened(time_s - reach, time_s + reach):
             return 1.0
         p = self.p_miss[station]
-        hiding = self.heard if s.shared_microphone else self.doubtful
+        if s.shared_microphone:
+            hiding, loud = self.heard, self.heard_db
+        else:
+            hiding, loud = self.doubtful, self.doubtful_db
         a, b = bisect_left(hiding, time_s - reach), bisect_right(hiding, time_s + reach)
         if a < b:
-            hidden = sum(min(1.0, 2.0 * s.mask_s * _normal(hiding[i] - time_s, sd)) for i in range(a, b))
+            hidden = sum(
+                min(1.0, 2.0 * s.mask_s * _normal(hiding[i] - time_s, sd))
+                * self.hides(station, loud[i])
+                * self.unanswered(station, hiding[i])
+                for i in range(a, b)
+            )
             p += self.masked * min(hidden, 1.0)
         late = time_s - self.start_s
         if late < s.give_up_s:  # a ball under way at the start may have been held up then
             p += s.held_up / (1.0 + late / s.held_up_s)
         return min(p, 1.0)
+
+    def hides(self, station: int, level_db: float) -> float:
+        """Return the probability that an impact is loud enough to have a contact at a station in it."""
+        middle, sd = self.levels[station].usual_db
+        if math.isnan(level_db) or math.isnan(middle):
+            return 1.0
+        return 0.5 * math.erfc((middle - level_db) / (1.4142 * (sd + _SUM_DB)))
+
+    def rebounded(self, station: int, contact_s: float) -> bool | None:
+        """Return whether anything is heard when the first rebound of a contact is due; None where not known (yet)."""
+        law = self.laws[station]
+        if not law.known:
+            return None
+        usual, sd = law.first_s
+        reach = 3.0 * sd + self.settings.mask_s
+        if contact_s + usual + reach > max(self.now_s, self.heard[-1] if self.heard else 0.0):
+            return None
+        return bisect_right(self.heard, contact_s + usual + reach) > bisect_left(self.heard, contact_s + usual - reach)
+
+    def unanswered(self, station: int, contact_s: float) -> float:
+        """Return the probability that nothing more than this is heard of a contact hidden then: no rebound."""
+        if self.rebounded(station, contact_s) is not False:
+            return 1.0
+        return 1.0 - (self.answers[station] + 3.0 * self.laws[station].share(1)) / (self.asked[station] + 3.5)
 
     def transit(self, a: int, b: int, took: float, behind: float) -> float:
         """Return the density of a transit of ``took`` s that ends ``behind`` s after the ball ahead."""
@@ -214,14 +251,16 @@ class Beliefs:
         self.misses[station] += own
         self.tries[station] += own
 
-    def learn_contact(self, station: int, placed: int, time_s: float, level_db: float, crowded: bool) -> None:
-        """Learn from a ball's contact at a station, put to ``placed`` (-1: to none), alone or among other impacts."""
+    def learn_contact(self, station: int, foreign: float, time_s: float, level_db: float, crowded: bool) -> None:
+        """Learn from a ball's contact at a station, foreign by this probability, alone or among other impacts."""
         self.contacts += 1
-        if placed < 0:
-            self.unplaced[crowded] += 1
-        else:
-            self.placed[crowded] += 1
+        self.unplaced[crowded] += foreign
+        self.placed[crowded] += 1.0 - foreign
         self.levels[station].learn(level_db, crowded)
+        rebounded = self.rebounded(station, time_s)
+        if rebounded is not None:
+            self.asked[station] += 1.0
+            self.answers[station] += rebounded
         reach = self.settings.mask_s
         near = bisect_right(self.heard, time_s + reach) - bisect_left(self.heard, time_s - reach)
         self.among += near > 1

@@ -8,8 +8,10 @@ from dataclasses import replace
 import numpy as np
 
 from noisecheck.flow.beliefs import Beliefs
+from noisecheck.flow.explanations import COPY_S, Impact, copy_density, leftover_rebound, rebound_due, unexplained
 from noisecheck.flow.findings import MOST_ODDS, Finding, Ledger, Passage, say_odds
-from noisecheck.flow.histories import COPY_S, Decision, Impact, copy_density, leftover_rebound, unexplained
+from noisecheck.flow.histories import Decision
+from noisecheck.flow.rebounds import Trains
 from noisecheck.flow.route import FeedPlan, LedgerSettings, Route
 
 __all__ = ["Book", "combine_odds"]
@@ -24,6 +26,9 @@ class Book:
         self.impacts: list[Impact] = []
         """All impacts taken in, settled or not."""
         self.levels: list[float] = []
+        self.trains = Trains(beliefs.laws)
+        self._came: dict[int, float] = {}
+        """When balls came whose contact was hidden, by the impact that is its rebound."""
         self.news: list[Finding] = []
         """What is new to say since it was last emptied."""
         self.suspected: dict[int, Finding] = {}
@@ -34,7 +39,6 @@ class Book:
         self.alone: set[int] = set()
         """Impacts that no ball made, in the best history."""
         self._said_stray: set[int] = set()
-        self._last_at: dict[int, float] = {}
         self._findings: list[Finding] = []
         self._passages: list[Passage] = []
         self._passed = np.zeros(n, np.int64)
@@ -65,7 +69,11 @@ class Book:
             impact = self.impacts[d.impact]
             (stray, chance), rebound = unexplained(self.beliefs, impact), self.rebound_density(d)
             odds = combine_odds(share, rest, stray, chance + rebound)
-            self._learn_leftover(impact, rebound / (stray + chance + rebound))
+            part = rebound / (stray + chance + rebound)
+            if impact.station >= 0:
+                self.beliefs.rebounds += part * (not impact.due)
+            else:
+                self.beliefs.unplaced_rebounds += part * (not impact.due)
             if self.claim(self.stray(impact, odds, said_s), -2 - d.impact):
                 self.beliefs.strays += odds / (1.0 + odds)
                 self._said_stray.add(d.impact)
@@ -77,12 +85,15 @@ class Book:
     def rebound_density(self, d: Decision) -> float:
         """Return the density of a leftover rebound or copy, by the balls heard before and the impacts beside."""
         impact, at, total = self.impacts[d.impact], d.before, 0.0
+        due = self.trains.due(impact.time_s, impact.level_db, impact.crowded, impact=impact.number)
+        last_at = [-1] * self.beliefs.count
         seen: set[int] = set()
         for _ in range(40):
             if at is None or len(seen) == self.beliefs.count:
                 break
             if at.kind in ("pass", "born") and at.station not in seen:
                 seen.add(at.station)
+                last_at[at.station] = at.impact
                 since_s = impact.time_s - at.time_s
                 total += leftover_rebound(self.beliefs, impact, at.station, since_s, self.levels[at.impact])
             at = at.before
@@ -99,81 +110,85 @@ class Book:
                     continue
                 beside = max(beside, copy_density(self.beliefs, impact, apart_s, self.levels[number]))
                 number += step
-        return total + beside
-
-    def _learn_leftover(self, impact: Impact, share: float) -> None:
-        """Learn that an impact was, by this probability, a rebound left in (or a copy)."""
-        b = self.beliefs
-        if impact.station >= 0:
-            b.rebounds += share
-        else:
-            b.unplaced_rebounds += share
-        most, place = 0.0, -1
-        for q in range(b.count):  # the station whose last contact foresees it best
-            last = self._last_at.get(q)
-            if last is not None and (rate := b.rebound_habits[q].rate(impact.time_s - last)) > most:
-                most, place = rate, q
-        if place >= 0:
-            b.left_in[0 if place == impact.station else (1 if impact.station < 0 else 2)] += share
+        known = impact._replace(due=tuple(due))
+        return total + beside + rebound_due(self.beliefs, known, tuple(last_at), self.beliefs.heard)
 
     def _write_pass(self, d: Decision, odds: float, late_odds: float, said_s: float) -> None:
         b, names = self.beliefs, self.route.stations
         ball, a = self.ball_of[d.ball], self.station_of[d.ball]
-        took = d.time_s - self.impacts[d.ball].time_s
+        came_s, hidden = self._contact_s(d)
+        took = came_s - self._when(d.ball)
         self.ball_of[d.impact], self.station_of[d.impact] = ball, d.station
         usual, longest = b.pass_mean[a][d.station], b.pass_latest[a][d.station]
         impact = self.impacts[d.impact]
-        late = b.learn_pass(a, d.station, d.time_s, took, math.log10(impact.odds))
-        b.learn_contact(d.station, impact.station, d.time_s, impact.level_db, impact.crowded)
+        late = b.learn_pass(a, d.station, came_s, took, math.log10(impact.odds))
+        if not hidden:
+            self._learn_contact(d.station, impact)
         self._passed[d.station] += 1
-        self._last_at[d.station] = d.time_s
-        self._passages.append(Passage(ball, names[a], names[d.station], d.time_s, took, late, odds))
-        self._unheard(ball, a, d.station, d.time_s, odds, said_s)
+        self._passages.append(Passage(ball, names[a], names[d.station], came_s, took, late, odds))
+        self._unheard(ball, a, d.station, came_s, odds, said_s)
         if d.station == b.count - 1:
             self.arrived += 1
         if late:
             odds = max(odds, late_odds)
             why = f"{took:.2f} s from {names[a]}, usually at most {longest:.2f} s, {say_odds(odds)}"
-            held = Finding("held_up", d.time_s, names[d.station], odds, why, ball, "settled", said_s, took - usual)
+            held = Finding("held_up", came_s, names[d.station], odds, why, ball, "settled", said_s, took - usual)
             self.claim(held, d.ball)
         elif d.ball in self.suspected:
             self._close(d.ball, f"ball {ball} was heard at {names[d.station]} after all", said_s)
+
+    def _contact_s(self, d: Decision) -> tuple[float, bool]:
+        """Return (when a ball came, whether its contact was hidden), and remember it."""
+        if math.isnan(d.came_s):
+            return d.time_s, False
+        self._came[d.impact] = d.came_s
+        self.beliefs.hidden += 1.0
+        return d.came_s, True
+
+    def _when(self, number: int) -> float:
+        """Return when the ball came that an impact is of."""
+        return self._came.get(number, self.impacts[number].time_s)
+
+    def _learn_contact(self, station: int, impact: Impact) -> None:
+        b = self.beliefs
+        foreign = impact.foreign(station, b.p_unplaced[impact.crowded])
+        b.learn_contact(station, foreign, impact.time_s, impact.level_db, impact.crowded)
 
     def _write_born(self, d: Decision, odds: float, late_odds: float, said_s: float) -> None:
         ball = self.balls
         self.balls += 1
         self.ball_of[d.impact], self.station_of[d.impact] = ball, d.station
         b = self.beliefs
-        impact = self.impacts[d.impact]
-        b.learn_contact(d.station, impact.station, d.time_s, impact.level_db, impact.crowded)
+        came_s, hidden = self._contact_s(d)
+        if not hidden:
+            self._learn_contact(d.station, self.impacts[d.impact])
         self._passed[d.station] += 1
-        self._last_at[d.station] = d.time_s
         if d.station == b.count - 1:
             self.arrived += 1
         b.learn_odds(d.station, math.log10(self.impacts[d.impact].odds))
         b.tries[d.station] += 1
         for k in range(d.station):
-            b.learn_miss(k, d.time_s - b.pass_mean[k][d.station], b.pass_sd[k][d.station])
+            b.learn_miss(k, came_s - b.pass_mean[k][d.station], b.pass_sd[k][d.station])
         if d.station == 0:
             if self._last_fed is not None:
                 since, period = self._last_fed
-                waited = d.time_s - since
-                if waited > 0 and not b.unlistened(since, d.time_s):
+                waited = came_s - since
+                if waited > 0 and not b.unlistened(since, came_s):
                     slots = max(1, round(waited / period)) if b.paced and period > 0 else 1
                     b.learn_feed(waited, period, slots)
                     each = waited / slots
                     period = period + 0.6 * (each - period) if period > 0 else each
-                self._last_fed = (d.time_s, period)
+                self._last_fed = (came_s, period)
             else:
-                self._last_fed = (d.time_s, self.feed.period_s or 0.0)
+                self._last_fed = (came_s, self.feed.period_s or 0.0)
         else:
-            self._unheard(ball, -1, d.station, d.time_s, odds, said_s, d.fed_s)
+            self._unheard(ball, -1, d.station, came_s, odds, said_s, d.fed_s)
             if d.late:
                 name = self.route.stations[d.station]
-                odds, took = max(odds, late_odds), d.time_s - d.fed_s
+                odds, took = max(odds, late_odds), came_s - d.fed_s
                 late_s = took - b.pass_mean[0][d.station]
                 why = f"fed {took:.2f} s before by the pace, but unheard until here, {say_odds(odds)}"
-                self.claim(Finding("held_up", d.time_s, name, odds, why, ball, "settled", said_s, late_s), None)
+                self.claim(Finding("held_up", came_s, name, odds, why, ball, "settled", said_s, late_s), None)
 
     def _unheard(
         self, ball: int, a: int, q: int, time_s: float, odds: float, said_s: float, fed_s: float = math.nan
@@ -182,7 +197,7 @@ class Book:
         b, names = self.beliefs, self.route.stations
         for k in range(a + 1, q):
             if a >= 0:  # share the time in proportion to the usual transit times
-                came = self._came(ball, a)
+                came = self._left(ball, a)
                 due = came + (time_s - came) * b.pass_mean[a][k] / max(b.pass_mean[a][q], 1e-9)
             else:
                 due = fed_s if k == 0 else time_s - b.pass_mean[k][q]
@@ -194,7 +209,7 @@ class Book:
             why = f"heard at {names[q]} after it, but not at {names[k]} when due, {say_odds(odds)}"
             self.claim(Finding("unheard", due, names[k], odds, why, ball, "settled", said_s), None)
 
-    def _came(self, ball: int, a: int) -> float:
+    def _left(self, ball: int, a: int) -> float:
         for p in reversed(self._passages[:-1]):
             if p.ball == ball and p.station == self.route.stations[a]:
                 return p.time_s
@@ -202,11 +217,11 @@ class Book:
 
     def _write_end(self, d: Decision, share: float, rest: float, said_s: float) -> None:
         b, names = self.beliefs, self.route.stations
-        last = self.impacts[d.ball]
-        stuck, unheard = b.never(d.station, last.time_s, d.floor)
+        last_s = self._when(d.ball)
+        stuck, unheard = b.never(d.station, last_s, d.floor)
         held = 0.0
         if d.floor <= d.station:
-            held = b.still_held(d.station, d.station + 1, d.time_s - last.time_s)
+            held = b.still_held(d.station, d.station + 1, d.time_s - last_s)
         if unheard > 0.5:  # its way led through time not listened to: nothing is known of it
             if d.ball in self.suspected:
                 self._close(d.ball, "it may have passed while nobody listened", said_s)
@@ -216,7 +231,7 @@ class Book:
         after = names[d.station + 1]
         passed = "balls behind it came" if d.floor > d.station else "nothing came"
         why = f"last heard at {names[d.station]}, never at {after} or later though {passed}, {say_odds(odds)}"
-        finding = Finding("stuck", last.time_s, names[d.station], odds, why, ball, "settled", said_s)
+        finding = Finding("stuck", last_s, names[d.station], odds, why, ball, "settled", said_s)
         # Of no ball in this list did any later station hear anything; that is told from a miss by its odds alone.
         least = self.settings.claim_last_odds
         if d.station < b.count - 2:

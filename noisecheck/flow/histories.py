@@ -12,51 +12,24 @@ from collections.abc import Iterator
 from typing import NamedTuple
 
 from noisecheck.flow.beliefs import Beliefs
+from noisecheck.flow.explanations import (
+    COPY_S,
+    Impact,
+    copy_density,
+    hidden_contacts,
+    label_of,
+    leftover_rebound,
+    rebound_due,
+    unexplained,
+)
 
-__all__ = [
-    "COPY_S",
-    "Ball",
-    "Decision",
-    "History",
-    "Impact",
-    "copy_density",
-    "end_history",
-    "extend",
-    "leftover_rebound",
-    "retire",
-    "unexplained",
-]
+__all__ = ["Ball", "Decision", "History", "end_history", "extend", "retire"]
 
 _LOST = math.log(1e-6)
 """Histories this much less likely than the best are dropped (log)."""
 _TINY = 1e-300
-_REBOUND_S = 0.08
-"""A rebound left in follows its first contact this closely (mean)."""
-_ASTRAY = 0.01
-"""Share of contacts with a rebound that would be left in if it were put to another place than the contact."""
-_LOUDER = (0.005, 0.05)
-"""Share of rebounds that seem as loud as their first contact: alone, and where another impact may be in them."""
-_FOREIGN = 0.5 / 0.05
-"""Share of the doubt in a placing that means "no station", over the share of such impacts taken there beforehand."""
-COPY_S = 0.015
-"""Another microphone hears the same impact at most this much earlier or later (some 5 m of air, common practice)."""
 _PEAK = 1e4
 """No density of a feed slot is higher than this (per s)."""
-
-
-class Impact(NamedTuple):
-    """One placed first contact."""
-
-    number: int
-    time_s: float
-    station: int
-    """Index on the route, -1 when unplaced."""
-    confidence: float
-    odds: float
-    """That it is a real impact."""
-    level_db: float
-    crowded: bool = False
-    """Whether other impacts are so near in time that they change how it sounds."""
 
 
 class Ball(NamedTuple):
@@ -87,6 +60,8 @@ class Decision(NamedTuple):
     """Whether the ball came later than usual."""
     fed_s: float = math.nan
     """When the ball was fed, as far as known (``born``)."""
+    came_s: float = math.nan
+    """When the ball came, where another impact hid its contact and this one is its rebound."""
 
     @property
     def key(self) -> tuple[str, int, int]:
@@ -119,67 +94,6 @@ class History(NamedTuple):
                 blocked = q
                 total += math.log(beliefs.p_stuck + beliefs.p_miss[q + 1] + beliefs.p_hold[q])
         return total
-
-
-def _label(beliefs: Beliefs, impact: Impact, station: int) -> float:
-    """Probability that an impact at ``station`` is placed as this one was."""
-    s = beliefs.settings
-    if impact.station < 0:
-        return beliefs.p_unplaced[impact.crowded]
-    wrong = max(1.0 - impact.confidence, s.misplaced)
-    if impact.station == station:
-        return (1.0 - beliefs.p_unplaced[impact.crowded]) * (1.0 - wrong)
-    return wrong / max(beliefs.count - 1, 1) * (1.0 - beliefs.p_unplaced[impact.crowded])
-
-
-def unexplained(beliefs: Beliefs, impact: Impact) -> tuple[float, float]:
-    """Return the densities of (stray, chance) for an impact that no ball made."""
-    real = impact.odds / (1.0 + impact.odds)
-    # A stray sounds like no station more often than not, and else is put to one in doubt; chance has no preference.
-    stray_label, chance_label = 0.7, 0.5
-    if impact.station >= 0:
-        doubt = (1.0 - impact.confidence) / max(impact.confidence, 1e-3)
-        stray_label = min(0.3 / beliefs.count + _FOREIGN * doubt / beliefs.count, 1.0)
-        chance_label = 0.5 / beliefs.count
-    stray = beliefs.stray_rate * real * stray_label
-    return stray, 0.5 / (1.0 + impact.odds) * chance_label
-
-
-def leftover_rebound(beliefs: Beliefs, impact: Impact, place: int, since_s: float, level_db: float) -> float:
-    """Return the density of a rebound left in, ``since_s`` after a contact of ``level_db`` at ``place``.
-
-    Where the impact itself is put to another place or to none it must be known to be softer; then the doubt in its
-    placing counts, or how often rebounds were left unplaced in this run.
-    """
-    if not 0.0 <= since_s < 1.5:
-        return 0.0
-    real = impact.odds / (1.0 + impact.odds)
-    louder = impact.level_db > level_db - 1.0
-    habit = beliefs.rebound_habits[place]
-    known = habit.rate(since_s) * real
-    if known:
-        way = 0 if place == impact.station else (1 if impact.station < 0 else 2)
-        known *= beliefs.p_left_in[way] / (max(beliefs.count - 1, 1) if way == 2 else 1)
-        known *= _LOUDER[impact.crowded] if louder else 1.0
-    if louder:
-        return known
-    p = beliefs.p_rebound
-    if place != impact.station:
-        if not impact.level_db <= level_db - 1.0:
-            return known
-        doubt = _ASTRAY * (1.0 - impact.confidence) / max(beliefs.count - 1, 1)
-        p = beliefs.p_unplaced_rebound if impact.station < 0 else doubt
-    p *= 10.0 / (10.0 + habit.known)  # once it is known when balls rebound here, little else is to be expected
-    return known + p / _REBOUND_S * math.exp(-since_s / _REBOUND_S) * real
-
-
-def copy_density(beliefs: Beliefs, impact: Impact, apart_s: float, level_db: float) -> float:
-    """Return the density of a copy: the sound of an impact of ``level_db``, taken twice by two microphones."""
-    # The farther microphone hears it later and, the longer way round, clearly softer.
-    softer_db = -1.0 if abs(apart_s) < 0.002 else 6.0
-    if abs(apart_s) > COPY_S or not impact.level_db <= level_db - softer_db:
-        return 0.0
-    return beliefs.settings.copied / (2.0 * COPY_S)
 
 
 def _replace(track: tuple[Ball, ...], place: int, ball: Ball | None, station: int) -> tuple[Ball, ...]:
@@ -274,7 +188,11 @@ def extend(
     real = impact.odds / (1.0 + impact.odds)
     order = sorted(range(beliefs.count), key=lambda q: q != impact.station)
     levels_fit = [h.ratio(impact.level_db, impact.crowded) for h in beliefs.levels]
-    labels = [_label(beliefs, impact, q) * real * levels_fit[q] for q in range(beliefs.count)]
+    plain = [label_of(beliefs, impact, q) * real for q in range(beliefs.count)]
+    labels = [p * fit for p, fit in zip(plain, levels_fit, strict=True)]
+    hidden = [
+        (q, impact._replace(time_s=at), plain[q] * factor) for q, at, factor in hidden_contacts(beliefs, impact, times)
+    ]
     fresh = [_never_before(beliefs, impact, q) if q else 1.0 for q in range(beliefs.count)]
     copied, at = 0.0, impact.number - 1
     while at >= 0 and now - times[at] <= COPY_S:
@@ -286,7 +204,7 @@ def extend(
         for q, last in enumerate(h.last_at):
             if last >= 0:
                 none += leftover_rebound(beliefs, impact, q, now - times[last], levels[last])
-        none = max(none + copied, _TINY)
+        none = max(none + rebound_due(beliefs, impact, h.last_at, times) + copied, _TINY)
         made = Decision(h.past, "none", impact.number, -1, impact.station, now)
         children = [h._replace(log_p=h.log_p + math.log(none), past=made)]
         best = max(best, children[0].standing(now, beliefs))
@@ -294,6 +212,12 @@ def extend(
             # What cannot come near the best so far is not worked out.
             bar = math.exp(min(best + _LOST - h.log_p - math.log(labels[q]), 600.0))
             heard = _heard_at(beliefs, h, impact, q, labels[q], fresh[q], times, bar)
+            for place, earlier, label in hidden:
+                last = h.last_at[q]
+                if place == q and not (last >= 0 and times[last] > earlier.time_s - beliefs.settings.mask_s):
+                    bar = math.exp(min(best + _LOST - h.log_p - math.log(label), 600.0))
+                    before = _never_before(beliefs, earlier, q) if q else 1.0
+                    heard += _heard_at(beliefs, h, earlier, q, label, before, times, bar, heard_s=now)
             children += heard
             for child in heard:
                 if child.log_p > best:
@@ -314,10 +238,23 @@ def _never_before(beliefs: Beliefs, impact: Impact, q: int) -> float:
 
 
 def _heard_at(
-    beliefs: Beliefs, h: History, impact: Impact, q: int, label: float, fresh: float, times: list[float], bar: float
+    beliefs: Beliefs,
+    h: History,
+    impact: Impact,
+    q: int,
+    label: float,
+    fresh: float,
+    times: list[float],
+    bar: float,
+    heard_s: float = math.nan,
 ) -> list[History]:
-    """Return the histories in which a ball made this impact at station ``q``, those of density over ``bar``."""
+    """Return the histories in which a ball made this impact at station ``q``, those of density over ``bar``.
+
+    ``heard_s`` is given where the contact was hidden: its rebound was heard then.
+    """
     now, final = impact.time_s, beliefs.count - 1
+    hidden = not math.isnan(heard_s)
+    told_s, came_s = (heard_s, now) if hidden else (now, math.nan)
     found = []
     last_at = (*h.last_at[:q], impact.number, *h.last_at[q + 1 :])
     here = Ball(impact.number, q, now, q) if q < final else None
@@ -325,7 +262,7 @@ def _heard_at(
     for p, place in _by_ball(beliefs, h, impact, q, times, bar):
         ball = h.track[place]
         late = now - ball.time_s > beliefs.pass_latest[ball.station][q] + 1e-9
-        past = Decision(h.past, "pass", impact.number, ball.last, q, now, 0, late)
+        past = Decision(h.past, "pass", impact.number, ball.last, q, told_s, 0, late, came_s=came_s)
         track = _replace(h.track, place, here, q)
         found.append(h._replace(log_p=h.log_p + math.log(p * label), track=track, last_at=last_at, past=past))
     if q == 0:
@@ -339,7 +276,7 @@ def _heard_at(
         fed = came if used == math.inf else h.fed_s
     if p >= bar:
         late = now - came > beliefs.pass_latest[0][q] + 1e-9
-        past = Decision(h.past, "born", impact.number, -1, q, now, 0, late, came)
+        past = Decision(h.past, "born", impact.number, -1, q, told_s, 0, late, came, came_s)
         place = next((i for i, b in enumerate(h.track) if max(b.station, b.floor) < q), len(h.track))
         track = (*h.track[:place], *((here,) if here else ()), *h.track[place:])
         found.append(History(h.log_p + math.log(p * label), track, last_at, fed, period, left[-20:], past))

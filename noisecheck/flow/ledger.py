@@ -9,11 +9,12 @@ import numpy as np
 
 from noisecheck.core.errors import InputError
 from noisecheck.core.table import Impacts
-from noisecheck.flow.contacts import crowded_impacts, first_contacts
+from noisecheck.flow.contacts import crowded_impacts, first_contacts, labels_of
 from noisecheck.flow.findings import Ledger
 from noisecheck.flow.route import FeedPlan, LedgerSettings, Route
 from noisecheck.flow.solver import LedgerSolver
 from noisecheck.flow.windows import contradicted, without
+from noisecheck.place.evidence import Evidence
 
 __all__ = ["follow_balls"]
 
@@ -29,36 +30,39 @@ def follow_balls(
     gaps_s: Sequence[tuple[float, float]] = (),
     silent: Sequence[str] = (),
     run: str = "",
+    odds: Evidence | None = None,
 ) -> Ledger:
     """Return the ledger of one measured run.
 
     Args:
-        impacts: impacts of this run; ``time_s``, ``station``, ``station_confidence``, ``odds``, ``rebound`` and
-            ``lae_db`` are used, and may be blank but for ``time_s``.
+        impacts: impacts of this run; ``time_s``, ``station``, ``station_confidence``, ``odds``, ``drop``,
+            ``rebound`` and ``lae_db`` are used, and may be blank but for ``time_s``.
         route: the balls' way; stations without a single impact are left out as not listened to, and transit times
             that the sounds contradict are replaced by those heard; notes say so.
         end_s, start_s: span listened to, seconds of the run.
         gaps_s: spans within it not listened to.
         silent: stations known to have no microphone near.
+        odds: what each impact sounds like, row by row with ``impacts``; else ``station_confidence`` is used.
 
     Raises:
         InputError: times outside the span (were frames given for seconds?), or ``end_s`` before ``start_s``.
     """
     if end_s < start_s:
         raise InputError(f"the run ends at {end_s:g} s, before it starts at {start_s:g} s")
-    rows, codes = first_contacts(impacts, route)
+    rows, codes = first_contacts(impacts, route, rebounds=True)
     times = impacts["time_s"][rows]
     if len(times) and not (times[0] >= start_s and times[-1] <= end_s):
         raise InputError(
             f"impacts from {times[0]:.3f} to {times[-1]:.3f} s lie outside the run ({start_s:g} to {end_s:g} s): "
             "are the times in seconds of this run?"
         )
-    unheard = [n for i, n in enumerate(route.stations) if not np.any(codes == i)]
+    first = impacts["rebound"][rows] <= 0
+    unheard = [n for i, n in enumerate(route.stations) if not np.any(codes[first] == i)]
     heard = route.heard_only([*silent, *unheard])
     translate = np.array([heard.stations.index(n) if n in heard.stations else -1 for n in route.stations] + [-1], int)
     chosen = settings or LedgerSettings()
     wrong = contradicted(
-        times, translate[codes], heard, longest_s=chosen.longest_transit_s, start_s=start_s, end_s=end_s
+        times[first], translate[codes[first]], heard, longest_s=chosen.longest_transit_s, start_s=start_s, end_s=end_s
     )
     heard = without(heard, wrong)
     solver = LedgerSolver(heard, feed=feed, settings=settings, start_s=start_s, gaps_s=gaps_s, run=run)
@@ -71,6 +75,9 @@ def follow_balls(
         odds=impacts["odds"][rows],
         level_db=impacts["lae_db"][rows],
         crowded=crowded_impacts(impacts)[rows],
+        drop=impacts["drop"][rows],
+        rebound=impacts["rebound"][rows],
+        labels=None if odds is None else labels_of(odds.where(rows), heard),
     )
     ledger = solver.finish(end_s)
     left_out = [n for n in route.stations if n not in heard.stations]

@@ -101,8 +101,6 @@ class LedgerSettings:
     unplaced: float = 0.01
     rebound: float = 1e-3
     """Share of first contacts after which a rebound was left in."""
-    left_in: float = 0.01
-    """Share of rebounds taken for first contacts in each way: at their own station, unplaced, at another station."""
     copied: float = 1e-3
     """Share of impacts of which a second microphone's sound is taken for another impact."""
     shared_microphone: bool = True
@@ -120,7 +118,7 @@ class LedgerSettings:
     """Histories kept side by side."""
 
     def __post_init__(self) -> None:
-        for name in ("miss", "stuck", "held_up", "misplaced", "unplaced", "rebound", "left_in", "masked"):
+        for name in ("miss", "stuck", "held_up", "misplaced", "unplaced", "rebound", "masked"):
             value = getattr(self, name)
             if not 0 < value < 1:
                 raise InputError(f"{name} = {value:g} must be a share between 0 and 1 (did you give per cent?)")

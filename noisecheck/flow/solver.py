@@ -10,20 +10,28 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 from noisecheck.core.errors import InputError
 from noisecheck.core.table import Impacts
 from noisecheck.flow.beliefs import Beliefs, learn_transits
 from noisecheck.flow.book import Book, combine_odds
 from noisecheck.flow.contacts import rebounds_known
+from noisecheck.flow.explanations import Impact, unexplained
 from noisecheck.flow.findings import Finding, Ledger, say_odds
-from noisecheck.flow.histories import Ball, Decision, History, Impact, end_history, extend, retire, unexplained
+from noisecheck.flow.histories import Ball, Decision, History, end_history, extend, retire
+from noisecheck.flow.rebounds import Member
 from noisecheck.flow.route import FeedPlan, LedgerSettings, Route
+from noisecheck.place.evidence import PRIOR_UNPLACED
 
 __all__ = ["LedgerSolver"]
 
 _SURELY_PLACED = 0.9
+_CLEARLY_PLACED = 0.98
+_USUAL = 0.5
+"""A first contact whose level is likelier than this, over that of any other impact, is as loud as usual."""
+_FITS = 5.0
+"""Density (per s, re any level) from which an impact fits its train: what fits in time and level has hundreds."""
 _SURE_ODDS = 1e5  # of an impact whose odds nobody stated
 
 
@@ -69,8 +77,8 @@ class LedgerSolver:
     def learn_habits(self, impacts: Impacts) -> None:
         """Learn from impacts placed and told apart how loud balls are at each station and when they rebound there."""
         b = self.beliefs
-        for habit, (after_s, drops) in zip(b.rebound_habits, rebounds_known(impacts, self.route), strict=True):
-            habit.learn(after_s, drops)
+        for law, trains in zip(b.laws, rebounds_known(impacts, self.route), strict=True):
+            law.learn(trains)
         names, sure = impacts["station"], (impacts["rebound"] == 0) & (impacts["station_confidence"] > _SURELY_PLACED)
         for level, name in zip(b.levels, self.route.stations, strict=True):
             level.prime(impacts["lae_db"][sure & (names == name)])
@@ -87,9 +95,12 @@ class LedgerSolver:
         odds: ArrayLike = math.nan,
         level_db: ArrayLike = math.nan,
         crowded: ArrayLike = False,
+        drop: ArrayLike = -1,
+        rebound: ArrayLike = 0,
+        labels: NDArray[np.float64] | None = None,
         gaps_s: Sequence[tuple[float, float]] = (),
     ) -> list[Finding]:
-        """Take first contacts not given before, all at or before ``now_s``, and return what is new to say.
+        """Take impacts not given before, all at or before ``now_s``, and return what is new to say.
 
         Args:
             time_s: (n,) seconds of the run, not before the last ``now_s``, ascending.
@@ -99,6 +110,10 @@ class LedgerSolver:
             odds: (n,) or one value, odds that the impact is real; NaN counts as sure.
             level_db: (n,) or one value, any level; NaN unknown. Tells what is too soft or too loud for a contact.
             crowded: (n,) or one value, whether other impacts are near in time, see :func:`crowded_impacts`.
+            drop, rebound: (n,) or one value, as in the impact table. Rebounds that fit their train are no balls'
+                contacts; first contacts may be given alone.
+            labels: (n, stations + 1) likelihoods of how each impact sounds, at each station of the route and, last,
+                at none of them, up to a constant a row; instead of ``confidence``.
             gaps_s: new spans (from, to) that were not listened to.
 
         Raises:
@@ -110,8 +125,13 @@ class LedgerSolver:
             raise InputError(f"{len(times)} times but {len(codes)} stations: one of each for every impact")
         columns = [
             np.broadcast_to(np.asarray(v, np.float64), times.shape).tolist()
-            for v in (confidence, odds, level_db, crowded)
+            for v in (confidence, odds, level_db, crowded, drop, rebound)
         ]
+        sounds: list[tuple[float, ...]] = [()] * len(times)
+        if labels is not None:
+            if labels.shape != (len(times), len(self.route.stations) + 1):
+                raise InputError(f"labels of shape {labels.shape}: a row for each of {len(times)} impacts is needed")
+            sounds = [tuple(row) for row in _scaled(labels).tolist()]
         if times.size and not (np.all(np.diff(times) >= 0) and times[0] >= self._now - 1e-9 and times[-1] <= now_s):
             raise InputError(
                 f"impacts must come in order of time, between {self._now:.3f} and {now_s:.3f} s, "
@@ -122,10 +142,14 @@ class LedgerSolver:
         if gaps_s:
             self.beliefs.gaps = sorted([*self.beliefs.gaps, *gaps_s])
         self.book.news = []
-        for t, q, sure, real, level, among in zip(times.tolist(), codes.tolist(), *columns, strict=True):
+        for t, q, sound, sure, real, level, among, fall, number in zip(
+            times.tolist(), codes.tolist(), sounds, *columns, strict=True
+        ):
             real = _SURE_ODDS if math.isnan(real) else max(real, 1e-3)
             sure = 1.0 if math.isnan(sure) else sure
-            impact = Impact(len(self.book.impacts), t, q, sure, real, level, among > 0.5)
+            impact = Impact(
+                len(self.book.impacts), t, q, sure, real, level, among > 0.5, sound, (), int(fall), int(number)
+            )
             self.book.impacts.append(impact)
             self.book.levels.append(level)
             if self._waiting is None:
@@ -161,7 +185,7 @@ class LedgerSolver:
         if now_s < begun + self.settings.learn_s:
             return
         waiting, self._waiting = self._waiting, None
-        early = [i for i in waiting if i.time_s <= begun + self.settings.learn_s]
+        early = [i for i in waiting if i.time_s <= begun + self.settings.learn_s and i.rebound <= 0]
         b = self.beliefs
         found = learn_transits(
             np.array([i.time_s for i in early]),
@@ -182,8 +206,13 @@ class LedgerSolver:
     def _take(self, impact: Impact) -> None:
         self._run_to(impact.time_s)
         self._times.append(impact.time_s)
-        if impact.station < 0 or impact.confidence < _SURELY_PLACED:
+        self.beliefs.heard_db.append(impact.level_db)
+        if impact.station < 0 or impact.confidence < _CLEARLY_PLACED:
             self.beliefs.doubtful.append(impact.time_s)
+            self.beliefs.doubtful_db.append(impact.level_db)
+        impact = self._among_trains(impact)
+        if impact.rebound > 0 and self._surely_rebound(impact):
+            return
         self._histories = extend(self._histories, impact, self.beliefs, self._times, self.book.levels)
         at = self._histories[0].past
         for _ in range(8):  # what seemed a ball's may turn out to be a stray when the ball itself is heard
@@ -193,6 +222,32 @@ class LedgerSolver:
                 self._suspect_stray(at, impact.time_s)
             at = at.before
 
+    def _among_trains(self, impact: Impact) -> Impact:
+        """Return the impact with the rebounds it may be, and take it into its own train."""
+        trains = self.book.trains
+        due = trains.due(impact.time_s, impact.level_db, impact.crowded, impact=impact.number)
+        impact = impact._replace(due=tuple(due))
+        self.book.impacts[impact.number] = impact
+        if impact.drop >= 0:
+            member = Member(impact.rebound, impact.time_s, impact.level_db, impact.number)
+            trains.take(impact.drop, member, impact.station)
+            if impact.rebound <= 0 and impact.station >= 0:
+                self.beliefs.heads[impact.number] = impact.station
+        return impact
+
+    def _surely_rebound(self, impact: Impact) -> bool:
+        """Return whether an impact told to be a rebound fits its train, and the train a ball's contact."""
+        contact = self.book.trains.contact_of(impact.drop)
+        if contact < 0:
+            return True
+        head = self.book.impacts[contact]
+        if not self.beliefs.laws[head.station].known:
+            return True
+        if sum(d.density for d in impact.due if d.contact == contact) < _FITS:
+            return False
+        usual = self.beliefs.levels[head.station].ratio(head.level_db, head.crowded) > _USUAL
+        return impact.rebound > 1 or (usual and head.confidence >= _CLEARLY_PLACED)
+
     def _run_to(self, now_s: float) -> None:
         """Let time pass: late balls are suspected, hopeless ones given up, old decisions settled."""
         while True:
@@ -200,6 +255,7 @@ class LedgerSolver:
             step = min(late[0] if late else math.inf, self._next_settle)
             if step > now_s:
                 break
+            self.beliefs.now_s = step
             if late and late[0] <= self._next_settle:
                 self._suspect_late(late[1], late[2], late[0])
             else:
@@ -218,6 +274,8 @@ class LedgerSolver:
             if q >= self.beliefs.count:
                 continue
             due = ball.time_s + self.beliefs.pass_latest[ball.station][q]
+            if self.beliefs.laws[q].known:  # a contact that was hidden shows by its rebound
+                due += min(self.beliefs.laws[q].first_s[0] * 1.2 + self.settings.mask_s, 0.3)
             if found is None or due < found[0]:
                 found = (due, ball, q)
         return found
@@ -329,3 +387,9 @@ class LedgerSolver:
         self._histories = [self._histories[i] for i in agree]
         self.beliefs.settled_s = self._now if math.isinf(before_s) else before_s
         self.beliefs.tables()
+
+
+def _scaled(labels: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return likelihoods of sounds over that of any impact's, station by station and (last) none."""
+    usual = (1.0 - PRIOR_UNPLACED) * labels[:, :-1].mean(axis=1) + PRIOR_UNPLACED * labels[:, -1]
+    return np.asarray(labels / np.maximum(usual, 1e-300)[:, None], np.float64)

@@ -10,6 +10,7 @@ import numpy as np
 from noisecheck.bench.rig import Rig
 from noisecheck.bench.runsheet import Run
 from noisecheck.core.errors import InputError
+from noisecheck.core.flags import Flag
 from noisecheck.core.table import Impacts
 from noisecheck.flow.challenge import Challenge, challenge
 from noisecheck.flow.drops import G_MPS2, Drops, describe_drops
@@ -20,6 +21,7 @@ from noisecheck.flow.ledger import follow_balls
 from noisecheck.flow.route import FeedPlan, LedgerSettings, Route
 from noisecheck.flow.trains import begun_where_placed, find_drops
 from noisecheck.pipeline.references import machine_impacts
+from noisecheck.place.evidence import Evidence
 
 __all__ = [
     "challenge_run",
@@ -110,9 +112,15 @@ def _settings(rig: Rig) -> LedgerSettings:
 
 
 def follow_run(
-    impacts: Impacts, run: Run, rig: Rig, *, seconds: float, gaps_s: Sequence[tuple[float, float]] = ()
+    impacts: Impacts,
+    run: Run,
+    rig: Rig,
+    *,
+    seconds: float,
+    gaps_s: Sequence[tuple[float, float]] = (),
+    odds: Evidence | None = None,
 ) -> Ledger:
-    """Return the ledger of one run: every ball accounted for.
+    """Return the ledger of one run: every ball accounted for; ``odds`` of placing go row by row with the impacts.
 
     Raises:
         InputError: the rig file does not say the balls' way.
@@ -125,6 +133,7 @@ def follow_run(
         settings=_settings(rig),
         gaps_s=gaps_s,
         run=run.name,
+        odds=odds if odds is None else odds.where(~impacts.flagged(Flag.REFERENCE)),
     )
 
 

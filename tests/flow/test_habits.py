@@ -10,7 +10,7 @@ from scipy import stats
 
 from noisecheck.core.table import Impacts
 from noisecheck.flow.contacts import crowded_impacts, rebounds_known
-from noisecheck.flow.habits import LevelHabit, ReboundHabit
+from noisecheck.flow.habits import LevelHabit
 from noisecheck.flow.ledger import follow_balls
 from noisecheck.flow.route import Route
 from noisecheck.flow.trains import begun_where_placed
@@ -45,17 +45,6 @@ def test_the_share_of_odd_levels_is_learnt() -> None:
     assert habit.ratio(-65.0, False) > before
 
 
-def test_the_rate_of_rebounds_adds_up_to_rebounds_per_drop() -> None:
-    habit = ReboundHabit()
-    assert habit.rate(0.17) == 0.0
-    after = np.random.default_rng(5).normal(0.17, 0.004, 900)
-    habit.learn(after, 1000)
-    grid = np.arange(0.0, 1.2, 0.004) + 0.002
-    assert sum(habit.rate(t) for t in grid) * 0.004 == pytest.approx(900 / 1010, rel=0.01)
-    assert habit.rate(0.17) > 30.0
-    assert habit.rate(0.4) == habit.rate(-0.1) == habit.rate(3.0) == 0.0
-
-
 def run_with(extra: list[tuple[float, str, float, float]], balls: int = 40) -> Impacts:
     """Return balls that pass a landing (with a rebound 0.17 s after it) and a tray, and more impacts."""
     rng = np.random.default_rng(8)
@@ -77,7 +66,8 @@ def run_with(extra: list[tuple[float, str, float, float]], balls: int = 40) -> I
 def test_a_rebound_put_to_a_wrong_station_makes_no_finding() -> None:
     clean = run_with([])
     assert follow_balls(clean, ROUTE, end_s=75.0).findings == ()
-    assert len(rebounds_known(clean, ROUTE)[0][0]) == 40
+    landing, tray = rebounds_known(clean, ROUTE)
+    assert ([len(t) for t in landing], [len(t) for t in tray]) == ([2] * 40, [1] * 40)
     contact = float(clean["time_s"][(clean["station"] == "landing") & (clean["rebound"] == 0)][20])
     ledger = follow_balls(run_with([(contact + 0.172, "tray", -51.5, 0.8)]), ROUTE, end_s=75.0)
     assert (ledger.findings, ledger.arrived) == ((), 40)

@@ -1,0 +1,184 @@
+"""What else than a ball's contact may have made an impact: a stray, chance, a rebound, a copy; densities per s."""
+
+from __future__ import annotations
+
+import math
+from typing import NamedTuple
+
+from noisecheck.flow.beliefs import Beliefs
+from noisecheck.flow.rebounds import SPAN_DB, Due
+
+__all__ = [
+    "COPY_S",
+    "Impact",
+    "copy_density",
+    "hidden_contacts",
+    "label_of",
+    "leftover_rebound",
+    "rebound_due",
+    "unexplained",
+]
+
+_TINY = 1e-300
+_REBOUND_S = 0.08
+"""A rebound left in follows its first contact this closely (mean)."""
+_ASTRAY = 0.01
+"""Share of contacts with a rebound that would be left in if it were put to another place than the contact."""
+_NO_CONTACT = 0.02
+"""Weight of a train's rebound where its first contact is taken for something else."""
+_BLUR = 0.6
+"""Spread of the time between a hidden contact and the impact that hides it, over ``mask_s`` (evenly within it)."""
+_ODD_LEVEL = 0.02
+"""Share of rebounds of hidden contacts of any level."""
+_HIDDEN_LEAST = 1e-3
+_FOREIGN = 0.5 / 0.05
+"""Share of the doubt in a placing that means "no station", over the share of such impacts taken there beforehand."""
+_ALIKE = 0.1
+"""Share of strays that sound like a station."""
+COPY_S = 0.015
+"""Another microphone hears the same impact at most this much earlier or later (some 5 m of air, common practice)."""
+
+
+class Impact(NamedTuple):
+    """One placed first contact."""
+
+    number: int
+    time_s: float
+    station: int
+    """Index on the route, -1 when unplaced."""
+    confidence: float
+    odds: float
+    """That it is a real impact."""
+    level_db: float
+    crowded: bool = False
+    """Whether other impacts are so near in time that they change how it sounds."""
+    labels: tuple[float, ...] = ()
+    """Likelihood of its sound at each station of the route and, last, at none; up to a constant. Empty: not known."""
+    due: tuple[Due, ...] = ()
+    """Rebounds it may be."""
+    drop: int = -1
+    rebound: int = 0
+    """Its train and its number there, as told by the times and levels of its station alone."""
+
+    def foreign(self, station: int, unplaced: float) -> float:
+        """Return the probability that its sound is foreign although it was at a station, ``unplaced`` beforehand."""
+        if not self.labels:
+            return float(self.station < 0)
+        strange = unplaced * self.labels[-1]
+        return strange / max(strange + (1.0 - unplaced) * self.labels[station], _TINY)
+
+
+def label_of(beliefs: Beliefs, impact: Impact, station: int) -> float:
+    """Probability that an impact at ``station`` is placed as this one was."""
+    s = beliefs.settings
+    if impact.labels:
+        u = beliefs.p_unplaced[impact.crowded]
+        return max((1.0 - u) * impact.labels[station] + u * impact.labels[-1], s.misplaced)
+    if impact.station < 0:
+        return beliefs.p_unplaced[impact.crowded]
+    wrong = max(1.0 - impact.confidence, s.misplaced)
+    if impact.station == station:
+        return (1.0 - beliefs.p_unplaced[impact.crowded]) * (1.0 - wrong)
+    return wrong / max(beliefs.count - 1, 1) * (1.0 - beliefs.p_unplaced[impact.crowded])
+
+
+def unexplained(beliefs: Beliefs, impact: Impact) -> tuple[float, float]:
+    """Return the densities of (stray, chance) for an impact that no ball made."""
+    real = impact.odds / (1.0 + impact.odds)
+    # A stray sounds like no station more often than not, and else is put to one in doubt; chance has no preference.
+    stray_label, chance_label = 0.7, 0.5
+    if impact.labels:
+        alike = sum(impact.labels[:-1]) / beliefs.count
+        stray_label = (1.0 - _ALIKE) * impact.labels[-1] + _ALIKE * alike
+        chance_label = 0.5 * (impact.labels[-1] + alike)
+    elif impact.station >= 0:
+        doubt = (1.0 - impact.confidence) / max(impact.confidence, 1e-3)
+        stray_label = min(0.3 / beliefs.count + _FOREIGN * doubt / beliefs.count, 1.0)
+        chance_label = 0.5 / beliefs.count
+    stray = beliefs.stray_rate * real * stray_label
+    return stray, 0.5 / (1.0 + impact.odds) * chance_label
+
+
+def leftover_rebound(beliefs: Beliefs, impact: Impact, place: int, since_s: float, level_db: float) -> float:
+    """Return the density of a rebound left in, ``since_s`` after a contact of ``level_db`` at ``place``.
+
+    Where the impact itself is put to another place or to none it must be known to be softer; then the doubt in its
+    placing counts, or how often rebounds were left unplaced in this run.
+    """
+    if not 0.0 <= since_s < 1.5:
+        return 0.0
+    real = impact.odds / (1.0 + impact.odds)
+    if impact.level_db > level_db - 1.0:
+        return 0.0
+    p = beliefs.p_rebound
+    if place != impact.station:
+        if not impact.level_db <= level_db - 1.0:
+            return 0.0
+        doubt = _ASTRAY * (1.0 - impact.confidence) / max(beliefs.count - 1, 1)
+        p = beliefs.p_unplaced_rebound if impact.station < 0 else doubt
+    law = beliefs.laws[place]
+    p *= 10.0 / (10.0 + law.drops * law.known)  # once it is known how balls rebound here, little else is expected
+    return p / _REBOUND_S * math.exp(-since_s / _REBOUND_S) * real
+
+
+def rebound_due(beliefs: Beliefs, impact: Impact, last_at: tuple[int, ...], times: list[float]) -> float:
+    """Return the density of a rebound that is due, where ``last_at`` are the last contacts of balls at each station.
+
+    Those of trains told apart, and first rebounds of contacts that no train was found for.
+    """
+    real = impact.odds / (1.0 + impact.odds)
+    total = 0.0
+    for due in impact.due:
+        own = last_at[due.station] >= due.contact
+        total += due.density * label_of(beliefs, impact, due.station) * (1.0 if own else _NO_CONTACT)
+    for q, last in enumerate(last_at):
+        if last < 0 or last == impact.number or beliefs.heads.get(last) == q or not beliefs.laws[q].known:
+            continue
+        change = impact.level_db - beliefs.levels[q].usual_db[0]
+        p = beliefs.laws[q].density(1, impact.time_s - times[last], math.nan, change, impact.crowded)
+        total += p * label_of(beliefs, impact, q) if p > 0.0 else 0.0
+    return total * real
+
+
+def hidden_contacts(beliefs: Beliefs, impact: Impact, times: list[float]) -> list[tuple[int, float, float]]:
+    """Return (station, time in s, factor) of contacts that others may have hidden, whose first rebound this is.
+
+    The factor, with the density of a contact at that time, gives the density of the rebound.
+    """
+    found = []
+    within = beliefs.settings.mask_s
+    for q, law in enumerate(beliefs.laws):
+        if not law.known:
+            continue
+        usual, sd = law.first_s
+        reach = 4.0 * sd + 1.5 * within
+        loud = _as_loud_as_a_rebound(beliefs, q, impact.level_db) * 2.0 * within * beliefs.masked
+        at = impact.number - 1
+        while at >= 0 and (since := impact.time_s - times[at]) <= usual + reach:
+            if since >= usual - reach:
+                factor = loud * beliefs.hides(q, beliefs.heard_db[at]) * law.hidden(since, _BLUR * within)
+                if factor > _HIDDEN_LEAST:
+                    found.append((q, times[at], factor))
+            at -= 1
+    return found
+
+
+def _as_loud_as_a_rebound(beliefs: Beliefs, station: int, level_db: float) -> float:
+    """Return how much likelier a level is for a first rebound at a station than for anything; 1 where unknown."""
+    middle, spread = beliefs.levels[station].usual_db
+    fall, scatter = beliefs.laws[station].first_fall_db
+    sd = math.hypot(spread, scatter)
+    off = (level_db - middle - fall) / sd
+    if math.isnan(off):
+        return 1.0
+    own = math.exp(-0.5 * off * off) / (sd * 2.5066) if abs(off) < 30.0 else 0.0
+    return _ODD_LEVEL + (1.0 - _ODD_LEVEL) * own * SPAN_DB
+
+
+def copy_density(beliefs: Beliefs, impact: Impact, apart_s: float, level_db: float) -> float:
+    """Return the density of a copy: the sound of an impact of ``level_db``, taken twice by two microphones."""
+    # The farther microphone hears it later and, the longer way round, clearly softer.
+    softer_db = -1.0 if abs(apart_s) < 0.002 else 6.0
+    if abs(apart_s) > COPY_S or not impact.level_db <= level_db - softer_db:
+        return 0.0
+    return beliefs.settings.copied / (2.0 * COPY_S)

@@ -1,0 +1,267 @@
+"""How balls rebound at each station, by the number of the rebound, and which rebounds are due.
+
+Successive intervals of one fall shrink by about the restitution and its levels fall with the speed, so what comes
+between two rebounds, or at another level, is not one of them. Learnt from the trains that are told apart.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from collections.abc import Sequence
+from typing import Final, NamedTuple
+
+import numpy as np
+
+__all__ = ["Due", "Member", "ReboundLaw", "Trains"]
+
+SPAN_DB: Final = 40.0
+"""What is no ball's contact may have any level within this span (common practice, no source)."""
+_MOST: Final = 8
+_KEPT: Final = 400
+_LEAST: Final = 12
+"""Rebounds of one number from which their law is known."""
+_LEAST_LOG_SD: Final = 0.02
+_LEAST_LEVEL_SD_DB: Final = 0.5
+_WIDE: Final = (0.03, 4.0)
+"""Share and widening of what scatters more than usual."""
+_ODD_LEVEL: Final = (0.02, 0.15)
+"""Share of rebounds of any level: alone, and among other impacts, which change what is heard of them."""
+_UNHEARD: Final = 0.05
+_MISNUMBERED: Final = 0.3
+"""Weight of a train whose first contact was taken for none of it, so that its rebounds count one or two short."""
+_LATER: Final = 0.02
+"""Weight of a rebound whose number was heard again later."""
+_LONGEST_S: Final = 1.6
+_SETTLED_S: Final = 90.0
+
+
+class Member(NamedTuple):
+    """One impact of a train: number of the rebound (0: first contact), time in s, level in dB, number of the impact."""
+
+    rebound: int
+    time_s: float
+    level_db: float
+    impact: int = -1
+
+
+class Due(NamedTuple):
+    """A rebound that an impact may be: of which station, whose first contact, and its density per s."""
+
+    station: int
+    contact: int
+    density: float
+
+
+def _wide(x: float, middle: float, sd: float) -> float:
+    """Return a normal density with wider tails."""
+    z = (x - middle) / sd
+    share, wider = _WIDE
+    core = math.exp(-0.5 * z * z) if abs(z) < 30.0 else 0.0
+    tail = math.exp(-0.5 * (z / wider) ** 2) / wider if abs(z) < 30.0 * wider else 0.0
+    return ((1.0 - share) * core + share * tail) / (sd * 2.5066)
+
+
+class ReboundLaw:
+    """When and how loud balls rebound at one station, by the number of the rebound."""
+
+    def __init__(self) -> None:
+        self._steps: list[deque[tuple[float, float]]] = [deque(maxlen=_KEPT) for _ in range(_MOST + 1)]
+        self._count = [0.0] * (_MOST + 2)
+        self._time = [(math.nan, math.nan)] * (_MOST + 1)
+        self._level = [(math.nan, math.nan)] * (_MOST + 1)
+        self.drops = 0
+
+    @property
+    def known(self) -> bool:
+        """Whether enough first rebounds were heard to know when they come."""
+        return not math.isnan(self._time[1][0])
+
+    @property
+    def first_s(self) -> tuple[float, float]:
+        """Usual time from first contact to first rebound and its spread, in s (NaN where unknown)."""
+        middle, sd = self._time[1]
+        return math.exp(middle), math.exp(middle) * sd
+
+    @property
+    def first_fall_db(self) -> tuple[float, float]:
+        """Usual change of level from first contact to first rebound and its spread, in dB."""
+        return self._level[1]
+
+    def usual_s(self, rebound: int) -> float:
+        """Return the usual interval before a rebound of this number, in s; NaN where unknown."""
+        return math.exp(sum(self._time[k][0] for k in range(1, rebound + 1))) if 0 < rebound <= _MOST else math.nan
+
+    def last_s(self, train: Sequence[Member]) -> float:
+        """Return the interval before the last of a train's impacts, in s, also where those before it were not heard.
+
+        Then it is the usual part of the time since the last one heard. NaN for a first contact alone.
+        """
+        last = train[-1]
+        before = train[-2] if len(train) > 1 else None
+        if before is None or not before.rebound < last.rebound:
+            return self.usual_s(last.rebound)
+        whole = last.time_s - before.time_s
+        if before.rebound == last.rebound - 1:
+            return whole
+        steps = [self.usual_s(k) for k in range(before.rebound + 1, last.rebound + 1)]
+        return whole * steps[-1] / sum(steps)
+
+    def share(self, rebound: int) -> float:
+        """Return the share of drops with a rebound of this number among those with the one before it."""
+        return (self._count[rebound] + 0.5) / (self._count[rebound - 1] + 1.0) if rebound <= _MOST else 0.0
+
+    def learn(self, trains: Sequence[Sequence[Member]]) -> None:
+        """Learn from trains told apart, each in order of its numbers and begun with its first contact."""
+        for train in trains:
+            self.drops += 1
+            self._count[0] += 1.0
+            heard = {m.rebound: m for m in train}
+            for number in range(1, _MOST + 1):
+                now, before = heard.get(number), heard.get(number - 1)
+                if now is None or before is None:
+                    continue
+                self._count[number] += 1.0
+                since = now.time_s - before.time_s
+                step = math.log(since) if since > 0.0 else math.nan
+                if number > 1:
+                    earlier = heard.get(number - 2)
+                    last = before.time_s - earlier.time_s if earlier is not None else math.nan
+                    step = step - math.log(last) if last > 0.0 else math.nan
+                self._steps[number].append((step, now.level_db - before.level_db))
+        for number in range(1, _MOST + 1):
+            if len(self._steps[number]) >= _LEAST:
+                steps = np.array(self._steps[number])
+                self._time[number] = _middle(steps[:, 0], _LEAST_LOG_SD)
+                self._level[number] = _middle(steps[:, 1], _LEAST_LEVEL_SD_DB)
+
+    def density(self, rebound: int, since_s: float, last_s: float, change_db: float, crowded: bool) -> float:
+        """Return the density, per s and re any level, of rebound ``rebound`` so long after the one before it.
+
+        Args:
+            rebound: its number, from 1.
+            since_s: after the contact before it.
+            last_s: interval before that (not used for the first).
+            change_db: its level less that of the contact before it; NaN unknown.
+            crowded: whether other impacts are so near that they change what is heard.
+        """
+        if rebound > _MOST or since_s <= 0.0:
+            return 0.0
+        middle, sd = self._time[rebound]
+        if math.isnan(middle) or (rebound > 1 and not last_s > 0.0):
+            return 0.0
+        log = math.log(since_s) - (math.log(last_s) if rebound > 1 else 0.0)
+        return self.share(rebound) * _wide(log, middle, sd) / since_s * self._loud(rebound, change_db, crowded)
+
+    def skipped(self, rebound: int, since_s: float, last_s: float, change_db: float, crowded: bool) -> float:
+        """Return the same where the rebound before this one was not heard."""
+        if not 2 <= rebound <= _MOST or since_s <= 0.0 or math.isnan(self._time[rebound][0]):
+            return 0.0
+        if rebound == 2:
+            interval = math.exp(self._time[1][0])
+        elif last_s > 0.0:
+            interval = last_s * math.exp(self._time[rebound - 1][0])
+        else:
+            return 0.0
+        due = interval * (1.0 + math.exp(self._time[rebound][0]))
+        sd = 1.5 * max(self._time[rebound - 1][1], self._time[rebound][1])
+        share = _UNHEARD * self.share(rebound)
+        change = change_db - self._level[rebound - 1][0]
+        return share * _wide(math.log(since_s / due), 0.0, sd) / since_s * self._loud(rebound, change, crowded)
+
+    def hidden(self, since_s: float, blur_s: float) -> float:
+        """Return the density of a first rebound ``since_s`` after a contact known to within ``blur_s`` only."""
+        if not self.known:
+            return 0.0
+        usual, sd = self.first_s
+        return self.share(1) * _wide(since_s, usual, math.hypot(sd, blur_s))
+
+    def _loud(self, rebound: int, change_db: float, crowded: bool) -> float:
+        middle, sd = self._level[rebound]
+        if math.isnan(change_db) or math.isnan(middle):
+            return 1.0
+        odd = _ODD_LEVEL[crowded]
+        return odd + (1.0 - odd) * SPAN_DB * _wide(change_db, middle, sd)
+
+
+def _middle(values: np.ndarray[tuple[int], np.dtype[np.float64]], least: float) -> tuple[float, float]:
+    values = values[np.isfinite(values)]
+    if len(values) < _LEAST:
+        return math.nan, math.nan
+    middle = float(np.median(values))
+    return middle, max(1.4826 * float(np.median(np.abs(values - middle))), least)
+
+
+class _Train:
+    __slots__ = ("contact", "members", "station")
+
+    def __init__(self, station: int, contact: int) -> None:
+        self.station, self.contact = station, contact
+        self.members: list[Member] = []
+
+
+class Trains:
+    """The trains of a run as they come, and which rebounds are due in them."""
+
+    def __init__(self, laws: Sequence[ReboundLaw]) -> None:
+        self._laws = laws
+        self._by_drop: dict[int, _Train] = {}
+        self._open: deque[tuple[int, _Train]] = deque()
+
+    def contact_of(self, drop: int) -> int:
+        """Return the number of a train's first contact, -1 where it is not known."""
+        return self._by_drop[drop].contact if drop in self._by_drop else -1
+
+    def take(self, drop: int, member: Member, station: int) -> None:
+        """Take the next impact; one of rebound 0 begins a train."""
+        if member.rebound <= 0 or drop not in self._by_drop:
+            if member.rebound > 0 or station < 0:
+                return
+            train = _Train(station, member.impact)
+            train.members.append(member)
+            self._by_drop[drop] = train
+            self._open.append((drop, train))
+            while self._open and self._open[0][1].members[-1].time_s < member.time_s - _SETTLED_S:
+                old, gone = self._open.popleft()
+                if self._by_drop.get(old) is gone:
+                    del self._by_drop[old]
+            return
+        self._by_drop[drop].members.append(member)
+
+    def due(self, time_s: float, level_db: float, crowded: bool, *, impact: int = -1) -> list[Due]:
+        """Return the rebounds that an impact may be by its time and level.
+
+        What came before it foresees it; what is known to have come later as the same rebound speaks against it.
+
+        Args:
+            time_s, level_db, crowded: of the impact.
+            impact: its number, so that it is not held against itself.
+        """
+        found = []
+        for _, train in reversed(self._open):
+            if train.members[0].time_s < time_s - _LONGEST_S:
+                break
+            p = self._density(train, time_s, level_db, crowded, impact)
+            if p > 0.0:
+                found.append(Due(train.station, train.contact, p))
+        return found
+
+    def _density(self, train: _Train, time_s: float, level_db: float, crowded: bool, impact: int) -> float:
+        law = self._laws[train.station]
+        before = [m for m in train.members if m.time_s < time_s and not 0 <= m.impact == impact]
+        if not law.known or not before:
+            return 0.0
+        last = before[-1]
+        last_s = law.last_s(before)
+        since, change = time_s - last.time_s, level_db - last.level_db
+        total = 0.0
+        for short in (0, 1, 2):
+            number = last.rebound + short + 1
+            # What began a train may itself have been a rebound.
+            step_s = law.usual_s(short) if short and math.isnan(last_s) else last_s
+            p = law.density(number, since, step_s, change, crowded)
+            p += law.skipped(number + 1, since, step_s, change, crowded)
+            total += p * (_MISNUMBERED if short else 1.0)
+        later = any(m.time_s > time_s and not 0 <= m.impact == impact and m.rebound == last.rebound + 1
+                    for m in train.members)  # fmt: skip
+        return total * (_LATER if later else 1.0)

@@ -1,0 +1,129 @@
+"""The law of a station's rebounds, against the physics it is learnt from, and what it does for the ledger."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from scipy import integrate, stats
+
+from noisecheck.core.table import Impacts
+from noisecheck.flow.beliefs import Beliefs
+from noisecheck.flow.drops import G_MPS2
+from noisecheck.flow.ledger import follow_balls
+from noisecheck.flow.rebounds import SPAN_DB, Member, ReboundLaw, Trains
+from noisecheck.flow.route import FeedPlan, LedgerSettings, Route
+
+ROUTE = Route(("landing", "tray"), ((0.6, 0.9),))
+FALL_M, RESTITUTION = 0.05, 0.7
+FIRST_S = 2.0 * RESTITUTION * math.sqrt(2.0 * FALL_M / G_MPS2)
+"""Flight after a fall from 50 mm, T1 = 2 e v / g."""
+
+
+def train(rng: np.random.Generator, at: float = 0.0, rebounds: int = 2, first: int = -1) -> list[Member]:
+    """Return the contacts of one fall: T(n+1) = e T(n), levels that fall by 20 lg e and scatter."""
+    found, time_s, interval, level = [], at, FIRST_S * math.exp(rng.normal(0.0, 0.03)), rng.normal(-50.0, 0.7)
+    for number in range(rebounds + 1):
+        found.append(Member(number, time_s, level, first + number if first >= 0 else -1))
+        time_s += interval
+        interval *= RESTITUTION * math.exp(rng.normal(0.0, 0.03))
+        level += 20.0 * math.log10(RESTITUTION) + rng.normal(0.0, 0.7)
+    return found
+
+
+@pytest.fixture
+def law() -> ReboundLaw:
+    rng = np.random.default_rng(5)
+    learnt = ReboundLaw()
+    learnt.learn([train(rng) for _ in range(300)])
+    return learnt
+
+
+def test_the_first_flight_is_that_of_a_free_fall(law: ReboundLaw) -> None:
+    assert law.first_s[0] == pytest.approx(FIRST_S, rel=0.01)
+    assert law.first_fall_db[0] == pytest.approx(20.0 * math.log10(RESTITUTION), abs=0.2)
+    assert law.usual_s(2) == pytest.approx(FIRST_S * RESTITUTION, rel=0.01)
+    assert math.isnan(ReboundLaw().first_s[0])
+
+
+def test_densities_add_up_to_the_share_of_drops_that_rebound(law: ReboundLaw) -> None:
+    for number, last in ((1, math.nan), (2, FIRST_S)):
+        total, _ = integrate.quad(
+            lambda t, n=number, s=last: law.density(n, t, s, math.nan, False), 1e-3, 1.0, limit=400
+        )
+        assert total == pytest.approx(law.share(number), rel=0.01)
+    assert law.density(3, FIRST_S / 2, FIRST_S * RESTITUTION, math.nan, False) == 0.0  # never heard
+
+
+def test_levels_are_weighed_like_those_of_contacts(law: ReboundLaw) -> None:
+    usual, fall = law.density(1, FIRST_S, math.nan, math.nan, False), law.first_fall_db
+    ratio = law.density(1, FIRST_S, math.nan, fall[0], False) / usual
+    assert ratio == pytest.approx(SPAN_DB * stats.norm.pdf(0.0, 0.0, fall[1]), rel=0.06)
+    assert law.density(1, FIRST_S, math.nan, fall[0] + 15.0, False) < 0.05 * usual
+
+
+def test_what_comes_between_two_rebounds_is_none_of_them(law: ReboundLaw) -> None:
+    trains = Trains([law])
+    members = train(np.random.default_rng(6), 10.0, first=0)
+    for m in members[:2]:
+        trains.take(0, m, 0)
+    second = members[2]
+    due = trains.due(second.time_s, second.level_db, False)
+    assert [d.contact for d in due] == [0]
+    early = trains.due(second.time_s - 0.3 * FIRST_S, second.level_db, False)
+    assert sum(d.density for d in early) < 1e-3 * due[0].density
+    # Once the rebound was heard elsewhere, another impact is hardly it.
+    trains.take(0, second, 0)
+    beside = trains.due(second.time_s - 0.004, second.level_db, False, impact=9)
+    assert sum(d.density for d in beside) < 0.05 * due[0].density
+
+
+def run_of(balls: int, drowned: int) -> Impacts:
+    """Return balls with a rebound at the tray 0.1 s after each contact; that of one is drowned by another sound."""
+    rng = np.random.default_rng(9)
+    rows: list[tuple[float, str, float, int, int]] = []
+    for n in range(balls):
+        at = 1.0 + 1.7 * n + rng.normal(0.0, 0.03)
+        came = at + rng.uniform(0.65, 0.85)
+        rows.append((at, "landing", rng.normal(-46.0, 0.7), 2 * n, 0))
+        rebound_s, level = came + rng.normal(0.1, 0.002), rng.normal(-50.0, 0.7)
+        if n == drowned:  # a louder sound at the same moment, and the rebound by itself
+            rows.append((came + 0.004, "", -45.0, 9000 + n, 0))
+            rows.append((rebound_s, "tray", level - 6.0, 2 * n + 1, 0))
+        else:
+            rows.append((came, "tray", level, 2 * n + 1, 0))
+            rows.append((rebound_s, "tray", level - 6.0 + rng.normal(0.0, 0.5), 2 * n + 1, 1))
+    rows.sort()
+    t, station, level_db, drop, rebound = zip(*rows, strict=True)
+    table = Impacts.of(
+        len(rows), time_s=t, station=list(station), lae_db=level_db, station_confidence=0.999, odds=1e9, drop=drop,
+        rebound=rebound,
+    )  # fmt: skip
+    return table
+
+
+def test_a_contact_that_another_hid_shows_by_its_rebound() -> None:
+    table = run_of(60, 30)
+    ledger = follow_balls(table, ROUTE, end_s=110.0)
+    assert (ledger.arrived, ledger.count("held_up"), ledger.count("stuck"), ledger.count("unheard")) == (60, 0, 0, 0)
+
+
+def test_without_a_rebound_little_was_hidden() -> None:
+    beliefs = Beliefs(ROUTE, FeedPlan(), LedgerSettings(), (), 0.0)
+    rng = np.random.default_rng(5)
+    beliefs.laws[1].learn([train(rng) for _ in range(300)])
+    beliefs.heard += [10.0, 12.0]
+    assert beliefs.unanswered(1, 10.0) < 0.2
+    assert beliefs.unanswered(1, 12.0) == 1.0  # its rebound may still come
+    assert beliefs.unanswered(0, 10.0) == 1.0  # nothing is known of rebounds there
+    beliefs.heard.insert(1, 10.0 + FIRST_S)
+    assert beliefs.unanswered(1, 10.0) == 1.0
+
+
+def test_only_a_louder_sound_hides_a_contact() -> None:
+    beliefs = Beliefs(ROUTE, FeedPlan(), LedgerSettings(), (), 0.0)
+    assert beliefs.hides(1, -70.0) == 1.0  # no levels known
+    beliefs.levels[1].prime(np.random.default_rng(2).normal(-50.0, 1.0, 100))
+    assert beliefs.hides(1, -40.0) > 0.99
+    assert beliefs.hides(1, -60.0) < 0.01
