@@ -21,6 +21,7 @@ __all__ = ["Beliefs", "learn_transits"]
 _SQRT_2PI = math.sqrt(2.0 * math.pi)
 _LEAST_SD_S = 0.003
 _SUM_DB = 0.5  # of two sounds in one the weaker may be that much louder than both, as far as levels go
+_RATE_HOURS = 0.25  # the rate of strays differs between machines by orders of magnitude: a weak belief
 _JAM_S = 0.15  # balls let go together follow one another this closely
 
 
@@ -96,7 +97,7 @@ class Beliefs:
         ]
         self.masked = (s.masked * 4 + self.hidden) / (4 + self.hidden + self.among)
         hours = max(self.settled_s - self.start_s, 0.0) / 3600.0
-        self.stray_rate = (s.stray_per_hour + self.strays) / (1.0 + hours) / 3600.0
+        self.stray_rate = (_RATE_HOURS * s.stray_per_hour + self.strays) / (_RATE_HOURS + hours) / 3600.0
         self.p_miss = [
             max(min((s.miss * 500 + m) / (500 + n), 0.999), self._faint(q))
             for q, (m, n) in enumerate(zip(self.misses, self.tries, strict=True))

@@ -26,6 +26,7 @@ _ASTRAY = 0.01
 """Share of contacts with a rebound that would be left in if it were put to another place than the contact."""
 _NO_CONTACT = 0.02
 """Weight of a train's rebound where its first contact is taken for something else."""
+_SAME_FALL_S = 0.5
 _BLUR = 0.6
 """Spread of the time between a hidden contact and the impact that hides it, over ``mask_s`` (evenly within it)."""
 _ODD_LEVEL = 0.02
@@ -129,7 +130,9 @@ def rebound_due(beliefs: Beliefs, impact: Impact, last_at: tuple[int, ...], time
     real = impact.odds / (1.0 + impact.odds)
     total = 0.0
     for due in impact.due:
-        own = last_at[due.station] >= due.contact
+        last = last_at[due.station]
+        # A train may begin with a rebound, of the contact before it.
+        own = last >= 0 and times[due.contact] - times[last] < _SAME_FALL_S
         total += due.density * label_of(beliefs, impact, due.station) * (1.0 if own else _NO_CONTACT)
     for q, last in enumerate(last_at):
         if last < 0 or last == impact.number or beliefs.heads.get(last) == q or not beliefs.laws[q].known:

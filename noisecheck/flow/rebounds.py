@@ -23,13 +23,17 @@ _LEAST: Final = 12
 """Rebounds of one number from which their law is known."""
 _LEAST_LOG_SD: Final = 0.02
 _LEAST_LEVEL_SD_DB: Final = 0.5
-_WIDE: Final = (0.03, 4.0)
-"""Share and widening of what scatters more than usual."""
-_ODD_LEVEL: Final = (0.02, 0.15)
-"""Share of rebounds of any level: alone, and among other impacts, which change what is heard of them."""
+_WIDER: Final = 4.0
+"""Widening of what scatters more than usual."""
+_FAR: Final = 4.0
+"""Standard deviations beyond which a step counts as one of those; a normal one never does."""
+_LEAST_ODD: Final = 0.01
+_CROWDED_ODD: Final = 0.15
+"""Share of rebounds of any level among other impacts, which change what is heard of them."""
 _UNHEARD: Final = 0.05
-_MISNUMBERED: Final = 0.3
-"""Weight of a train whose first contact was taken for none of it, so that its rebounds count one or two short."""
+_MISNUMBERED: Final = (0.01, 0.3)
+"""Weight of a train whose first contact was heard as none of it, so that its rebounds count one or two short: where
+it begins as loud as a first contact, and else."""
 _LATER: Final = 0.02
 """Weight of a rebound whose number was heard again later."""
 _LONGEST_S: Final = 1.6
@@ -53,12 +57,11 @@ class Due(NamedTuple):
     density: float
 
 
-def _wide(x: float, middle: float, sd: float) -> float:
-    """Return a normal density with wider tails."""
+def _wide(x: float, middle: float, sd: float, share: float) -> float:
+    """Return a normal density, ``share`` of it with wider tails."""
     z = (x - middle) / sd
-    share, wider = _WIDE
     core = math.exp(-0.5 * z * z) if abs(z) < 30.0 else 0.0
-    tail = math.exp(-0.5 * (z / wider) ** 2) / wider if abs(z) < 30.0 * wider else 0.0
+    tail = math.exp(-0.5 * (z / _WIDER) ** 2) / _WIDER if abs(z) < 30.0 * _WIDER else 0.0
     return ((1.0 - share) * core + share * tail) / (sd * 2.5066)
 
 
@@ -68,8 +71,9 @@ class ReboundLaw:
     def __init__(self) -> None:
         self._steps: list[deque[tuple[float, float]]] = [deque(maxlen=_KEPT) for _ in range(_MOST + 1)]
         self._count = [0.0] * (_MOST + 2)
-        self._time = [(math.nan, math.nan)] * (_MOST + 1)
-        self._level = [(math.nan, math.nan)] * (_MOST + 1)
+        # (middle, standard deviation, share of those that scatter more) by number
+        self._time = [(math.nan, math.nan, math.nan)] * (_MOST + 1)
+        self._level = [(math.nan, math.nan, math.nan)] * (_MOST + 1)
         self.drops = 0
 
     @property
@@ -80,13 +84,13 @@ class ReboundLaw:
     @property
     def first_s(self) -> tuple[float, float]:
         """Usual time from first contact to first rebound and its spread, in s (NaN where unknown)."""
-        middle, sd = self._time[1]
+        middle, sd, _ = self._time[1]
         return math.exp(middle), math.exp(middle) * sd
 
     @property
     def first_fall_db(self) -> tuple[float, float]:
         """Usual change of level from first contact to first rebound and its spread, in dB."""
-        return self._level[1]
+        return self._level[1][:2]
 
     def usual_s(self, rebound: int) -> float:
         """Return the usual interval before a rebound of this number, in s; NaN where unknown."""
@@ -147,11 +151,11 @@ class ReboundLaw:
         """
         if rebound > _MOST or since_s <= 0.0:
             return 0.0
-        middle, sd = self._time[rebound]
+        middle, sd, far = self._time[rebound]
         if math.isnan(middle) or (rebound > 1 and not last_s > 0.0):
             return 0.0
         log = math.log(since_s) - (math.log(last_s) if rebound > 1 else 0.0)
-        return self.share(rebound) * _wide(log, middle, sd) / since_s * self._loud(rebound, change_db, crowded)
+        return self.share(rebound) * _wide(log, middle, sd, far) / since_s * self._loud(rebound, change_db, crowded)
 
     def skipped(self, rebound: int, since_s: float, last_s: float, change_db: float, crowded: bool) -> float:
         """Return the same where the rebound before this one was not heard."""
@@ -167,36 +171,43 @@ class ReboundLaw:
         sd = 1.5 * max(self._time[rebound - 1][1], self._time[rebound][1])
         share = _UNHEARD * self.share(rebound)
         change = change_db - self._level[rebound - 1][0]
-        return share * _wide(math.log(since_s / due), 0.0, sd) / since_s * self._loud(rebound, change, crowded)
+        return (
+            share
+            * _wide(math.log(since_s / due), 0.0, sd, self._time[rebound][2])
+            / since_s
+            * self._loud(rebound, change, crowded)
+        )
 
     def hidden(self, since_s: float, blur_s: float) -> float:
         """Return the density of a first rebound ``since_s`` after a contact known to within ``blur_s`` only."""
         if not self.known:
             return 0.0
         usual, sd = self.first_s
-        return self.share(1) * _wide(since_s, usual, math.hypot(sd, blur_s))
+        return self.share(1) * _wide(since_s, usual, math.hypot(sd, blur_s), self._time[1][2])
 
     def _loud(self, rebound: int, change_db: float, crowded: bool) -> float:
-        middle, sd = self._level[rebound]
+        middle, sd, far = self._level[rebound]
         if math.isnan(change_db) or math.isnan(middle):
             return 1.0
-        odd = _ODD_LEVEL[crowded]
-        return odd + (1.0 - odd) * SPAN_DB * _wide(change_db, middle, sd)
+        odd = _CROWDED_ODD if crowded else far
+        return odd + (1.0 - odd) * SPAN_DB * _wide(change_db, middle, sd, 0.0)
 
 
-def _middle(values: np.ndarray[tuple[int], np.dtype[np.float64]], least: float) -> tuple[float, float]:
+def _middle(values: np.ndarray[tuple[int], np.dtype[np.float64]], least: float) -> tuple[float, float, float]:
     values = values[np.isfinite(values)]
     if len(values) < _LEAST:
-        return math.nan, math.nan
+        return math.nan, math.nan, math.nan
     middle = float(np.median(values))
-    return middle, max(1.4826 * float(np.median(np.abs(values - middle))), least)
+    sd = max(1.4826 * float(np.median(np.abs(values - middle))), least)
+    far = (int(np.sum(np.abs(values - middle) > _FAR * sd)) + 0.5) / (len(values) + 1.0)
+    return middle, sd, min(max(far, _LEAST_ODD), 0.5)
 
 
 class _Train:
-    __slots__ = ("contact", "members", "station")
+    __slots__ = ("contact", "members", "misnumbered", "station")
 
-    def __init__(self, station: int, contact: int) -> None:
-        self.station, self.contact = station, contact
+    def __init__(self, station: int, contact: int, misnumbered: float) -> None:
+        self.station, self.contact, self.misnumbered = station, contact, misnumbered
         self.members: list[Member] = []
 
 
@@ -212,12 +223,12 @@ class Trains:
         """Return the number of a train's first contact, -1 where it is not known."""
         return self._by_drop[drop].contact if drop in self._by_drop else -1
 
-    def take(self, drop: int, member: Member, station: int) -> None:
-        """Take the next impact; one of rebound 0 begins a train."""
+    def take(self, drop: int, member: Member, station: int, *, usual: bool = True) -> None:
+        """Take the next impact; one of rebound 0 begins a train, ``usual`` if it is as loud as a first contact."""
         if member.rebound <= 0 or drop not in self._by_drop:
             if member.rebound > 0 or station < 0:
                 return
-            train = _Train(station, member.impact)
+            train = _Train(station, member.impact, _MISNUMBERED[not usual])
             train.members.append(member)
             self._by_drop[drop] = train
             self._open.append((drop, train))
@@ -261,7 +272,7 @@ class Trains:
             step_s = law.usual_s(short) if short and math.isnan(last_s) else last_s
             p = law.density(number, since, step_s, change, crowded)
             p += law.skipped(number + 1, since, step_s, change, crowded)
-            total += p * (_MISNUMBERED if short else 1.0)
+            total += p * (train.misnumbered if short else 1.0)
         later = any(m.time_s > time_s and not 0 <= m.impact == impact and m.rebound == last.rebound + 1
                     for m in train.members)  # fmt: skip
         return total * (_LATER if later else 1.0)

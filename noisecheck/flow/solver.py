@@ -30,8 +30,9 @@ _SURELY_PLACED = 0.9
 _CLEARLY_PLACED = 0.98
 _USUAL = 0.5
 """A first contact whose level is likelier than this, over that of any other impact, is as loud as usual."""
-_FITS = 5.0
-"""Density (per s, re any level) from which an impact fits its train: what fits in time and level has hundreds."""
+_FITS, _MISFIT = 1.0, 0.02
+"""Densities (per s, re any level) from which an impact fits its train, and below which it is none of it: what fits in
+time and level has hundreds."""
 _SURE_ODDS = 1e5  # of an impact whose odds nobody stated
 
 
@@ -228,25 +229,33 @@ class LedgerSolver:
         due = trains.due(impact.time_s, impact.level_db, impact.crowded, impact=impact.number)
         impact = impact._replace(due=tuple(due))
         self.book.impacts[impact.number] = impact
-        if impact.drop >= 0:
+        contact = trains.contact_of(impact.drop) if impact.rebound > 0 else -1
+        # What does not fit its train is left out of it, so that it does not stand in for the rebound that does.
+        if impact.drop >= 0 and (contact < 0 or self._fits(impact, contact, _MISFIT)):
             member = Member(impact.rebound, impact.time_s, impact.level_db, impact.number)
-            trains.take(impact.drop, member, impact.station)
+            trains.take(impact.drop, member, impact.station, usual=self._usual(impact))
             if impact.rebound <= 0 and impact.station >= 0:
                 self.beliefs.heads[impact.number] = impact.station
         return impact
 
+    def _usual(self, impact: Impact) -> bool:
+        """Return whether an impact is as loud as balls' contacts at its station."""
+        return impact.station < 0 or self.beliefs.levels[impact.station].ratio(impact.level_db, impact.crowded) > _USUAL
+
+    def _fits(self, impact: Impact, contact: int, least: float) -> bool:
+        """Return whether an impact is a rebound in the train of a first contact by its time and level."""
+        known = self.beliefs.laws[self.book.impacts[contact].station].known
+        return not known or sum(d.density for d in impact.due if d.contact == contact) >= least
+
     def _surely_rebound(self, impact: Impact) -> bool:
         """Return whether an impact told to be a rebound fits its train, and the train a ball's contact."""
         contact = self.book.trains.contact_of(impact.drop)
-        if contact < 0:
-            return True
         head = self.book.impacts[contact]
-        if not self.beliefs.laws[head.station].known:
+        if contact < 0 or not self.beliefs.laws[head.station].known:
             return True
-        if sum(d.density for d in impact.due if d.contact == contact) < _FITS:
+        if not self._fits(impact, contact, _FITS):
             return False
-        usual = self.beliefs.levels[head.station].ratio(head.level_db, head.crowded) > _USUAL
-        return impact.rebound > 1 or (usual and head.confidence >= _CLEARLY_PLACED)
+        return impact.rebound > 1 or (self._usual(head) and head.confidence >= _CLEARLY_PLACED)
 
     def _run_to(self, now_s: float) -> None:
         """Let time pass: late balls are suspected, hopeless ones given up, old decisions settled."""
