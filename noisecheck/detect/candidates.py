@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from noisecheck.detect.coded import past_pre_echo
-from noisecheck.detect.novelty import FLOOR_CELL_S, FLOOR_CELLS, Novelty, novelty
+from noisecheck.detect.novelty import FLOOR_CELL_S, FLOOR_CELLS, FLOOR_EVERY, Novelty, floor_of, novelty, quantile_of
 from noisecheck.detect.refine import CONTEXT_S, refine_onsets
 from noisecheck.detect.spectra import FrameGrid, decimated, frame_energies, frame_grid
 
@@ -191,7 +191,8 @@ def find_candidates(
     if count < 2 * grid.frames(TAIL_S):
         return Candidates.concat([])
     low = decimated(samples, grid.step)
-    found = novelty(*frame_energies(samples, grid, low=low, count=count), grid)
+    found, first = _novelty(samples, low, grid, count, before=(start - origin) // cell_frames(rate))
+    origin, samples, low = origin + first * grid.hop, samples[first * grid.hop :], low[first * grid.hop // grid.step :]
     peaks = find_peaks(found, grid)
     margin = 2 * grid.frames(CONTEXT_S)
     wanted = (peaks * grid.hop + origin >= start - margin * grid.hop) & (
@@ -209,6 +210,27 @@ def find_candidates(
     earliest = int(EDGE_S * rate) if origin == 0 and start == 0 else start
     latest = end - int(END_S * rate) if end < stop + tail_frames(rate) else stop
     return made.where((made.onset >= earliest) & (made.onset < min(latest, stop)))
+
+
+def _novelty(
+    samples: NDArray[np.float32], low: NDArray[np.float32], grid: FrameGrid, count: int, *, before: int
+) -> tuple[Novelty, int]:
+    """Return the evidence from the floor cell before a piece on, and its first frame.
+
+    Of the ``before`` cells in front of the piece all but the last serve only for the floor, which looks at some frames.
+    """
+    cell, skipped = grid.frames(FLOOR_CELL_S), max(before - 1, 0)
+    first = skipped * cell
+    fine, coarse = frame_energies(samples, grid, low=low, frames=range(first, count))
+    if not skipped:
+        return novelty(fine, coarse, grid), 0
+    earlier: tuple[list[NDArray[np.float32]], list[NDArray[np.float32]]] = [], []
+    for begin in range(0, first, cell):
+        some = frame_energies(samples, grid, low=low, frames=range(begin, begin + cell, FLOOR_EVERY))
+        for quiet, energy in zip(earlier, some, strict=True):
+            quiet.append(quantile_of(energy))
+    floors = floor_of(fine, cell, earlier=earlier[0]), floor_of(coarse, cell, earlier=earlier[1])
+    return novelty(fine, coarse, grid, floors=floors), first
 
 
 def strongest(made: Candidates, rate: int) -> Candidates:

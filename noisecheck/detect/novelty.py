@@ -16,12 +16,25 @@ from numpy.typing import NDArray
 
 from noisecheck.detect.spectra import FrameGrid
 
-__all__ = ["FLOOR_CELLS", "FLOOR_CELL_S", "Novelty", "floor_after", "floor_of", "memory_frames", "novelty", "quiet_of"]
+__all__ = [
+    "FLOOR_CELLS",
+    "FLOOR_CELL_S",
+    "FLOOR_EVERY",
+    "Novelty",
+    "floor_after",
+    "floor_of",
+    "memory_frames",
+    "novelty",
+    "quantile_of",
+    "quiet_of",
+]
 
 Floats = NDArray[np.float32]
 
 FLOOR_CELL_S = 1.0
 FLOOR_CELLS = 5
+FLOOR_EVERY = 4
+"""Of the frames of a cell every so many make its floor; neighbours overlap."""
 _FLOOR_QUANTILE = 0.2
 _FLOOR_SCALE = 1.6  # mean over 20 % quantile for the few degrees of freedom of a frame
 _FINE_LAG_S = 0.004
@@ -46,20 +59,25 @@ class Novelty:
     """Energy above what the past explains, summed over the fine bands."""
 
 
-def floor_of(energy: Floats, cell: int) -> Floats:
+def floor_of(energy: Floats, cell: int, *, earlier: list[Floats] | None = None) -> Floats:
     """Return the background energy per band for each cell of ``cell`` frames, shape (n_cells, bands).
 
     A cell's floor is the median, over the ``FLOOR_CELLS`` cells before it, of the 20 % quantile of their
     frames: what comes later never matters, so a live stream and a file agree. The first cell uses itself.
+    ``earlier`` are the quantiles (:func:`quiet_of`) of cells before those, where there are any.
     """
-    count = max(1, -(-len(energy) // cell))
-    quiet = np.array([quiet_of(energy[c * cell : (c + 1) * cell]) for c in range(count)])
-    return np.array([floor_after(quiet[max(0, c - FLOOR_CELLS) : max(c, 1)]) for c in range(count)])
+    before = earlier or []
+    quiet = np.array(before + [quiet_of(energy[c : c + cell]) for c in range(0, len(energy), cell)])
+    return np.array([floor_after(quiet[max(0, c - FLOOR_CELLS) : max(c, 1)]) for c in range(len(before), len(quiet))])
 
 
 def quiet_of(energy: Floats) -> Floats:
     """Return the 20 % quantile over the frames of one cell, per band."""
-    part = energy[::4]
+    return quantile_of(energy[::FLOOR_EVERY])
+
+
+def quantile_of(part: Floats) -> Floats:
+    """Return the same of the frames that make a floor, (frames, bands)."""
     k = int(_FLOOR_QUANTILE * len(part))
     return np.asarray(np.partition(part, k, axis=0)[k])
 

@@ -120,37 +120,39 @@ def decimated(samples: Floats, step: int) -> Floats:
     return out
 
 
-def _energies(samples: Floats, length: int, hop: int, count: int, bins: tuple[int, ...]) -> Floats:
+def _energies(samples: Floats, length: int, hop: int, wanted: range, bins: tuple[int, ...]) -> Floats:
     window = _window(length)
     gather = np.zeros((length // 2 + 1, len(bins) - 1), np.float32)
     for b, (lo, hi) in enumerate(itertools.pairwise(bins)):
         gather[lo:hi, b] = 1.0
     half = length // 2
-    missing = max(0, (count - 1) * hop + half - len(samples))
-    padded = np.pad(samples, (half, missing), mode="reflect")
-    frames = np.lib.stride_tricks.sliding_window_view(padded, length)[::hop][:count]
+    count, begin, end = len(wanted), wanted.start * hop - half, wanted[-1] * hop + half
+    part = samples[max(begin, 0) : end]
+    if begin < 0 or end > len(samples):
+        part = np.pad(part, (max(-begin, 0), max(end - len(samples), 0)), mode="reflect")
+    frames = np.lib.stride_tricks.sliding_window_view(part, length)[:: hop * wanted.step]
     out = np.empty((count, len(bins) - 1), np.float32)
     piece = np.empty((_CHUNK, length), np.float32)
     for i in range(0, count, _CHUNK):
-        part = piece[: min(_CHUNK, count - i)]
-        np.multiply(frames[i : i + _CHUNK], window, out=part)
-        spectrum = scipy.fft.rfft(part, axis=1).view(np.float32)
+        cut = piece[: min(_CHUNK, count - i)]
+        np.multiply(frames[i : i + _CHUNK], window, out=cut)
+        spectrum = scipy.fft.rfft(cut, axis=1).view(np.float32)
         spectrum *= spectrum
         np.matmul(spectrum[:, ::2] + spectrum[:, 1::2], gather, out=out[i : i + _CHUNK])
     return out
 
 
-def frame_energies(samples: Floats, grid: FrameGrid, *, low: Floats, count: int) -> tuple[Floats, Floats]:
-    """Return fine and coarse band energies, each (count, bands), of the frames centred on sample 0, hop, 2 hop, ...
+def frame_energies(samples: Floats, grid: FrameGrid, *, low: Floats, frames: range) -> tuple[Floats, Floats]:
+    """Return fine and coarse band energies, each (frames, bands); frame ``i`` is centred on sample ``i * hop``.
 
     Args:
         samples: one channel, (n,); beyond its ends it is taken as mirrored (a cut to silence would splash over
             all bands).
         grid: frames and bands.
         low: the same, :func:`decimated` by ``grid.step``.
-        count: how many frames.
+        frames: which ones, at least one.
     """
     return (
-        _energies(samples, grid.fine, grid.hop, count, grid.fine_bins),
-        _energies(low, grid.coarse, grid.hop // grid.step, count, grid.coarse_bins),
+        _energies(samples, grid.fine, grid.hop, frames, grid.fine_bins),
+        _energies(low, grid.coarse, grid.hop // grid.step, frames, grid.coarse_bins),
     )

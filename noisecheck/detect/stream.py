@@ -138,7 +138,7 @@ class Stream:
         for heard, row in zip(self._listeners, self._buffer, strict=True):
             if count > self._energies:
                 part = row[first * grid.hop - self._origin : stop - self._origin]
-                energies = frame_energies(part, grid, low=decimated(part, grid.step), count=count - first)
+                energies = frame_energies(part, grid, low=decimated(part, grid.step), frames=range(count - first))
                 heard.add(*(e[self._energies - first :] for e in energies))
             samples = row[heard.kept * grid.hop - self._origin : stop - self._origin]
             heard.search(samples, ending=ending)
