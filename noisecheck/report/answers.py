@@ -8,14 +8,14 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 from noisecheck.compare.effects import Comparison, Difference
+from noisecheck.compare.joint import join_flow
 from noisecheck.compare.plan import EffectPlan, plan_effects, spread_of
 from noisecheck.core.errors import InputError, one_line
 from noisecheck.pipeline.campaign import CampaignResult, comparable_columns, compare_campaign
 from noisecheck.report.context import Context, Place, Said, Section
 
-__all__ = ["Asked", "View", "ask", "asked_sentence", "by_chance", "column_word", "opening", "value_word"]
+__all__ = ["Asked", "View", "ask", "asked_sentence", "column_word", "opening", "value_word"]
 
-_CHANCE: Final = 0.05
 _FIRST: Final = ("not usable", "stuck")
 """What is said before all else: no figure of an unfit recording holds, and a stuck ball can wreck the machine."""
 _CALIBRATION: Final = """[calibration]
@@ -43,6 +43,13 @@ class View:
         """Return the difference in L_AE of a value."""
         return self.comparison.of(value)
 
+    @property
+    def largest(self) -> tuple[float, float]:
+        """Return the largest difference in L_AE that is shown, and of all, in dB: by these views are put in order."""
+        found = [d for d in self.comparison.differences if d.measure == "lae_db" and math.isfinite(d.difference_db)]
+        shown = [d for d in found if d.verdict in ("quieter", "louder")]
+        return _size(shown), _size(found)
+
 
 @dataclass(frozen=True)
 class Asked:
@@ -62,8 +69,13 @@ class Asked:
 
     @property
     def places(self) -> tuple[View, ...]:
-        """Return the views of single stations, or the only one there is."""
-        return tuple(v for v in self.views if v.station) or self.views
+        """Return the views of single stations, or the only one there is; the largest difference first."""
+        places = tuple(v for v in self.views if v.station) or self.views
+        return tuple(sorted(places, key=lambda v: v.largest, reverse=True))
+
+
+def _size(differences: Sequence[Difference]) -> float:
+    return max((abs(d.difference_db) for d in differences), default=0.0)
 
 
 def column_word(column: str) -> str:
@@ -131,27 +143,16 @@ def opening(context: Context, sections: Sequence[Section]) -> list[Said]:
 
 def _flow(context: Context, question: Asked, value: str) -> str:
     """Return how the balls ran with it and before, so that quiet alone is never taken for better."""
-    groups = {g.value: g.run_names for g in question.views[0].comparison.groups}
-    counts = []
-    for names in (groups.get(question.baseline, ()), groups.get(value, ())):
-        chosen = [context.ledgers[n] for n in names if n in context.ledgers]
-        balls = sum(x.balls for x in chosen)
-        counts.append((sum(x.count("held_up") + x.count("stuck") for x in chosen), balls))
-    (before, balls_before), (after, balls_after) = counts
-    if not balls_before or not balls_after:
+    verdicts = join_flow(question.views[0].comparison, context.flows, rig=context.result.campaign.rig)[1]
+    flow = next((v.flow for v in verdicts if v.value == value), None)
+    if flow is None or not (flow.base.balls and flow.value.balls):
         return ""
-    text = f"Balls held up or stuck: {after} of {balls_after}, before {before} of {balls_before}"
-    if by_chance(after, balls_after, before, balls_before) <= _CHANCE:
-        return f"{text}: more than chance allows, so this is no improvement."
-    return f"{text}; not shown to be more."
-
-
-def by_chance(events: int, balls: int, events_before: int, balls_before: int) -> float:
-    """Return the probability of so many events or more if nothing changed (Fisher's exact test, one-sided)."""
-    total = events + events_before
-    most = min(total, balls)
-    ways = sum(math.comb(balls, k) * math.comb(balls_before, total - k) for k in range(events, most + 1))
-    return ways / math.comb(balls + balls_before, total)
+    before, after = flow.base, flow.value
+    text = f"Balls held up or stuck: {after.events} of {after.balls}, before {before.events} of {before.balls}"
+    if flow.verdict != "worse":
+        return f"{text}; not shown to be more."
+    what = "more" if after.events > before.events else "more of them stuck"
+    return f"{text}: {what} than chance allows, so this is no improvement."
 
 
 def _range(d: Difference) -> str:

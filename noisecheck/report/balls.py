@@ -9,7 +9,6 @@ import numpy as np
 from noisecheck.compare.flowing import LINK, RunFlow
 from noisecheck.pipeline.campaign import CampaignResult
 from noisecheck.pipeline.flowing import drops_of
-from noisecheck.pipeline.revisions import flows_of
 from noisecheck.report.context import Context, GroupColumn
 
 __all__ = ["flow_columns"]
@@ -30,7 +29,7 @@ def flow_columns(context: Context) -> tuple[GroupColumn, ...]:
             GroupColumn("restitution", "restitution", "", _restitution(result), 2),
         ]
     if context.ledgers:
-        flows = flows_of(result)
+        flows = context.flows
         columns += [
             GroupColumn("transit_spread_ms", "transit time spread", "ms", _spread(flows), 1),
             GroupColumn("held_up_per_thousand", "held up per 1000 balls", "", _share(flows, "held_up"), 1),

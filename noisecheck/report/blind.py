@@ -32,7 +32,7 @@ def blind_section(context: Context) -> Section | None:
     places: list[dict[str, Any]] = []
     wanted: list[Wanted] = []
     for asked in context.asked:
-        for view in sorted(asked.places, key=lambda v: -_largest(v)):
+        for view in asked.places:
             place = _place(context, asked, view)
             if place and len(wanted) + len(place["groups"]) * _EACH <= _MOST_GROUPS * _EACH:
                 places.append(place)
@@ -56,11 +56,6 @@ def blind_section(context: Context) -> Section | None:
     if not places:
         return None
     return Section("hear", "Hear the difference", Place.LISTEN, "blind.html", {"places": places})
-
-
-def _largest(view: View) -> float:
-    sizes = [abs(d.difference_db) for d in view.comparison.differences if d.measure == "lae_db"]
-    return max((s for s in sizes if math.isfinite(s)), default=0.0)
 
 
 def _place(context: Context, asked: Asked, view: View) -> dict[str, Any] | None:

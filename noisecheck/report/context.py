@@ -8,10 +8,12 @@ from enum import IntEnum
 from functools import cached_property
 from typing import TYPE_CHECKING, Any, Final
 
+from noisecheck.compare.flowing import RunFlow
 from noisecheck.core.errors import InputError
 from noisecheck.flow.findings import Ledger
 from noisecheck.pipeline.account import Account, account_for
 from noisecheck.pipeline.campaign import CampaignResult
+from noisecheck.pipeline.revisions import flows_of
 from noisecheck.report.clips import Clip, Moment, clips_at
 
 if TYPE_CHECKING:
@@ -120,6 +122,11 @@ class Context:
     def ledgers(self) -> dict[str, Ledger]:
         """Ledgers by run, of the runs in which any ball was followed to its end."""
         return {ledger.run: ledger for ledger in self.result.ledgers if ledger.balls}
+
+    @cached_property
+    def flows(self) -> tuple[RunFlow, ...]:
+        """How the balls of each test run ran; none where no ball was followed to its end."""
+        return flows_of(self.result) if self.ledgers else ()
 
     @cached_property
     def account(self) -> Account | None:

@@ -11,7 +11,6 @@ from numpy.typing import NDArray
 
 from noisecheck.compare.decay import OctaveDecay, decay_changes
 from noisecheck.compare.effects import Difference, Group
-from noisecheck.compare.flowing import RunFlow
 from noisecheck.compare.hearing import JUST_NOTICEABLE, audible
 from noisecheck.compare.joint import JointVerdict, join_flow
 from noisecheck.compare.linear import t_interval
@@ -20,7 +19,6 @@ from noisecheck.compare.summary import BANDS, LEVELS, one_station
 from noisecheck.core.bands import NOMINAL_THIRD_HZ
 from noisecheck.core.errors import one_line
 from noisecheck.core.table import band_names
-from noisecheck.pipeline.revisions import flows_of
 from noisecheck.report.answers import Asked, View, column_word, value_word
 from noisecheck.report.balls import flow_columns
 from noisecheck.report.context import Context, GroupColumn, Place, Section
@@ -49,9 +47,7 @@ def noise_section(context: Context) -> Section | None:
         return None
     columns = (*flow_columns(context), *context.group_columns)
     drawn = _worth_drawing(context.asked)
-    flows = flows_of(context.result) if context.ledgers else ()
-    decays = context.result.octave_decays
-    questions = [_question(context, number, a, columns, drawn, flows, decays) for number, a in enumerate(context.asked)]
+    questions = [_question(context, number, a, columns, drawn) for number, a in enumerate(context.asked)]
     document = [
         {"by": q["column"], "station": v["station"] or None, "groups": v["flow"]}
         for q in questions
@@ -92,15 +88,10 @@ def _question(
     asked: Asked,
     columns: Sequence[GroupColumn],
     drawn: set[Key],
-    flows: Sequence[RunFlow],
-    decays: Mapping[tuple[str, str], Floats],
 ) -> dict[str, Any]:
-    places = sorted(asked.places, key=lambda v: -_largest(v))
-    joint = {v.station: _joint(context, v, flows) for v in asked.views}
-    views = [
-        _view(context, f"n{number}-{i}", asked, v, columns, drawn, joint[v.station], decays)
-        for i, v in enumerate(places)
-    ]
+    places = asked.places
+    joint = {v.station: _joint(context, v) for v in asked.views}
+    views = [_view(context, f"n{number}-{i}", asked, v, columns, drawn, joint[v.station]) for i, v in enumerate(places)]
     rows = []
     for view in places:
         for d in view.comparison.differences:
@@ -140,9 +131,9 @@ def _question(
     }
 
 
-def _joint(context: Context, view: View, flows: Sequence[RunFlow]) -> dict[str, JointVerdict]:
+def _joint(context: Context, view: View) -> dict[str, JointVerdict]:
     """Return noise and flow in one verdict for each value whose balls were followed, as were the baseline's."""
-    verdicts = join_flow(view.comparison, flows, rig=context.result.campaign.rig)[1] if flows else ()
+    verdicts = join_flow(view.comparison, context.flows, rig=context.result.campaign.rig)[1] if context.flows else ()
     return {v.value: v for v in verdicts if v.flow.value.balls and v.flow.base.balls}
 
 
@@ -161,11 +152,6 @@ def _flow_word(verdict: JointVerdict | None) -> str:
     if verdict.improvement:
         return "improvement"
     return "no improvement" if verdict.flow.verdict == "worse" else "flow not yet shown"
-
-
-def _largest(view: View) -> float:
-    sizes = [abs(d.difference_db) for d in view.comparison.differences if d.verdict in ("quieter", "louder")]
-    return max(sizes, default=0.0)
 
 
 def _difference(d: Difference) -> dict[str, Any]:
@@ -188,7 +174,6 @@ def _view(
     columns: Sequence[GroupColumn],
     drawn: set[Key],
     joint: dict[str, JointVerdict],
-    decays: Mapping[tuple[str, str], Floats],
 ) -> dict[str, Any]:
     comparison = view.comparison
     groups = {g.value: g for g in comparison.groups}
@@ -205,7 +190,9 @@ def _view(
         for number, d in enumerate(x for x in comparison.differences if x.measure == "lae_db")
     ]
     for value, d in zip(values, (x for x in comparison.differences if x.measure == "lae_db"), strict=True):
-        value["decays"] = [o.to_dict() for o in _decays(decays, view.station, base, groups[d.value])]
+        value["decays"] = [
+            o.to_dict() for o in _decays(context.result.octave_decays, view.station, base, groups[d.value])
+        ]
         value["joint"] = _capital(_sentence(joint[d.value].sentence)) if d.value in joint else ""
     return {
         "station": view.station,

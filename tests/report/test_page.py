@@ -18,7 +18,6 @@ from noisecheck.core.table import Impacts
 from noisecheck.flow.findings import Finding, Ledger
 from noisecheck.pipeline.campaign import CampaignResult
 from noisecheck.report import write_report
-from noisecheck.report.answers import by_chance
 from noisecheck.report.context import GroupColumn, Place, Said, Section
 
 EVIL = "<script>alert(1)</script>\"'\n$x_1$ & {{7*777}} --> 漢字"
@@ -267,14 +266,6 @@ def test_other_sections_find_their_place(make: Any, written: Any, tmp_path: Path
 def test_quiet_that_holds_balls_up_is_no_improvement(
     make: Any, written: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """One-sided probabilities against scipy's Fisher exact test."""
-    from scipy.stats import fisher_exact
-
-    for events, balls, before, balls_before in ((9, 60, 1, 60), (2, 60, 1, 60), (0, 5, 0, 9), (3, 3, 0, 4)):
-        table = [[events, balls - events], [before, balls_before - before]]
-        expected = fisher_exact(table, alternative="greater").pvalue
-        assert by_chance(events, balls, before, balls_before) == pytest.approx(expected, abs=1e-12)
-
     for held_up, words in (
         (3, ": more than chance allows, so this is no improvement."),
         (0, "; not shown to be more."),
