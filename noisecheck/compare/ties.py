@@ -86,12 +86,14 @@ class References:
     drops: int = 0
     found_in: tuple[str, ...] = ()
     """Takes at whose ends reference drops were found, without the run sheet naming them."""
+    ridden: tuple[str, ...] = ()
+    """A sentence for each run whose reference drops show that loud sound was turned down."""
 
     @property
     def sentences(self) -> tuple[str, ...]:
         """What to say: where they come from, spread, then what is amiss."""
         if not self.drops:
-            return ()
+            return self.ridden
         told = []
         if self.found_in:
             takes = f"{len(self.found_in)} takes" if len(self.found_in) > 1 else self.found_in[0]
@@ -104,14 +106,14 @@ class References:
             )
         told += _said_drifts(self.drifts)
         told += [_said_session(s, self.sessions[0].session) for s in self.sessions[1:]]
-        return tuple(told)
+        return (*told, *self.ridden)
 
     @property
     def alarms(self) -> tuple[str, ...]:
         """The sentences that warn: drift, moved microphone, sessions that cannot be tied."""
         told = _said_drifts(self.drifts)
         return (*told, *(_said_session(s, self.sessions[0].session) for s in self.sessions
-                         if s.verdict in ("moved", "not comparable")))  # fmt: skip
+                         if s.verdict in ("moved", "not comparable")), *self.ridden)  # fmt: skip
 
     def to_dict(self) -> dict[str, Any]:
         """Return everything as plain values, for JSON and the page."""

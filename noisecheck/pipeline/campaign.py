@@ -31,6 +31,7 @@ from noisecheck.flow.failures import HeardShare
 from noisecheck.flow.findings import Ledger
 from noisecheck.pipeline.clock import recorded_s, with_gaps
 from noisecheck.pipeline.correcting import corrected, relocated
+from noisecheck.pipeline.flagging import flagged_by_health
 from noisecheck.pipeline.flowing import follow_run, height_note, with_drops
 from noisecheck.pipeline.grouping import named_groups
 from noisecheck.pipeline.heard import heard_share
@@ -39,7 +40,7 @@ from noisecheck.pipeline.limit import DetectionLimit, detection_limit
 from noisecheck.pipeline.listen import ListenSettings
 from noisecheck.pipeline.octaves import run_octave_decays
 from noisecheck.pipeline.placing import placed, settled, taught_by
-from noisecheck.pipeline.references import mark_references, references_of, tied_summaries
+from noisecheck.pipeline.references import as_references_tell, mark_references, references_of, tied_summaries
 from noisecheck.pipeline.scheduled import left_open, placed_by_schedule
 from noisecheck.pipeline.together import Take, told_apart
 from noisecheck.place.combine import Found
@@ -243,7 +244,7 @@ def listen_to_run(
     notes = (*notes, *said)
     impacts = impacts.with_columns(run=run.name, file=run.files[0])
     if health is not None:
-        impacts = _flagged(impacts, health)
+        impacts = flagged_by_health(impacts, health)
     if not calibration.comparable:
         impacts = impacts.with_columns(flags=impacts["flags"] | np.uint32(Flag.DRIFTED))
     time_s, gaps_s = with_gaps(impacts["time_s"], heard.rate, listened.gaps)
@@ -293,7 +294,10 @@ def place_runs(results: Sequence[RunResult], rig: Rig, taps: Sequence[RunResult]
         notes = (*result.notes, *answer.notes, *more)
         done.append(replace(result, impacts=impacts, notes=notes, found=answer.found, odds=odds))
     marked = mark_references([(r.run, r.impacts, r.seconds) for r in done])
-    done = [replace(r, impacts=impacts) for r, impacts in zip(done, marked, strict=True)]
+    done = [
+        replace(r, impacts=impacts, health=as_references_tell(r.health, r.run, impacts))
+        for r, impacts in zip(done, marked, strict=True)
+    ]
     said = [height_note(r.impacts, r.run, rig) for r in done]
     done = [replace(r, notes=(*r.notes, note)) if note else r for r, note in zip(done, said, strict=True)]
     done = [_scheduled(r, rig) for r in done]
@@ -304,7 +308,7 @@ def place_runs(results: Sequence[RunResult], rig: Rig, taps: Sequence[RunResult]
 
 def _followed(result: RunResult, rig: Rig) -> Ledger:
     """Return the ledger of a placed run."""
-    return follow_run(result.impacts, result.run, rig, seconds=result.seconds, gaps_s=result.gaps_s)
+    return follow_run(result.impacts, result.run, rig, seconds=result.seconds, gaps_s=result.gaps_s, odds=result.odds)
 
 
 def _scheduled(result: RunResult, rig: Rig) -> RunResult:
@@ -313,25 +317,6 @@ def _scheduled(result: RunResult, rig: Rig) -> RunResult:
         return result
     ledger = _followed(result, rig)
     return replace(result, impacts=placed_by_schedule(result.impacts, ledger), ledger=ledger)
-
-
-def _flagged(impacts: Impacts, health: Health) -> Impacts:
-    """Return the impacts with what the recording's health says of them."""
-    flags = impacts.data["flags"].copy()
-    if health.riding.found:
-        flags |= np.uint32(Flag.GAIN_RIDING)
-    for number, channel in enumerate(health.channels):
-        if len(channel.clipped):
-            # An impact is clipped where its first 50 ms touch a clipped span.
-            at = impacts.data["frame"]
-            after = np.searchsorted(channel.clipped[:, 1], at)
-            start = channel.clipped[np.minimum(after, len(channel.clipped) - 1), 0]
-            hit = (after < len(channel.clipped)) & (start < at + int(0.05 * health.rate))
-            flags[hit & (impacts.data["channel"] == number)] |= np.uint32(Flag.CLIPPED)
-    at = impacts.data["frame"]
-    for start, stop in health.nonfinite:
-        flags[(at < stop) & (at + int(0.5 * health.rate) > start)] |= np.uint32(Flag.NONFINITE)
-    return impacts.with_columns(flags=flags)
 
 
 def measure_campaign(

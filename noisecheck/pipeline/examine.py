@@ -18,9 +18,10 @@ from noisecheck.compare.ties import References
 from noisecheck.core.table import Impacts
 from noisecheck.detect.channels import Onsets
 from noisecheck.pipeline.decisions import Decisions, joined_onsets
+from noisecheck.pipeline.flagging import flagged_by_health
 from noisecheck.pipeline.listen import ListenSettings, heard_of
 from noisecheck.pipeline.parts import columns_of
-from noisecheck.pipeline.references import mark_references, references_of
+from noisecheck.pipeline.references import as_references_tell, mark_references, references_of
 from noisecheck.pipeline.tiles import DecidedTile, Reader, find_in_tiles, measure_tiles, tiles_of
 
 __all__ = ["Examined", "examine"]
@@ -85,12 +86,17 @@ def examine(
             told(number / len(paths), str(path))
         with open_recording(path) as recording:
             onsets, ends = _heard(recording, settings)
-            found.append((path, check_health(recording, onsets=onsets.frame)))
+            health = check_health(recording, onsets=onsets.frame)
+            found.append((path, health))
             seconds = recording.frames / recording.rate
             times.append(onsets.frame / recording.rate)
-        tables.append((Run(name, (path.as_posix(),)), ends.with_columns(run=name), seconds))
+        tables.append((Run(name, (path.as_posix(),)), flagged_by_health(ends, health).with_columns(run=name), seconds))
     marked = mark_references(tables)
-    references = references_of([(t[0], m) for t, m in zip(tables, marked, strict=True)], ())
+    heard = [(run, impacts) for (run, _, _), impacts in zip(tables, marked, strict=True)]
+    found = [
+        (path, as_references_tell(health, *take) or health) for (path, health), take in zip(found, heard, strict=True)
+    ]
+    references = references_of(heard, ())
     pairs = itertools.islice(itertools.combinations(range(len(paths)), 2), _MOST_PAIRS)
     clocks = [(names[i], names[j], clock_between(times[i], times[j])) for i, j in pairs]
     return Examined(tuple(found), references, tuple((a, b, c) for a, b, c in clocks if c is not None))

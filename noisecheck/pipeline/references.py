@@ -6,15 +6,18 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
+from numpy.typing import NDArray
 
+from noisecheck.audio.health import Health
 from noisecheck.bench.runsheet import Run
+from noisecheck.compare.compression import Compression, compression_of
 from noisecheck.compare.reference import find_reference_drops
 from noisecheck.compare.summary import RunSummary, one_station, summarise
 from noisecheck.compare.ties import References, study_references
 from noisecheck.core.flags import Flag
 from noisecheck.core.table import Impacts
 
-__all__ = ["machine_impacts", "mark_references", "references_of", "tied_summaries"]
+__all__ = ["as_references_tell", "machine_impacts", "mark_references", "references_of", "tied_summaries"]
 
 Table = tuple[Run, Impacts]
 
@@ -22,7 +25,8 @@ Table = tuple[Run, Impacts]
 def mark_references(runs: Sequence[tuple[Run, Impacts, float]]) -> list[Impacts]:
     """Return the impacts of each (run, impacts, seconds) with reference drops at the ends of test runs marked.
 
-    They carry the flag ``reference`` and no station; first contacts have ``rebound`` 0, the rest 1.
+    They carry the flag ``reference`` and no station; first contacts have ``rebound`` 0, the rest 1. Where they show
+    that loud sound was turned down, all impacts of the run carry the flag ``gain_riding``.
     """
     marked = [impacts for _, impacts, _ in runs]
     tests = [i for i, (run, impacts, _) in enumerate(runs) if run.role == "test" and len(impacts)]
@@ -38,7 +42,39 @@ def mark_references(runs: Sequence[tuple[Run, Impacts, float]]) -> list[Impacts]
         columns["station"][ends.rows] = 0
         columns["station_confidence"][ends.rows] = np.nan
         marked[i] = Impacts({**table.data, **columns}, table.names)
+    for i, (run, _, _) in enumerate(runs):
+        if _compression(run, marked[i]) is not None:
+            marked[i] = marked[i].with_columns(flags=marked[i]["flags"] | np.uint32(Flag.GAIN_RIDING))
     return marked
+
+
+def as_references_tell(health: Health | None, run: Run, impacts: Impacts) -> Health | None:
+    """Return a run's health with what its marked reference drops tell of the recorder's gain."""
+    found = _compression(run, impacts)
+    if health is None or found is None:
+        return health
+    why = found.sentence()
+    return replace(health, levels=health.levels.and_so("not usable", why), bands=health.bands.and_so("not usable", why))
+
+
+def _compression(run: Run, impacts: Impacts) -> Compression | None:
+    """Return what the reference drops at the ends of a test run, or those of a reference run, tell of its gain."""
+    if run.role == "test":
+        parts = [impacts.where(side) for _, side in _sides(impacts) if side.any()]
+        return compression_of(parts) if parts else None
+    if run.role != "reference" or not len(impacts):
+        return None
+    placed = impacts.data["station"] != 0
+    part = impacts.where(placed) if placed.any() else impacts
+    return compression_of([part])
+
+
+def _sides(impacts: Impacts) -> tuple[tuple[str, NDArray[np.bool_]], ...]:
+    """Return which impacts are reference drops at the start and at the end of a take."""
+    own = impacts.flagged(Flag.REFERENCE)
+    machine = impacts["time_s"][~own]
+    early = impacts["time_s"] < (float(np.median(machine)) if len(machine) else np.inf)
+    return ("start", own & early), ("end", own & ~early)
 
 
 def machine_impacts(impacts: Impacts) -> Impacts:
@@ -56,10 +92,7 @@ def _rows(tables: Sequence[Table], *, by_end: bool) -> tuple[list[RunSummary], d
         own = impacts.flagged(Flag.REFERENCE)
         if run.role != "test" or not own.any():
             continue
-        machine = impacts["time_s"][~own]
-        middle = float(np.median(machine)) if len(machine) else np.inf
-        early = impacts["time_s"] < middle
-        for word, side in (("start", own & early), ("end", own & ~early)) if by_end else (("reference drops", own),):
+        for word, side in _sides(impacts) if by_end else (("reference drops", own),):
             if side.any():
                 name = f"{run.name}, {word}"
                 part = impacts.where(side)
@@ -94,8 +127,10 @@ def references_of(tables: Sequence[Table], summaries: Sequence[RunSummary]) -> R
     own = one_station((s for s in summaries if s.run.role == "reference" and s.used), None)
     ends, takes = _rows(tables, by_end=True)
     names = tuple(dict.fromkeys(takes.values()))
+    gains = [(run.name, _compression(run, impacts)) for run, impacts in tables]
+    ridden = tuple(f"run {name}: {found.sentence()}" for name, found in gains if found is not None)
     found = study_references(ends, takes=takes, found_in=names)
     if ends and not _by_sheet(own, ends):
-        return found
+        return replace(found, ridden=ridden)
     told = study_references(own)
-    return replace(told, drifts=(*told.drifts, *found.drifts), found_in=names)
+    return replace(told, drifts=(*told.drifts, *found.drifts), found_in=names, ridden=ridden)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import sys
 from pathlib import Path
 from typing import Any
 
@@ -11,7 +12,12 @@ import numpy as np
 import pytest
 import soundfile
 
+sys.path.insert(0, str(Path(__file__).parents[1] / "benchmarks"))
+from reference_riding import limited
+
 from noisecheck.cli import main
+from noisecheck.simulate import parse_scene
+from noisecheck.simulate.render import render_run
 
 DEMO = Path(__file__).parents[2] / "recordings"
 GAIN_DB = -6.0
@@ -118,6 +124,62 @@ def test_impacts_carry_the_flag_and_no_station(takes: Path, capsys: pytest.Captu
     assert len(flagged) == 2 * len(_truth("reference-1"))
     assert {i["station"] for i in flagged} == {""}
     assert sum(i["rebound"] == 0 for i in flagged) == len(_truth("reference-1"))
+
+
+def _hard_ball(folder: Path, *, limit_db: float | None) -> list[Path]:
+    """Two takes: four drops with four rebounds on a tile, the demo's run, four drops; through a peak limiter or not."""
+    body, rate = soundfile.read(DEMO / "bare-60-1.flac", always_2d=True)
+    background = soundfile.read(DEMO / "background.flac", always_2d=True)[0]
+    tile = {"name": "tile", "position_mm": [0, 0, 0], "target": True, "surface": "glass", "drop_height_mm": 150,
+            "rebounds": 4, "plate": {"loss_factor": 0.05, "thickness_mm": 9.0, "material": "glass"}}  # fmt: skip
+    made = []
+    for number in range(2):
+        scene = parse_scene({
+            "scene": {"rate_hz": rate, "seed": number}, "station": [tile], "run": [{"run": "a"}],
+            "microphone": [{"channel": 0, "position_mm": [0, 250, 150]}],
+            "feed": {"period_s": 1.5, "balls": 8, "first_s": 1.0},
+        })  # fmt: skip
+        sound = render_run(scene, scene.runs()[0])[0][:, :1]
+        sound = 2.0 * np.abs(body[:, :1]).max() * sound / np.abs(sound).max()
+        cut = round(6.6 * rate)
+        drops = [sound[:cut], sound[cut : 2 * cut]]
+        drops = [d + background[rate * k : rate * k + len(d), :1] for k, d in enumerate(drops)]
+        pause = background[number * rate :][: 3 * rate, :1]
+        x = _joined([background[: 2 * rate, :1], drops[0], pause, body[:, :1], pause, drops[1], pause], rate // 10)
+        x *= 0.5 / np.abs(x).max()
+        if limit_db is not None:
+            x = limited(x, 20 * np.log10(0.5) - limit_db, 0.03)
+        made.append(folder / f"take{number}.wav")
+        soundfile.write(made[-1], x, rate, subtype="PCM_24")
+    return made
+
+
+def test_a_limiter_is_told_by_rebounds_and_its_levels_are_refused(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A limiter that is back within 30 ms leaves the floor alone; equal drops show it all the same."""
+    if not (DEMO / "bare-60-1.flac").exists():
+        pytest.skip("the demo campaign is not here")
+    for limit_db, verdict in ((8.0, "not usable"), (None, "usable")):
+        takes = _hard_ball(tmp_path, limit_db=limit_db)
+        document = _json(capsys, "health", *map(str, takes))
+        # What is told by drops whose levels are not to be used is only that.
+        assert document["reference_drops"]["drops"] == (16 if limit_db is None else 0)
+        for told in document["recordings"]:
+            assert not told["gain_riding"]["found"]
+            assert told["good_for"]["levels"]["verdict"] == verdict
+            assert told["good_for"]["counts"]["verdict"] == "usable"
+            reasons = " ".join(told["good_for"]["levels"]["reasons"])
+            assert ("gain riding: at " in reasons) == (limit_db is not None)
+        (tmp_path / "runs.csv").write_text("run,file,treatment\none,take0.wav,bare\ntwo,take1.wav,felt\n")
+        main(["compare", str(tmp_path), "--by", "treatment", "--json"])
+        told = json.loads(capsys.readouterr().out)
+        differences = [d for d in told["differences"] if d["measure"] == "lae_db"]
+        if limit_db is not None:
+            assert {d["verdict"] for d in differences} <= {"not comparable"}
+            assert any("gain riding" in w for w in told["warnings"])
+        else:
+            assert not any("gain riding" in w for w in told["warnings"])
 
 
 def test_a_wrong_drop_height_is_said(takes: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
