@@ -11,7 +11,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from noisecheck.simulate.scene import Background
+from noisecheck.simulate.parts import Background
 
 __all__ = ["Backdrop", "Carry", "slope_filter"]
 

@@ -7,7 +7,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from noisecheck.simulate.scene import Recorder
+from noisecheck.simulate.parts import Recorder
 
 __all__ = ["RecorderFaults"]
 

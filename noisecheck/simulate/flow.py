@@ -9,7 +9,8 @@ from typing import Final, Literal
 import numpy as np
 
 from noisecheck.simulate.contact import GRAVITY_MPS2, drop_speed_mps, fall_height_m
-from noisecheck.simulate.scene import Fault, FaultRates, Feed, Run, Scene, Station, Treatment
+from noisecheck.simulate.parts import Fault, FaultRates, Feed, Run, Station, Treatment
+from noisecheck.simulate.scene import Scene
 
 __all__ = [
     "STRAY",

@@ -9,7 +9,7 @@ from typing import Any, Final
 from pydantic import BaseModel, ValidationError
 
 from noisecheck.core.errors import InputError, nearest, one_line
-from noisecheck.simulate.scene import (
+from noisecheck.simulate.parts import (
     Background,
     BallInfo,
     Fault,
@@ -20,13 +20,13 @@ from noisecheck.simulate.scene import (
     Recorder,
     Room,
     Run,
-    Scene,
     SceneInfo,
     Session,
     Station,
     Surface,
     Treatment,
 )
+from noisecheck.simulate.scene import Scene
 
 __all__ = ["load_scene", "parse_scene"]
 

@@ -22,6 +22,7 @@ from noisecheck.simulate.backdrop import Backdrop, Carry
 from noisecheck.simulate.contact import contact_time_s, effective_modulus_pa, impulse_ns, pulse_spectrum
 from noisecheck.simulate.faults import RecorderFaults
 from noisecheck.simulate.flow import STRAY, Contact, first_station, plan_flow
+from noisecheck.simulate.parts import Background, Microphone, PlateInfo, Recorder, Run, Station, Treatment
 from noisecheck.simulate.ringing import (
     modal_transfer,
     mode_spacing_hz,
@@ -31,7 +32,7 @@ from noisecheck.simulate.ringing import (
     sound_speed_mps,
     sphere_transfer,
 )
-from noisecheck.simulate.scene import Background, Microphone, PlateInfo, Recorder, Run, Scene, Station, Treatment
+from noisecheck.simulate.scene import Scene
 from noisecheck.simulate.truth import (
     RunTruth,
     TrueImpact,

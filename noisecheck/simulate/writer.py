@@ -14,8 +14,9 @@ from typing import Any, Final
 from noisecheck.core.errors import InputError, one_line
 from noisecheck.core.files import write_together
 from noisecheck.simulate.load import load_scene
+from noisecheck.simulate.parts import Run
 from noisecheck.simulate.render import RunRenderer, Samples32, run_seconds
-from noisecheck.simulate.scene import Run, Scene
+from noisecheck.simulate.scene import Scene
 
 __all__ = ["SUFFIX", "rig_text", "runs_text", "simulate_file", "simulate_scene", "write_blocks"]
 

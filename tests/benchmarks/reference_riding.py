@@ -27,8 +27,8 @@ from noisecheck.flow.trains import find_drops
 from noisecheck.pipeline.listen import ListenSettings, listen
 from noisecheck.simulate import parse_scene
 from noisecheck.simulate.faults import RecorderFaults
+from noisecheck.simulate.parts import Recorder
 from noisecheck.simulate.render import render_run
-from noisecheck.simulate.scene import Recorder
 
 LAWS = ("slow, on peaks", "slow, on the mean square", "peak limiter")
 

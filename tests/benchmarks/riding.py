@@ -22,8 +22,8 @@ from noisecheck.audio.recording import ArrayRecording
 from noisecheck.pipeline.listen import ListenSettings, listen
 from noisecheck.simulate import parse_scene
 from noisecheck.simulate.faults import RecorderFaults
+from noisecheck.simulate.parts import Recorder
 from noisecheck.simulate.render import render_run
-from noisecheck.simulate.scene import Recorder
 
 RATE = 48000
 HOP = 480

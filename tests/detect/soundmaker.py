@@ -14,7 +14,7 @@ from noisecheck.detect.candidates import Candidates, cell_frames, find_candidate
 from noisecheck.detect.channels import Onsets, merge_channels
 from noisecheck.detect.decide import DetectSettings, decide
 from noisecheck.simulate.backdrop import Backdrop
-from noisecheck.simulate.scene import Background
+from noisecheck.simulate.parts import Background
 
 Samples = NDArray[np.float32]
 

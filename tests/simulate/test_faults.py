@@ -9,7 +9,7 @@ import pytest
 
 from noisecheck.simulate import render_run
 from noisecheck.simulate.faults import RecorderFaults
-from noisecheck.simulate.scene import Recorder
+from noisecheck.simulate.parts import Recorder
 
 RATE = 48000
 
