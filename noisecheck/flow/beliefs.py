@@ -113,6 +113,15 @@ class Beliefs:
         self.pass_sd = [[math.sqrt(sum(self.var[a:b])) for b in range(n)] for a in range(n)]
         self.pass_latest = [[sum(self.latest[a:b]) for b in range(n)] for a in range(n)]
 
+    def take_windows(self, route: Route) -> None:
+        """Take the transit times of a route where they differ from those stated so far."""
+        for link, (old, new) in enumerate(zip(self.route.transit_s, route.transit_s, strict=True)):
+            if new is not None and new != old:
+                self.mean[link], self.latest[link] = 0.5 * (new[0] + new[1]), new[1]
+                self.var[link] = max(_LEAST_SD_S, (new[1] - new[0]) / 5.0) ** 2
+        self.route = route
+        self.tables()
+
     def _faint(self, station: int) -> float:
         """Share of impacts expected under even odds, from the spread of the odds of those heard (normal in log)."""
         n, mean, var = self.log_odds[station]

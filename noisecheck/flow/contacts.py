@@ -8,9 +8,9 @@ from numpy.typing import NDArray
 from noisecheck.core.table import Impacts
 from noisecheck.flow.rebounds import Member
 from noisecheck.flow.route import Route
-from noisecheck.place.evidence import Evidence
+from noisecheck.place.evidence import PRIOR_UNPLACED, Evidence
 
-__all__ = ["crowded_impacts", "first_contacts", "labels_of", "rebounds_known"]
+__all__ = ["crowded_impacts", "first_contacts", "labels_of", "rebounds_known", "scaled_labels"]
 
 _CROWD_S = 0.03
 _SAME_S = 0.002
@@ -70,3 +70,9 @@ def labels_of(odds: Evidence, route: Route) -> NDArray[np.float64]:
     logs = [odds.log_likelihood[:, place[n]] if n in place else odds.unplaced for n in route.stations]
     both = np.column_stack([*logs, none])
     return np.exp(both - both.max(axis=1, keepdims=True)) if len(both) else both
+
+
+def scaled_labels(labels: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return likelihoods, as of :func:`labels_of`, over that of any impact's sound."""
+    usual = (1.0 - PRIOR_UNPLACED) * labels[:, :-1].mean(axis=1) + PRIOR_UNPLACED * labels[:, -1]
+    return np.asarray(labels / np.maximum(usual, 1e-300)[:, None], np.float64)

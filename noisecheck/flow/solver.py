@@ -16,23 +16,16 @@ from noisecheck.core.errors import InputError
 from noisecheck.core.table import Impacts
 from noisecheck.flow.beliefs import Beliefs, learn_transits
 from noisecheck.flow.book import Book, combine_odds
-from noisecheck.flow.contacts import rebounds_known
+from noisecheck.flow.contacts import rebounds_known, scaled_labels
 from noisecheck.flow.explanations import Impact, unexplained
 from noisecheck.flow.findings import Finding, Ledger, say_odds
 from noisecheck.flow.histories import Ball, Decision, History, end_history, extend, retire
-from noisecheck.flow.rebounds import Member
 from noisecheck.flow.route import FeedPlan, LedgerSettings, Route
-from noisecheck.place.evidence import PRIOR_UNPLACED
+from noisecheck.flow.sorting import CLEARLY_PLACED, Sorter
 
 __all__ = ["LedgerSolver"]
 
 _SURELY_PLACED = 0.9
-_CLEARLY_PLACED = 0.98
-_USUAL = 0.5
-"""A first contact whose level is likelier than this, over that of any other impact, is as loud as usual."""
-_FITS, _MISFIT = 1.0, 0.02
-"""Densities (per s, re any level) from which an impact fits its train, and below which it is none of it: what fits in
-time and level has hundreds."""
 _SURE_ODDS = 1e5  # of an impact whose odds nobody stated
 
 
@@ -61,6 +54,7 @@ class LedgerSolver:
         self.route, self.feed, self.settings, self.run = route, feed or FeedPlan(), settings or LedgerSettings(), run
         self.beliefs = Beliefs(route, self.feed, self.settings, gaps_s, start_s)
         self.book = Book(route, self.feed, self.settings, self.beliefs)
+        self._sorter = Sorter(self.beliefs, self.book)
         empty = (-1,) * len(route.stations)
         self._histories = [History(0.0, (), empty, math.nan, self.feed.period_s or 0.0, (), None)]
         self._root: Decision | None = None
@@ -86,6 +80,12 @@ class LedgerSolver:
         b.tables()
 
     # -- in ---------------------------------------------------------------------------------------------------------
+    def take_windows(self, route: Route) -> None:
+        """Take other transit times from here on: of a route with the same stations."""
+        self.beliefs.take_windows(route)
+        self.route = self.book.route = route
+        self._lag = max(self._lag, self._settling_time())
+
     def update(
         self,
         time_s: ArrayLike,
@@ -132,7 +132,7 @@ class LedgerSolver:
         if labels is not None:
             if labels.shape != (len(times), len(self.route.stations) + 1):
                 raise InputError(f"labels of shape {labels.shape}: a row for each of {len(times)} impacts is needed")
-            sounds = [tuple(row) for row in _scaled(labels).tolist()]
+            sounds = [tuple(row) for row in scaled_labels(labels).tolist()]
         if times.size and not (np.all(np.diff(times) >= 0) and times[0] >= self._now - 1e-9 and times[-1] <= now_s):
             raise InputError(
                 f"impacts must come in order of time, between {self._now:.3f} and {now_s:.3f} s, "
@@ -208,11 +208,11 @@ class LedgerSolver:
         self._run_to(impact.time_s)
         self._times.append(impact.time_s)
         self.beliefs.heard_db.append(impact.level_db)
-        if impact.station < 0 or impact.confidence < _CLEARLY_PLACED:
+        if impact.station < 0 or impact.confidence < CLEARLY_PLACED:
             self.beliefs.doubtful.append(impact.time_s)
             self.beliefs.doubtful_db.append(impact.level_db)
-        impact = self._among_trains(impact)
-        if impact.rebound > 0 and self._surely_rebound(impact):
+        impact = self._sorter.among_trains(impact)
+        if impact.rebound > 0 and self._sorter.surely_rebound(impact):
             return
         self._histories = extend(self._histories, impact, self.beliefs, self._times, self.book.levels)
         at = self._histories[0].past
@@ -222,40 +222,6 @@ class LedgerSolver:
             if at.kind == "none" and -2 - at.impact not in self.book.suspected:
                 self._suspect_stray(at, impact.time_s)
             at = at.before
-
-    def _among_trains(self, impact: Impact) -> Impact:
-        """Return the impact with the rebounds it may be, and take it into its own train."""
-        trains = self.book.trains
-        due = trains.due(impact.time_s, impact.level_db, impact.crowded, impact=impact.number)
-        impact = impact._replace(due=tuple(due))
-        self.book.impacts[impact.number] = impact
-        contact = trains.contact_of(impact.drop) if impact.rebound > 0 else -1
-        # What does not fit its train is left out of it, so that it does not stand in for the rebound that does.
-        if impact.drop >= 0 and (contact < 0 or self._fits(impact, contact, _MISFIT)):
-            member = Member(impact.rebound, impact.time_s, impact.level_db, impact.number)
-            trains.take(impact.drop, member, impact.station, usual=self._usual(impact))
-            if impact.rebound <= 0 and impact.station >= 0:
-                self.beliefs.heads[impact.number] = impact.station
-        return impact
-
-    def _usual(self, impact: Impact) -> bool:
-        """Return whether an impact is as loud as balls' contacts at its station."""
-        return impact.station < 0 or self.beliefs.levels[impact.station].ratio(impact.level_db, impact.crowded) > _USUAL
-
-    def _fits(self, impact: Impact, contact: int, least: float) -> bool:
-        """Return whether an impact is a rebound in the train of a first contact by its time and level."""
-        known = self.beliefs.laws[self.book.impacts[contact].station].known
-        return not known or sum(d.density for d in impact.due if d.contact == contact) >= least
-
-    def _surely_rebound(self, impact: Impact) -> bool:
-        """Return whether an impact told to be a rebound fits its train, and the train a ball's contact."""
-        contact = self.book.trains.contact_of(impact.drop)
-        head = self.book.impacts[contact]
-        if contact < 0 or not self.beliefs.laws[head.station].known:
-            return True
-        if not self._fits(impact, contact, _FITS):
-            return False
-        return impact.rebound > 1 or (self._usual(head) and head.confidence >= _CLEARLY_PLACED)
 
     def _run_to(self, now_s: float) -> None:
         """Let time pass: late balls are suspected, hopeless ones given up, old decisions settled."""
@@ -396,9 +362,3 @@ class LedgerSolver:
         self._histories = [self._histories[i] for i in agree]
         self.beliefs.settled_s = self._now if math.isinf(before_s) else before_s
         self.beliefs.tables()
-
-
-def _scaled(labels: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return likelihoods of sounds over that of any impact's, station by station and (last) none."""
-    usual = (1.0 - PRIOR_UNPLACED) * labels[:, :-1].mean(axis=1) + PRIOR_UNPLACED * labels[:, -1]
-    return np.asarray(labels / np.maximum(usual, 1e-300)[:, None], np.float64)

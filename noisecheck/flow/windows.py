@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import deque
 from dataclasses import dataclass
 from typing import Final
 
@@ -11,12 +12,13 @@ from numpy.typing import NDArray
 from noisecheck.flow.beliefs import learn_transits
 from noisecheck.flow.route import Route
 
-__all__ = ["Contradiction", "contradicted", "without"]
+__all__ = ["Contradiction", "WindowCheck", "contradicted", "without"]
 
 _LEAST: Final = 8
 _ENOUGH: Final = 150
 _FEW: Final = 0.5
 _MOST: Final = 0.8
+_EVERY: Final = 12
 _UNITS: Final = ((1000.0, "milliseconds"), (1.0 / 60.0, "minutes"))
 
 
@@ -120,3 +122,33 @@ def without(route: Route, found: list[Contradiction]) -> Route:
     """Return the route with the windows heard in place of those contradicted."""
     heard = {c.origin: c.heard for c in found}
     return Route(route.stations, tuple(heard.get(n, w) for n, w in zip(route.stations, route.transit_s, strict=False)))
+
+
+class WindowCheck:
+    """Stated transit times held against what is heard, as it comes: each link is told once, when it is clear.
+
+    Args:
+        route: with the windows stated.
+        longest_s: longest transit looked for.
+        start_s: when listening began.
+    """
+
+    def __init__(self, route: Route, *, longest_s: float, start_s: float = 0.0) -> None:
+        self.route = route
+        """With the windows heard in place of those contradicted."""
+        self._longest_s, self._start_s = longest_s, start_s
+        self._heard: deque[tuple[float, int]] = deque(maxlen=_ENOUGH * max(len(route.stations), 2))
+        self._new = 0
+
+    def take(self, time_s: NDArray[np.float64], code: NDArray[np.int64], now_s: float) -> list[Contradiction]:
+        """Take more first contacts, (n,): s and station index on the route or -1; return what is newly clear."""
+        self._heard.extend(zip(time_s.tolist(), code.tolist(), strict=True))
+        self._new += len(time_s)
+        if self._new < _EVERY:
+            return []
+        self._new = 0
+        times, codes = np.array([t for t, _ in self._heard]), np.array([q for _, q in self._heard], np.int64)
+        start_s = max(self._start_s, float(times[0]))
+        found = contradicted(times, codes, self.route, longest_s=self._longest_s, start_s=start_s, end_s=now_s)
+        self.route = without(self.route, found)
+        return found

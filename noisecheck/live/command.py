@@ -13,11 +13,14 @@ from noisecheck.live import PIPE_FORMATS
 
 if TYPE_CHECKING:
     from noisecheck.bench.rig import Rig
+    from noisecheck.core.table import Impacts
+    from noisecheck.detect.channels import Onsets
     from noisecheck.live.clock import Clock
     from noisecheck.live.events import Event
     from noisecheck.live.follow import Placer
     from noisecheck.live.sources import Source
     from noisecheck.pipeline.listen import ListenSettings
+    from noisecheck.place.evidence import Evidence
     from noisecheck.place.taught import TaughtSounds
 
 __all__ = ["EXAMPLE", "add_arguments", "watch"]
@@ -177,4 +180,9 @@ def _placer(rig: Rig, rate: int, taught: TaughtSounds | None) -> Placer:
     from noisecheck.pipeline.placing import placed
 
     run = Run("watch", ("watch",))
-    return lambda onsets, impacts: placed(onsets, impacts, run, rig, rate=rate, taught=taught)[0]
+
+    def place(onsets: Onsets, impacts: Impacts) -> tuple[Impacts, Evidence | None]:
+        answer = placed(onsets, impacts, run, rig, rate=rate, taught=taught)
+        return answer.impacts, answer.odds
+
+    return place

@@ -18,23 +18,27 @@ from noisecheck.core.table import Impacts
 from noisecheck.core.units import to_seconds
 from noisecheck.detect.channels import Onsets
 from noisecheck.detect.stream import Stream
-from noisecheck.flow.contacts import crowded_impacts, first_contacts
+from noisecheck.flow.contacts import crowded_impacts, first_contacts, labels_of
 from noisecheck.flow.findings import Ledger
 from noisecheck.flow.route import FeedPlan, LedgerSettings, Route
 from noisecheck.flow.solver import LedgerSolver
 from noisecheck.flow.trains import begun_where_placed, find_drops
+from noisecheck.flow.windows import Contradiction, WindowCheck
 from noisecheck.live.events import Event, Teller
 from noisecheck.live.room import Room
 from noisecheck.measure.events import measure_impacts
 from noisecheck.pipeline import flowing
 from noisecheck.pipeline.decisions import joined_onsets
 from noisecheck.pipeline.listen import ListenSettings
+from noisecheck.place.evidence import Evidence
 
 __all__ = ["Follower", "Placer", "route_of", "stations_of"]
 
-Placer = Callable[[Onsets, Impacts], Impacts]
-"""Fills ``station`` and ``station_confidence`` of measured impacts, whose onsets it is given too."""
+Placer = Callable[[Onsets, Impacts], tuple[Impacts, Evidence | None]]
+"""Fills ``station`` and ``station_confidence`` of measured impacts, whose onsets it is given too; and says how each
+sounds at every station, where it can."""
 
+_Heard = tuple[Impacts, Evidence | None]
 KEEP_S: Final = 32.0
 _SLICE_S: Final = 0.02
 _LEARN_S: Final = 12.0
@@ -119,12 +123,12 @@ class Follower:
         self._begin = 0
         self._stream = self._new_stream()
         self._pending: list[NDArray[np.float32]] = []
-        self._learning = Impacts.empty()
+        self._learning: list[_Heard] = []
         self._learnt = False
         self._habits: list[Impacts] = []
         self._context = joined_onsets([], channels), Impacts.empty()
         self._recent = np.empty(0, np.int64)
-        self._rows: dict[str, list[tuple[float, float, bool]]] = {}
+        self._rows: dict[str, list[tuple[float, float, bool, int]]] = {}
         self._drops = 0
         self.ledger: Ledger | None = None
 
@@ -143,6 +147,7 @@ class Follower:
             [heard.stations.index(n) if n in heard.stations else -1 for n in route.stations] + [-1]
         )
         self.left_out = tuple(n for n in route.stations if n not in heard.stations)
+        self._check = WindowCheck(heard, longest_s=LedgerSettings().longest_transit_s)
         return LedgerSolver(
             heard,
             feed=FeedPlan(rig.feed.period_s, rig.feed.balls),
@@ -211,7 +216,7 @@ class Follower:
         events = self._flush()
         if self.solver is not None:
             events += self._follow(self._learning, self.seconds)
-            self._learning = Impacts.empty()
+            self._learning = []
             self.ledger = self.solver.finish(self.seconds)
             events += self._teller.tell(list(self.ledger.findings), self.seconds)
         return events
@@ -220,57 +225,69 @@ class Follower:
     def _heard(self, onsets: Onsets, known: int) -> list[Event]:
         """Follow impacts newly decided (frames of the stream), now that all before ``known`` are."""
         events: list[Event] = []
-        table = Impacts.empty()
+        found: list[_Heard] = []
         if len(onsets):
-            table = self._table(_shifted(onsets, self._begin))
-            self.count += len(table)
+            found = [self._table(_shifted(onsets, self._begin))]
+            self.count += len(onsets)
             if self._impacts:
-                events += self._said(table)
+                events += self._said(found[0][0])
         if self.solver is None:
             return events
-        now_s = max(known / self.rate, float(table["time_s"].max(initial=0.0)))
+        now_s = max([known / self.rate, *(float(table["time_s"].max(initial=0.0)) for table, _ in found)])
         if not self._learnt:
-            self._learning = Impacts.concat([self._learning, table])
+            self._learning += found
             if self.seconds < _LEARN_S:
                 return events
-            table, self._learning, self._learnt = self._relabelled(self._learning), Impacts.empty(), True
-        return events + self._follow(table, now_s)
+            found, self._learning, self._learnt = self._relabelled(self._learning), [], True
+        return events + self._follow(found, now_s)
 
-    def _follow(self, table: Impacts, now_s: float) -> list[Event]:
+    def _follow(self, found: list[_Heard], now_s: float) -> list[Event]:
         """Follow the balls of impacts up to a time."""
         if self.solver is None:
             return []
+        table, odds = _joined(found)
         if len(table):
             self._habits.append(table)
         if self._habits and now_s > float(self._habits[0]["time_s"].min()) + _HABITS_S:
             self.solver.learn_habits(Impacts.concat(self._habits))
             self._habits = []
-        rows, codes = first_contacts(table, self._route)
+        rows, codes = first_contacts(table, self._route, rebounds=True)
+        codes = self._translate[codes]
+        first = table["rebound"][rows] <= 0
+        wrong = self._check.take(table["time_s"][rows[first]], codes[first], now_s)
+        events = [Event("note", now_s, self.seconds, c.sentence, c.origin, more=_windows(c)) for c in wrong]
+        if wrong:
+            self.solver.take_windows(self._check.route)
         news = self.solver.update(
             table["time_s"][rows],
-            self._translate[codes],
+            codes,
             now_s=now_s,
             confidence=table["station_confidence"][rows],
             odds=table["odds"][rows],
             level_db=table["lae_db"][rows],
             crowded=crowded_impacts(table)[rows],
+            drop=table["drop"][rows],
+            rebound=table["rebound"][rows],
+            labels=None if odds is None else labels_of(odds.where(rows), self.solver.route),
         )
-        return self._teller.tell(news, self.seconds)
+        return events + self._teller.tell(news, self.seconds)
 
-    def _relabelled(self, table: Impacts) -> Impacts:
+    def _relabelled(self, found: list[_Heard]) -> list[_Heard]:
         """Tell rebounds from first contacts over all that was heard while learning."""
+        table, odds = _joined(found)
         names = self._places(table)
         codes = np.array([list(dict.fromkeys(names)).index(n) for n in names], np.int64)
         drop, rebound = find_drops(table["time_s"], table["lae_db"], codes)
         if self._placer is not None:
             drop, rebound = begun_where_placed(drop, rebound, table["station"] != "", table["lae_db"])
-        return table.with_columns(drop=drop, rebound=rebound)
+        # Numbered apart from the drops of later on.
+        return [(table.with_columns(drop=drop + self._drops, rebound=rebound), odds)]
 
     def _places(self, table: Impacts) -> list[str]:
         """Return for each impact where it may be a rebound: its station, else that of the microphone nearest to it."""
         return [str(s) or self._own.get(int(c), "") for s, c in zip(table["station"], table["channel"], strict=True)]
 
-    def _table(self, onsets: Onsets) -> Impacts:
+    def _table(self, onsets: Onsets) -> _Heard:
         """Measure as much as has been heard, and place."""
         own = onsets.own_arrival
         order = np.argsort(own, kind="stable")
@@ -303,17 +320,20 @@ class Follower:
             db_re="full scale" if self._offset is None else "20 uPa",
             **{name: values[back] for name, values in columns.items()},
         )
+        odds = None
         if self._placer is not None:
-            table = self._placed(onsets, table, self._placer)
-        return self._with_drops(table)
+            table, odds = self._placed(onsets, table, self._placer)
+        return self._with_drops(table), odds
 
-    def _placed(self, onsets: Onsets, table: Impacts, placer: Placer) -> Impacts:
+    def _placed(self, onsets: Onsets, table: Impacts, placer: Placer) -> _Heard:
         """Place impacts among those of late: how differently the microphones hear each station is learnt from them."""
         first = len(self._context[0])
         everything = joined_onsets([self._context[0], onsets], self.channels), Impacts.concat([self._context[1], table])
         last = slice(max(len(everything[0]) - _CONTEXT_ROWS, 0), None)
         self._context = everything[0].where(last), everything[1].where(np.arange(len(everything[1]))[last])
-        return placer(*everything).where(np.arange(first, len(everything[1])))
+        placed, odds = placer(*everything)
+        mine = np.arange(first, len(everything[1]))
+        return placed.where(mine), None if odds is None else odds.where(mine)
 
     def _quiet(self, start: int, stop: int) -> NDArray[np.int64]:
         """Return spans without impacts, (m, 2)."""
@@ -330,16 +350,19 @@ class Follower:
         times, levels, stations = table["time_s"], table["lae_db"], table["station"]
         for i, name in enumerate(self._places(table)):
             past = self._rows.setdefault(name, [])
-            past.append((float(times[i]), float(levels[i]), bool(stations[i])))
+            past.append((float(times[i]), float(levels[i]), bool(stations[i]), self._drops))
             del past[:-_REBOUND_ROWS]
+            drop[i] = self._drops
             if name:
                 recent = np.array(past)
                 found = find_drops(recent[:, 0], recent[:, 1], np.zeros(len(recent), np.int64))
                 if self._placer is not None:
                     found = begun_where_placed(*found, recent[:, 2] > 0, recent[:, 1])
                 rebound[i] = found[1][-1]
+                if rebound[i]:
+                    drop[i] = past[int(np.argmax((found[0] == found[0][-1]) & (found[1] == 0)))][3]
+                    past[-1] = (*past[-1][:3], int(drop[i]))
             self._drops += int(rebound[i] == 0)
-            drop[i] = self._drops - 1
         return table.with_columns(drop=drop, rebound=rebound)
 
     def _said(self, table: Impacts) -> list[Event]:
@@ -354,6 +377,21 @@ class Follower:
                 Event("impact", row["time_s"], self.seconds, f"{what}{level}{margin}", place, row["odds"], more=heard)
             )
         return events
+
+
+def _joined(found: list[_Heard]) -> _Heard:
+    """Return impacts in one table, with how they sound where that is known of all of them."""
+    table = Impacts.concat([t for t, _ in found]) if found else Impacts.empty()
+    odds = [o for t, o in found if o is not None and len(t)]
+    if not odds or sum(map(len, odds)) < len(table):
+        return table, None
+    likelihood = np.concatenate([o.log_likelihood for o in odds])
+    return table, Evidence(odds[0].stations, likelihood, np.concatenate([o.unplaced for o in odds]))
+
+
+def _windows(wrong: Contradiction) -> dict[str, list[float]]:
+    """Return what JSON says of a stated transit time that is not what is heard."""
+    return {"stated_s": list(wrong.stated), "heard_s": [round(t, 3) for t in wrong.heard]}
 
 
 def _shifted(onsets: Onsets, by: int) -> Onsets:

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 from flowmaker import WINDOWS, make_run
 
 from noisecheck.flow.ledger import follow_balls
 from noisecheck.flow.route import Route
+from noisecheck.flow.solver import LedgerSolver
+from noisecheck.flow.windows import WindowCheck
 
 STATIONS = ("lift", "landing", "bend", "tray")
 
@@ -43,3 +46,35 @@ def test_many_balls_stuck_are_no_wrong_transit_time() -> None:
     ledger = follow_balls(run.impacts, run.route, end_s=600.0)
     assert not any("transit_s" in n for n in ledger.notes)
     assert ledger.count("stuck") > 50
+
+
+@pytest.mark.parametrize("block", [7, 60])
+def test_a_wrong_transit_time_is_told_once_as_it_is_heard(block: int) -> None:
+    run = make_run(12, seconds=600.0, kind="cranked", stuck=0.004, kicked=0.0)
+    times = run.impacts["time_s"]
+    codes = np.array([STATIONS.index(n) if n else -1 for n in run.impacts["station"]])
+    check = WindowCheck(Route(STATIONS, (WINDOWS[0], (2.6, 3.2), WINDOWS[2])), longest_s=20.0)
+    told = []
+    for at in range(0, len(times), block):
+        part = slice(at, at + block)
+        told += [(c.origin, times[part][-1]) for c in check.take(times[part], codes[part], float(times[part][-1]))]
+    assert [origin for origin, _ in told] == ["landing"]
+    assert told[0][1] < 90.0
+    low, high = check.route.transit_s[1] or (0.0, 0.0)
+    assert 0.5 * (low + high) == pytest.approx(1.8, abs=0.1)
+    right = WindowCheck(run.route, longest_s=20.0)
+    assert right.take(times, codes, 600.0) == []
+
+
+def test_the_solver_goes_on_with_other_transit_times() -> None:
+    nothing = {"stuck": 0.0, "kicked": 0.0, "miss": 0.0, "unheard": 0.0, "held_up": 0.0, "strays_per_hour": 0.0}
+    run = make_run(12, seconds=300.0, clutter_per_hour=0.0, hide_s=0.0, **nothing)
+    times = run.impacts["time_s"]
+    codes = np.array([STATIONS.index(n) if n else -1 for n in run.impacts["station"]])
+    solver = LedgerSolver(Route(STATIONS, (WINDOWS[0], (2.6, 3.2), WINDOWS[2])))
+    early = times < 30.0
+    solver.update(times[early], codes[early], now_s=30.0)
+    solver.take_windows(run.route)
+    solver.update(times[~early], codes[~early], now_s=300.0)
+    late = [f for f in solver.finish(300.0).findings if f.time_s > 40.0]
+    assert late == []

@@ -84,6 +84,18 @@ def test_a_stuck_and_a_stray_ball_are_said_in_time(machine: Path, capsys: pytest
     assert not (machine / "runs.csv").exists()  # the file is there already
 
 
+def test_a_wrong_transit_time_is_said_once(machine: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    rig = machine / "rig.toml"
+    rig.write_text(rig.read_text().replace("transit_s = [0.6, 0.9]", "transit_s = [1.2, 1.5]"))
+    _, events = watched(capsys, "--rig", str(rig), "--source", str(machine.parent / "sound.wav"))
+    (note,) = (e for e in events if e["event"] == "note" and "transit_s" in e["text"])
+    assert (note["station"], note["stated_s"]) == ("landing", [1.2, 1.5])
+    assert note["heard_s"][0] < 0.75 < note["heard_s"][1]
+    assert note["said_s"] < 40.0
+    late = [(kind, t) for kind, t in told(events) if t > note["said_s"] + 5.0]
+    assert late == [("stuck", pytest.approx(STUCK_S, abs=0.01)), ("stray", pytest.approx(STRAY_S, abs=0.01))]
+
+
 def test_twenty_seconds_around_each_alarm_are_kept(
     machine: Path, capsys: pytest.CaptureFixture[str], sound: Any
 ) -> None:
