@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 __all__ = ["CodecMade", "codec_made"]
 
@@ -31,6 +31,15 @@ class CodecMade:
     """Length of a block, frames."""
     count: float
     """About how many impacts the codec made: those in the crowded quarter beyond what falls there anyway."""
+    place: float
+    """Where in a block they crowd, 0 to 1."""
+    share: float
+    """Share of the codec's own among the faint impacts in the crowded quarter."""
+
+    def holds(self, onsets: ArrayLike) -> NDArray[np.bool_]:
+        """Return which onsets (frames, (n,)) lie in the crowded quarter of a block, (n,)."""
+        turns = (np.asarray(onsets, np.int64) % self.block) / self.block
+        return np.asarray(np.abs((turns - self.place + 0.5) % 1.0 - 0.5) <= _ARC)
 
 
 def codec_made(onsets: ArrayLike, subtype: str) -> CodecMade | None:
@@ -46,6 +55,9 @@ def codec_made(onsets: ArrayLike, subtype: str) -> CodecMade | None:
     apart = np.round((at[1:] - at[:-1]) / block)
     if np.unique(apart, return_counts=True)[1].max() > _EVEN * len(apart):
         return None
-    off = np.abs((turns - np.angle(mean) / (2 * np.pi) + 0.5) % 1.0 - 0.5)
-    inside = int(np.count_nonzero(off <= _ARC))
-    return CodecMade(block, max((inside - 2 * _ARC * len(at)) / (1 - 2 * _ARC), 1.0))
+    place = float(np.angle(mean) / (2 * np.pi) % 1.0)
+    inside = int(np.count_nonzero(CodecMade(block, 0.0, place, 0.0).holds(at)))
+    count = max((inside - 2 * _ARC * len(at)) / (1 - 2 * _ARC), 1.0)
+    # Of all that begin anywhere, a quarter falls there.
+    share = 1.0 - 2 * _ARC * max(len(at) - count, 0.0) / max(inside, 1)
+    return CodecMade(block, count, place, min(max(share, 0.0), 1.0))

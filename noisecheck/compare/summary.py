@@ -53,6 +53,7 @@ _NOT_COMPARABLE: Final = (
     Flag.NONFINITE,
     Flag.FILE_EDGE,
 )
+_NO_IMPACTS: Final = Flag.REFERENCE | Flag.CODEC_NOISE
 SOFT_ONES: Final = ("bound", "overlapped", "doubtful place")
 """Reasons to leave an impact out of the levels that meet soft ones more than loud ones."""
 _ENOUGH_CLEAN: Final = 0.5  # share of impacts with a whole window, below which cut windows are kept (and said)
@@ -100,10 +101,10 @@ def summarise(impacts: Impacts, runs: Sequence[Run]) -> tuple[RunSummary, ...]:
 
     Only first contacts count (``rebound`` 0, or -1 where it is not known). Levels that are not comparable (clipped,
     gain riding, bounds, NaN, cut by the file's edge) are left out and counted; cut windows too, unless most are cut.
-    Reference drops found in a take are no impacts of the machine. Unplaced impacts are left out as soon as any impact
-    of the campaign is placed. A run without impacts gives one summary with none.
+    Reference drops found in a take, and what a codec made, are no impacts of the machine. Unplaced impacts are left out
+    as soon as any impact of the campaign is placed. A run without impacts gives one summary with none.
     """
-    first = (impacts.data["rebound"] <= 0) & ~impacts.flagged(Flag.REFERENCE)
+    first = (impacts.data["rebound"] <= 0) & ~impacts.flagged(_NO_IMPACTS)
     station = impacts.data["station"]
     if np.any(station):
         first = first & ((station != 0) | ~_has_station(impacts))

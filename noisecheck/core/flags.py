@@ -32,6 +32,7 @@ class Flag(IntFlag):
     REFERENCE = 1 << 16
     DRIFTED = 1 << 17
     SCHEDULED = 1 << 18
+    CODEC_NOISE = 1 << 19
 
 
 FLAG_MEANING: dict[Flag, str] = {
@@ -54,6 +55,7 @@ FLAG_MEANING: dict[Flag, str] = {
     Flag.REFERENCE: "a reference drop at the start or end of the take, not one of the machine's impacts",
     Flag.DRIFTED: "the calibration drifted by more than 0.5 dB between its two checks: levels are not comparable",
     Flag.SCHEDULED: "the sound left the station open: the ball that was due there tells it",
+    Flag.CODEC_NOISE: "faint, and on the grid of the codec's blocks: most likely its own noise and no impact",
 }
 
 

@@ -31,7 +31,7 @@ from noisecheck.flow.failures import HeardShare
 from noisecheck.flow.findings import Ledger
 from noisecheck.pipeline.clock import recorded_s, with_gaps
 from noisecheck.pipeline.correcting import corrected, relocated
-from noisecheck.pipeline.flagging import flagged_by_health
+from noisecheck.pipeline.flagging import flagged_by_codec, flagged_by_health
 from noisecheck.pipeline.flowing import follow_run, height_note, with_drops
 from noisecheck.pipeline.grouping import named_groups
 from noisecheck.pipeline.heard import heard_share
@@ -221,7 +221,7 @@ def listen_to_run(
     paths = campaign.paths(run)
     opened = functools.partial(join_recordings, paths)
     with opened() as recording:
-        calibration = calibration_of(campaign, recording.channels)
+        calibration, subtype = calibration_of(campaign, recording.channels), recording.subtype
     offset: NDArray[np.float64] | None = np.array(calibration.offset_db) if calibration.known else None
     listened = listen_once(
         opened,
@@ -245,6 +245,7 @@ def listen_to_run(
     impacts = impacts.with_columns(run=run.name, file=run.files[0])
     if health is not None:
         impacts = flagged_by_health(impacts, health)
+    impacts = flagged_by_codec(impacts, subtype)
     if not calibration.comparable:
         impacts = impacts.with_columns(flags=impacts["flags"] | np.uint32(Flag.DRIFTED))
     time_s, gaps_s = with_gaps(impacts["time_s"], heard.rate, listened.gaps)

@@ -1,14 +1,19 @@
-"""What a recording's health says of single impacts, as flags."""
+"""What a recording's health and its codec say of single impacts, as flags."""
 
 from __future__ import annotations
 
+from typing import Final
+
 import numpy as np
 
+from noisecheck.audio.grid import codec_made
 from noisecheck.audio.health import Health
 from noisecheck.core.flags import Flag
 from noisecheck.core.table import Impacts
 
-__all__ = ["flagged_by_health"]
+__all__ = ["flagged_by_codec", "flagged_by_health"]
+
+_FAINT_DB: Final = 3.0  # of margin: nearly all that a codec makes of its noise is fainter
 
 
 def flagged_by_health(impacts: Impacts, health: Health) -> Impacts:
@@ -28,3 +33,20 @@ def flagged_by_health(impacts: Impacts, health: Health) -> Impacts:
     for start, stop in health.nonfinite:
         flags[(at < stop) & (at + int(0.5 * health.rate) > start)] |= np.uint32(Flag.NONFINITE)
     return impacts.with_columns(flags=flags)
+
+
+def flagged_by_codec(impacts: Impacts, subtype: str) -> Impacts:
+    """Return the impacts with those marked, and doubted, that the recording's codec most likely made.
+
+    They are bounds in any case and in no mean. How likely each is real is what the grid leaves: the share of faint
+    impacts that would begin there anyway.
+    """
+    faint = impacts["margin_db"] < _FAINT_DB
+    made = codec_made(impacts["frame"][faint], subtype)
+    if made is None:
+        return impacts
+    own = faint & made.holds(impacts["frame"])
+    real = np.float64(max(1.0 - made.share, 0.01))
+    odds = np.where(own, np.minimum(impacts["odds"], real / (1.0 - real)), impacts["odds"])
+    flags = np.where(own, impacts["flags"] | np.uint32(Flag.CODEC_NOISE), impacts["flags"])
+    return impacts.with_columns(odds=odds, flags=flags)

@@ -33,6 +33,10 @@ def test_what_begins_on_the_grid_is_counted(real: int) -> None:
     assert told is not None
     assert told.count == pytest.approx(50, abs=8)
     assert codec_made(made, "PCM_16") is None
+    assert told.holds(made).mean() > 0.95  # within 40 frames of the place, the quarter reaches 72
+    elsewhere = rng.integers(0, 2_880_000, 4000)
+    assert told.holds(elsewhere).mean() == pytest.approx(0.25, abs=0.03)
+    assert told.share == pytest.approx(50 / (50 + 0.25 * real), abs=0.1)
 
 
 def test_an_even_feed_whose_period_is_a_number_of_blocks_is_none() -> None:

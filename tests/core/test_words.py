@@ -60,6 +60,7 @@ FROZEN = [
     "reference",
     "drifted",
     "scheduled",
+    "codec_noise",
 ]
 
 

@@ -12,7 +12,13 @@ import soundfile
 sys.path.insert(0, str(Path(__file__).parents[1] / "audio"))
 from test_lossy import write
 
+from noisecheck.bench.runsheet import Run
+from noisecheck.compare.summary import summarise
+from noisecheck.core.flags import Flag
 from noisecheck.pipeline.examine import examine
+from noisecheck.pipeline.files import measure_files
+from noisecheck.pipeline.listen import ListenSettings
+from noisecheck.score.matching import match
 
 DEMO = Path(__file__).parents[2] / "recordings" / "cork-120-1.flac"
 needs_demo = pytest.mark.skipif(not DEMO.exists(), reason="the demo campaign is not here")
@@ -38,6 +44,26 @@ def test_impacts_that_mp3_adds_make_the_count_a_bound(tmp_path: Path) -> None:
     assert added >= 30
     assert after.codec_made.count == pytest.approx(added, rel=0.25)
     assert "grid of its blocks (576 frames)" in after.counts.reasons[0]
+
+
+@needs_demo
+def test_what_mp3_adds_is_marked_and_doubted(tmp_path: Path) -> None:
+    """Of what MP3 adds most carries the flag and odds against it; of the real ones next to none does."""
+    plain = tmp_path / "plain.wav"
+    soundfile.write(plain, _mono(), 48000, subtype="PCM_24")
+    coded = write(tmp_path / "a.mp3", _mono(), "MP3", "MPEG_LAYER_III", compression_level=0.0)
+    before, after = (measure_files([f], settings=ListenSettings()).impacts for f in (plain, coded))
+    assert not before.flagged(Flag.CODEC_NOISE).any()
+    pairs = match(after["time_s"], before["time_s"], tolerance_s=0.01)
+    real = np.isin(np.arange(len(after)), pairs.found_index)
+    marked = after.flagged(Flag.CODEC_NOISE)
+    assert marked[~real].sum() >= 0.75 * (~real).sum() >= 20
+    assert marked[real].sum() <= 0.06 * real.sum()
+    assert (after["odds"][marked] < 0.5).all()
+    assert (after["odds"][~marked] > 1.0).all()
+    # whoever counts drops by station does not count them
+    (run,) = summarise(after.where(marked), [Run(coded.as_posix(), ())])
+    assert run.impacts == 0
 
 
 @needs_demo
