@@ -14,17 +14,15 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-import scipy.fft
 from numpy.typing import NDArray
+
+from noisecheck.detect.prediction import prediction_error
 
 __all__ = ["AHEAD_S", "BACK_S", "CONTEXT_S", "refine_onsets"]
 
 CONTEXT_S = 0.06
 """Seconds of samples needed before and after a candidate."""
 
-_ORDER = 32
-_PAST_S = 0.050
-_GAP_S = 0.010
 _BEFORE_S = 0.020
 _AFTER_S = 0.034
 _SEARCH_S = (0.010, 0.010)
@@ -146,46 +144,6 @@ def _lead(rate: int, block: int) -> int:
     return round(_LEAD_S * rate / block)
 
 
-def _predictors(past: NDArray[np.float32], order: int) -> NDArray[np.float64]:
-    """Return prediction-error filters (rows, order + 1) of windowed pasts (rows, n); Levinson, all rows at once."""
-    length = scipy.fft.next_fast_len(past.shape[1] + order, real=True)
-    spectrum = scipy.fft.rfft(past, length, axis=1)
-    lags = scipy.fft.irfft(spectrum.real**2 + spectrum.imag**2, length, axis=1)[:, : order + 1].astype(np.float64)
-    lags[:, 0] = lags[:, 0] * (1 + 1e-6) + 1e-18
-    filters = np.zeros_like(lags)
-    filters[:, 0] = 1.0
-    error = lags[:, 0].copy()
-    for i in range(1, order + 1):
-        reflection = -(filters[:, :i] * lags[:, i:0:-1]).sum(axis=1) / error
-        filters[:, 1 : i + 1] += reflection[:, None] * filters[:, i - 1 :: -1][:, :i]
-        error *= 1 - reflection**2
-    return filters
-
-
-def _gather(samples: NDArray[np.float32], at: NDArray[np.int64], start: int, stop: int) -> NDArray[np.float32]:
-    """Return rows ``samples[at + start : at + stop]``; beyond the ends the samples are mirrored."""
-    last = len(samples) - 1
-    if len(at) and at.min() + start >= 0 and at.max() + stop - 1 <= last:
-        return np.lib.stride_tricks.sliding_window_view(samples, stop - start)[at + start]
-    index = np.abs(at[:, None] + np.arange(start, stop))
-    return samples[np.clip(np.where(index > last, 2 * last - index, index), 0, last)]
-
-
-def _prediction_error(
-    samples: NDArray[np.float32], at: NDArray[np.int64], rate: int, before: int, after: int
-) -> NDArray[np.float32]:
-    """Return the prediction error (rows, before + after) around each position, predictor from the past before it."""
-    past, gap = int(_PAST_S * rate), int(_GAP_S * rate)
-    order = min(_ORDER, (past - gap) // 8)
-    # Differences instead of samples: no wander slower than the past that is fitted is left to surprise anyone.
-    fitted = np.diff(_gather(samples, at, -past - 1, -gap), axis=1)
-    filters = _predictors(fitted * np.hanning(past - gap).astype(np.float32), order)
-    piece = np.diff(_gather(samples, at, -before - order - 1, after), axis=1)
-    length = scipy.fft.next_fast_len(piece.shape[1] + order, real=True)
-    spectrum = scipy.fft.rfft(piece, length, axis=1) * scipy.fft.rfft(filters.astype(np.float32), length, axis=1)
-    return np.asarray(scipy.fft.irfft(spectrum, length, axis=1)[:, order : order + before + after], np.float32)
-
-
 def _quiet_power(power: NDArray[np.float32], first: int, block: int) -> NDArray[np.float32]:
     """Return the mean square of the error before the search begins, (rows,), at the upper end of its own error.
 
@@ -269,7 +227,7 @@ def refine_onsets(
     search = [round(s * rate / block) for s in _SEARCH_S]
     for i in range(0, len(candidates), _BATCH):
         at = candidates[i : i + _BATCH]
-        error = _prediction_error(samples, at, rate, before, after)
+        error = prediction_error(samples, at, rate, before, after)
         power = (error**2).reshape(len(at), -1, block).mean(axis=2)
         middle = before // block
         quiet = _quiet_power(power, middle - search[0], block)
