@@ -10,7 +10,7 @@ import numpy as np
 from noisecheck.flow.beliefs import Beliefs
 from noisecheck.flow.explanations import COPY_S, Impact, copy_density, leftover_rebound, rebound_due, unexplained
 from noisecheck.flow.findings import MOST_ODDS, Finding, Ledger, Passage, say_odds
-from noisecheck.flow.histories import Decision
+from noisecheck.flow.histories import Decision, contacts_of
 from noisecheck.flow.rebounds import Trains
 from noisecheck.flow.route import FeedPlan, LedgerSettings, Route
 
@@ -86,14 +86,12 @@ class Book:
         """Return the density of a leftover rebound or copy, by the balls heard before and the impacts beside."""
         impact, at, total = self.impacts[d.impact], d.before, 0.0
         due = self.trains.due(impact.time_s, impact.level_db, impact.crowded, impact=impact.number)
-        last_at = [-1] * self.beliefs.count
         seen: set[int] = set()
         for _ in range(40):
             if at is None or len(seen) == self.beliefs.count:
                 break
             if at.kind in ("pass", "born") and at.station not in seen:
                 seen.add(at.station)
-                last_at[at.station] = at.impact
                 since_s = impact.time_s - at.time_s
                 total += leftover_rebound(self.beliefs, impact, at.station, since_s, self.levels[at.impact])
             at = at.before
@@ -111,7 +109,9 @@ class Book:
                 beside = max(beside, copy_density(self.beliefs, impact, apart_s, self.levels[number]))
                 number += step
         known = impact._replace(due=tuple(due))
-        return total + beside + rebound_due(self.beliefs, known, tuple(last_at), self.beliefs.heard)
+        return (
+            total + beside + rebound_due(self.beliefs, known, contacts_of(d.before, impact.time_s), self.beliefs.heard)
+        )
 
     def _write_pass(self, d: Decision, odds: float, late_odds: float, said_s: float) -> None:
         b, names = self.beliefs, self.route.stations

@@ -10,6 +10,7 @@ from noisecheck.flow.rebounds import SPAN_DB, Due
 
 __all__ = [
     "COPY_S",
+    "SAME_FALL_S",
     "Impact",
     "copy_density",
     "hidden_contacts",
@@ -26,7 +27,8 @@ _ASTRAY = 0.01
 """Share of contacts with a rebound that would be left in if it were put to another place than the contact."""
 _NO_CONTACT = 0.02
 """Weight of a train's rebound where its first contact is taken for something else."""
-_SAME_FALL_S = 0.5
+SAME_FALL_S = 0.5
+"""Rebounds of one fall that matter come within this of its contact."""
 _BLUR = 0.6
 """Spread of the time between a hidden contact and the impact that hides it, over ``mask_s`` (evenly within it)."""
 _ODD_LEVEL = 0.02
@@ -122,20 +124,19 @@ def leftover_rebound(beliefs: Beliefs, impact: Impact, place: int, since_s: floa
     return p / _REBOUND_S * math.exp(-since_s / _REBOUND_S) * real
 
 
-def rebound_due(beliefs: Beliefs, impact: Impact, last_at: tuple[int, ...], times: list[float]) -> float:
-    """Return the density of a rebound that is due, where ``last_at`` are the last contacts of balls at each station.
+def rebound_due(beliefs: Beliefs, impact: Impact, contacts: list[tuple[int, int]], times: list[float]) -> float:
+    """Return the density of a rebound that is due after ``contacts``: (station, impact) of balls of late.
 
     Those of trains told apart, and first rebounds of contacts that no train was found for.
     """
     real = impact.odds / (1.0 + impact.odds)
     total = 0.0
     for due in impact.due:
-        last = last_at[due.station]
         # A train may begin with a rebound, of the contact before it.
-        own = last >= 0 and times[due.contact] - times[last] < _SAME_FALL_S
+        own = any(q == due.station and -1e-9 < times[due.contact] - times[n] < SAME_FALL_S for q, n in contacts)
         total += due.density * label_of(beliefs, impact, due.station) * (1.0 if own else _NO_CONTACT)
-    for q, last in enumerate(last_at):
-        if last < 0 or last == impact.number or beliefs.heads.get(last) == q or not beliefs.laws[q].known:
+    for q, last in contacts:
+        if last == impact.number or beliefs.heads.get(last) == q or not beliefs.laws[q].known:
             continue
         change = impact.level_db - beliefs.levels[q].usual_db[0]
         p = beliefs.laws[q].density(1, impact.time_s - times[last], math.nan, change, impact.crowded)

@@ -14,6 +14,7 @@ from typing import NamedTuple
 from noisecheck.flow.beliefs import Beliefs
 from noisecheck.flow.explanations import (
     COPY_S,
+    SAME_FALL_S,
     Impact,
     copy_density,
     hidden_contacts,
@@ -23,7 +24,7 @@ from noisecheck.flow.explanations import (
     unexplained,
 )
 
-__all__ = ["Ball", "Decision", "History", "end_history", "extend", "retire"]
+__all__ = ["Ball", "Decision", "History", "contacts_of", "end_history", "extend", "retire"]
 
 _LOST = math.log(1e-6)
 """Histories this much less likely than the best are dropped (log)."""
@@ -94,6 +95,16 @@ class History(NamedTuple):
                 blocked = q
                 total += math.log(beliefs.p_stuck + beliefs.p_miss[q + 1] + beliefs.p_hold[q])
         return total
+
+
+def contacts_of(at: Decision | None, time_s: float) -> list[tuple[int, int]]:
+    """Return (station, impact) of balls' contacts that a history has of late, the last one first."""
+    found = []
+    while at is not None and at.time_s > time_s - 2.0 * SAME_FALL_S:
+        if at.kind in ("pass", "born"):
+            found.append((at.station, at.impact))
+        at = at.before
+    return found
 
 
 def _replace(track: tuple[Ball, ...], place: int, ball: Ball | None, station: int) -> tuple[Ball, ...]:
@@ -204,7 +215,7 @@ def extend(
         for q, last in enumerate(h.last_at):
             if last >= 0:
                 none += leftover_rebound(beliefs, impact, q, now - times[last], levels[last])
-        none = max(none + rebound_due(beliefs, impact, h.last_at, times) + copied, _TINY)
+        none = max(none + rebound_due(beliefs, impact, contacts_of(h.past, now), times) + copied, _TINY)
         made = Decision(h.past, "none", impact.number, -1, impact.station, now)
         children = [h._replace(log_p=h.log_p + math.log(none), past=made)]
         best = max(best, children[0].standing(now, beliefs))

@@ -31,9 +31,11 @@ _LEAST_ODD: Final = 0.01
 _CROWDED_ODD: Final = 0.15
 """Share of rebounds of any level among other impacts, which change what is heard of them."""
 _UNHEARD: Final = 0.05
-_MISNUMBERED: Final = (0.01, 0.3)
-"""Weight of a train whose first contact was heard as none of it, so that its rebounds count one or two short: where
-it begins as loud as a first contact, and else."""
+_BEGUN: Final = ((1.0, 0.01), (0.05, 0.3))
+"""Weights of a train as numbered, and one or two short since its first contact was heard as none of it: where it begins
+as loud as a first contact, and else."""
+_STANDING_IN: Final = 1.0
+"""Density (per s, re any level) of what stands in for a rebound: chance, or another ball's."""
 _LATER: Final = 0.02
 """Weight of a rebound whose number was heard again later."""
 _LONGEST_S: Final = 1.6
@@ -41,12 +43,16 @@ _SETTLED_S: Final = 90.0
 
 
 class Member(NamedTuple):
-    """One impact of a train: number of the rebound (0: first contact), time in s, level in dB, number of the impact."""
+    """One impact of a train: number of the rebound (0: first contact), time in s, level in dB, number of the impact.
+
+    ``fit`` is the density with which it was foreseen.
+    """
 
     rebound: int
     time_s: float
     level_db: float
     impact: int = -1
+    fit: float = math.inf
 
 
 class Due(NamedTuple):
@@ -204,10 +210,10 @@ def _middle(values: np.ndarray[tuple[int], np.dtype[np.float64]], least: float) 
 
 
 class _Train:
-    __slots__ = ("contact", "members", "misnumbered", "station")
+    __slots__ = ("begun", "contact", "members", "station")
 
-    def __init__(self, station: int, contact: int, misnumbered: float) -> None:
-        self.station, self.contact, self.misnumbered = station, contact, misnumbered
+    def __init__(self, station: int, contact: int, begun: tuple[float, float]) -> None:
+        self.station, self.contact, self.begun = station, contact, begun
         self.members: list[Member] = []
 
 
@@ -228,7 +234,7 @@ class Trains:
         if member.rebound <= 0 or drop not in self._by_drop:
             if member.rebound > 0 or station < 0:
                 return
-            train = _Train(station, member.impact, _MISNUMBERED[not usual])
+            train = _Train(station, member.impact, _BEGUN[not usual])
             train.members.append(member)
             self._by_drop[drop] = train
             self._open.append((drop, train))
@@ -258,10 +264,20 @@ class Trains:
         return found
 
     def _density(self, train: _Train, time_s: float, level_db: float, crowded: bool, impact: int) -> float:
-        law = self._laws[train.station]
         before = [m for m in train.members if m.time_s < time_s and not 0 <= m.impact == impact]
-        if not law.known or not before:
+        if not self._laws[train.station].known or not before:
             return 0.0
+        stand_in = _STANDING_IN / (_STANDING_IN + before[-1].fit)
+        total = (1.0 - stand_in) * self._next(train, before, time_s, level_db, crowded)
+        if len(before) > 1:
+            total += stand_in * self._next(train, before[:-1], time_s, level_db, crowded)
+        number = before[-1].rebound + 1
+        later = any(m.time_s > time_s and not 0 <= m.impact == impact and m.rebound == number for m in train.members)
+        return total * (_LATER if later else 1.0)
+
+    def _next(self, train: _Train, before: list[Member], time_s: float, level_db: float, crowded: bool) -> float:
+        """Return the density of the next rebound after those heard before."""
+        law = self._laws[train.station]
         last = before[-1]
         last_s = law.last_s(before)
         since, change = time_s - last.time_s, level_db - last.level_db
@@ -272,7 +288,5 @@ class Trains:
             step_s = law.usual_s(short) if short and math.isnan(last_s) else last_s
             p = law.density(number, since, step_s, change, crowded)
             p += law.skipped(number + 1, since, step_s, change, crowded)
-            total += p * (train.misnumbered if short else 1.0)
-        later = any(m.time_s > time_s and not 0 <= m.impact == impact and m.rebound == last.rebound + 1
-                    for m in train.members)  # fmt: skip
-        return total * (_LATER if later else 1.0)
+            total += p * train.begun[short > 0]
+        return total

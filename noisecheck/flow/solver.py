@@ -21,7 +21,7 @@ from noisecheck.flow.explanations import Impact, unexplained
 from noisecheck.flow.findings import Finding, Ledger, say_odds
 from noisecheck.flow.histories import Ball, Decision, History, end_history, extend, retire
 from noisecheck.flow.route import FeedPlan, LedgerSettings, Route
-from noisecheck.flow.sorting import CLEARLY_PLACED, Sorter
+from noisecheck.flow.sorting import CLEARLY_PLACED, USUAL, Sorter
 
 __all__ = ["LedgerSolver"]
 
@@ -72,11 +72,12 @@ class LedgerSolver:
     def learn_habits(self, impacts: Impacts) -> None:
         """Learn from impacts placed and told apart how loud balls are at each station and when they rebound there."""
         b = self.beliefs
-        for law, trains in zip(b.laws, rebounds_known(impacts, self.route), strict=True):
-            law.learn(trains)
         names, sure = impacts["station"], (impacts["rebound"] == 0) & (impacts["station_confidence"] > _SURELY_PLACED)
         for level, name in zip(b.levels, self.route.stations, strict=True):
             level.prime(impacts["lae_db"][sure & (names == name)])
+        for law, level, trains in zip(b.laws, b.levels, rebounds_known(impacts, self.route), strict=True):
+            # What does not begin as loud as a first contact may begin with a rebound.
+            law.learn([t for t in trains if level.ratio(t[0].level_db, True) > USUAL])
         b.tables()
 
     # -- in ---------------------------------------------------------------------------------------------------------

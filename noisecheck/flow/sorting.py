@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Final
 
 from noisecheck.flow.beliefs import Beliefs
@@ -9,11 +10,11 @@ from noisecheck.flow.book import Book
 from noisecheck.flow.explanations import Impact
 from noisecheck.flow.rebounds import Member
 
-__all__ = ["CLEARLY_PLACED", "Sorter"]
+__all__ = ["CLEARLY_PLACED", "USUAL", "Sorter"]
 
 CLEARLY_PLACED: Final = 0.98
 """Confidence from which no other contact is taken to be in an impact."""
-_USUAL = 0.5
+USUAL: Final = 0.5
 """A first contact whose level is likelier than this, over that of any other impact, is as loud as usual."""
 _FITS, _MISFIT = 1.0, 0.02
 """Densities (per s, re any level) from which an impact fits its train, and below which it is none of it: what fits in
@@ -40,7 +41,8 @@ class Sorter:
         contact = trains.contact_of(impact.drop) if impact.rebound > 0 else -1
         # What does not fit its train is left out of it, so that it does not stand in for the rebound that does.
         if impact.drop >= 0 and (contact < 0 or self._fits(impact, contact, _MISFIT)):
-            member = Member(impact.rebound, impact.time_s, impact.level_db, impact.number)
+            fit = sum(d.density for d in due if d.contact == contact) if contact >= 0 else math.inf
+            member = Member(impact.rebound, impact.time_s, impact.level_db, impact.number, fit or math.inf)
             trains.take(impact.drop, member, impact.station, usual=self._usual(impact))
             if impact.rebound <= 0 and impact.station >= 0:
                 self._beliefs.heads[impact.number] = impact.station
@@ -48,9 +50,7 @@ class Sorter:
 
     def _usual(self, impact: Impact) -> bool:
         """Return whether an impact is as loud as balls' contacts at its station."""
-        return (
-            impact.station < 0 or self._beliefs.levels[impact.station].ratio(impact.level_db, impact.crowded) > _USUAL
-        )
+        return impact.station < 0 or self._beliefs.levels[impact.station].ratio(impact.level_db, impact.crowded) > USUAL
 
     def _fits(self, impact: Impact, contact: int, least: float) -> bool:
         """Return whether an impact is a rebound in the train of a first contact by its time and level."""
