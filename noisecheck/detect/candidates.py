@@ -60,7 +60,11 @@ class Candidates:
     abrupt: NDArray[np.float64]
     """Log-likelihood ratio of an abrupt onset against smooth growth."""
     new_db: NDArray[np.float64]
-    """Peak level of the energy that is new, dB (for comparing with one another)."""
+    """Peak level of the energy that is new, dB (for comparing with one another), that of a louder sound included."""
+    louder: NDArray[np.int64]
+    """Frames after the onset at which a louder sound sets in, 0 where none does within 12 ms."""
+    louder_db: NDArray[np.float64]
+    """By how many dB it exceeds what came before it, about."""
 
     @property
     def score(self) -> NDArray[np.float64]:
@@ -78,8 +82,8 @@ class Candidates:
     def concat(parts: list[Candidates]) -> Candidates:
         """Return all candidates, one after the other."""
         if not parts:
-            empty = np.empty(0)
-            return Candidates(np.empty(0, np.int64), empty, empty, empty, empty)
+            none, empty = np.empty(0, np.int64), np.empty(0)
+            return Candidates(none, empty, empty, empty, empty, none, empty)
         return Candidates(*(np.concatenate([getattr(p, f.name) for p in parts]) for f in fields(Candidates)))
 
 
@@ -147,28 +151,35 @@ def weigh_peaks(
     """
     grid = frame_grid(rate)
     sharp = max(1, round(rate / _SHARP_RATE))
-    onset, error, abrupt, rise_s = refine_onsets(decimated(samples, sharp), rate // sharp, peaks * grid.hop // sharp)
-    onset *= sharp
+    full = refine_onsets(decimated(samples, sharp), rate // sharp, peaks * grid.hop // sharp)
+    onset, error, abrupt = full.onset * sharp, full.evidence, full.abrupt
+    louder = full.louder * sharp
     low_error = np.minimum(error, _MOST_ERROR)
     # The full band is sharper; the low band speaks where it heard the sound about as well (a thud on a soft pad).
-    unsure = np.flatnonzero((error < _MOST_ERROR) | (abrupt < _SHARP) | (rise_s > 0))
+    unsure = np.flatnonzero((error < _MOST_ERROR) | (abrupt < _SHARP) | (full.rise_s > 0))
     if grid.step > 1 and len(unsure):
         at = peaks[unsure] * grid.hop // grid.step
-        other_onset, other_error, other_abrupt, _ = refine_onsets(low, rate // grid.step, at)
-        as_well = error[unsure] <= _AS_WELL * other_error
-        onset[unsure] = np.where(as_well, other_onset * grid.step, onset[unsure])
-        low_error[unsure] = np.minimum(other_error, _MOST_ERROR)
-        abrupt[unsure] = np.maximum(abrupt[unsure], other_abrupt)
+        other = refine_onsets(low, rate // grid.step, at)
+        as_well = error[unsure] <= _AS_WELL * other.evidence
+        onset[unsure] = np.where(as_well, other.onset * grid.step, onset[unsure])
+        louder[unsure] = np.where(as_well, 0, louder[unsure])
+        low_error[unsure] = np.minimum(other.evidence, _MOST_ERROR)
+        abrupt[unsure] = np.maximum(abrupt[unsure], other.abrupt)
     error = np.minimum(error, _MOST_ERROR) + low_error
     fine = _around_max(found.fine, peaks, *(grid.frames(s) for s in _FINE_SPAN_S))
     coarse = _around_max(found.coarse, peaks, *(grid.frames(s) for s in _COARSE_SPAN_S))
     new = _around_max(found.new_energy, peaks, *(grid.frames(s) for s in _FINE_SPAN_S))
+    more = np.flatnonzero(louder)
+    then = (onset + louder)[more] // grid.hop
+    new[more] = np.maximum(new[more], _around_max(found.new_energy, then, 0, grid.frames(_FINE_SPAN_S[1])))
     return Candidates(
         onset.astype(np.int64) + origin,
         fine + coarse,
         np.maximum(error, 0.0),
         abrupt,
         10.0 * np.log10(np.maximum(new, 1e-20)),
+        louder,
+        full.louder_db,
     )
 
 

@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, fields
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from noisecheck.detect.candidates import Candidates
+from noisecheck.detect.habits import Arrival, Habits
 
 __all__ = ["MOST_SPREAD_S", "Onsets", "merge_channels"]
 
 MOST_SPREAD_S = 0.010
 """Arrivals within this belong together where microphone positions do not say better (3.4 m of air)."""
+_LATE_S: Final = 0.002
+"""A louder sound so much later is no longer the same impact's (its contact before its ring)."""
 
 
 @dataclass(frozen=True)
@@ -45,20 +49,29 @@ class Onsets:
 
 
 def merge_channels(
-    found: Sequence[Candidates], odds: Sequence[NDArray[np.float64]], rate: int, *, spread_s: float = MOST_SPREAD_S
+    found: Sequence[Candidates],
+    odds: Sequence[NDArray[np.float64]],
+    rate: int,
+    *,
+    spread_s: float = MOST_SPREAD_S,
+    habits: Habits | None = None,
 ) -> Onsets:
     """Return impacts from the candidates of each channel and their odds.
 
     Arrivals closer than ``spread_s``, at most one a channel, are one impact if any of them is more likely real
-    than chance; the others then tell when and how loud it was heard there.
+    than chance; the others then tell when and how loud it was heard there. They are two or more impacts where
+    the run's habits say that no one source can be heard so.
 
     Args:
         found: candidates of each channel, in order of onset.
         odds: odds of each candidate, from :func:`noisecheck.detect.decide.decide`.
         rate: frames a second.
         spread_s: longest time a sound takes from the first microphone to the last.
+        habits: what the run showed so far of how microphones hear one another; it learns from these impacts too
+            (None: nothing is known).
     """
     count = len(found)
+    habits = habits or Habits(rate, count)
     at = np.concatenate([c.onset for c in found]) if count else np.empty(0, np.int64)
     of = np.repeat(np.arange(count), [len(c) for c in found])
     sure = np.concatenate(list(odds)) if count else np.empty(0)
@@ -68,19 +81,109 @@ def merge_channels(
         n = int(keep.sum())
         return Onsets(at[keep], np.zeros(n, np.int64), sure[keep], at[keep, None], level[keep, None])
     groups = _groups(at, of, sure, int(spread_s * rate))
-    arrival = np.full((len(groups), count), -1, np.int64)
-    heard = np.full((len(groups), count), np.nan)
-    best = np.zeros(len(groups))
-    for g, members in enumerate(groups):
-        arrival[g, of[members]] = at[members]
-        heard[g, of[members]] = level[members]
-        best[g] = sure[members].max()
-    first = (
-        np.where(arrival >= 0, arrival, np.iinfo(np.int64).max).min(axis=1) if len(groups) else np.empty(0, np.int64)
-    )
-    channel = np.nanargmax(heard, axis=1) if len(groups) else np.empty(0, np.int64)
-    order = np.argsort(first, kind="stable")
-    return Onsets(first, channel.astype(np.int64), best, arrival, heard).where(order)
+    late = np.concatenate([c.louder for c in found]) if count else np.empty(0, np.int64)
+    by_db = np.concatenate([c.louder_db for c in found]) if count else np.empty(0)
+    made: list[_Source] = []
+    groups.sort(key=lambda g: int(at[g].min()))
+    tops = _arrivals(*(x[[g[level[g].argmax()] for g in groups]] for x in (of, at, level, sure))) if groups else []
+    for number, members in enumerate(groups):
+        beside = tops[max(number - 2, 0) : number] + tops[number + 1 : number + 3]
+        first = _arrivals(of[members], at[members], level[members], sure[members])
+        again = members[late[members] > 0]
+        softer = _arrivals(of[again], at[again], level[again] - np.maximum(by_db[again], 0.0), sure[again])
+        louder = _arrivals(of[again], at[again] + late[again], level[again], sure[again])
+        before = {a.channel: a for a in softer}
+        heard = [*(before.get(a.channel, a) for a in first), *louder]
+        parted = _parted(heard, before, beside, habits) if len(members) > 1 else None
+        # What the sources just told apart sent elsewhere may have come as a detection of its own.
+        if not (made and made[-1].parted and parted is None and _absorbed(first, made[-2:], habits)):
+            made += parted or [_Source(max(first, key=lambda a: a.level_db), first, parted=False)]
+        habits.learn(*_row(first, count), single=not (late[members] > _LATE_S * rate).any())
+    if not made:
+        none = np.empty(0, np.int64)
+        return Onsets(none, none, np.empty(0), np.empty((0, count), np.int64), np.empty((0, count)))
+    arrival, heard_db = (np.array(x) for x in zip(*(_row(s.heard, count) for s in made), strict=True))
+    begin = np.where(arrival >= 0, arrival, np.iinfo(np.int64).max).min(axis=1)
+    channel = np.array([s.own.channel for s in made], np.int64)
+    surest = np.array([s.own.odds if s.parted else max(a.odds for a in s.heard) for s in made])
+    return Onsets(begin, channel, surest, arrival, heard_db).where(np.argsort(begin, kind="stable"))
+
+
+@dataclass(frozen=True)
+class _Source:
+    """One impact: the arrival beside which it is, and all of them."""
+
+    own: Arrival
+    heard: list[Arrival]
+    parted: bool = True
+    """Whether it was told apart from another one."""
+
+
+def _arrivals(*columns: NDArray[Any]) -> list[Arrival]:
+    return [Arrival(*values) for values in zip(*(c.tolist() for c in columns), strict=True)]
+
+
+def _row(heard: Iterable[Arrival], count: int) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+    """Return arrivals and levels on each of ``count`` channels."""
+    arrival, level = np.full(count, -1, np.int64), np.full(count, np.nan)
+    for a in heard:
+        arrival[a.channel], level[a.channel] = a.frame, a.level_db
+    return arrival, level
+
+
+def _absorbed(heard: list[Arrival], sources: list[_Source], habits: Habits) -> bool:
+    """Give all arrivals to the sources that explain them; return whether these explain every one."""
+    if not all(any(habits.explains(s.own, a) for s in sources) for a in heard):
+        return False
+    for a in heard:
+        _given(a, sources, habits)
+    return True
+
+
+def _parted(
+    heard: list[Arrival], before: dict[int, Arrival], beside: list[Arrival], habits: Habits
+) -> list[_Source] | None:
+    """Return the sources of which arrivals near one another come; None: it may be one.
+
+    Sources are the arrivals as loud as impacts beside their microphones that no other source explains, and further
+    apart than any one source can make them, or upon what another one sent there. What is left goes to the source that
+    explains it, or nearest in time.
+
+    Args:
+        heard: first arrivals, and the louder ones upon them.
+        before: of the channels with such louder ones, the first arrival.
+        beside: the loudest arrivals of the detections just before and after.
+        habits: what the run showed so far.
+    """
+    sources: list[Arrival] = []
+    for a in sorted(heard, key=lambda a: -a.level_db):
+        others = (_another(s, a, before.get(a.channel), habits) for s in sources)
+        sent = any(o.channel != a.channel and habits.explains(o, a) for o in beside)
+        if a.odds > 1.0 and habits.beside(a) and not sent and all(others):
+            sources.append(a)
+    if len(sources) < 2:
+        return None
+    parts = [_Source(s, [s]) for s in sources]
+    for a in heard:
+        if a not in sources:
+            _given(a, parts, habits)
+    return parts
+
+
+def _another(source: Arrival, a: Arrival, first: Arrival | None, habits: Habits) -> bool:
+    """Return whether an arrival is of another source than a louder one."""
+    if a.channel == source.channel or habits.explains(source, a) is not False:
+        return False
+    upon = first is not None and first is not a and habits.explains(source, first) is True
+    return upon or habits.apart(source, a)
+
+
+def _given(a: Arrival, sources: Iterable[_Source], habits: Habits) -> bool:
+    """Give an arrival to the source that explains it, the nearest in time of several; return whether there is one."""
+    free = [s for s in sources if habits.explains(s.own, a) and all(b.channel != a.channel for b in s.heard)]
+    if free:
+        min(free, key=lambda s: abs(s.own.frame - a.frame)).heard.append(a)
+    return bool(free)
 
 
 def _groups(

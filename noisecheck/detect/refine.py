@@ -12,13 +12,14 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from noisecheck.detect.prediction import prediction_error
 
-__all__ = ["AHEAD_S", "BACK_S", "CONTEXT_S", "refine_onsets"]
+__all__ = ["AHEAD_S", "BACK_S", "CONTEXT_S", "Refined", "refine_onsets"]
 
 CONTEXT_S = 0.06
 """Seconds of samples needed before and after a candidate."""
@@ -52,6 +53,12 @@ _BESIDE_PEAK = 1e-3  # an arrival is what comes within 30 dB of the peak
 _MOST_A_SAMPLE = 12.0  # one sample alone is no arrival unless far out
 _BATCH = 64
 _MOST_COMPLETED = 10.0
+_LOUDER_S = (0.00075, 0.012)
+"""A second, louder sound may begin so long after the first."""
+_LOUDER_HOLD_S = 0.001
+_LOUDER_RECENT_S = 0.003
+_LOUDER_SHARE = 0.33
+_LOUDER = 3.0  # times the loudest half millisecond just before it, and as loud as any since the onset
 _FELL = 3.0
 _FLOOR = 1e-16  # mean square of -160 dB re full scale: keeps digital silence finite
 
@@ -71,6 +78,26 @@ def _boxes(block: int, rate: int) -> tuple[NDArray[np.float32], NDArray[np.float
     at = (np.arange(round(max(_BOX_S) * rate / block)) + 0.5) * block / rate
     variance = [1.0 + strength * (at < seconds) for seconds in _BOX_S for strength in _STRENGTHS]
     return _weights(np.array(variance), block)
+
+
+@dataclass(frozen=True)
+class Refined:
+    """What the prediction error tells of each candidate, equally long arrays."""
+
+    onset: NDArray[np.int64]
+    """First arrival, sample."""
+    evidence: NDArray[np.float64]
+    """Log-likelihood ratio that something new begins."""
+    abrupt: NDArray[np.float64]
+    """The same against smooth growth: of the first milliseconds with growth, and (at most ``_MOST_COMPLETED``) of a
+    sound that is done rising within milliseconds with growth that goes on."""
+    rise_s: NDArray[np.float64]
+    """Seconds for which it rises, 0 for a sound that steps in; the onset of one that rises is where it comes within
+    30 dB of its peak, as for a step."""
+    louder: NDArray[np.int64]
+    """Samples after the onset at which a louder sound sets in, 0 where none does within 12 ms."""
+    louder_db: NDArray[np.float64]
+    """By how many dB its first millisecond exceeds the loudest half millisecond before it."""
 
 
 @dataclass(frozen=True)
@@ -203,28 +230,57 @@ def _first_arrival(
     return start - before + np.minimum(low, before + after - 1)
 
 
-def refine_onsets(
-    samples: NDArray[np.float32], rate: int, candidates: NDArray[np.int64]
-) -> tuple[NDArray[np.int64], NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
-    """Return per candidate: onset sample (int64), its evidence, its evidence against smooth growth, its rise in s.
+def _louder(
+    error: NDArray[np.float32], power: NDArray[np.float32], first: NDArray[np.int64], rate: int, block: int
+) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+    """Return when, in samples after ``first``, the error steps up once more (0: never), and by how many dB.
 
-    The third adds two comparisons: of the first milliseconds with growth, and (at most ``_MOST_COMPLETED``) of a sound
-    that is done rising within milliseconds with growth that goes on. The rise is 0 for a sound that steps in; the
-    onset of one that rises is where it comes within 30 dB of its peak, as for a step.
+    Args:
+        error: prediction error, (rows, n).
+        power: its mean square in blocks, (rows, n / block).
+        first: first arrival in each row.
+        rate: frames a second.
+        block: samples a block.
+    """
+    begin, end = (round(s * rate / block) for s in _LOUDER_S)
+    hold, recent = (round(s * rate / block) for s in (_LOUDER_HOLD_S, _LOUDER_RECENT_S))
+    index = np.clip(first[:, None] // block + np.arange(end + hold), 0, power.shape[1] - 1)
+    part = np.take_along_axis(power, index, axis=1)
+    total = np.cumsum(part, axis=1)
+    pairs = np.maximum(part[:, 1:], 0.5 * (part[:, 1:] + part[:, :-1]))
+    pairs = np.maximum(pairs, 1e-16)
+    ever = np.maximum.accumulate(pairs, axis=1)[:, begin - 2 : end - 2]
+    last = np.lib.stride_tricks.sliding_window_view(np.pad(pairs, ((0, 0), (recent - 1, 0))), recent, axis=1).max(
+        axis=2
+    )[:, begin - 2 : end - 2]
+    before = np.maximum(last, np.float32(_LOUDER_SHARE) * ever)
+    after = (total[:, begin + hold - 1 : end + hold - 1] - total[:, begin - 1 : end - 1]) / hold
+    ratio = after / before
+    best = ratio.argmax(axis=1)
+    rows = np.arange(len(error))
+    found = np.flatnonzero(ratio[rows, best] > _LOUDER)
+    late, by_db = np.zeros(len(error), np.int64), np.zeros(len(error))
+    if len(found):
+        at = (first[found] // block + begin + best[found]) * block
+        late[found] = _first_arrival(error[found], at, before[found, best[found]], rate) - first[found]
+        late[found] = np.maximum(late[found], 1)
+        by_db[found] = 10.0 * np.log10((after / ever)[found, best[found]])
+    return late, by_db
+
+
+def refine_onsets(samples: NDArray[np.float32], rate: int, candidates: NDArray[np.int64]) -> Refined:
+    """Return what the prediction error tells of each candidate.
 
     Args:
         samples: one channel, (n,).
         rate: frames a second.
         candidates: (m,) positions in ``samples``, within about 8 ms of an onset.
     """
-    onsets = np.empty(len(candidates), np.int64)
-    evidence = np.empty(len(candidates), np.float64)
-    abrupt = np.empty(len(candidates), np.float64)
-    rise_s = np.empty(len(candidates), np.float64)
     block = max(1, round(_BLOCK_S * rate))
     before = block * round(_BEFORE_S * rate / block)
     after = block * round(_AFTER_S * rate / block)
     search = [round(s * rate / block) for s in _SEARCH_S]
+    parts: list[tuple[NDArray[Any], ...]] = []
     for i in range(0, len(candidates), _BATCH):
         at = candidates[i : i + _BATCH]
         error = prediction_error(samples, at, rate, before, after)
@@ -237,8 +293,9 @@ def refine_onsets(
         sudden = sudden + np.minimum(_completed(ratio, rate, block, box), _MOST_COMPLETED)
         sharp = _first_arrival(error, where * block, quiet, rate)
         slow = where * block + np.round(math.sqrt(_BESIDE_PEAK) * rise * rate).astype(np.int64)
-        onsets[i : i + _BATCH] = at - before + np.where(rise > 0, slow, sharp)
-        rise_s[i : i + _BATCH] = rise
-        evidence[i : i + _BATCH] = score
-        abrupt[i : i + _BATCH] = sudden
-    return onsets, evidence, abrupt, rise_s
+        first = np.where(rise > 0, slow, sharp)
+        parts.append((at - before + first, score, sudden, rise, *_louder(error, power, first, rate, block)))
+    if not parts:
+        none, nothing = np.empty(0, np.int64), np.empty(0)
+        return Refined(none, nothing, nothing, nothing, none, nothing)
+    return Refined(*(np.concatenate(column) for column in zip(*parts, strict=True)))

@@ -18,6 +18,7 @@ from noisecheck.detect.candidates import APART_S, EDGE_S, END_S, TAIL_S, Candida
 from noisecheck.detect.channels import MOST_SPREAD_S, Onsets, merge_channels
 from noisecheck.detect.coded import past_pre_echo
 from noisecheck.detect.decide import MEMORY_S, DetectSettings, decide
+from noisecheck.detect.habits import Habits
 from noisecheck.detect.novelty import (
     FLOOR_CELL_S,
     FLOOR_CELLS,
@@ -74,6 +75,7 @@ class Stream:
         self._origin = 0
         self._energies = 0  # frames of band energies worked out so far
         self._pool: list[tuple[Candidates, NDArray[np.float64]]] = [_nothing() for _ in range(channels)]
+        self._habits = Habits(rate, channels)
         self._known = 0
         self._ended = False
 
@@ -169,7 +171,8 @@ class Stream:
         """Return the impacts of pooled candidates with onset before a frame, and take them out of the pool."""
         now = [(c.where(c.onset < before), odds[c.onset < before]) for c, odds in self._pool]
         self._pool = [(c.where(c.onset >= before), odds[c.onset >= before]) for c, odds in self._pool]
-        return merge_channels([c for c, _ in now], [o for _, o in now], self.rate, spread_s=self._spread_s)
+        found, odds = [c for c, _ in now], [o for _, o in now]
+        return merge_channels(found, odds, self.rate, spread_s=self._spread_s, habits=self._habits)
 
 
 class _Listener:

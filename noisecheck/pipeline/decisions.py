@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from noisecheck.detect.candidates import Candidates
 from noisecheck.detect.channels import Onsets, merge_channels
 from noisecheck.detect.decide import DetectSettings, decide
+from noisecheck.detect.habits import Habits
 from noisecheck.pipeline.tiles import BEFORE_S, DecidedTile, Tile
 
 __all__ = ["WARM_TILES", "Decisions", "joined_onsets", "next_arrivals", "quiet_spans"]
@@ -110,6 +111,7 @@ class Decisions:
         self._tiles, self._rate, self._frames = tiles, rate, tiles[-1][1] if tiles else 0
         self._detect, self._spread, self._spread_s = detect, int(spread_s * rate), spread_s
         self._reach = int((longest_s + 1.0) * rate)
+        self._habits = Habits(rate, channels)
         self.first = [Candidates.concat([]) for _ in range(channels)] if first is None else list(first)
         """The first candidate ever on each channel (where there was one)."""
         self._past = [Candidates.concat([]) for _ in range(channels)]
@@ -157,7 +159,7 @@ class Decisions:
         odds = [o[c.onset < cut] for o, c in zip(self._open_odds, self._open, strict=True)]
         self._open_odds = [o[c.onset >= cut] for o, c in zip(self._open_odds, self._open, strict=True)]
         self._open = [c.where(c.onset >= cut) for c in self._open]
-        new = merge_channels(closed, odds, self._rate, spread_s=self._spread_s)
+        new = merge_channels(closed, odds, self._rate, spread_s=self._spread_s, habits=self._habits)
         self._onsets = joined_onsets([self._onsets, new], len(closed))
         loud = [c.onset[c.score > _LOUD_SCORE] for c in closed]
         self._busy = np.sort(np.concatenate([self._busy, new.frame, *loud]))

@@ -225,8 +225,8 @@ def _only(onset: NDArray[np.int64], moments: NDArray[np.int64], at: int, near: i
 
 def _sure(onset: NDArray[np.int64]) -> Candidates:
     """Return impacts heard before as clear candidates: what deciding remembers of them."""
-    clear = np.full(len(onset), _SURE_SCORE)
-    return Candidates(np.sort(onset), clear, np.zeros(len(onset)), clear, np.zeros(len(onset)))
+    clear, nothing = np.full(len(onset), _SURE_SCORE), np.zeros(len(onset))
+    return Candidates(np.sort(onset), clear, nothing, clear, nothing, nothing.astype(np.int64), nothing)
 
 
 def _logistic(level: NDArray[np.float64], found: NDArray[np.bool_]) -> tuple[float, float]:

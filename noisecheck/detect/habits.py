@@ -1,0 +1,156 @@
+"""How the microphones of a run hear one another's impacts, learnt as the run goes on, and what no one source can do.
+
+An impact is first and loudest at the microphone beside it and comes to the others later and quieter, by nearly the
+same each time. Arrivals that differ by more than that, each as loud as impacts beside its microphone are, are two
+impacts.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["Arrival", "Habits", "Pattern"]
+
+_MEMORY_S: Final = 120.0
+_MOST: Final = 40
+_LEAST: Final = 5
+"""Lone impacts beside a microphone from which its pattern counts."""
+_ALONE_S: Final = 0.050
+_FIRST_S: Final = 0.001
+_DELAY_S: Final = 0.0015
+_LATE_S: Final = 0.005
+"""A faint arrival may be noticed so late."""
+_LEVEL_DB: Final = 6.0
+_SPREADS: Final = 3.0
+_OWN_DB: Final = 12.0
+_UNHEARD_DB: Final = -40.0
+
+
+@dataclass(frozen=True)
+class Arrival:
+    """A sound as one microphone hears it."""
+
+    channel: int
+    frame: int
+    level_db: float
+    odds: float
+
+
+@dataclass(frozen=True)
+class Pattern:
+    """How impacts beside one microphone come to all of them, (channels,) each."""
+
+    delay: NDArray[np.float64]
+    """Frames after the own microphone."""
+    delay_spread: NDArray[np.float64]
+    level_db: NDArray[np.float64]
+    """Level minus that at the own one."""
+    level_spread_db: NDArray[np.float64]
+    least_own_db: float
+    """Level at the own microphone that nearly all of them reach."""
+
+
+class Habits:
+    """Patterns of a run so far: of lone impacts in the last two minutes, at most 40 beside each microphone.
+
+    Every call of :meth:`learn` is one detection, in order and as it was before anything was told apart: what is known
+    at an impact depends on the two minutes before it alone, not on how the run was cut.
+    """
+
+    def __init__(self, rate: int, channels: int) -> None:
+        self._rate = rate
+        self._lone: list[deque[tuple[int, NDArray[np.float64], NDArray[np.float64]]]] = [
+            deque(maxlen=_MOST) for _ in range(channels)
+        ]
+        self._made: dict[int, Pattern | None] = {}
+        self._waiting: tuple[int, int, NDArray[np.float64], NDArray[np.float64]] | None = None
+        self._last = -(10**15)
+
+    def learn(self, arrival: NDArray[np.int64], level_db: NDArray[np.float64], *, single: bool) -> None:
+        """Take the next detection: arrivals (-1 unheard) and levels on each channel, (channels,).
+
+        It counts once the next one has come and lies far enough off; not if it is not ``single``.
+        """
+        heard = arrival >= 0
+        first = int(arrival[heard].min())
+        alone = first - self._last > _ALONE_S * self._rate
+        if self._waiting is not None and alone:
+            own, frame, delay, level = self._waiting
+            self._lone[own].append((frame, delay, level))
+            self._made.pop(own, None)
+        self._waiting = None
+        self._last = max(int(arrival[heard].max()), self._last)
+        own = int(np.nanargmax(level_db))
+        if single and alone and arrival[own] - first <= _FIRST_S * self._rate:
+            delay = np.where(heard, arrival - arrival[own], np.nan).astype(np.float64)
+            self._waiting = own, first, delay, level_db.astype(np.float64)
+
+    def pattern(self, channel: int, now: int) -> Pattern | None:
+        """Return how impacts beside a microphone were heard in the two minutes before frame ``now``; None: too few."""
+        lone = self._lone[channel]
+        while lone and lone[0][0] < now - _MEMORY_S * self._rate:
+            lone.popleft()
+            self._made.pop(channel, None)
+        if channel not in self._made:
+            self._made[channel] = self._pattern(channel) if len(lone) >= _LEAST else None
+        return self._made[channel]
+
+    def _pattern(self, channel: int) -> Pattern:
+        lone = self._lone[channel]
+        level = np.array([db for _, _, db in lone])
+        own = level[:, channel]
+        delay, delay_spread = _middle(np.array([d for _, d, _ in lone]), np.nan)
+        step, step_spread = _middle(level - own[:, None], _UNHEARD_DB)
+        return Pattern(delay, delay_spread, step, step_spread, float(np.sort(own)[len(own) // 10]))
+
+    def explains(self, one: Arrival, other: Arrival) -> bool | None:
+        """Return whether ``one``, beside its microphone, can come to another one as ``other``; None: unknown."""
+        pattern = self.pattern(one.channel, min(one.frame, other.frame))
+        if pattern is None:
+            return None
+        c = other.channel
+        louder = other.level_db - one.level_db - pattern.level_db[c]
+        if louder > max(_LEVEL_DB, _SPREADS * pattern.level_spread_db[c]):
+            return False
+        if np.isnan(pattern.delay[c]):
+            return True
+        late = other.frame - one.frame - pattern.delay[c]
+        spread = max(_DELAY_S * self._rate, _SPREADS * pattern.delay_spread[c])
+        return bool(-spread <= late <= max(spread, _LATE_S * self._rate))
+
+    def beside(self, one: Arrival) -> bool:
+        """Return whether it is as loud as impacts beside its microphone are."""
+        pattern = self.pattern(one.channel, one.frame)
+        return pattern is not None and one.level_db > pattern.least_own_db - _OWN_DB
+
+    def apart(self, one: Arrival, other: Arrival) -> bool:
+        """Return whether the two arrivals are further apart in time than any one source can make them."""
+        first, second = sorted((one, other), key=lambda a: a.frame)
+        # A source anywhere comes to two microphones no further apart than one beside either of them.
+        longest = 0.0
+        for a, b in ((first, second), (second, first)):
+            pattern = self.pattern(a.channel, first.frame)
+            if pattern is None or np.isnan(pattern.delay[b.channel]):
+                return False
+            spread = max(0.5 * _DELAY_S * self._rate, _SPREADS * pattern.delay_spread[b.channel])
+            longest = max(longest, abs(pattern.delay[b.channel]) + spread)
+        return second.frame - first.frame > longest
+
+
+def _middle(values: NDArray[np.float64], empty: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return median and spread (1.48 times the median deviation) of columns; ``empty`` where most values are NaN."""
+    count = (values == values).sum(axis=0)
+    middle = _median(values, count)
+    spread = 1.4826 * _median(np.abs(values - middle), count)
+    known = 2 * count >= len(values)
+    return np.where(known, middle, empty), np.where(known, spread, 0.0)
+
+
+def _median(values: NDArray[np.float64], count: NDArray[np.int64]) -> NDArray[np.float64]:
+    """Return the (upper) median of the first ``count`` of each sorted column; NaN sorts last."""
+    return np.asarray(np.sort(values, axis=0)[np.minimum(count // 2, len(values) - 1), np.arange(values.shape[1])])
