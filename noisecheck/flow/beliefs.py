@@ -21,6 +21,7 @@ __all__ = ["Beliefs", "learn_transits"]
 _SQRT_2PI = math.sqrt(2.0 * math.pi)
 _LEAST_SD_S = 0.003
 _SUM_DB = 0.5  # of two sounds in one the weaker may be that much louder than both, as far as levels go
+_MOST_DOUBLE = 5.0
 _RATE_HOURS = 0.25  # the rate of strays differs between machines by orders of magnitude: a weak belief
 _JAM_S = 0.15  # balls let go together follow one another this closely
 
@@ -49,6 +50,10 @@ class Beliefs:
         """Times of all impacts seen so far, for what one impact may hide."""
         self.heard_db: list[float] = []
         """Their levels."""
+        self.clear: list[bool] = []
+        """Whether they sound clearly like one station: two contacts in one seldom do."""
+        self.hidden_clear = 0.0
+        """Hidden contacts shown by their rebound (``shown``) whose hider sounded clear."""
         self.doubtful: list[float] = []
         self.doubtful_db: list[float] = []
         """Those of them placed in doubt: with a microphone for each station, two at once look like that."""
@@ -72,7 +77,7 @@ class Beliefs:
         """Station of each train whose rebounds are known, by the number of its first contact."""
         self.unplaced, self.placed = [0.0, 0.0], [0.0, 0.0]
         self.strays = 0.0
-        self.hidden, self.among = 0.0, 0.0
+        self.hidden, self.among, self.shown = 0.0, 0.0, 0.0
         self.answers, self.asked = [0.0] * self.count, [0.0] * self.count
         """Contacts at each station with something heard when their first rebound was due, and all of them."""
         self.settled_s = self.now_s = start_s
@@ -153,16 +158,15 @@ class Beliefs:
         if self.unlistened(time_s - reach, time_s + reach):
             return 1.0
         p = self.p_miss[station]
-        if s.shared_microphone:
-            hiding, loud = self.heard, self.heard_db
-        else:
-            hiding, loud = self.doubtful, self.doubtful_db
+        one = s.shared_microphone
+        hiding, loud = (self.heard, self.heard_db) if one else (self.doubtful, self.doubtful_db)
         a, b = bisect_left(hiding, time_s - reach), bisect_right(hiding, time_s + reach)
         if a < b:
             hidden = sum(
                 min(1.0, 2.0 * s.mask_s * _normal(hiding[i] - time_s, sd))
                 * self.hides(station, loud[i])
                 * self.unanswered(station, hiding[i])
+                * (self.double(i) if one else 1.0)
                 for i in range(a, b)
             )
             p += self.masked * min(hidden, 1.0)
@@ -170,6 +174,11 @@ class Beliefs:
         if late < s.give_up_s:  # a ball under way at the start may have been held up then
             p += s.held_up / (1.0 + late / s.held_up_s)
         return min(p, 1.0)
+
+    def double(self, number: int) -> float:
+        """Return how much likelier an impact sounds as it does, clear or not, if it holds a contact more."""
+        clear = (1.0 + self.hidden_clear) / (4.0 + self.shown)
+        return clear if self.clear[number] else min((1.0 - clear) / max(self.p_unplaced[0], 0.05), _MOST_DOUBLE)
 
     def hides(self, station: int, level_db: float) -> float:
         """Return the probability that an impact is loud enough to have a contact at a station in it."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from bisect import bisect_left
 from dataclasses import replace
 
 import numpy as np
@@ -142,7 +143,9 @@ class Book:
         if math.isnan(d.came_s):
             return d.time_s, False
         self._came[d.impact] = d.came_s
-        self.beliefs.hidden += 1.0
+        b = self.beliefs
+        b.hidden, b.shown = b.hidden + 1.0, b.shown + 1.0
+        b.hidden_clear += b.clear[bisect_left(b.heard, d.came_s)]
         return d.came_s, True
 
     def _when(self, number: int) -> float:

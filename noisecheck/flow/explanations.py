@@ -160,7 +160,8 @@ def hidden_contacts(beliefs: Beliefs, impact: Impact, times: list[float]) -> lis
         at = impact.number - 1
         while at >= 0 and (since := impact.time_s - times[at]) <= usual + reach:
             if since >= usual - reach:
-                factor = loud * beliefs.hides(q, beliefs.heard_db[at]) * law.hidden(since, _BLUR * within)
+                double = beliefs.double(at) if beliefs.settings.shared_microphone else 1.0
+                factor = double * loud * beliefs.hides(q, beliefs.heard_db[at]) * law.hidden(since, _BLUR * within)
                 if factor > _HIDDEN_LEAST:
                     found.append((q, times[at], factor))
             at -= 1

@@ -209,6 +209,7 @@ class LedgerSolver:
         self._run_to(impact.time_s)
         self._times.append(impact.time_s)
         self.beliefs.heard_db.append(impact.level_db)
+        self.beliefs.clear.append(impact.station >= 0 and impact.confidence >= CLEARLY_PLACED)
         if impact.station < 0 or impact.confidence < CLEARLY_PLACED:
             self.beliefs.doubtful.append(impact.time_s)
             self.beliefs.doubtful_db.append(impact.level_db)
