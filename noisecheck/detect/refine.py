@@ -51,7 +51,7 @@ _LATER_S = 0.00175
 _RISE = 3.0
 _BESIDE_PEAK = 1e-3  # an arrival is what comes within 30 dB of the peak
 _MOST_A_SAMPLE = 12.0  # one sample alone is no arrival unless far out
-_BATCH = 64
+_BATCH = 128
 _MOST_COMPLETED = 10.0
 _LOUDER_S = (0.00075, 0.012)
 """A second, louder sound may begin so long after the first."""
