@@ -22,6 +22,7 @@ _SQRT_2PI = math.sqrt(2.0 * math.pi)
 _LEAST_SD_S = 0.003
 _SUM_DB = 0.5  # of two sounds in one the weaker may be that much louder than both, as far as levels go
 _MOST_DOUBLE = 5.0
+_SMALL_DB, _SMALL_STEP_DB = 15.0, 0.5  # below the quietest station; common practice, no source
 _RATE_HOURS = 0.25  # the rate of strays differs between machines by orders of magnitude: a weak belief
 _JAM_S = 0.15  # balls let go together follow one another this closely
 
@@ -179,6 +180,13 @@ class Beliefs:
         """Return how much likelier an impact sounds as it does, clear or not, if it holds a contact more."""
         clear = (1.0 + self.hidden_clear) / (4.0 + self.shown)
         return clear if self.clear[number] else min((1.0 - clear) / max(self.p_unplaced[0], 0.05), _MOST_DOUBLE)
+
+    def loud_as_a_ball(self, level_db: float) -> float:
+        """Return the probability that an impact is loud enough for a ball, wherever it falls."""
+        usual = min((middle for middle, _ in (h.usual_db for h in self.levels) if not math.isnan(middle)), default=0.0)
+        if math.isnan(level_db) or not usual:
+            return 1.0
+        return 1.0 / (1.0 + math.exp(max(min((usual - _SMALL_DB - level_db) / _SMALL_STEP_DB, 50.0), -50.0)))
 
     def hides(self, station: int, level_db: float) -> float:
         """Return the probability that an impact is loud enough to have a contact at a station in it."""

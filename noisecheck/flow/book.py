@@ -39,6 +39,8 @@ class Book:
         self.balls, self.arrived, self.undecided = 0, 0, 0
         self.alone: set[int] = set()
         """Impacts that no ball made, in the best history."""
+        self.holding: set[float] = set()
+        """When, in it, contacts came that another impact hid: what holds one need not be a stray."""
         self._said_stray: set[int] = set()
         self._findings: list[Finding] = []
         self._passages: list[Passage] = []
@@ -69,7 +71,8 @@ class Book:
         elif d.kind == "none":
             impact = self.impacts[d.impact]
             (stray, chance), rebound = unexplained(self.beliefs, impact), self.rebound_density(d)
-            odds = combine_odds(share, rest, stray, chance + rebound)
+            holds = stray if impact.time_s in self.holding else 0.0
+            odds = combine_odds(share, rest, stray, chance + rebound + holds)
             part = rebound / (stray + chance + rebound)
             if impact.station >= 0:
                 self.beliefs.rebounds += part * (not impact.due)

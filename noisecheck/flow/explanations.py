@@ -86,7 +86,10 @@ def label_of(beliefs: Beliefs, impact: Impact, station: int) -> float:
 
 
 def unexplained(beliefs: Beliefs, impact: Impact) -> tuple[float, float]:
-    """Return the densities of (stray, chance) for an impact that no ball made."""
+    """Return the densities of (stray, chance) for an impact that no ball of the route made.
+
+    What is far softer than any contact of a ball is some small sound, and counted with chance.
+    """
     real = impact.odds / (1.0 + impact.odds)
     # A stray sounds like no station more often than not, and else is put to one in doubt; chance has no preference.
     stray_label, chance_label = 0.7, 0.5
@@ -99,7 +102,8 @@ def unexplained(beliefs: Beliefs, impact: Impact) -> tuple[float, float]:
         stray_label = min(0.3 / beliefs.count + _FOREIGN * doubt / beliefs.count, 1.0)
         chance_label = 0.5 / beliefs.count
     stray = beliefs.stray_rate * real * stray_label
-    return stray, 0.5 / (1.0 + impact.odds) * chance_label
+    ball = beliefs.loud_as_a_ball(impact.level_db)
+    return stray * ball, 0.5 / (1.0 + impact.odds) * chance_label + stray * (1.0 - ball)
 
 
 def leftover_rebound(beliefs: Beliefs, impact: Impact, place: int, since_s: float, level_db: float) -> float:

@@ -100,7 +100,9 @@ class History(NamedTuple):
 def contacts_of(at: Decision | None, time_s: float) -> list[tuple[int, int]]:
     """Return (station, impact) of balls' contacts that a history has of late, the last one first."""
     found = []
-    while at is not None and at.time_s > time_s - 2.0 * SAME_FALL_S:
+    while at is not None:
+        if at.impact >= 0 and at.kind != "end" and at.time_s < time_s - 2.0 * SAME_FALL_S:
+            break
         if at.kind in ("pass", "born"):
             found.append((at.station, at.impact))
         at = at.before

@@ -313,6 +313,7 @@ class LedgerSolver:
             at = at.before
         fresh.reverse()
         self.book.alone = {d.impact for d in fresh if d.kind == "none"}
+        self.book.holding = {d.came_s for d in fresh if not math.isnan(d.came_s)}
         count = 0
         while count < len(fresh) and (fresh[count].time_s <= before_s):
             count += 1
