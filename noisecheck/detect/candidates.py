@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from noisecheck.detect.coded import past_pre_echo
 from noisecheck.detect.novelty import FLOOR_CELL_S, FLOOR_CELLS, FLOOR_EVERY, Novelty, floor_of, novelty, quantile_of
 from noisecheck.detect.refine import CONTEXT_S, refine_onsets
+from noisecheck.detect.slow import slow_onsets
 from noisecheck.detect.spectra import FrameGrid, decimated, frame_energies, frame_grid
 
 __all__ = [
@@ -32,6 +33,8 @@ _ASK = 9.0
 _MOST_ERROR = 40.0
 _SHARP = 20.0
 """An onset this abrupt in the full band is not looked at in the low band."""
+_RISES = 5.0
+"""Log-likelihood ratio from which a sound rises instead of stepping in, where the prediction error says otherwise."""
 _AS_WELL = 2.0
 """A click is heard many times better in the full band than in the low one, a thud hardly better."""
 _SHARP_RATE = 48_000
@@ -162,6 +165,10 @@ def weigh_peaks(
         other = refine_onsets(low, rate // grid.step, at)
         as_well = error[unsure] <= _AS_WELL * other.evidence
         onset[unsure] = np.where(as_well, other.onset * grid.step, onset[unsure])
+        soft = unsure[as_well]
+        begins, likelier = slow_onsets(low, rate // grid.step, other.onset[as_well])
+        taken = likelier > np.where(other.rise_s[as_well] > 0, 0.0, _RISES)
+        onset[soft[taken]] = begins[taken] * grid.step
         louder[unsure] = np.where(as_well, 0, louder[unsure])
         low_error[unsure] = np.minimum(other.evidence, _MOST_ERROR)
         abrupt[unsure] = np.maximum(abrupt[unsure], other.abrupt)

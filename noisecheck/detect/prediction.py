@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["prediction_error"]
+__all__ = ["gather", "prediction_error"]
 
 Floats = NDArray[np.float32]
 
@@ -27,12 +27,12 @@ def prediction_error(samples: Floats, at: NDArray[np.int64], rate: int, before: 
     past, gap = int(_PAST_S * rate), int(_GAP_S * rate)
     order = min(_ORDER, (past - gap) // 8)
     # Differences instead of samples: no wander slower than the past that is fitted is left to surprise anyone.
-    fitted = np.diff(_gather(samples, at, -past - 1, -gap), axis=1)
+    fitted = np.diff(gather(samples, at, -past - 1, -gap), axis=1)
     filters = _predictors(_lags(fitted * np.hanning(past - gap).astype(np.float32), order))
-    return _filtered(np.diff(_gather(samples, at, -before - order - 1, after), axis=1), filters)
+    return _filtered(np.diff(gather(samples, at, -before - order - 1, after), axis=1), filters)
 
 
-def _gather(samples: Floats, at: NDArray[np.int64], start: int, stop: int) -> Floats:
+def gather(samples: Floats, at: NDArray[np.int64], start: int, stop: int) -> Floats:
     """Return rows ``samples[at + start : at + stop]``; beyond the ends the samples are mirrored."""
     last = len(samples) - 1
     if len(at) and at.min() + start >= 0 and at.max() + stop - 1 <= last:

@@ -19,21 +19,21 @@ from numpy.typing import NDArray
 
 from noisecheck.detect.prediction import prediction_error
 
-__all__ = ["AHEAD_S", "BACK_S", "CONTEXT_S", "Refined", "refine_onsets"]
+__all__ = ["AHEAD_S", "BACK_S", "CONTEXT_S", "SEARCH_S", "Refined", "refine_onsets"]
 
 CONTEXT_S = 0.06
 """Seconds of samples needed before and after a candidate."""
 
 _BEFORE_S = 0.020
 _AFTER_S = 0.034
-_SEARCH_S = (0.010, 0.010)
+SEARCH_S = (0.010, 0.010)
 _BLOCK_S = 0.00025
 _BOX_S = (0.0005, 0.0015, 0.005, 0.012)
 _RAMP_S = (0.003, 0.006, 0.010)
 _LEAD_S = 0.012
 AHEAD_S = _AFTER_S + 0.001
 """Seconds of samples after a candidate that can change what is found."""
-BACK_S = _SEARCH_S[0] + _LEAD_S + 0.002
+BACK_S = SEARCH_S[0] + _LEAD_S + 0.002
 """Seconds by which an onset may come before its candidate."""
 _TAIL_S = 0.004
 _GROWTH_DB_S = (150.0, 300.0, 600.0, 1000.0)
@@ -279,7 +279,7 @@ def refine_onsets(samples: NDArray[np.float32], rate: int, candidates: NDArray[n
     block = max(1, round(_BLOCK_S * rate))
     before = block * round(_BEFORE_S * rate / block)
     after = block * round(_AFTER_S * rate / block)
-    search = [round(s * rate / block) for s in _SEARCH_S]
+    search = [round(s * rate / block) for s in SEARCH_S]
     parts: list[tuple[NDArray[Any], ...]] = []
     for i in range(0, len(candidates), _BATCH):
         at = candidates[i : i + _BATCH]

@@ -28,7 +28,9 @@ from noisecheck.detect.novelty import (
     novelty,
     quiet_of,
 )
-from noisecheck.detect.refine import AHEAD_S, BACK_S
+from noisecheck.detect.refine import AHEAD_S, BACK_S, SEARCH_S
+from noisecheck.detect.slow import AHEAD_S as SLOW_AHEAD_S
+from noisecheck.detect.slow import BACK_S as SLOW_BACK_S
 from noisecheck.detect.spectra import FrameGrid, decimated, frame_energies, frame_grid
 
 __all__ = ["Stream"]
@@ -36,7 +38,7 @@ __all__ = ["Stream"]
 Floats = NDArray[np.float32]
 
 _STEP = 32
-_KEEP_S = 0.090
+_KEEP_S = 0.125
 """Evidence and samples kept before the frame searched next: what the predictor looks back on."""
 _CHAIN_S = 0.100
 """Sounds that follow one another so closely that each could change the last are judged together, up to this."""
@@ -257,9 +259,9 @@ class _Listener:
         if ending:
             upto, complete = self._heard, self.kept * grid.hop + len(samples)
         else:
-            sampled = len(samples) - math.ceil(AHEAD_S * rate) - 8 * grid.step
+            sampled = len(samples) - math.ceil(max(AHEAD_S, SEARCH_S[1] + SLOW_AHEAD_S) * rate) - 8 * grid.step
             upto = min(self._heard - grid.frames(0.016) - 1, self.kept + sampled // grid.hop)
-            complete = upto * grid.hop - math.ceil(BACK_S * rate)
+            complete = upto * grid.hop - math.ceil((BACK_S + SLOW_BACK_S) * rate)
         if upto > self._searched:
             peaks = find_peaks(self._found, grid)
             peaks = peaks[(peaks >= self._searched - self.kept) & (peaks < upto - self.kept)]

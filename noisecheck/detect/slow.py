@@ -1,0 +1,141 @@
+"""The onset of a sound that rises over milliseconds, from the part of its band that stands out of the noise.
+
+White over the whole band, as the prediction error is, a soft thud comes out of the noise late: it fills a few hundred
+hertz. Here each frequency is weighed by what it tells of a rise in variance, ``S / (N (S + N))`` with ``N`` the
+spectrum before and ``S`` what came on top of it, and the energies of half a millisecond are compared with rises of
+several lengths and strengths by the likelihood of Gaussian samples whose variance follows them.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Final
+
+import numpy as np
+import scipy.fft
+from numpy.typing import NDArray
+
+from noisecheck.detect.prediction import gather
+
+__all__ = ["AHEAD_S", "BACK_S", "slow_onsets"]
+
+Floats = NDArray[np.float32]
+
+_BLOCK_S: Final = 0.0005
+_STEP_S: Final = 0.00025
+_LEAD_S: Final = 0.012
+_TAIL_S: Final = 0.012
+_SEARCH_S: Final = (-0.010, 0.004)
+_RISES_S: Final = (0.0, 0.002, 0.003, 0.0045, 0.0065, 0.0095)
+_STRENGTHS: Final = tuple(np.geomspace(3.0, 2000.0, 9).tolist())
+_FRAME_S: Final = 0.016
+_BEFORE_S: Final = (-0.070, -0.012)
+_AFTER_S: Final = (-0.002, 0.030)
+BACK_S: Final = -_SEARCH_S[0] + 0.001
+"""Seconds by which an onset may come before the rough one."""
+AHEAD_S: Final = _AFTER_S[1] + 0.001
+"""Seconds of samples after the rough onset that can change the onset."""
+_OUTSTANDING: Final = 3.0  # times the noise: what is less is taken for noise
+_SMEAR_S: Final = 0.002
+_BESIDE_PEAK: Final = 1e-3
+_CREST: Final = 2.5  # amplitude of the peaks of a narrow band over its RMS
+_NEAR_S: Final = 0.00075
+_TINY: Final = 1e-16
+_BATCH: Final = 64
+
+
+@dataclass(frozen=True)
+class _Rises:
+    weights: Floats
+    """(blocks, shapes)."""
+    constants: Floats
+    start_s: NDArray[np.float64]
+    rise_s: NDArray[np.float64]
+    block: int
+    lead: int
+    """Blocks before the rough onset."""
+
+
+@lru_cache(maxsize=8)
+def _rises(rate: int) -> _Rises:
+    block = max(1, round(_BLOCK_S * rate))
+    lead, tail = (round(s * rate / block) for s in (_LEAD_S, _TAIL_S))
+    at = (np.arange(-lead, tail) + 0.5) * block / rate
+    variance, start, rise = [], [], []
+    for begin in np.arange(_SEARCH_S[0], _SEARCH_S[1], _STEP_S):
+        for seconds in _RISES_S:
+            since = at - begin
+            profile = np.clip(since / seconds, 0.0, 1.0) ** 2 if seconds else (since > 0).astype(np.float64)
+            for strength in _STRENGTHS:
+                variance.append(1.0 + strength * profile)
+                start.append(begin)
+                rise.append(seconds)
+    v = np.array(variance)
+    weights = (1.0 - 1.0 / v).T.astype(np.float32)
+    return _Rises(
+        weights.copy(), np.log(v).sum(axis=1).astype(np.float32), np.array(start), np.array(rise), block, lead
+    )
+
+
+def _spectrum(samples: Floats, at: NDArray[np.int64], rate: int, span_s: tuple[float, float], size: int) -> Floats:
+    """Return the mean power spectrum (rows, bins) of half-overlapping frames in a span around each position."""
+    frame = int(_FRAME_S * rate)
+    window = np.hanning(frame + 2)[1:-1]
+    window = (window / np.sqrt((window**2).sum())).astype(np.float32)
+    starts = range(int(span_s[0] * rate), int(span_s[1] * rate) - frame + 1, frame // 2)
+    total = np.zeros((len(at), size // 2 + 1), np.float32)
+    for start in starts:
+        spectrum = scipy.fft.rfft(gather(samples, at, start, start + frame) * window, size, axis=1)
+        total += spectrum.real**2 + spectrum.imag**2
+    padded = np.pad(total, ((0, 0), (2, 2)), mode="edge") / np.float32(9 * len(starts))
+    count = total.shape[1]
+    return np.asarray(sum(w * padded[:, k : k + count] for k, w in enumerate((1.0, 2.0, 3.0, 2.0, 1.0))), np.float32)
+
+
+def slow_onsets(samples: Floats, rate: int, rough: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+    """Return onsets (int64) of sounds that rise, and how much likelier each is than a step near the rough onset.
+
+    The onset is where its peaks come within 30 dB of the highest. The second is a log-likelihood ratio, not above 0
+    where a step explains the sound best.
+
+    Args:
+        samples: one channel, (n,), at a rate of some kilohertz.
+        rate: frames a second.
+        rough: (m,) positions in ``samples``, at most 4 ms before and 10 ms after the onset.
+    """
+    parts = [_slow(samples, rate, rough[i : i + _BATCH]) for i in range(0, len(rough), _BATCH)]
+    if not parts:
+        return np.empty(0, np.int64), np.empty(0)
+    return np.concatenate([p[0] for p in parts]), np.concatenate([p[1] for p in parts])
+
+
+def _slow(samples: Floats, rate: int, at: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+    rises = _rises(rate)
+    count = len(rises.weights) * rises.block
+    frame = int(_FRAME_S * rate)
+    size = scipy.fft.next_fast_len(count + 2 * frame, real=True)
+    noise = _spectrum(samples, at, rate, _BEFORE_S, size) + np.float32(_TINY)
+    new = np.maximum(_spectrum(samples, at, rate, _AFTER_S, size) - np.float32(_OUTSTANDING) * noise, np.float32(0.0))
+    # Zero phase, and no longer than 2 ms either way, so that the rise is not smeared.
+    response = scipy.fft.irfft(np.sqrt(new / (noise * (new + noise))), size, axis=1)
+    lag = np.minimum(np.arange(size), size - np.arange(size)) / rate
+    short = np.where(lag < _SMEAR_S, 0.5 + 0.5 * np.cos(np.pi * lag / _SMEAR_S), 0.0).astype(np.float32)
+    gain = scipy.fft.rfft(response * short, axis=1).real
+    begin = -rises.lead * rises.block - frame
+    piece = gather(samples, at, begin, begin + size)
+    piece = piece - piece.mean(axis=1, keepdims=True)
+    heard = scipy.fft.irfft(scipy.fft.rfft(piece, axis=1) * gain, size, axis=1)[:, frame : frame + count]
+    power = (heard**2).reshape(len(at), -1, rises.block).mean(axis=2)
+    left = gain**2 * noise
+    quiet = left.sum(axis=1) * np.float32(2.0 / size)
+    # Independent values a block: its length times twice the band that the weights leave.
+    freedom = 2.0 * rises.block * left.sum(axis=1) ** 2 / ((left**2).sum(axis=1) * size + np.float32(1e-30))
+    quiet = np.maximum(quiet, np.float32(_BESIDE_PEAK) * power.max(axis=1)) + np.float32(1e-30)
+    score = (power / quiet[:, None]) @ rises.weights - rises.constants
+    best = score.argmax(axis=1)
+    rise = rises.rise_s[best]
+    steps = (rises.rise_s == 0.0) & ((np.abs(rises.start_s) < _NEAR_S) | (rises.start_s > 0.0))
+    likelier = 0.5 * freedom * (score[np.arange(len(at)), best] - score[:, steps].max(axis=1))
+    since = rises.start_s[best] + np.sqrt(_BESIDE_PEAK) * _CREST * rise
+    return at + np.round(since * rate).astype(np.int64), np.where(rise > 0, likelier, 0.0).astype(np.float64)
