@@ -165,13 +165,18 @@ def weigh_peaks(
         other = refine_onsets(low, rate // grid.step, at)
         as_well = error[unsure] <= _AS_WELL * other.evidence
         onset[unsure] = np.where(as_well, other.onset * grid.step, onset[unsure])
+        rough = other.onset[as_well], other.rise_s[as_well] > 0
         soft = unsure[as_well]
-        begins, likelier = slow_onsets(low, rate // grid.step, other.onset[as_well])
-        taken = likelier > np.where(other.rise_s[as_well] > 0, 0.0, _RISES)
-        onset[soft[taken]] = begins[taken] * grid.step
         louder[unsure] = np.where(as_well, 0, louder[unsure])
         low_error[unsure] = np.minimum(other.evidence, _MOST_ERROR)
         abrupt[unsure] = np.maximum(abrupt[unsure], other.abrupt)
+    else:
+        soft = np.flatnonzero(full.rise_s > 0)
+        rough = onset[soft], np.ones(len(soft), bool)
+    if len(soft):
+        begins, likelier = slow_onsets(low, rate // grid.step, rough[0])
+        taken = likelier > np.where(rough[1], 0.0, _RISES)
+        onset[soft[taken]] = begins[taken] * grid.step
     error = np.minimum(error, _MOST_ERROR) + low_error
     fine = _around_max(found.fine, peaks, *(grid.frames(s) for s in _FINE_SPAN_S))
     coarse = _around_max(found.coarse, peaks, *(grid.frames(s) for s in _COARSE_SPAN_S))
