@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import io
 import json
 import os
 import sys
@@ -193,8 +194,12 @@ class _Bar:
 
 
 def _print_json(document: Any) -> None:
-    json.dump(document, sys.stdout, ensure_ascii=False, allow_nan=False)
-    sys.stdout.write("\n")
+    text = json.dumps(document, ensure_ascii=False, allow_nan=False)
+    try:
+        text.encode(sys.stdout.encoding or "utf-8")
+    except UnicodeEncodeError:  # a terminal of another alphabet, or a name that is no text
+        text = json.dumps(document, allow_nan=False)
+    sys.stdout.write(text + "\n")
 
 
 def _say(lines: Iterable[str]) -> None:
@@ -375,6 +380,10 @@ def _simulate(arguments: argparse.Namespace) -> int:
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run the command line; return the exit code (0 done, 1 a verdict went against the user, 2 bad input)."""
+    for stream in (sys.stdout, sys.stderr):
+        # What a terminal of another alphabet cannot show is spelt out.
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="backslashreplace")
     try:
         parsed = make_parser().parse_args(arguments)
         return int(parsed.run(parsed))

@@ -317,3 +317,113 @@ def _sound() -> bytes:
 
 
 _SOUND = _sound()
+
+
+def _campaign(folder: Path, *, rig: str = "", sheet: str = "run,file,treatment\na,a.wav,bare\n") -> Path:
+    folder.mkdir(exist_ok=True)
+    _recording(folder / "a.wav")
+    (folder / "rig.toml").write_text(rig)
+    (folder / "runs.csv").write_text(sheet)
+    return folder
+
+
+@pytest.mark.skipif(os.name == "nt", reason="no named pipes in folders there")
+@pytest.mark.parametrize("name", ["rig.toml", "runs.csv", "corrections.csv"])
+def test_a_pipe_in_the_place_of_a_table_is_not_waited_for(
+    name: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder = _campaign(tmp_path / "c")
+    (folder / name).unlink(missing_ok=True)
+    os.mkfifo(folder / name)
+    assert f"{name}: cannot be read (it is not a file)" in _refused(capsys, "ledger", str(folder))
+
+
+@pytest.mark.parametrize("taken", ["a.wav", "link.csv", "runs.csv", "rig.toml"])
+def test_a_table_never_replaces_a_recording_or_a_sheet(
+    taken: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The original is never written to, not even where it is named as the place of the result."""
+    folder = _campaign(tmp_path / "c", rig="[ball]\ndiameter_mm = 10\n")
+    os.link(folder / "a.wav", folder / "link.csv")
+    before = (folder / taken).read_bytes()
+    said = _refused(capsys, "measure", str(folder / "a.wav"), "-o", str(folder / taken))
+    assert "is there already and holds something else" in said
+    assert (folder / taken).read_bytes() == before
+    assert main(["measure", str(folder / "a.wav"), "-o", str(folder / "new.csv")]) == 0
+    assert main(["measure", str(folder / "a.wav"), "-o", str(folder / "new.csv")]) == 0  # its own table it does
+
+
+@pytest.mark.parametrize("place", ["folder", "pipe"])
+def test_results_go_into_files_only(place: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A rename would put a file in the place of a pipe or a device."""
+    path = tmp_path / place
+    path.mkdir() if place == "folder" else os.mkfifo(path)
+    said = _refused(capsys, "measure", str(_recording(tmp_path / "a.wav")), "-o", str(path))
+    assert "cannot be written (it is no file)" in _refused(capsys, "measure", str(tmp_path / "a.wav"), "-o", ".")
+    assert "cannot be written (" in said
+    assert path.is_dir() if place == "folder" else path.is_fifo()
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="names that are no text exist there only")
+def test_a_name_that_is_no_text_is_told_and_written(tmp_path: Path) -> None:
+    folder = _campaign(tmp_path / "c", sheet="run,file,treatment\na,*.wav,bare\n")
+    name = os.fsdecode(b"\xff\xfe.wav")
+    (folder / "a.wav").rename(folder / name)
+    for locale in ("C.UTF-8", "POSIX"):
+        for command in (["health", "--json", name], ["measure", "-o", "o.csv", name], ["report", ".", "-o", "out"]):
+            _outside(folder, command, LC_ALL=locale)
+    assert "\\udcff\\udcfe.wav" in (folder / "o.csv").read_text()
+
+
+@pytest.mark.parametrize("alphabet", ["ascii", "latin-1", "cp1252"])
+def test_a_terminal_of_another_alphabet_shows_what_it_can(alphabet: str, tmp_path: Path) -> None:
+    name = _recording(tmp_path / "Übung → 漢.wav").name
+    shown = _outside(tmp_path, ["measure", name], PYTHONIOENCODING=alphabet).decode(alphabet)
+    assert "\\u6f22.wav: 3 impacts" in shown
+    document = json.loads(_outside(tmp_path, ["measure", "--json", name], PYTHONIOENCODING=alphabet).decode(alphabet))
+    assert document["runs"][0]["files"] == [name]
+
+
+def _outside(folder: Path, command: list[str], **environment: str) -> bytes:
+    """Return what the command prints in a process and an environment of its own."""
+    done = subprocess.run(
+        [sys.executable, "-m", "noisecheck", *command], cwd=folder, env={**os.environ, **environment},
+        capture_output=True, check=False, timeout=120,
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr.decode(errors="replace")
+    return done.stdout
+
+
+@pytest.mark.parametrize(
+    ("rig", "said"),
+    [
+        ("a = " + "[" * 100_000, "a number too long, or lists too deep"),
+        ("[ball]\ndiameter_mm = " + "9" * 5000, "a number too long, or lists too deep"),
+        ("[ball]\ndiameter_mm = 1e300\n", "diameter_mm = 1e+300: should be less than or equal to 1000000000"),
+        ('[[station]]\nname = "x"\nnext = "y"\ntransit_s = [0.0, 1e300]\n[[station]]\nname = "y"\n', "transit_s"),
+        ("".join(f'[[station]]\nname = "{i}"\nnext = "{i + 1}"\n' for i in range(3000)),
+         "3000 stations are declared, more than 200"),
+    ],
+)  # fmt: skip
+def test_rig_files_out_of_all_bounds_are_refused_at_once(
+    rig: str, said: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert said in _refused(capsys, "ledger", str(_campaign(tmp_path / "c", rig=rig)))
+
+
+def test_run_sheets_out_of_all_bounds_are_refused_at_once(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    wide = _campaign(tmp_path / "c", sheet=",".join(f"c{i}" for i in range(200_000)) + "\n")
+    assert "has 200000 columns, more than 1000" in _refused(capsys, "ledger", str(wide))
+    with (wide / "runs.csv").open("wb") as file:
+        file.truncate(GIB)  # a hole
+    assert "more than any such table" in _refused(capsys, "ledger", str(wide))
+
+
+@pytest.mark.parametrize("rate", [1, 3, 100, 999])
+def test_a_rate_at_which_nothing_is_heard_is_refused(
+    rate: int, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "slow.wav"
+    soundfile.write(path, np.random.default_rng(1).normal(0, 0.1, 30_000), rate)
+    for command in ("health", "measure"):
+        assert f"its header gives {rate} Hz" in _refused(capsys, command, str(path))

@@ -59,6 +59,7 @@ def filled_size(descriptor: int, status: os.stat_result) -> int:
         return end
 
 
+_LEAST_RATE: Final = 1000
 _OTHERWISE: Final = {
     "adts": "a bare AAC stream whose times cannot be known; record into m4a, or copy the stream into an m4a",
     "matroska": "a Matroska or WebM file, which is not read; save the sound as WAV or FLAC",
@@ -131,4 +132,10 @@ def _checked(recording: FileRecording) -> FileRecording:
     if recording.frames <= 0:
         recording.close()
         raise InputError(f"{one_line(recording.path)}: holds no audio")
+    if recording.rate < _LEAST_RATE:
+        recording.close()
+        raise InputError(
+            f"{one_line(recording.path)}: its header gives {recording.rate} Hz: no sound of impacts is left below "
+            f"{_LEAST_RATE} Hz, or the header is damaged"
+        )
     return recording

@@ -50,8 +50,10 @@ MEASURES: Final[tuple[str, ...]] = (
 """What a requirement may limit: levels, bands, decay and flow figures (the bands by their column names)."""
 
 _METRES_BELOW_MM: Final = 10.0  # no machine with several stations fits into 10 mm, but one in metres does
-_Number = Annotated[float, Field(strict=True, allow_inf_nan=False)]
-_Positive = Annotated[float, Field(strict=True, allow_inf_nan=False, gt=0)]
+_MOST: Final = 1e9  # no length, time or level of any machine; what is worked out from it stays finite
+_MOST_STATIONS: Final = 200
+_Number = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=-_MOST, le=_MOST)]
+_Positive = Annotated[float, Field(strict=True, allow_inf_nan=False, gt=0, le=_MOST)]
 _Text = Annotated[str, Field(strict=True, min_length=1)]
 _Position = Annotated[tuple[_Number, ...], Field(min_length=2, max_length=3)]
 
@@ -254,6 +256,8 @@ class Rig(_Part):
 
     @model_validator(mode="after")
     def _consistent(self) -> Rig:
+        if len(self.stations) > _MOST_STATIONS:
+            raise ValueError(f"{len(self.stations)} stations are declared, more than {_MOST_STATIONS}")
         names = _unique(self.station_names, "station")
         _unique([m.channel for m in self.microphones], "microphone channel")
         _unique([r.id for r in self.requirements], "requirement id")
@@ -313,6 +317,8 @@ def load_rig(path: str | Path) -> Rig:
         document = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise InputError(f"{one_line(path)}: not valid TOML: {one_line(error)}") from error
+    except (ValueError, RecursionError) as error:
+        raise InputError(f"{one_line(path)}: not usable TOML: a number too long, or lists too deep") from error
     try:
         return Rig.model_validate(document)
     except ValidationError as error:

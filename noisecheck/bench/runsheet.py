@@ -48,6 +48,8 @@ COLUMNS: Final = (
 """Columns the tool knows; ``run`` and ``file`` are needed, the rest may be left out, others are kept as extra."""
 
 ROLES: Final = ("test", "background", "reference", "taps")
+_MOST_BYTES: Final = 1 << 26
+_MOST_COLUMNS: Final = 1000
 _NEEDED: Final = ("run", "file")
 
 SHEET_HEAD: Final = (
@@ -140,6 +142,11 @@ def load_runs(path: str | Path, rig: Rig) -> tuple[Run, ...]:
 def read_text(path: Path) -> str:
     """Return a text file's content (UTF-8, with or without a byte order mark); raises ``InputError``."""
     try:
+        # A pipe would be waited for without end, a device read without end.
+        if path.exists() and not path.is_file():
+            raise InputError(f"{one_line(path)}: cannot be read (it is not a file)")
+        if path.stat().st_size > _MOST_BYTES:
+            raise InputError(f"{one_line(path)}: holds {path.stat().st_size:,} bytes, more than any such table")
         return path.read_bytes().decode("utf-8-sig")
     except UnicodeDecodeError as error:
         raise InputError(f"{one_line(path)}: not UTF-8 text (byte {error.start}): save it as UTF-8") from error
@@ -187,6 +194,8 @@ class _Sheet:
 
     def _check_header(self) -> None:
         where = one_line(self.path)
+        if len(self.header) > _MOST_COLUMNS:
+            raise InputError(f"{where}: has {len(self.header)} columns, more than {_MOST_COLUMNS}")
         if not self.header:
             raise InputError(f"{where}: is empty: its first row must name the columns {','.join(COLUMNS)}")
         for i, name in enumerate(self.header):

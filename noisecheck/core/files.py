@@ -33,11 +33,11 @@ def replaced(path: Path) -> Iterator[BinaryIO]:
 def write_together(files: Mapping[Path, str | bytes | Iterable[str]]) -> list[Path]:
     """Write files so that either all are new and whole or none has changed; return their paths.
 
-    Text is UTF-8. Folders are made where missing. Only when all files are complete are they renamed; should a rename
-    fail, files that were not there before are taken away again.
+    Text is UTF-8; of names that are none, odd bytes are written as ``\\udc..``. Folders are made where missing. Only
+    when all files are complete are they renamed; should a rename fail, files that were not there before are taken away.
 
     Raises:
-        InputError: a folder or file cannot be written.
+        InputError: a folder or file cannot be written, or its place is taken by what is no file.
     """
     fresh: list[Path] = []
     try:
@@ -46,7 +46,7 @@ def write_together(files: Mapping[Path, str | bytes | Iterable[str]]) -> list[Pa
             for path, content in files.items():
                 file, part = stack.enter_context(_beside(path))
                 for piece in (content,) if isinstance(content, str | bytes) else content:
-                    file.write(piece if isinstance(piece, bytes) else piece.encode())
+                    file.write(piece if isinstance(piece, bytes) else piece.encode(errors="backslashreplace"))
                 _settle(file)
                 parts.append((part, path))
             for part, path in parts:
@@ -67,6 +67,9 @@ def write_together(files: Mapping[Path, str | bytes | Iterable[str]]) -> list[Pa
 @contextlib.contextmanager
 def _beside(path: Path) -> Iterator[tuple[BinaryIO, Path]]:
     """Open a new file beside ``path``, in a ``with``; what is left of it at the end goes."""
+    # A rename would put a file in the place of a device or a pipe.
+    if not path.name or (path.exists() and not path.is_file() and not path.is_dir()):
+        raise InputError(f"{one_line(path)}: cannot be written (it is no file)")
     path.parent.mkdir(parents=True, exist_ok=True)
     part = path.with_name(f".{path.name}.{os.getpid()}-{secrets.token_hex(4)}{TEMPORARY}")
     try:

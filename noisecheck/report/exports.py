@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from noisecheck.compare.effects import Comparison
 from noisecheck.compare.summary import LEVELS, LOGARITHMIC, RunSummary, index_of
+from noisecheck.core.errors import InputError, one_line
 from noisecheck.core.files import write_together
 from noisecheck.core.flags import flag_words
 from noisecheck.core.table import COLUMNS, Impacts, band_names, csv_columns
@@ -98,10 +99,18 @@ def impacts_csv_chunks(impacts: Impacts) -> Iterator[str]:
 def write_impacts_csv(impacts: Impacts, path: str | Path) -> Path:
     """Write ``impacts.csv`` beside its place, then rename it into it; returns the path.
 
+    What stands there is replaced only if it is such a table: no recording, sheet or rig file named by mistake.
+
     Raises:
-        InputError: the folder cannot be written to.
+        InputError: the folder cannot be written to, or another file stands there.
     """
-    return write_together({Path(path): impacts_csv_chunks(impacts)})[0]
+    path = Path(path)
+    if path.is_file() and path.stat().st_size:
+        with path.open("rb") as file:
+            began = file.read(80)
+        if not began.startswith(",".join(csv_columns()[:4]).encode()):
+            raise InputError(f"{one_line(path)}: is there already and holds something else: give another name")
+    return write_together({path: impacts_csv_chunks(impacts)})[0]
 
 
 def _table(header: Sequence[str], rows: Iterable[Sequence[Any]]) -> str:
