@@ -18,6 +18,9 @@ from noisecheck.place.evidence import Evidence
 
 __all__ = ["follow_balls"]
 
+_LEARN_S = 300.0
+"""Start of a recorded run from which transit times are learnt: it need not be quick."""
+
 
 def follow_balls(
     impacts: Impacts,
@@ -65,7 +68,10 @@ def follow_balls(
         times[first], translate[codes[first]], heard, longest_s=chosen.longest_transit_s, start_s=start_s, end_s=end_s
     )
     heard = without(heard, wrong)
-    solver = LedgerSolver(heard, feed=feed, settings=settings, start_s=start_s, gaps_s=gaps_s, run=run)
+    if None in heard.transit_s:
+        # Under an even feed a transit fits nearly as well with a feed period more: only many balls tell which it is.
+        chosen = replace(chosen, learn_s=max(chosen.learn_s, _LEARN_S))
+    solver = LedgerSolver(heard, feed=feed, settings=chosen, start_s=start_s, gaps_s=gaps_s, run=run)
     solver.learn_habits(impacts)
     solver.update(
         times,

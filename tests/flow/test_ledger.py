@@ -218,6 +218,13 @@ def test_transit_times_are_learnt_when_not_given() -> None:
         assert low < transit < high < transit + 0.4
 
 
+def test_a_learnt_transit_is_not_a_feed_period_too_long() -> None:
+    run = make_run(708, seconds=900.0, kind="drifting", learnt=True)
+    ledger = follow_balls(run.impacts, run.route, end_s=900.0)
+    for name, (low, high) in zip(run.route.stations, WINDOWS, strict=False):
+        assert sum(ledger.transit_s[name]) == pytest.approx(low + high, abs=0.2)
+
+
 def test_transit_times_may_drift() -> None:
     # Dust slows a link from 1.8 to 2.6 s over 400 balls: usual all the way, though never in the first window.
     rng = np.random.default_rng(3)
