@@ -170,6 +170,8 @@ def _settings(arguments: argparse.Namespace) -> Any:
     workers = getattr(arguments, "workers", 1)
     if workers == 0 or workers < -1:
         raise InputError(f"--workers {workers}: must be 1 or more (-1: all cores)")
+    if workers > 1:  # more processes than cores only wait for one another
+        arguments.workers = min(workers, max(os.cpu_count() or 1, 2))
     return ListenSettings(detect=DetectSettings(false_per_hour=arguments.sensitivity))
 
 

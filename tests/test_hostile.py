@@ -419,6 +419,34 @@ def test_run_sheets_out_of_all_bounds_are_refused_at_once(tmp_path: Path, capsys
     assert "more than any such table" in _refused(capsys, "ledger", str(wide))
 
 
+def test_as_many_workers_as_anyone_asks_for(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A hundred thousand processes would take the machine down: no more are started than there are cores."""
+    assert main(["measure", str(_recording(tmp_path / "a.wav")), "--workers", "99999"]) == 0
+    assert "3 impacts" in capsys.readouterr().out
+
+
+def test_a_correction_past_all_time_is_refused(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    folder = _campaign(tmp_path / "c")
+    (folder / "corrections.csv").write_text("run,time_s,what\na,1e300,missed\n")
+    assert "'1e300' is not a time in seconds" in _refused(capsys, "compare", str(folder), "--by", "treatment")
+
+
+@pytest.mark.skipif(os.name == "nt", reason="no named pipes in folders there")
+def test_pipes_among_the_results_are_not_waited_for(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    folder = _campaign(tmp_path / "c", sheet="run,file,treatment\na,a.wav,bare\nb,b.wav,felt\n")
+    _recording(folder / "b.wav", seed=1)
+    arguments = ("compare", str(folder), "--by", "treatment", "--json")
+    assert main(arguments) == 0
+    first = json.loads(capsys.readouterr().out)["groups"]
+    kept = [p for p in (folder / "results").rglob("*") if p.is_file()]
+    assert len(kept) >= 2
+    for path in kept:
+        path.unlink()
+        os.mkfifo(path)
+    assert main(arguments) == 0
+    assert json.loads(capsys.readouterr().out)["groups"] == first
+
+
 @pytest.mark.parametrize("rate", [1, 3, 100, 999])
 def test_a_rate_at_which_nothing_is_heard_is_refused(
     rate: int, tmp_path: Path, capsys: pytest.CaptureFixture[str]

@@ -205,7 +205,7 @@ class Catalogue:
 
     def _remembered(self) -> dict[str, Any]:
         try:
-            found = json.loads(self._stamps.read_text(encoding="utf-8"))
+            found = json.loads(self._stamps.read_text(encoding="utf-8")) if self._stamps.is_file() else {}
         except (OSError, ValueError):
             return {}
         return found if isinstance(found, dict) else {}

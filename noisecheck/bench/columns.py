@@ -99,6 +99,8 @@ def read_columns(path: Path, names: Iterable[str] | None = None) -> Stored:
         FileNotFoundError: no such file.
         Damaged: it is not what was written.
     """
+    if path.exists() and not path.is_file():  # a pipe would be waited for without end
+        raise Damaged(f"{path.name}: is no file")
     try:
         with path.open("rb") as file, zipfile.ZipFile(file) as archive:
             members = {info.filename: info for info in archive.infolist()}

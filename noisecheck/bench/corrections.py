@@ -15,6 +15,7 @@ from noisecheck.core.errors import InputError, nearest, one_line
 
 __all__ = ["COLUMNS", "KINDS", "NAME", "Correction", "load_corrections"]
 
+_MOST_S: Final = 1e9
 NAME: Final = "corrections.csv"
 COLUMNS: Final = ("run", "time_s", "what", "station", "note")
 KINDS: Final = ("not a ball", "station", "missed")
@@ -73,7 +74,7 @@ def _row(path: Path, line: int, cells: dict[str, str], runs: Sequence[Run], rig:
         at = float(cells["time_s"])
     except ValueError:
         at = math.nan
-    if not math.isfinite(at) or at < 0:
+    if not 0 <= at <= _MOST_S:
         raise fault("time_s", f"'{one_line(cells['time_s'])}' is not a time in seconds")
     what = cells["what"].replace("_", " ").casefold()
     if what not in KINDS:

@@ -6,6 +6,7 @@ So a reader, a second writer or a power cut never meets half a file.
 from __future__ import annotations
 
 import contextlib
+import errno
 import os
 import secrets
 from collections.abc import Iterable, Iterator, Mapping
@@ -69,7 +70,7 @@ def _beside(path: Path) -> Iterator[tuple[BinaryIO, Path]]:
     """Open a new file beside ``path``, in a ``with``; what is left of it at the end goes."""
     # A rename would put a file in the place of a device or a pipe.
     if not path.name or (path.exists() and not path.is_file() and not path.is_dir()):
-        raise InputError(f"{one_line(path)}: cannot be written (it is no file)")
+        raise OSError(errno.EINVAL, "it is no file", str(path))
     path.parent.mkdir(parents=True, exist_ok=True)
     part = path.with_name(f".{path.name}.{os.getpid()}-{secrets.token_hex(4)}{TEMPORARY}")
     try:
