@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from noisecheck.audio.ranges import Ranges, runs_of
+from noisecheck.core.errors import InputError, one_line
 
 __all__ = ["ArrayRecording", "Block", "Coding", "FileRecording", "Recording", "blocks", "is_lossy", "open_recording"]
 
@@ -130,11 +131,20 @@ class FileRecording:
         raise NotImplementedError
 
     def read(self, start: int, stop: int) -> Samples:
-        """Return frames ``start`` to ``stop``; see :meth:`Recording.read`."""
+        """Return frames ``start`` to ``stop``; see :meth:`Recording.read`.
+
+        Raises:
+            InputError: the file is damaged there, or became shorter since it was opened.
+        """
         start, stop = max(start, 0), min(stop, self.frames)
         if stop <= start:
             return np.empty((0, self.channels), np.float32)
         data, bad = _finite(self._get(start, stop))
+        if len(data) < stop - start:
+            raise InputError(
+                f"{one_line(self.path)}: ends after {(start + len(data)) / self.rate:.1f} s, but held "
+                f"{self.frames / self.rate:.1f} s when it was opened: was it still being copied?"
+            )
         if len(bad):
             self._nonfinite.add(bad + start)
         return data

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import struct
 from pathlib import Path
 
@@ -80,3 +81,19 @@ def test_silence_is_no_audio() -> None:
     health = check_health(ArrayRecording(np.zeros((RATE, 1), np.float32), RATE))
     assert health.counts.verdict == "not usable"
     assert "no audio" in health.counts.reasons[0]
+
+
+@pytest.mark.parametrize("header", ["whole", "unfinished"])
+def test_a_file_that_becomes_shorter_while_it_is_read_says_so(header: str, tmp_path: Path) -> None:
+    path = tmp_path / "a.wav"
+    soundfile.write(path, sound(20.0), RATE)
+    if header == "unfinished":
+        content = bytearray(path.read_bytes())
+        at = content.index(b"data") + 4
+        content[at : at + 4] = bytes(4)  # the data size: read by ourselves then
+        path.write_bytes(content)
+    with open_recording(path) as recording:
+        assert len(recording.read(0, RATE)) == RATE
+        os.truncate(path, 10 * 2 * RATE)
+        with pytest.raises(InputError, match=r"a\.wav: ends after .* s, but held 20\.0 s when it was opened"):
+            check_health(recording)
