@@ -1,9 +1,10 @@
 """Which candidates are impacts, and at what odds, from the past alone.
 
-A candidate is accepted when it is more likely an impact than chance: the density of real impacts at its
-score, learnt from the clear impacts of the last minute, against the density of false ones, which falls
-exponentially with the score (calibrated on steady noise, see DEVELOPERS.md). With nothing clear in the
-last minute the dial alone decides: ``false_per_hour`` false impacts an hour in steady noise.
+A candidate is accepted when it is more likely an impact than chance. The density of real impacts at its score is
+learnt from the impacts of the last minute. That of false ones falls exponentially with the score (calibrated on steady
+noise, see DEVELOPERS.md; scaled to the faint candidates of the last minute) and, amid impacts, has a thin tail: what
+they stir up now and then. With nothing clear in the last minute the dial alone decides: ``false_per_hour`` false
+impacts an hour in steady noise.
 """
 
 from __future__ import annotations
@@ -23,12 +24,25 @@ _CLEAR = 40.0
 MEMORY_S = 60.0
 """Decisions look back so far."""
 _SCORES = 200.0
-"""Impacts' scores are spread evenly over so many units (both evidences are capped): clear ones tell how many weak."""
+"""Impacts' scores are spread evenly over so many units (both evidences are capped): clear ones tell how many weak..."""
+_WEAK = (30.0, 80.0)
+"""... unless impacts of such scores tell it better: where all are loud, a weak one is rather chance..."""
+_BELIEF = 15.0
+"""... than what is expected, which counts as much as so many units of score."""
+_STIRRED = 6e-5
+"""False candidates an impact and unit at the score ``_STIRRED_AT``, thinning out by a factor e every so many units."""
+_STIRRED_AT = 30.0
+_STIRRED_TAIL = 8.0
 _SPREAD = 60.0
 """The same for their abruptness."""
 _CHANCE_PER_HOUR = 120.0
 _CHANCE_AT = 19.3
 _CHANCE_TENFOLD = 4.3
+_FAINT = (14.0, 18.0)
+"""Candidates of such scores are nearly all chance: some 30 a minute in steady noise..."""
+_FAINT_BELIEF = 3.0
+"""... which is believed as if so many had been seen."""
+_RESTLESS = (0.1, 10.0)
 _SWELLING = 6.0
 """Evidence of abruptness below which a sound that surely is new is a swell (speech, a motor hunting)."""
 _STRONG = 25.0
@@ -97,6 +111,17 @@ def _needed_abruptness(found: Candidates, times: NDArray[np.float64]) -> NDArray
     return np.where(beats / span > _BEAT_PER_S, np.maximum(needed, _BEAT_ABRUPT), needed)
 
 
+def _restlessness(
+    times: NDArray[np.float64], score: NDArray[np.float64], sudden: NDArray[np.bool_], window: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Return how many times more faint candidates the last minute had than steady noise has."""
+    faint = sudden & (score > _FAINT[0]) & (score <= _FAINT[1])
+    per_hour = _CHANCE_PER_HOUR * 10.0 ** ((_CHANCE_AT - np.array(_FAINT)) / _CHANCE_TENFOLD)
+    expected = float(per_hour[0] - per_hour[1]) / 3600.0 * window
+    ratio = (_windowed_count(times, faint, MEMORY_S) + _FAINT_BELIEF) / (expected + _FAINT_BELIEF)
+    return np.clip(ratio, _RESTLESS[0], _RESTLESS[1])
+
+
 def decide(found: Candidates, rate: int, settings: DetectSettings) -> NDArray[np.float64]:
     """Return the odds (real : chance) of each candidate, 0 where an echo, a swell or a restless background explains it.
 
@@ -112,7 +137,10 @@ def decide(found: Candidates, rate: int, settings: DetectSettings) -> NDArray[np
     sudden = (found.abrupt > _needed_abruptness(found, times)) & ~_echoes(found, rate)
     clear = sudden & (score > _CLEAR)
     window = np.minimum(np.maximum(times, 5.0), MEMORY_S)
-    real = _windowed_count(times, clear, MEMORY_S) / window / _SCORES
+    loud = _windowed_count(times, clear, MEMORY_S) / window
+    weak = _windowed_count(times, sudden & (score > _WEAK[0]) & (score <= _WEAK[1]), MEMORY_S) / window
+    real = (weak + _BELIEF * loud / _SCORES) / (_WEAK[1] - _WEAK[0] + _BELIEF)
     dial = settings.false_per_hour / 3600.0 * math.log(10.0) / _CHANCE_TENFOLD
-    odds = (real + dial) / chance_density(score)
+    stirred = loud * _STIRRED * np.exp(-np.maximum(score - _STIRRED_AT, 0.0) / _STIRRED_TAIL)
+    odds = (real + dial) / (_restlessness(times, score, sudden, window) * chance_density(score) + stirred)
     return np.where(sudden, np.minimum(odds, 1e9), 0.0)
