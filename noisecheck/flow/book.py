@@ -106,8 +106,9 @@ class Book:
                 apart_s = self.impacts[number].time_s - impact.time_s
                 if abs(apart_s) > COPY_S:
                     break
-                # Two that no ball made may be one sound heard twice, but not each the other's copy.
-                if number in self.alone and number not in self._said_stray:
+                # Two that no ball made may be one sound heard twice, but not each the other's copy: the softer is.
+                softer = not self.levels[number] > impact.level_db
+                if number in self.alone and number not in self._said_stray and softer:
                     number += step
                     continue
                 beside = max(beside, copy_density(self.beliefs, impact, apart_s, self.levels[number]))
