@@ -401,6 +401,9 @@ def _outside(folder: Path, command: list[str], **environment: str) -> bytes:
         ("[ball]\ndiameter_mm = " + "9" * 5000, "a number too long, or lists too deep"),
         ("[ball]\ndiameter_mm = 1e300\n", "diameter_mm = 1e+300: should be less than or equal to 1000000000"),
         ('[[station]]\nname = "x"\nnext = "y"\ntransit_s = [0.0, 1e300]\n[[station]]\nname = "y"\n', "transit_s"),
+        ("[calibration]\npa_at_full_scale = 1e-300\n", "pa_at_full_scale = 1e-300: should be greater than or equal to"),
+        ('[calibration]\nfile = "../../etc/passwd"\n', "'../../etc/passwd' leaves the campaign"),
+        ('[calibration]\nfile_after = "/etc/passwd"\n', "'/etc/passwd' leaves the campaign"),
         ("".join(f'[[station]]\nname = "{i}"\nnext = "{i + 1}"\n' for i in range(3000)),
          "3000 stations are declared, more than 200"),
     ],
@@ -409,6 +412,14 @@ def test_rig_files_out_of_all_bounds_are_refused_at_once(
     rig: str, said: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     assert said in _refused(capsys, "ledger", str(_campaign(tmp_path / "c", rig=rig)))
+
+
+@pytest.mark.skipif(os.name == "nt", reason="no named pipes in folders there")
+def test_scenes_that_are_no_scenes_are_refused_at_once(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    os.mkfifo(tmp_path / "pipe.toml")
+    (tmp_path / "deep.toml").write_text("a = " + "[" * 100_000)
+    for name, said in (("pipe.toml", "it is not a file"), ("deep.toml", "lists too deep")):
+        assert said in _refused(capsys, "simulate", str(tmp_path / name), "-o", str(tmp_path / "out"))
 
 
 def test_run_sheets_out_of_all_bounds_are_refused_at_once(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

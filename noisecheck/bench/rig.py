@@ -15,7 +15,7 @@ from typing import Annotated, Any, Final, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 
-from noisecheck.bench.runsheet import read_text
+from noisecheck.bench.runsheet import leads_out, read_text
 from noisecheck.core.errors import InputError, nearest, one_line
 from noisecheck.core.table import band_names
 
@@ -54,6 +54,7 @@ _MOST: Final = 1e9  # no length, time or level of any machine; what is worked ou
 _MOST_STATIONS: Final = 200
 _Number = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=-_MOST, le=_MOST)]
 _Positive = Annotated[float, Field(strict=True, allow_inf_nan=False, gt=0, le=_MOST)]
+_Pascals = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=1e-6, le=_MOST)]
 _Text = Annotated[str, Field(strict=True, min_length=1)]
 _Position = Annotated[tuple[_Number, ...], Field(min_length=2, max_length=3)]
 
@@ -128,7 +129,14 @@ class Calibration(_Part):
     file_after: _Text | None = None
     level_db: Annotated[float, Field(strict=True, ge=60, le=140)] = 94.0
     frequency_hz: Annotated[float, Field(strict=True, ge=20, le=20000)] = 1000.0
-    pa_at_full_scale: _Positive | tuple[_Positive, ...] | None = None
+    pa_at_full_scale: _Pascals | tuple[_Pascals, ...] | None = None
+
+    @field_validator("file", "file_after")
+    @classmethod
+    def _inside(cls, path: str | None) -> str | None:
+        if path is not None and leads_out(path):
+            raise ValueError(f"'{path}' leaves the campaign: give a path inside it")
+        return path
 
     @model_validator(mode="after")
     def _one_way(self) -> Calibration:
@@ -336,6 +344,7 @@ SECTIONS: Final[dict[str, type[BaseModel]]] = {
     "requirement": Requirement,
 }
 _LISTS: Final = ("microphone", "station", "requirement")
+_INNER: Final = ("function", "tuple", "float", "constrained")  # names of kinds, not of keys
 
 
 def _sentence(error: ValidationError, text: str) -> str:
@@ -343,7 +352,7 @@ def _sentence(error: ValidationError, text: str) -> str:
     errors = error.errors()
     # A misspelt key is why the right one is missing: name it first.
     first = next((e for e in errors if e["type"] == "extra_forbidden"), errors[0])
-    place = [p for p in first["loc"] if isinstance(p, int) or not str(p).startswith(("function", "tuple", "float"))]
+    place = [p for p in first["loc"] if isinstance(p, int) or not str(p).startswith(_INNER)]
     section = str(place[0]) if place else ""
     heading = f"[[{section}]]" if section in _LISTS else f"[{section}]"
     keys = [p for p in place[1:] if isinstance(p, str)]

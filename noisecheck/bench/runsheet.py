@@ -26,6 +26,7 @@ __all__ = [
     "UNFILLED_SHEET",
     "Run",
     "csv_rows",
+    "leads_out",
     "load_runs",
     "natural_key",
     "read_text",
@@ -137,6 +138,12 @@ def load_runs(path: str | Path, rig: Rig) -> tuple[Run, ...]:
     if not runs:
         raise InputError(f"{one_line(path)}: lists no runs: add one row for each recording")
     return tuple(runs.values())
+
+
+def leads_out(path: str) -> bool:
+    """Return whether a path relative to a campaign leaves it by its words (any system's way of writing them)."""
+    path = path.replace("\\", "/")
+    return bool(path.startswith("/") or re.match(r"[A-Za-z]:", path) or ".." in PurePosixPath(path).parts)
 
 
 def read_text(path: Path) -> str:
@@ -294,7 +301,7 @@ class _Sheet:
 
     def _files(self, line: int, text: str) -> tuple[str, ...]:
         text = text.replace("\\", "/")
-        if text.startswith("/") or re.match(r"[A-Za-z]:", text) or ".." in PurePosixPath(text).parts:
+        if leads_out(text):
             raise self.fault(line, "file", f"'{one_line(text)}' leaves the campaign: give a path inside it")
         root = self.folder.resolve()
         try:

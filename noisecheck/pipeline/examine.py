@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Final
 
@@ -96,7 +96,8 @@ def examine(
     found = [
         (path, as_references_tell(health, *take) or health) for (path, health), take in zip(found, heard, strict=True)
     ]
-    references = references_of(heard, ())
+    # What they say of the gain is a reason of the recordings above.
+    references = replace(references_of(heard, ()), ridden=())
     pairs = itertools.islice(itertools.combinations(range(len(paths)), 2), _MOST_PAIRS)
     clocks = [(names[i], names[j], clock_between(times[i], times[j])) for i, j in pairs]
     return Examined(tuple(found), references, tuple((a, b, c) for a, b, c in clocks if c is not None))

@@ -51,6 +51,8 @@ def load_scene(path: str | Path) -> Scene:
     """
     path = Path(path)
     try:
+        if path.exists() and not path.is_file():  # a pipe would be waited for without end
+            raise InputError(f"{one_line(path)}: cannot be read (it is not a file)")
         text = path.read_bytes().decode("utf-8-sig")
     except OSError as error:
         raise InputError(f"{one_line(path)}: cannot be read ({error.strerror or error})") from error
@@ -60,6 +62,8 @@ def load_scene(path: str | Path) -> Scene:
         document = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise InputError(f"{one_line(path)}: not valid TOML: {one_line(error)}") from error
+    except (ValueError, RecursionError) as error:
+        raise InputError(f"{one_line(path)}: not usable TOML: a number too long, or lists too deep") from error
     return parse_scene(document, name=str(path))
 
 
