@@ -458,6 +458,20 @@ def test_pipes_among_the_results_are_not_waited_for(tmp_path: Path, capsys: pyte
     assert json.loads(capsys.readouterr().out)["groups"] == first
 
 
+@pytest.mark.parametrize(("rate", "channels"), [(120_000_000, 1), (2_000_000_000, 1), (192_000, 256)])
+def test_a_rate_that_no_memory_holds_is_refused(
+    rate: int, channels: int, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A minute of it is held at once: a header that lies about its rate may not ask for 30 GB."""
+    path = tmp_path / "fast.au"
+    soundfile.write(path, np.zeros((2000, channels)) + np.eye(2000, channels), 48_000, format="AU", subtype="PCM_16")
+    content = bytearray(path.read_bytes())
+    content[16:20] = rate.to_bytes(4, "big")
+    path.write_bytes(content)
+    for command in ("health", "measure"):
+        assert f"its header gives {channels} channels at {rate} Hz" in _refused(capsys, command, str(path))
+
+
 @pytest.mark.parametrize("rate", [1, 3, 100, 999])
 def test_a_rate_at_which_nothing_is_heard_is_refused(
     rate: int, tmp_path: Path, capsys: pytest.CaptureFixture[str]

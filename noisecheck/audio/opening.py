@@ -60,6 +60,8 @@ def filled_size(descriptor: int, status: os.stat_result) -> int:
 
 
 _LEAST_RATE: Final = 1000
+_MOST_SAMPLES: Final = 10_000_000
+"""A second in all channels (208 at 48 kHz): a minute of it is held in memory."""
 _OTHERWISE: Final = {
     "adts": "a bare AAC stream whose times cannot be known; record into m4a, or copy the stream into an m4a",
     "matroska": "a Matroska or WebM file, which is not read; save the sound as WAV or FLAC",
@@ -137,5 +139,11 @@ def _checked(recording: FileRecording) -> FileRecording:
         raise InputError(
             f"{one_line(recording.path)}: its header gives {recording.rate} Hz: no sound of impacts is left below "
             f"{_LEAST_RATE} Hz, or the header is damaged"
+        )
+    if recording.rate * recording.channels > _MOST_SAMPLES:
+        recording.close()
+        raise InputError(
+            f"{one_line(recording.path)}: its header gives {recording.channels} channels at {recording.rate} Hz: more "
+            "than any recording here can have, or it is damaged"
         )
     return recording
