@@ -186,12 +186,16 @@ def _delay_stated(path: Path) -> bool:
 
 
 def _ogg_ended(path: Path) -> bool:
-    """Return whether the last page of an Ogg file is marked as the last (RFC 3533 section 6, header type 4)."""
+    """Return whether the last page of an Ogg file is whole and marked as the last (RFC 3533 section 6, type 4)."""
     with path.open("rb") as file:
         file.seek(max(path.stat().st_size - (1 << 17), 0))
         tail = file.read()
     at = tail.rfind(b"OggS")
-    return 0 <= at < len(tail) - 5 and bool(tail[at + 5] & 4)
+    if not 0 <= at < len(tail) - 27:
+        return False
+    segments = tail[at + 26]
+    whole = 27 + segments + sum(tail[at + 27 : at + 27 + segments])
+    return bool(tail[at + 5] & 4) and len(tail) - at >= whole
 
 
 def _bytes_missing(path: Path) -> int:

@@ -55,6 +55,16 @@ def test_a_cut_off_file_says_so(tmp_path: Path, kind: str, subtype: str) -> None
         assert np.abs(recording.read(recording.frames - RATE, recording.frames)).max() > 0.1
 
 
+@pytest.mark.parametrize(("kind", "subtype"), KINDS[:2])
+@pytest.mark.parametrize("lost", [1, 100, 0])
+def test_a_cut_in_the_last_page_says_so(tmp_path: Path, kind: str, subtype: str, lost: int) -> None:
+    """The last page is marked as the last in its head: a cut behind that is a cut all the same."""
+    path = write(tmp_path / "a", noise(8.0), kind, subtype)
+    path.write_bytes(path.read_bytes()[: path.stat().st_size - lost])
+    with open_recording(path) as recording:
+        assert ("cut off" in " ".join(recording.notes)) == (lost > 0)
+
+
 @pytest.mark.parametrize(("kind", "subtype"), [KINDS[0], KINDS[2]])
 def test_low_rates_give_a_band_limit(tmp_path: Path, kind: str, subtype: str) -> None:
     x = taps(20.0) + noise(20.0, rms=0.01)
