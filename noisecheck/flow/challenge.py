@@ -6,6 +6,7 @@ the odds, level and placing of an impact drawn from the run's own. What is caugh
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -20,10 +21,13 @@ from noisecheck.flow.failures import HeardShare
 from noisecheck.flow.findings import Ledger
 from noisecheck.flow.ledger import follow_balls
 from noisecheck.flow.route import Route
+from noisecheck.place.evidence import Evidence
 
 __all__ = ["Challenge", "challenge"]
 
 _WITHIN_S = 1.0
+_REBOUNDS_S = 0.5
+_CLEAR = 3.0  # ln 20: how clearly what is added sounds like a station, or like none
 _PER_ROUND = 0.01  # share of the balls changed in one round, so that changes do not meet each other
 
 
@@ -62,12 +66,13 @@ def challenge(
     seed: int = 1,
     unplaced_strays: float = 0.7,
     start_s: float = 0.0,
+    odds: Evidence | None = None,
     **options: Any,
 ) -> Challenge:
     """Return how many known failures the ledger of this run names.
 
     Args:
-        impacts, route, end_s, start_s: as for :func:`follow_balls`; further ``options`` are passed on to it.
+        impacts, route, end_s, start_s, odds: as for :func:`follow_balls`; further ``options`` are passed on to it.
         stuck, strays: how many of each to try, spread over as many copies of the run as keep them apart.
         seed: of the random choice; the same seed gives the same result.
         unplaced_strays: share of added strays that sound like no station; the others are put to a station at random.
@@ -76,7 +81,7 @@ def challenge(
         InputError: fewer than 5 balls were followed through the run.
     """
     rng = np.random.default_rng(seed)
-    plain = follow_balls(impacts, route, end_s=end_s, start_s=start_s, **options)
+    plain = follow_balls(impacts, route, end_s=end_s, start_s=start_s, odds=odds, **options)
     ways = _ways(plain, impacts, route)
     if len(ways) < 5:
         raise InputError(f"only {len(ways)} balls were followed to the end: a challenge test needs at least 5")
@@ -88,8 +93,9 @@ def challenge(
     for number in range(rounds):
         n_stuck = min(per_round, stuck - number * per_round)
         n_stray = min(per_round, strays - number * per_round)
-        changed, events = _change(impacts, ways, max(n_stuck, 0), max(n_stray, 0), unplaced_strays, route, rng)
-        ledger = follow_balls(changed, route, end_s=end_s, start_s=start_s, **options)
+        changed, rows, events = _change(impacts, ways, max(n_stuck, 0), max(n_stray, 0), unplaced_strays, route, rng)
+        sounds = None if odds is None else _sounds(odds, rows, changed)
+        ledger = follow_balls(changed, route, end_s=end_s, start_s=start_s, odds=sounds, **options)
         for kind, time_s, station in events:
             tried[kind] += 1
             if _named(ledger, plain, kind, time_s):
@@ -109,7 +115,7 @@ def _named(ledger: Ledger, plain: Ledger, kind: str, time_s: float) -> bool:
 
 
 def _ways(ledger: Ledger, impacts: Impacts, route: Route) -> list[list[tuple[float, str, int]]]:
-    """Return for each ball that arrived its impacts (time, station, row), where all are known."""
+    """Return for each ball that arrived its impacts (time, station, row), where all are known and its own."""
     rows, _ = first_contacts(impacts, route)
     times = impacts["time_s"][rows]
     by_ball: dict[int, list[tuple[float, str]]] = {}
@@ -123,9 +129,22 @@ def _ways(ledger: Ledger, impacts: Impacts, route: Route) -> list[list[tuple[flo
     for _, way in sorted(by_ball.items()):
         if way[-1][1] != route.stations[last]:
             continue
-        place = [int(rows[min(int(np.searchsorted(times, t - 1e-9)), len(times) - 1)]) for t, _ in way]
-        found.append([(t, s, r) for (t, s), r in zip(way, place, strict=True)])
-    return found
+        near = [min(int(np.searchsorted(times, t - 1e-9)), len(times) - 1) for t, _ in way]
+        if all(abs(times[k] - t) < 1e-6 for k, (t, _) in zip(near, way, strict=True)):
+            found.append([(t, s, int(rows[k])) for (t, s), k in zip(way, near, strict=True)])
+    # Where a contact was hidden in another's, taking it away would take away the other.
+    used = Counter(row for way in found for _, _, row in way)
+    return [way for way in found if all(used[row] == 1 for _, _, row in way)]
+
+
+def _sounds(odds: Evidence, rows: NDArray[np.int64], changed: Impacts) -> Evidence:
+    """Return the odds of placing of a changed table, whose ``rows`` are those of the run, -1 for what was added."""
+    added = rows < 0
+    likelihood, unplaced = odds.log_likelihood[rows], odds.unplaced[rows]
+    likelihood[added], unplaced[added] = 0.0, np.where(changed["station"][added] == "", _CLEAR, 0.0)
+    for k, name in enumerate(odds.stations):
+        likelihood[added & (changed["station"] == name), k] = _CLEAR
+    return Evidence(odds.stations, likelihood, unplaced)
 
 
 def _change(
@@ -136,22 +155,26 @@ def _change(
     unplaced: float,
     route: Route,
     rng: np.random.Generator,
-) -> tuple[Impacts, list[tuple[str, float, str]]]:
-    """Return the changed table and what was changed: (kind, time, station)."""
+) -> tuple[Impacts, NDArray[np.int64], list[tuple[str, float, str]]]:
+    """Return the changed table, its rows in the run's (-1: added), and what was changed: (kind, time, station)."""
     events: list[tuple[str, float, str]] = []
     keep = np.ones(len(impacts), bool)
+    unclaimed = impacts["rebound"] == 0
+    unclaimed[[row for way in ways for _, _, row in way]] = False
     for ball in rng.choice(len(ways), min(stuck, len(ways)), replace=False):
         way = ways[int(ball)]
         after = int(rng.integers(len(way) - 1))
-        for _, _, row in way[after + 1 :]:
-            drop = impacts["drop"][row]
+        for time_s, name, row in way[after + 1 :]:
             keep[row] = False
-            if drop >= 0:
-                keep &= impacts["drop"] != drop
+            # Its rebounds too, also those that begin a drop of their own as the contact was not told to be theirs.
+            since = impacts["time_s"] - time_s
+            loose = unclaimed & (since > 0.0) & (since < _REBOUNDS_S) & np.isin(impacts["station"], ["", name])
+            drops = np.append(impacts["drop"][loose], impacts["drop"][row])
+            keep &= ~(loose | np.isin(impacts["drop"], drops[drops >= 0]))
         events.append(("stuck", way[after][0], way[after][1]))
     kept = np.flatnonzero(keep)
     if not strays:
-        return impacts.where(kept), events
+        return impacts.where(kept), kept, events
     times = impacts["time_s"]
     when = rng.uniform(times[0], times[-1], strays)
     copies: NDArray[np.int64] = rng.choice(kept, strays)
@@ -167,4 +190,5 @@ def _change(
     )
     events += [("stray", float(t), s) for t, s in zip(when, station, strict=True)]
     table = Impacts.concat([impacts.where(kept), added])
-    return table.where(np.argsort(table["time_s"], kind="stable")), events
+    order = np.argsort(table["time_s"], kind="stable")
+    return table.where(order), np.concatenate([kept, np.full(strays, -1)])[order], events

@@ -26,6 +26,7 @@ from noisecheck.flow.sorting import CLEARLY_PLACED, USUAL, Sorter
 __all__ = ["LedgerSolver"]
 
 _SURELY_PLACED = 0.9
+_AGAIN_S, _STILL_S = 0.1, 0.8
 _SURE_ODDS = 1e5  # of an impact whose odds nobody stated
 
 
@@ -60,6 +61,8 @@ class LedgerSolver:
         self._root: Decision | None = None
         self._times: list[float] = self.beliefs.heard
         self._checked: dict[int, int] = {}
+        self._again: dict[int, float] = {}
+        """When to look again at late balls whose odds were too low to suspect them, by their last impact."""
         self._against: dict[tuple[str, int, int], float] = {}
         self._waiting: list[Impact] | None = [] if any(w is None for w in route.transit_s) else None
         self._now = start_s
@@ -253,6 +256,7 @@ class LedgerSolver:
             due = ball.time_s + self.beliefs.pass_latest[ball.station][q]
             if self.beliefs.laws[q].known:  # a contact that was hidden shows by its rebound
                 due += min(self.beliefs.laws[q].first_s[0] * 1.2 + self.settings.mask_s, 0.3)
+            due = max(due, self._again.get(ball.last, due))
             if found is None or due < found[0]:
                 found = (due, ball, q)
         return found
@@ -270,6 +274,10 @@ class LedgerSolver:
         )
         odds = combine_odds(waiting, sum(weights) - waiting, stuck, unheard)
         if odds < self.settings.suspect_odds:
+            # What was hidden may show yet; after most of a second it is left to be settled.
+            if now_s < ball.time_s + b.pass_latest[ball.station][q] + _STILL_S:
+                self._again[ball.last] = now_s + _AGAIN_S
+                self._checked[ball.last] = q - 1
             return
         names = self.route.stations
         why = (

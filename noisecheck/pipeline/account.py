@@ -114,7 +114,9 @@ def _challenges(
     done, notes = [], []
     for run in tests:
         try:
-            found = challenge_run(run.impacts, run.run, result.campaign.rig, seconds=run.seconds)
+            found = challenge_run(
+                run.impacts, run.run, result.campaign.rig, seconds=run.seconds, gaps_s=run.gaps_s, odds=run.odds
+            )
         except InputError as error:
             notes.append(f"run {run.run.name}: not challenged, {error}")
             continue

@@ -137,10 +137,26 @@ def follow_run(
     )
 
 
-def challenge_run(impacts: Impacts, run: Run, rig: Rig, *, seconds: float, seed: int = 1) -> Challenge:
+def challenge_run(
+    impacts: Impacts,
+    run: Run,
+    rig: Rig,
+    *,
+    seconds: float,
+    gaps_s: Sequence[tuple[float, float]] = (),
+    odds: Evidence | None = None,
+    seed: int = 1,
+) -> Challenge:
     """Return how many known failures the ledger of this run would have named."""
     return challenge(
-        machine_impacts(impacts), route_of(rig), end_s=seconds, feed=_feed(rig, run), settings=_settings(rig), seed=seed
+        machine_impacts(impacts),
+        route_of(rig),
+        end_s=seconds,
+        feed=_feed(rig, run),
+        settings=_settings(rig),
+        gaps_s=gaps_s,
+        odds=odds if odds is None else odds.where(~impacts.flagged(Flag.REFERENCE)),
+        seed=seed,
     )
 
 

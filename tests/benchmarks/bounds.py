@@ -1,8 +1,9 @@
 """Coverage of failure bounds over simulated campaigns, and false early warnings over simulated healthy runs.
 
-Run: ``python tests/benchmarks/bounds.py [campaigns] [runs]``. A bound covers where the true share of failures lies at
-or below it (one-sided), or within it (two-sided). A healthy run is one of ``tests/flow/flowmaker.py`` in which nothing
-changes: hold-ups come at a constant rate and hold the balls behind them too.
+Run: ``python tests/benchmarks/bounds.py [campaigns] [runs] [challenged runs]``. A bound covers where the true share
+of failures lies at or below it (one-sided), or within it (two-sided). A healthy run is one of
+``tests/flow/flowmaker.py`` in which nothing changes: hold-ups come at a constant rate and hold the balls behind them
+too.
 """
 
 from __future__ import annotations
@@ -14,11 +15,13 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parent.parent / "flow"))
 
-from flowmaker import make_run
+from flowmaker import DEGRADED, make_run
 
+from noisecheck.flow.challenge import challenge
 from noisecheck.flow.failures import HeardShare, failure_rate
 from noisecheck.flow.findings import Finding, Ledger
 from noisecheck.flow.ledger import follow_balls
+from noisecheck.flow.route import LedgerSettings
 from noisecheck.flow.warning import link_flows
 
 
@@ -48,6 +51,31 @@ def coverage(campaigns: int) -> None:
                 )
 
 
+def challenged(runs: int) -> None:
+    """Print how often the bound covers where the heard share is that of a challenge of the run itself."""
+    print("coverage of the 95 % bound with the share that a challenge of the run itself finds")
+    for name, options in {
+        "12 dB, one microphone": {},
+        "degraded, one microphone": DEGRADED,
+        "degraded, one a station": {**DEGRADED, "one_microphone": False},
+    }.items():
+        covered, tried, caught, stray_tried, stray_caught = 0, 0, 0, 0, 0
+        for seed in range(800, 800 + runs):
+            run = make_run(seed, seconds=900.0, kind="cranked", stuck=0.02, kicked=0.0, **options)
+            settings = LedgerSettings(shared_microphone=run.one_microphone)
+            known = {"end_s": 900.0, "settings": settings}
+            test = challenge(run.impacts, run.route, stuck=60, strays=30, seed=seed, **known)
+            rate = failure_rate([follow_balls(run.impacts, run.route, **known)], heard=test.heard)
+            covered += rate.upper >= 0.02
+            tried, caught = tried + test.stuck_tried, caught + test.stuck_caught
+            stray_tried, stray_caught = stray_tried + test.stray_tried, stray_caught + test.stray_caught
+        print(
+            f"   {name}: covers in {covered} of {runs}; stuck named {caught} of {tried}, "
+            f"strays {stray_caught} of {stray_tried}",
+            flush=True,
+        )
+
+
 def healthy(runs: int) -> None:
     print("early warnings in healthy runs")
     for seconds in (900.0, 3600.0):
@@ -66,4 +94,5 @@ def healthy(runs: int) -> None:
 
 if __name__ == "__main__":
     coverage(int(sys.argv[1]) if len(sys.argv) > 1 else 2000)
+    challenged(int(sys.argv[3]) if len(sys.argv) > 3 else 20)
     healthy(int(sys.argv[2]) if len(sys.argv) > 2 else 40)
