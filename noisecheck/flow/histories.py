@@ -307,7 +307,8 @@ def retire(history: History, now_s: float, beliefs: Beliefs) -> History:
         if ball.floor >= final or (overtaken and now_s > due + 1.0) or now_s > due + beliefs.settings.give_up_s:
             stuck, unheard = beliefs.never(ball.station, ball.time_s, ball.floor)
             held = 0.0 if overtaken else beliefs.still_held(ball.station, ball.station + 1, now_s - ball.time_s)
-            log_p += math.log(stuck + unheard + held)
+            # A contact after which no rebound was heard where balls rebound may have been none.
+            log_p += math.log((stuck + unheard + held) * beliefs.unanswered(ball.station, ball.time_s))
             past = Decision(past, "end", ball.last, ball.last, ball.station, now_s, ball.floor)
         else:
             keep.append(ball)
