@@ -28,6 +28,7 @@ Reader = Callable[[int, int], NDArray[np.float32]]
 
 BEFORE_S: Final = 0.006
 AFTER_S: Final = 0.006
+_CLOSE_S: Final = 0.02
 _LEAD_S: Final = 0.001  # of the time before the onset, so much belongs to the impact: onsets may be late
 _LEAST_FRAMES: Final = 0.005  # no delay is known better than so many frames
 _FINER: Final = 2  # steps of the correlation in a frame, before the last ones by its slope and curvature
@@ -69,13 +70,20 @@ def cut_snippets(
 ) -> NDArray[np.float32]:
     """Return (n, length, channels) samples round the given frames, zero beyond the ends of the recording."""
     before, length = to_frames(before_s, rate), to_frames(before_s, rate) + to_frames(after_s, rate)
-    first = read(0, 1)
-    out = np.zeros((len(frames), length, first.shape[1]), np.float32)
-    for i, frame in enumerate(frames.tolist()):
-        start = frame - before
-        piece = read(max(start, 0), start + length)
-        at = max(-start, 0)
-        out[i, at : at + len(piece)] = piece
+    out = np.zeros((len(frames), length, read(0, 1).shape[1]), np.float32)
+    order = np.argsort(frames, kind="stable")
+    starts = frames[order] - before
+    # Reading costs more by the call than by the frame: what lies close together is read at once.
+    apart = np.diff(starts) > length + to_frames(_CLOSE_S, rate)
+    groups = np.split(np.arange(len(starts)), np.flatnonzero(apart) + 1) if len(starts) else []
+    for group in groups:
+        origin = max(int(starts[group[0]]), 0)
+        piece = read(origin, int(starts[group[-1]]) + length)
+        for i in group.tolist():
+            start = int(starts[i]) - origin
+            mine = piece[max(start, 0) : start + length]
+            at = max(-start, 0)
+            out[order[i], at : at + len(mine)] = mine
     return out
 
 
@@ -115,20 +123,15 @@ def pair_delays(
     pairs = [(i, j) for i in range(m) for j in range(i + 1, m)]
     if not n:
         return np.empty((0, len(pairs))), np.empty((0, len(pairs))), pairs
-    x = np.asarray(snippets[:, quiet:], np.float32)
-    x = x * _taper(x.shape[1], to_frames(0.0005, rate)).astype(np.float32)[None, :, None]
-    size = scipy.fft.next_fast_len(2 * x.shape[1], real=True)
+    taper = _taper(length - quiet, to_frames(0.0005, rate)).astype(np.float32)
+    size = scipy.fft.next_fast_len(2 * len(taper), real=True)
     omega = 2.0 * np.pi * scipy.fft.rfftfreq(size, 1.0 / rate)
     low, high = band_hz or (0.0, 0.45 * rate)
     first = max(int(np.searchsorted(omega, 2 * np.pi * low)), 1)
     used = slice(first, int(np.searchsorted(omega, 2 * np.pi * min(high, 0.45 * rate))))
     below = noise_power(snippets, rate, before_s=before_s) if noise is None else noise
-    spectrum = np.ascontiguousarray(scipy.fft.rfft(x, size, axis=1).transpose(2, 0, 1)[:, :, used])
-    power = spectrum.real**2 + spectrum.imag**2
-    ratio = np.maximum(_smooth(power) / np.maximum(below[used].T[:, None], 1e-30) - 1.0, 0.0).astype(np.float32)
-    spectrum /= np.sqrt(np.maximum(power, np.float32(1e-36)))
     turn = omega[used].astype(np.float32)
-    bins = x.shape[1] / size  # padding makes bins, not knowledge
+    bins = len(taper) / size  # padding makes bins, not knowledge
     reach = min(max(int(np.ceil(longest_s * rate * _FINER)), 1), _FINER * size // 2 - 1)
     delay, variance = np.full((n, len(pairs)), np.nan), np.ones((n, len(pairs)))
     whole = _FINER * size
@@ -136,18 +139,25 @@ def pair_delays(
     moved = turn if band_hz is None else turn - turn.mean()
     alive = np.arange(n)
     complete = np.zeros(n, bool) if onsets_s is None else np.isfinite(onsets_s).all(axis=1)
+    heard: list[tuple[NDArray[np.complex64], NDArray[np.float32]]] = []  # of the first microphones, those alive
     for p, (i, j) in enumerate(pairs):
         if p and onsets_s is not None and onset_variance_s2 is not None:
             a, b = pairs[p - 1]
             off = np.abs(delay[:, p - 1] - (onsets_s[:, b] - onsets_s[:, a]))
             near = off < _CONTRADICTS * np.sqrt(onset_variance_s2[:, a] + onset_variance_s2[:, b])
-            alive = alive[(near | ~complete)[alive]]
+            keep = (near | ~complete)[alive]
+            if not keep.all():
+                alive, heard = alive[keep], [(s[keep], r[keep]) for s, r in heard]
             curve_in = curve_in[: len(alive)]
             if not len(alive):
                 break
-        known = ratio[i, alive] * ratio[j, alive] / (1.0 + ratio[i, alive] + ratio[j, alive])
+        while len(heard) <= j:  # only what is still in question is transformed
+            c = len(heard)
+            heard.append(_whitened(snippets[alive, quiet:, c] * taper, size, used, below[used, c]))
+        (one, clear), (other, as_clear) = heard[i], heard[j]
+        known = clear * as_clear / (1.0 + clear + as_clear)
         known[known <= _LEAST_KNOWN] = 0.0
-        weighted = known * (np.conj(spectrum[i, alive]) * spectrum[j, alive])
+        weighted = known * (np.conj(one) * other)
         curve_in[:, used] = weighted
         if band_hz is None:
             curve = scipy.fft.irfft(curve_in, whole, axis=1) * np.float32(0.5 * whole)
@@ -178,6 +188,18 @@ def pair_delays(
         delay[rows, p] = np.where(height > _LEAST_COHERENT * total, tau + step, np.nan)
         variance[rows, p] = np.maximum(excess, 0.5) * bound + (_LEAST_FRAMES / rate) ** 2
     return delay, variance, pairs
+
+
+def _whitened(
+    x: NDArray[np.float32], size: int, used: slice, below: Floats
+) -> tuple[NDArray[np.complex64], NDArray[np.float32]]:
+    """Return (spectrum of magnitude 1, power over that of the background, less 1) of the frequencies used, (n, f)."""
+    spectrum = scipy.fft.rfft(x, size, axis=1)[:, used]
+    power = spectrum.real**2 + spectrum.imag**2
+    ratio = _smooth(power) / np.maximum(below, 1e-30).astype(np.float32)
+    ratio -= np.float32(1.0)
+    np.maximum(ratio, np.float32(0.0), out=ratio)
+    return spectrum / np.sqrt(np.maximum(power, np.float32(1e-36))), ratio.astype(np.float32, copy=False)
 
 
 def noise_power(snippets: NDArray[np.float32], rate: float, *, before_s: float = BEFORE_S) -> Floats:

@@ -208,15 +208,16 @@ def locate(arrivals: Arrivals, array: Array) -> Positions:
     place, covariance = np.full((len(good), 3), np.nan), np.full((len(good), d, d), np.nan)
     best = np.full(len(good), np.inf)
     # Costs at all starts are cheap; only from the best few is a solution looked for.
-    fields = [_step(array, np.tile(np.asarray(s, np.float64), (len(good), 1)), seconds, weight, d)[2] for s in starts]
-    order = np.argsort(np.array(fields), axis=0)
+    order = np.argsort(_costs(seconds, weight, array.due_s(np.array(starts, np.float64))), axis=1)
     for rank in range(min(_TRIED, len(starts))):
-        at = np.array(starts, np.float64)[order[rank]]
+        at = np.array(starts, np.float64)[order[:, rank]]
+        moving = np.arange(len(at))
         for _ in range(_STEPS):
-            step, _, _ = _step(array, at, seconds, weight, d)
-            length = np.linalg.norm(step, axis=1, keepdims=True)
-            at[:, :d] += step * np.minimum(1.0, 0.5 * extent / np.maximum(length, 1e-9))
-            if length.max() < _STILL_MM:
+            step, _, _ = _step(array, at[moving], seconds[moving], weight[moving], d)
+            length = np.linalg.norm(step, axis=1)
+            at[moving, :d] += step * np.minimum(1.0, 0.5 * extent / np.maximum(length, 1e-9))[:, None]
+            moving = moving[length >= _STILL_MM]
+            if not len(moving):
                 break
         _, inverse, cost = _step(array, at, seconds, weight, d)
         far = np.linalg.norm(at - middle, axis=1) > 5.0 * extent
@@ -240,6 +241,14 @@ def locate(arrivals: Arrivals, array: Array) -> Positions:
     each = np.full(n, widened)
     each[good[found]] = np.sqrt(wide[found])
     return Positions(lost.mm, lost.covariance_mm2, widened, each)
+
+
+def _costs(seconds: Floats, weight: Floats, due_s: Floats) -> Floats:
+    """Return the weighted squared residual of each impact at each place, (n, places), its moment free."""
+    total = weight.sum(axis=1, keepdims=True)
+    off = (weight * seconds).sum(axis=1, keepdims=True) - weight @ due_s.T
+    squared = (weight * seconds**2).sum(axis=1, keepdims=True) - 2.0 * (weight * seconds) @ due_s.T
+    return np.asarray(squared + weight @ (due_s**2).T - off**2 / total, np.float64)
 
 
 def _step(array: Array, at: Floats, seconds: Floats, weight: Floats, d: int) -> tuple[Floats, Floats, Floats]:
