@@ -21,6 +21,8 @@ _MOST: Final = 8
 _KEPT: Final = 400
 _LEAST: Final = 12
 """Rebounds of one number from which their law is known."""
+_MANY: Final = 50
+"""Rebounds from which it is known that one more is rare."""
 _LEAST_LOG_SD: Final = 0.02
 _LEAST_LEVEL_SD_DB: Final = 0.5
 _WIDER: Final = 4.0
@@ -86,6 +88,10 @@ class ReboundLaw:
     def known(self) -> bool:
         """Whether enough first rebounds were heard to know when they come."""
         return not math.isnan(self._time[1][0])
+
+    def knows(self, rebound: int) -> bool:
+        """Return whether it is known how rebounds of this number come, or that they hardly do."""
+        return rebound > _MOST or not math.isnan(self._time[rebound][0]) or self._count[rebound - 1] >= _MANY
 
     @property
     def first_s(self) -> tuple[float, float]:

@@ -54,8 +54,11 @@ class Sorter:
 
     def _fits(self, impact: Impact, contact: int, least: float) -> bool:
         """Return whether an impact is a rebound in the train of a first contact by its time and level."""
-        known = self._beliefs.laws[self._book.impacts[contact].station].known
-        return not known or sum(d.density for d in impact.due if d.contact == contact) >= least
+        law = self._beliefs.laws[self._book.impacts[contact].station]
+        return (
+            not (law.known and law.knows(impact.rebound))
+            or sum(d.density for d in impact.due if d.contact == contact) >= least
+        )
 
     def surely_rebound(self, impact: Impact) -> bool:
         """Return whether an impact told to be a rebound fits its train, and the train a ball's contact."""
