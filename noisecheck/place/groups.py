@@ -48,11 +48,6 @@ class Group:
     centroid_hz: float
     decay_ms: float
 
-    @property
-    def suggestion(self) -> str:
-        """Lines for ``rig.toml`` that make the group a station; the name is the user's to choose."""
-        return f'[[station]]\nname = "{self.name}"'
-
 
 @dataclass(frozen=True)
 class Groups:

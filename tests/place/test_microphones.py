@@ -8,9 +8,9 @@ import pytest
 from noisecheck.bench.rig import Rig
 from noisecheck.core.errors import InputError
 from noisecheck.detect.channels import Onsets
+from noisecheck.place.crosstalk import learn_cross_talk
 from noisecheck.place.evidence import decided
 from noisecheck.place.microphones import (
-    learn_cross_talk,
     microphone_evidence,
     split_simultaneous,
     station_channels,
