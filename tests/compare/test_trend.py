@@ -279,7 +279,7 @@ def test_three_hundred_runs_in_three_seconds() -> None:
         rows.append(_row("", 50 + rng.normal(), name=f"ref{number}", session=f"s{number}", role="reference",
                          station="reference"))  # fmt: skip
     rig = _rig({"id": "R1", "measure": "lae_db", "station": "landing", "limit": 58.0}, order=order)
-    start = time.perf_counter()
+    start = time.process_time()
     found = trend(rows, flows, rig=rig)
-    assert time.perf_counter() - start < 3.0
+    assert time.process_time() - start < 3.0
     assert len(found.changes) == 9
