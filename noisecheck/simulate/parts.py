@@ -210,6 +210,8 @@ class FaultRates(Part):
     kicked_off: _Share = 0.0
     unheard: _Share = 0.0
     strays_per_hour: _NotNegative = 0.0
+    stray_position_mm: _Position = (250.0, -300.0, -350.0)
+    """Where strays strike a wooden floor."""
 
 
 class Fault(Part):

@@ -22,7 +22,7 @@ from noisecheck.simulate.backdrop import Backdrop, Carry
 from noisecheck.simulate.contact import contact_time_s, effective_modulus_pa, impulse_ns, pulse_spectrum
 from noisecheck.simulate.faults import RecorderFaults
 from noisecheck.simulate.flow import STRAY, Contact, first_station, plan_flow
-from noisecheck.simulate.parts import Background, Microphone, PlateInfo, Recorder, Run, Station, Treatment
+from noisecheck.simulate.parts import Background, FaultRates, Microphone, PlateInfo, Recorder, Run, Station, Treatment
 from noisecheck.simulate.ringing import (
     modal_transfer,
     mode_spacing_hz,
@@ -56,7 +56,7 @@ _HIGH_PASS_HZ: Final = 20.0
 _FRAME_SPEED_MPS: Final = 2500.0  # compressional wave in a light metal frame, order of magnitude from memory
 _STRAY_STATION: Final = Station(
     name="stray",
-    position_mm=(250.0, -300.0, -350.0),
+    position_mm=FaultRates().stray_position_mm,
     surface="wood",
     plate=PlateInfo(material="wood", thickness_mm=18.0, length_mm=700.0, width_mm=500.0, loss_factor=0.05),
 )
@@ -280,9 +280,13 @@ class RunRenderer:
             treatment = {t.name: t for t in self.scene.treatment}.get(self.run.treatment)
             if treatment and (treatment.station or first_station(self.scene, self.run)) != name:
                 treatment = None
-            station = _STRAY_STATION if name == STRAY else stations[name]
+            station = stations[name] if name != STRAY else self._stray_place()
             self._places[name] = _Place(self.scene, self.run, station, treatment)
         return self._places[name]
+
+    def _stray_place(self) -> Station:
+        rates: FaultRates = self.scene.part("faults", self.run)
+        return _STRAY_STATION.model_copy(update={"position_mm": rates.stray_position_mm})
 
     def waveforms(self) -> Iterator[Waveform]:
         """Yield each impact alone, in order of time (without background and faults)."""

@@ -38,6 +38,17 @@ PLACES: list[dict[str, Any]] = [
      "plate": {"material": "aluminium", "thickness_mm": 1.5, "length_mm": 300, "width_mm": 200, "loss_factor": 0.05}},
 ]  # fmt: skip
 NAMES = tuple(p["name"] for p in PLACES)
+ARRAYS: dict[int, list[list[float]]] = {
+    3: [[-150, -300, 300], [1050, -300, 200], [450, 450, 300]],
+    4: [[-150, -300, 300], [1050, -300, 200], [1050, 450, 300], [-150, 450, 100]],
+    5: [[-150, -300, 300], [1050, -300, 200], [1050, 450, 300], [-150, 450, 100], [450, 100, 700]],
+}
+NEAR: list[dict[str, Any]] = [
+    {"channel": c, "position_mm": [x, y + 80, z + 60], "station": p["name"]}
+    for c, p in enumerate(PLACES)
+    for x, y, z in [p["position_mm"]]
+]
+SMALL: list[list[float]] = [[300, 100, 250], [600, 100, 250], [600, 350, 250], [300, 350, 200]]
 
 
 def scene(
@@ -130,11 +141,6 @@ def by_sound(balls: int) -> None:
 
 
 def by_microphone(balls: int) -> None:
-    microphones = [
-        {"channel": c, "position_mm": [x, y + 80, z + 60], "station": p["name"]}
-        for c, p in enumerate(PLACES)
-        for x, y, z in [p["position_mm"]]
-    ]
     rig = Rig.model_validate(
         {
             "microphone": [{"channel": c, "station": n} for c, n in enumerate(NAMES)],
@@ -143,7 +149,7 @@ def by_microphone(balls: int) -> None:
     )
     for seed, period_s in ((21, 2.7), (22, 2.7), (23, 1.3)):
         one = [{"run": "one", "balls": 3 * balls}]
-        made = scene(seed, -65.0, one, microphones, period_s, crosstalk_db=-12.0, rebounds=1)
+        made = scene(seed, -65.0, one, NEAR, period_s, crosstalk_db=-12.0, rebounds=1)
         h, _, truth = heard(made, made.runs()[0])
         onsets = split_simultaneous(h.onsets, rig, RATE)
         at = decided(microphone_evidence(onsets, rig, RATE).posterior())[0]
@@ -161,8 +167,7 @@ def by_microphone(balls: int) -> None:
 
 
 def by_arrival(balls: int) -> None:
-    corners = [[-150, -300, 300], [1050, -300, 200], [1050, 450, 300], [-150, 450, 100]]
-    microphones = [{"channel": c, "position_mm": p} for c, p in enumerate(corners)]
+    microphones = [{"channel": c, "position_mm": p} for c, p in enumerate(ARRAYS[4])]
     rig = Rig.model_validate(
         {"microphone": microphones, "station": [{"name": p["name"], "position_mm": p["position_mm"]} for p in PLACES]}
     )
@@ -189,6 +194,62 @@ def by_arrival(balls: int) -> None:
             f"median error {np.median(np.linalg.norm(off[good], axis=1)):.1f} mm, in the ellipse {inside.mean():.3f}, "
             f"half axis {np.median(long[good]):.0f} mm, {1e6 * spent / len(got):.0f} us an impact"
         )
+
+
+def elsewhere(rng: np.random.Generator) -> list[float]:
+    """Return a place round the machine, at least 200 mm from each station."""
+    while True:
+        place = rng.uniform([-300.0, -400.0, -400.0], [1200.0, 500.0, 200.0])
+        if np.linalg.norm(np.array([p["position_mm"] for p in PLACES]) - place, axis=1).min() > 200.0:
+            return [float(v) for v in place]
+
+
+def foreign(seed: int, place: list[float], microphones: list[dict[str, Any]], rig: Rig, noise_db: float) -> list[int]:
+    """Return how many sounds from a place that is no station were unplaced, and how many there were."""
+    run = {"run": "one", "balls": 12, "faults": {"strays_per_hour": 1500, "stray_position_mm": place}}
+    made = scene(seed, noise_db, [run], microphones, 1.6, rebounds=1)
+    h, x, truth = heard(made, made.runs()[0])
+    true, _ = labels(h.impacts["time_s"], truth, truth.times_s())
+    placed = place_run(h.onsets, h.impacts, rig, rate=RATE, read=ArrayRecording(x, RATE).read)
+    got = np.array(placed.station, object)[true == "stray"]
+    return [int((got == "").sum()), len(got)]
+
+
+def foreign_by_arrival(scenes: int) -> None:
+    """Sounds from places that are no station, by arrival times alone.
+
+    A place whose arrival times are within 0.15 ms of a station's at every microphone is counted apart: nothing but
+    its sound could tell it from that station (small arrays hear a direction and hardly a distance).
+    """
+    stations = np.array([p["position_mm"] for p in PLACES], float)
+    for name, corners in {**{f"wide {m}": c for m, c in ARRAYS.items()}, "small 4": SMALL}.items():
+        microphones = [{"channel": c, "position_mm": p} for c, p in enumerate(corners)]
+        spots = [{"name": p["name"], "position_mm": p["position_mm"]} for p in PLACES]
+        rig = Rig.model_validate({"microphone": microphones, "station": spots})
+        counts = np.zeros((2, 2), int)
+        rng = np.random.default_rng(len(corners) + (name == "small 4"))
+        for k in range(scenes):
+            place = elsewhere(rng)
+            from_all = np.array(corners, float)[:, None] - np.vstack([stations, place])
+            late = np.linalg.norm(from_all, axis=2) / 343e3
+            late -= late.mean(axis=0)
+            told = int(np.abs(late[:, :-1] - late[:, -1:]).max(axis=0).min() > 0.15e-3)
+            counts[told] += foreign(6000 + 40 * len(name) + k, place, microphones, rig, -75.0)
+        print(
+            f"arrival, {name}: foreign sounds unplaced {counts[1, 0]} of {counts[1, 1]}; from places that arrive like "
+            f"a station {counts[0, 0]} of {counts[0, 1]}",
+            flush=True,
+        )
+
+
+def foreign_by_microphone(scenes: int) -> None:
+    """The same where all that is known is which microphone stands at which station."""
+    rig = Rig.model_validate({"microphone": [{"channel": c, "station": n} for c, n in enumerate(NAMES)],
+                              "station": [{"name": n} for n in NAMES]})  # fmt: skip
+    rng, counts = np.random.default_rng(5), np.zeros(2, int)
+    for k in range(scenes):
+        counts += foreign(7000 + k, elsewhere(rng), NEAR, rig, -65.0)
+    print(f"a microphone a station: foreign sounds unplaced {counts[0]} of {counts[1]}")
 
 
 def real() -> None:
@@ -220,6 +281,8 @@ def main() -> None:
     by_sound(balls)
     by_microphone(balls)
     by_arrival(balls)
+    foreign_by_arrival(max(balls // 3, 1))
+    foreign_by_microphone(max(balls // 3, 1))
 
 
 if __name__ == "__main__":

@@ -16,19 +16,13 @@ from typing import Any
 
 import numpy as np
 import soundfile
-from placing import NAMES, PLACES, RATE, scene
+from placing import ARRAYS, NAMES, NEAR, PLACES, RATE, scene
 
 import noisecheck.pipeline.campaign
 import noisecheck.pipeline.tiles
 from noisecheck.pipeline.files import measure_files
 from noisecheck.pipeline.listen import ListenSettings
 from noisecheck.simulate import render_run
-
-ARRAYS: dict[int, list[list[float]]] = {
-    3: [[-150, -300, 300], [1050, -300, 200], [450, 450, 300]],
-    4: [[-150, -300, 300], [1050, -300, 200], [1050, 450, 300], [-150, 450, 100]],
-    5: [[-150, -300, 300], [1050, -300, 200], [1050, 450, 300], [-150, 450, 100], [450, 100, 700]],
-}
 
 
 class Spent:
@@ -102,12 +96,7 @@ def main() -> None:
             with_places = [{"channel": c, "position_mm": [float(v) for v in p]} for c, p in enumerate(corners)]
             plain = rig(f"plain{m}", toml([{"channel": c} for c in range(m)], placed=False))
             compared(f"arrival times, {m} microphones", file, plain, rig(f"array{m}", toml(with_places, placed=True)))
-        near = [
-            {"channel": c, "position_mm": [x, y + 80, z + 60], "station": p["name"]}
-            for c, p in enumerate(PLACES)
-            for x, y, z in [p["position_mm"]]
-        ]
-        file = wrote(scene(72, -65.0, run, near, 1.3, crosstalk_db=-12.0, rebounds=1), "near.wav")
+        file = wrote(scene(72, -65.0, run, NEAR, 1.3, crosstalk_db=-12.0, rebounds=1), "near.wav")
         plain = rig("plain", toml([{"channel": c} for c in range(len(NAMES))], placed=False))
         own = rig("own", toml([{"channel": c, "station": n} for c, n in enumerate(NAMES)], placed=False))
         compared("a microphone a station", file, plain, own)
