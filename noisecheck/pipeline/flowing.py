@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
+from typing import Any
 
 import numpy as np
 
@@ -111,6 +112,19 @@ def _settings(rig: Rig) -> LedgerSettings:
     return LedgerSettings(shared_microphone=len(owned) < len(rig.route), claim_last_odds=1.0)
 
 
+def _given(
+    impacts: Impacts, run: Run, rig: Rig, seconds: float, gaps_s: Sequence[tuple[float, float]], odds: Evidence | None
+) -> dict[str, Any]:
+    """Return what the ledger of a run is told beside its impacts and the balls' way."""
+    return {
+        "end_s": seconds,
+        "feed": _feed(rig, run),
+        "settings": _settings(rig),
+        "gaps_s": gaps_s,
+        "odds": None if odds is None else odds.where(~impacts.flagged(Flag.REFERENCE)),
+    }
+
+
 def follow_run(
     impacts: Impacts,
     run: Run,
@@ -125,16 +139,8 @@ def follow_run(
     Raises:
         InputError: the rig file does not say the balls' way.
     """
-    return follow_balls(
-        machine_impacts(impacts),
-        route_of(rig),
-        end_s=seconds,
-        feed=_feed(rig, run),
-        settings=_settings(rig),
-        gaps_s=gaps_s,
-        run=run.name,
-        odds=odds if odds is None else odds.where(~impacts.flagged(Flag.REFERENCE)),
-    )
+    given = _given(impacts, run, rig, seconds, gaps_s, odds)
+    return follow_balls(machine_impacts(impacts), route_of(rig), run=run.name, **given)
 
 
 def challenge_run(
@@ -148,16 +154,8 @@ def challenge_run(
     seed: int = 1,
 ) -> Challenge:
     """Return how many known failures the ledger of this run would have named."""
-    return challenge(
-        machine_impacts(impacts),
-        route_of(rig),
-        end_s=seconds,
-        feed=_feed(rig, run),
-        settings=_settings(rig),
-        gaps_s=gaps_s,
-        odds=odds if odds is None else odds.where(~impacts.flagged(Flag.REFERENCE)),
-        seed=seed,
-    )
+    given = _given(impacts, run, rig, seconds, gaps_s, odds)
+    return challenge(machine_impacts(impacts), route_of(rig), seed=seed, **given)
 
 
 def pooled_rate(
