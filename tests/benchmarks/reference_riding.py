@@ -17,7 +17,7 @@ import numpy as np
 from scipy import stats
 
 sys.path.insert(0, str(Path(__file__).parent))
-from riding import HOP, RATE, held_and_ramped, swing_db
+from riding import RATE, gain_of, held_and_ramped, smoothed, swing_db
 
 from noisecheck.audio.health import check_health
 from noisecheck.audio.recording import ArrayRecording
@@ -26,8 +26,6 @@ from noisecheck.core.table import Impacts
 from noisecheck.flow.trains import find_drops
 from noisecheck.pipeline.listen import ListenSettings, listen
 from noisecheck.simulate import parse_scene
-from noisecheck.simulate.faults import RecorderFaults
-from noisecheck.simulate.parts import Recorder
 from noisecheck.simulate.render import render_run
 
 LAWS = ("slow, on peaks", "slow, on the mean square", "peak limiter")
@@ -78,14 +76,8 @@ def ridden(clean: np.ndarray, seed: int) -> tuple[np.ndarray, np.ndarray]:
     elif seed % 3:
         out = held_and_ramped(clean, threshold, ratio, rng)
     else:
-        settings = Recorder(
-            agc_threshold_db=float(threshold), agc_ratio=ratio, agc_attack_s=float(10 ** rng.uniform(-3, -2)),
-            agc_release_s=float(rng.uniform(0.3, 2.0)),
-        )  # fmt: skip
-        out = RecorderFaults(settings, rate=RATE, seed=(seed,)).apply(clean.astype(np.float64))
-    frames = len(clean) // HOP
-    powers = [(x[: frames * HOP].astype(np.float64) ** 2).reshape(frames, HOP).mean(axis=1) for x in (out, clean)]
-    return out, 10 * np.log10(np.maximum(powers[0], 1e-20) / np.maximum(powers[1], 1e-20))
+        out = smoothed(clean, threshold, ratio, rng, seed)
+    return out, gain_of(out, clean)
 
 
 def first_is_louder(ends: list[Impacts]) -> bool:

@@ -95,14 +95,24 @@ def ridden(clean: np.ndarray, number: int) -> tuple[np.ndarray, np.ndarray]:
     if number % 2:
         out = held_and_ramped(clean, threshold, ratio, rng)
     else:
-        settings = Recorder(
-            agc_threshold_db=float(threshold), agc_ratio=ratio, agc_attack_s=float(10 ** rng.uniform(-3, -2)),
-            agc_release_s=float(rng.uniform(0.3, 2.0)),
-        )  # fmt: skip
-        out = RecorderFaults(settings, rate=RATE, seed=(number,)).apply(clean.astype(np.float64))
+        out = smoothed(clean, threshold, ratio, rng, number)
+    return out, gain_of(out, clean)
+
+
+def smoothed(clean: np.ndarray, threshold: float, ratio: float, rng: np.random.Generator, seed: int) -> np.ndarray:
+    """Return the recording through a recorder's gain control that acts on the mean square."""
+    settings = Recorder(
+        agc_threshold_db=float(threshold), agc_ratio=ratio, agc_attack_s=float(10 ** rng.uniform(-3, -2)),
+        agc_release_s=float(rng.uniform(0.3, 2.0)),
+    )  # fmt: skip
+    return RecorderFaults(settings, rate=RATE, seed=(seed,)).apply(clean.astype(np.float64))
+
+
+def gain_of(out: np.ndarray, clean: np.ndarray) -> np.ndarray:
+    """Return the gain every 10 ms, dB."""
     frames = len(clean) // HOP
     powers = [(x[: frames * HOP].astype(np.float64) ** 2).reshape(frames, HOP).mean(axis=1) for x in (out, clean)]
-    return out, 10 * np.log10(np.maximum(powers[0], 1e-20) / np.maximum(powers[1], 1e-20))
+    return 10 * np.log10(np.maximum(powers[0], 1e-20) / np.maximum(powers[1], 1e-20))
 
 
 def swing_db(gain_db: np.ndarray, clean: np.ndarray, times_s: list[float]) -> float:
