@@ -15,7 +15,7 @@ from noisecheck.measure.channel import CELL, DEFAULT, ChannelTile, MeasureSettin
 from noisecheck.measure.decay import decay_times, late_rates, shortest_decay_s
 from noisecheck.measure.levels import BOUND_DB, LOW_DB, block_frames, net_exposure
 from noisecheck.measure.peaks import peak_candidates, true_peaks
-from noisecheck.measure.windows import gathered, in_groups, maxima
+from noisecheck.measure.windows import around, gathered, in_groups, maxima
 
 __all__ = ["MARGIN_AFTER_S", "MARGIN_BEFORE_S", "checked", "measure_impacts"]
 
@@ -256,10 +256,9 @@ def _bands(
 
 def _clipped(tile: ChannelTile, at: Ints) -> NDArray[np.bool_]:
     """Return where the peak is a run of three or more equal samples entered steeply: a rail."""
-    padded = np.pad(tile.x, _RAIL_REACH)
-    around = np.lib.stride_tricks.sliding_window_view(padded, 2 * _RAIL_REACH + 1)[at]
     top = tile.x[at][:, None]
-    part = around / np.where(np.abs(top) >= _RAIL, top, np.inf)  # of the same sign: the offset taken off shifts rails
+    rails = np.where(np.abs(top) >= _RAIL, top, np.inf)
+    part = around(tile.x, at, _RAIL_REACH) / rails  # of the same sign: the offset taken off shifts rails
     rail = part >= np.float32(0.99999)
     run = (rail[:, :-2] & rail[:, 1:-1] & rail[:, 2:]).any(axis=1)
     steep = np.where(rail, 0.0, part).max(axis=1) < 0.999

@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from noisecheck.measure.windows import gathered, maxima
+from noisecheck.measure.windows import around, block_maxima, gathered, maxima
 
 __all__ = ["CANDIDATES", "peak_candidates", "true_peaks"]
 
@@ -33,21 +33,20 @@ def peak_candidates(signal: NDArray[np.float32], block: int, first: Ints, stop: 
         first, stop: whole blocks to be searched, (n,) each, at least one for each impact and within the signal
             (the last may be short).
     """
-    size = np.abs(signal)
-    highest = np.maximum.reduceat(size, np.arange(0, len(size), block))
+    highest = block_maxima(signal, block)
     top = maxima(highest, first, stop)
     length = stop - first
     blank = -1.0
     least = np.where(top > 0, _NEAR * top, blank)  # in digital silence every sample is as high as any
     row, at = np.nonzero(gathered(highest, first, length, int(length.max(initial=1)), blank=blank) > least[:, None])
-    begin, last = (first[row] + at) * block, np.minimum(stop * block, len(size)) - 1
+    begin, last = (first[row] + at) * block, np.minimum(stop * block, len(signal)) - 1
     index = begin[:, None] + np.arange(block)
     inside = index <= last[row][:, None]  # the last block may be short
-    which, column = np.nonzero(inside & (size[np.where(inside, index, 0)] > least[row][:, None]))
+    which, column = np.nonzero(inside & (np.abs(signal[np.where(inside, index, 0)]) > least[row][:, None]))
     row, place = row[which], index[which, column]
-    value = size[place]
-    crest = value >= size[np.maximum(place - 1, (first * block)[row])]
-    crest &= value >= size[np.minimum(place + 1, last[row])]
+    value = np.abs(signal[place])
+    crest = value >= np.abs(signal[np.maximum(place - 1, (first * block)[row])])
+    crest &= value >= np.abs(signal[np.minimum(place + 1, last[row])])
     row, place, value = row[crest], place[crest], value[crest]
     order = np.lexsort((place, -value, row))
     row, place = row[order], place[order]
@@ -81,22 +80,19 @@ def true_peaks(signal: NDArray[np.float32], at: Ints) -> NDArray[np.float64]:
         signal: one channel, shape (frames,).
         at: candidates of each event, frames, shape (n, CANDIDATES), see :func:`peak_candidates`.
     """
-    padded = np.zeros(len(signal) + 2 * (_HALF + _REACH), np.float32)
-    padded[_HALF + _REACH : _HALF + _REACH + len(signal)] = signal
     flat, back = np.unique(at, return_inverse=True)
-    crests = _refined(padded, flat, 1)[back.reshape(at.shape)].max(axis=1)
-    return np.maximum(crests, _refined(padded, at[:, 0], _REACH))
+    crests = _refined(signal, flat, 1)[back.reshape(at.shape)].max(axis=1)
+    return np.maximum(crests, _refined(signal, at[:, 0], _REACH))
 
 
-def _refined(padded: NDArray[np.float32], at: Ints, reach: int) -> NDArray[np.float64]:
+def _refined(signal: NDArray[np.float32], at: Ints, reach: int) -> NDArray[np.float64]:
     """Return the highest magnitude within ``reach`` samples of each frame, shape (n,)."""
-    kernel, shift = _interpolator(reach), _REACH - reach
-    windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * (_HALF + reach) + 1)
     # one product a row: its bits do not depend on the neighbours
-    fine = np.abs(np.matmul(windows[at + shift][:, None, :], kernel))[:, 0].astype(np.float64)
+    fine = np.abs(np.matmul(around(signal, at, _HALF + reach)[:, None, :], _interpolator(reach)))[:, 0]
+    fine = fine.astype(np.float64)
     row, top = np.arange(len(at)), np.argmax(fine, axis=1)
     inner = np.clip(top, 1, fine.shape[1] - 2)
     left, mid, right = fine[row, inner - 1], fine[row, inner], fine[row, inner + 1]
     bend = np.minimum(left - 2.0 * mid + right, -1e-30)
     vertex = np.where(top == inner, mid - (right - left) ** 2 / (8.0 * bend), fine[row, top])
-    return np.maximum(vertex, np.abs(padded[at + _HALF + _REACH]))
+    return np.maximum(vertex, np.abs(signal[at]))

@@ -8,13 +8,15 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["first_at_or_below", "gathered", "in_groups", "maxima"]
+__all__ = ["around", "block_maxima", "first_at_or_below", "gathered", "in_groups", "maxima"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 _SHORTEST: Final = 32
 _ROUND: Final = 32
+_SPAN: Final = 65536  # samples at a time, to stay in the cache
+_WIDTH: Final = 8
 
 
 def in_groups(lengths: Ints) -> Iterator[tuple[Ints, int]]:
@@ -44,11 +46,38 @@ def gathered(values: NDArray[Any], start: Ints, length: Ints, width: int, *, bla
     return rows
 
 
+def around(signal: NDArray[np.float32], at: Ints, reach: int) -> NDArray[np.float32]:
+    """Return samples ``at - reach`` to ``at + reach`` of each position, (n, 2 * reach + 1), 0 outside the signal."""
+    if len(at) and (at.min() < reach or at.max() + reach >= len(signal)):
+        signal, at = np.pad(signal, reach), at + reach
+    return np.lib.stride_tricks.sliding_window_view(signal, 2 * reach + 1)[at - reach]
+
+
 def maxima(values: NDArray[Any], start: Ints, stop: Ints) -> NDArray[Any]:
     """Return ``max(values[start : stop])`` for each pair, (n,); every stretch holds something."""
     padded = np.append(values, values[-1:])  # a stretch may end where the stream does
     edges = np.column_stack([start, stop]).ravel()
     return np.asarray(np.maximum.reduceat(padded, edges)[::2])
+
+
+def block_maxima(signal: NDArray[np.float32], block: int) -> NDArray[np.float32]:
+    """Return the highest magnitude of each whole block, (blocks,); the last one may be short."""
+    count = -(-len(signal) // block)
+    out = np.empty(count, np.float32)
+    some = max(_SPAN // block, 1)
+    for first in range(0, count, some):
+        part = np.abs(signal[first * block : (first + some) * block])
+        target = out[first : first + some]
+        if len(part) < len(target) * block:
+            part = np.pad(part, (0, len(target) * block - len(part)))
+        width = 1
+        while 2 * width <= min(block, _WIDTH):  # the maxima of this many samples from each one on
+            part = np.maximum(part[:-width], part[width:])
+            width *= 2
+        target[:] = part[::block]
+        for at in (*range(width, block - width, width), block - width):
+            np.maximum(target, part[at::block], out=target)
+    return out
 
 
 def first_at_or_below(values: Floats, limits: Floats, least: Floats, start: Ints, stop: Ints) -> Ints:

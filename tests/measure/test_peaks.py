@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from noisecheck.measure.peaks import CANDIDATES, peak_candidates, true_peaks
 from noisecheck.measure.weighting import running
-from noisecheck.measure.windows import first_at_or_below, gathered, in_groups, maxima
+from noisecheck.measure.windows import around, block_maxima, first_at_or_below, gathered, in_groups, maxima
 
 Reference = Callable[[str], list[dict[str, str]]]
 
@@ -84,6 +84,21 @@ def test_candidates_are_the_highest_crests_of_each_stretch() -> None:
         ]
         expected = sorted(crests, key=lambda k: -size[k])[:CANDIDATES]
         assert found.tolist() == [int(a) + k for k in expected + [expected[0]] * (CANDIDATES - len(expected))]
+
+
+@pytest.mark.parametrize("block", [1, 2, 3, 7, 8, 11, 22, 24, 48])
+@pytest.mark.parametrize("frames", [1, 23, 4800, 70_001])
+def test_block_maxima_are_the_highest_magnitudes(block: int, frames: int) -> None:
+    signal = np.random.default_rng(block).standard_normal(frames).astype(np.float32)
+    expected = np.maximum.reduceat(np.abs(signal), np.arange(0, frames, block))
+    assert block_maxima(signal, block).tolist() == expected.tolist()
+
+
+def test_samples_around_positions_are_zero_outside() -> None:
+    signal = np.arange(1, 101, dtype=np.float32)
+    for at in ([0, 50, 99], [10, 89]):
+        padded = np.concatenate([np.zeros(7, np.float32), signal, np.zeros(7, np.float32)])
+        assert around(signal, np.array(at), 7).tolist() == [padded[k : k + 15].tolist() for k in at]
 
 
 def test_stretches_of_unequal_length() -> None:
