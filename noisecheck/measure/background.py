@@ -60,11 +60,11 @@ class Background:
 
 
 def _pieces(quiet: NDArray[np.int64], frames: int, rate: float) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """Return (start, stop) of the pieces into which quiet spans are cut, none shorter than 4 ms."""
+    """Return (start, stop), in order, of the pieces into which quiet spans are cut, none shorter than 4 ms."""
     full, least = int(_PIECE_S * rate), max(int(_LEAST_S * rate), 16)
     starts: list[NDArray[np.int64]] = []
     stops: list[NDArray[np.int64]] = []
-    for first, last in np.clip(quiet, 0, frames):
+    for first, last in np.clip(quiet[np.argsort(quiet[:, 0], kind="stable")], 0, frames):
         if last - first < least:
             continue
         count = max(int(last - first) // full, 1)
@@ -132,7 +132,17 @@ def _ordinary(power: NDArray[np.float64], cell: NDArray[np.int64]) -> NDArray[np
     """Return which pieces are no louder than their neighbours within two cells would explain."""
     keep = np.ones(len(power), bool)
     limit = float(from_power_db(_SURPRISE_DB))
-    for c in np.unique(cell):
-        near = np.abs(cell - c) <= 2
-        keep[cell == c] = power[cell == c] <= limit * np.percentile(power[near], 25.0)
+    cells = np.unique(cell)
+    # Pieces are in order, so those of a cell and its neighbours lie side by side.
+    near = np.searchsorted(cell, cells - 2), np.searchsorted(cell, cells + 3)
+    own = np.searchsorted(cell, cells), np.searchsorted(cell, cells + 1)
+    for first, last, begin, end in zip(*near, *own, strict=True):
+        keep[begin:end] = power[begin:end] <= limit * _lower_quartile(power[first:last])
     return keep
+
+
+def _lower_quartile(values: NDArray[np.float64]) -> float:
+    """Return the quartile of some values, between two of them in proportion (``np.percentile`` is slow for so few)."""
+    at, part = divmod(len(values) - 1, 4)
+    low, high = np.partition(values, (at, min(at + 1, len(values) - 1)))[[at, min(at + 1, len(values) - 1)]]
+    return float(low + 0.25 * part * (high - low))

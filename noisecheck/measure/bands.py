@@ -63,6 +63,7 @@ def carried(rate: float) -> NDArray[np.bool_]:
     return np.asarray(top <= rate / 2.0)
 
 
+@lru_cache(maxsize=4096)
 def fft_length(frames: int, rate: float) -> int:
     """Return the transform length for an event of ``frames`` frames: 2^k or 3 * 2^k, at least 40 ms."""
     need = max(frames, int(0.04 * rate), 256)
@@ -118,7 +119,9 @@ def band_exposures(pieces: list[NDArray[np.float32]], rate: float) -> NDArray[np
             for i, row in enumerate(chunk):
                 batch[i, : len(pieces[row])] = pieces[row]
             spectrum = scipy.fft.rfft(batch, axis=1)
-            power = spectrum.real**2 + spectrum.imag**2
+            squares = spectrum.view(np.float32)
+            squares *= squares
+            power = squares[:, ::2] + squares[:, 1::2]
             grouped = np.add.reduceat(power, groups, axis=1)[: len(chunk)]
             out[chunk] = np.matmul(grouped[:, None, :], matrix)[:, 0]  # one product a row, see above
     return out / rate
