@@ -23,6 +23,7 @@ Coding = Literal["integer", "float", "lossy"]
 """How samples are stored: whole steps, floating point, or by a codec that changes them."""
 
 _MOST: Final = np.float32(1e6)  # of full scale: floating point beyond it (120 dB over) is damage, as NaN is
+_NONE: Final = np.empty((0, 2), np.int64)
 
 
 class Recording(Protocol):
@@ -62,7 +63,7 @@ def _finite(data: Samples) -> tuple[Samples, NDArray[np.int64]]:
     """Return ``data`` with samples that are no numbers as 0, and the frames they were in as ranges (m, 2)."""
     good: NDArray[np.bool_] = np.abs(data) <= _MOST  # False for NaN
     if good.all():
-        return data, np.empty((0, 2), np.int64)
+        return data, _NONE
     return np.where(good, data, np.float32(0.0)), runs_of(np.asarray(~good.all(axis=1)))
 
 
@@ -139,7 +140,9 @@ class FileRecording:
         start, stop = max(start, 0), min(stop, self.frames)
         if stop <= start:
             return np.empty((0, self.channels), np.float32)
-        data, bad = _finite(self._get(start, stop))
+        data, bad = self._get(start, stop), _NONE
+        if self.coding != "integer":  # whole steps are always numbers
+            data, bad = _finite(data)
         if len(data) < stop - start:
             raise InputError(
                 f"{one_line(self.path)}: ends after {(start + len(data)) / self.rate:.1f} s, but held "
