@@ -260,9 +260,9 @@ def strongest(made: Candidates, rate: int) -> Candidates:
     """Return the candidates (in order of onset) with, among those within ``APART_S``, only the strongest."""
     apart = int(APART_S * rate)
     keep = np.ones(len(made), bool)
-    for i in np.argsort(-made.score, kind="stable"):
+    first, end = np.searchsorted(made.onset, [made.onset - apart, made.onset + apart])
+    for i in np.argsort(-made.score, kind="stable").tolist():
         if keep[i]:
-            lo, hi = np.searchsorted(made.onset, [made.onset[i] - apart, made.onset[i] + apart])
-            keep[lo:i] = False
-            keep[i + 1 : hi] = False
+            keep[first[i] : i] = False
+            keep[i + 1 : end[i]] = False
     return made.where(keep)

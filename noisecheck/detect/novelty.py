@@ -68,7 +68,12 @@ def floor_of(energy: Floats, cell: int, *, earlier: list[Floats] | None = None) 
     """
     before = earlier or []
     quiet = np.array(before + [quiet_of(energy[c : c + cell]) for c in range(0, len(energy), cell)])
-    return np.array([floor_after(quiet[max(0, c - FLOOR_CELLS) : max(c, 1)]) for c in range(len(before), len(quiet))])
+    few = range(len(before), min(FLOOR_CELLS, len(quiet)))
+    floors = [floor_after(quiet[max(0, c - FLOOR_CELLS) : max(c, 1)])[None] for c in few]
+    if len(quiet) > FLOOR_CELLS:
+        past = np.lib.stride_tricks.sliding_window_view(quiet[:-1], FLOOR_CELLS, axis=0).swapaxes(1, 2)
+        floors.append(floor_after(past[max(len(before) - FLOOR_CELLS, 0) :]))
+    return np.concatenate(floors)
 
 
 def quiet_of(energy: Floats) -> Floats:
@@ -83,8 +88,8 @@ def quantile_of(part: Floats) -> Floats:
 
 
 def floor_after(quiet: Floats) -> Floats:
-    """Return the background energy per band in the cell after those whose :func:`quiet_of` is given, (cells, bands)."""
-    return np.maximum(np.median(quiet, axis=0).astype(np.float32) * np.float32(_FLOOR_SCALE), _TINY)
+    """Return the background per band, (..., bands), in the cell after those of (..., cells, bands)."""
+    return np.maximum(np.median(quiet, axis=-2).astype(np.float32) * np.float32(_FLOOR_SCALE), _TINY)
 
 
 def _falling_max(energy: Floats, fall_db: float, frames: int) -> Floats:
@@ -108,9 +113,8 @@ def _band_evidence(energy: Floats, past: Floats, dof: Floats) -> Floats:
     score *= cubed
     score /= ratio
     np.log(score, out=score)
-    score *= dof
-    np.minimum(score, np.float32(_BAND_CAP), out=score)
-    return _row_sums(score)
+    np.minimum(score, np.float32(_BAND_CAP) / dof, out=score)
+    return np.asarray(np.einsum("ij,j->i", score, dof), np.float32)
 
 
 def _row_sums(rows: Floats) -> Floats:
