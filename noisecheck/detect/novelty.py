@@ -88,7 +88,7 @@ def quantile_of(part: Floats) -> Floats:
 
 
 def floor_after(quiet: Floats) -> Floats:
-    """Return the background per band, (..., bands), in the cell after those of (..., cells, bands)."""
+    """Return the background per band, (..., bands), behind cells of :func:`quiet_of`, (..., cells, bands)."""
     return np.maximum(np.median(quiet, axis=-2).astype(np.float32) * np.float32(_FLOOR_SCALE), _TINY)
 
 
