@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from noisecheck.pipeline.campaign import CampaignResult, compare_campaign, measure_campaign
     from noisecheck.pipeline.files import measure_files
     from noisecheck.pipeline.listen import ListenSettings
-    from noisecheck.report import write_report
+    from noisecheck.report.page import write_report
     from noisecheck.simulate import simulate_file
 
 __all__ = [
@@ -58,7 +58,7 @@ _HOME = {
     "measure_files": "pipeline.files",
     "open_recording": "audio.recording",
     "simulate_file": "simulate",
-    "write_report": "report",
+    "write_report": "report.page",
 }
 
 

@@ -346,7 +346,7 @@ def _plan(arguments: argparse.Namespace) -> int:
 
 
 def _report(arguments: argparse.Namespace) -> int:
-    from noisecheck.report import write_report
+    from noisecheck.report.page import write_report
 
     result = _measured_campaign(arguments)
     written = write_report(result, arguments.output, figures=arguments.figures)

@@ -13,7 +13,7 @@ from noisecheck.bench.campaign import load_campaign
 from noisecheck.core.errors import InputError
 from noisecheck.pipeline.campaign import measure_campaign
 from noisecheck.pipeline.grouping import grouped
-from noisecheck.report import write_report
+from noisecheck.report.page import write_report
 
 RATE = 32_000
 

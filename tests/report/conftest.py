@@ -20,7 +20,7 @@ from noisecheck.core.flags import Flag
 from noisecheck.core.table import Impacts
 from noisecheck.detect.channels import Onsets
 from noisecheck.pipeline.campaign import CampaignResult, RunResult
-from noisecheck.report import write_report
+from noisecheck.report.page import write_report
 
 RATE = 16_000
 SECONDS = 6.0

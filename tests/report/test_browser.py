@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from noisecheck.report import write_report
+from noisecheck.report.page import write_report
 
 sync_api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")

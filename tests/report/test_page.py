@@ -17,8 +17,8 @@ from noisecheck.compare.summary import summarise
 from noisecheck.core.table import Impacts
 from noisecheck.flow.findings import Finding, Ledger
 from noisecheck.pipeline.campaign import CampaignResult
-from noisecheck.report import write_report
 from noisecheck.report.context import GroupColumn, Place, Said, Section
+from noisecheck.report.page import write_report
 
 EVIL = "<script>alert(1)</script>\"'\n$x_1$ & {{7*777}} --> 漢字"
 

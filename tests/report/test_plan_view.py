@@ -12,7 +12,7 @@ import pytest
 
 from noisecheck.bench.campaign import load_campaign
 from noisecheck.pipeline.campaign import CampaignResult, measure_campaign
-from noisecheck.report import write_report
+from noisecheck.report.page import write_report
 from noisecheck.simulate import parse_scene, simulate_scene
 
 STATIONS = {"landing": (150.0, 120.0), "bend": (620.0, 300.0), "tray": (420.0, 560.0)}
