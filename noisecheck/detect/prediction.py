@@ -58,15 +58,16 @@ def _lags(past: Floats, order: int) -> NDArray[np.float64]:
 
 def _predictors(lags: NDArray[np.float64]) -> NDArray[np.float64]:
     """Return prediction-error filters (rows, order + 1) of autocorrelations; Levinson's recursion, all rows at once."""
-    lags[:, 0] = lags[:, 0] * (1 + 1e-6) + 1e-18
-    filters = np.zeros_like(lags)
-    filters[:, 0] = 1.0
-    error = lags[:, 0].copy()
-    for i in range(1, lags.shape[1]):
-        reflection = -(filters[:, :i] * lags[:, i:0:-1]).sum(axis=1) / error
-        filters[:, 1 : i + 1] += reflection[:, None] * filters[:, i - 1 :: -1][:, :i]
+    at = np.ascontiguousarray(lags.T)  # rows side by side: each step of the recursion goes straight through memory
+    at[0] = at[0] * (1 + 1e-6) + 1e-18
+    filters = np.zeros_like(at)
+    filters[0] = 1.0
+    error = at[0].copy()
+    for i in range(1, len(at)):
+        reflection = -(filters[:i] * at[i:0:-1]).sum(axis=0) / error
+        filters[1 : i + 1] += reflection * filters[i - 1 :: -1][:i]
         error *= 1 - reflection**2
-    return filters
+    return filters.T
 
 
 def _filtered(pieces: Floats, filters: NDArray[np.float64]) -> Floats:

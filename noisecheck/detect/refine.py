@@ -250,9 +250,12 @@ def _louder(
     pairs = np.maximum(part[:, 1:], 0.5 * (part[:, 1:] + part[:, :-1]))
     pairs = np.maximum(pairs, 1e-16)
     ever = np.maximum.accumulate(pairs, axis=1)[:, begin - 2 : end - 2]
-    last = np.lib.stride_tricks.sliding_window_view(np.pad(pairs, ((0, 0), (recent - 1, 0))), recent, axis=1).max(
-        axis=2
-    )[:, begin - 2 : end - 2]
+    last, width = pairs, 1
+    while width < recent:  # the loudest of so many blocks up to each
+        shift = min(width, recent - width)
+        last = np.concatenate((last[:, :shift], np.maximum(last[:, shift:], last[:, :-shift])), axis=1)
+        width += shift
+    last = last[:, begin - 2 : end - 2]
     before = np.maximum(last, np.float32(_LOUDER_SHARE) * ever)
     after = (total[:, begin + hold - 1 : end + hold - 1] - total[:, begin - 1 : end - 1]) / hold
     ratio = after / before
