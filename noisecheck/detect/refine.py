@@ -171,6 +171,12 @@ def _lead(rate: int, block: int) -> int:
     return round(_LEAD_S * rate / block)
 
 
+def _mean_squares(error: NDArray[np.float32], block: int) -> NDArray[np.float32]:
+    """Return the mean square of each block of samples, (rows, n / block)."""
+    blocks = error.reshape(len(error), -1, block)
+    return np.asarray(np.einsum("ijk,ijk->ij", blocks, blocks) / np.float32(block))
+
+
 def _quiet_power(power: NDArray[np.float32], first: int, block: int) -> NDArray[np.float32]:
     """Return the mean square of the error before the search begins, (rows,), at the upper end of its own error.
 
@@ -287,7 +293,7 @@ def refine_onsets(samples: NDArray[np.float32], rate: int, candidates: NDArray[n
     for i in range(0, len(candidates), _BATCH):
         at = candidates[i : i + _BATCH]
         error = prediction_error(samples, at, rate, before, after)
-        power = (error**2).reshape(len(at), -1, block).mean(axis=2)
+        power = _mean_squares(error, block)
         middle = before // block
         quiet = _quiet_power(power, middle - search[0], block)
         ratio = np.minimum(power / quiet[:, None], np.float32(_TOP))
