@@ -17,7 +17,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from noisecheck.core.bands import NOMINAL_THIRD_HZ, band_column
 from noisecheck.core.errors import MissingExtraError
-from noisecheck.core.flags import flag_words
+from noisecheck.core.flags import Flag, flag_words
 from noisecheck.core.units import rounded
 
 __all__ = ["COLUMNS", "Column", "Impacts", "band_names", "csv_columns"]
@@ -140,6 +140,19 @@ class Impacts:
                 raise ValueError(f"column {name!r} has shape {array.shape}, the table needs {blank.shape}")
             data[name] = np.broadcast_to(array, blank.shape).copy() if not array.ndim else array
         return Impacts(data, names)
+
+    def at_stations(self, told: Mapping[int, tuple[str, float]], *, flag: int = 0) -> Impacts:
+        """Return a copy in which some rows are placed.
+
+        Args:
+            told: station and confidence by row.
+            flag: set in those rows, in which ``unplaced`` is cleared.
+        """
+        station, confidence, flags = (self[n].copy() for n in ("station", "station_confidence", "flags"))
+        for row, (name, sure) in told.items():
+            station[row], confidence[row] = name, sure
+            flags[row] = (flags[row] | np.uint32(flag)) & ~np.uint32(Flag.UNPLACED)
+        return self.with_columns(station=station, station_confidence=confidence, flags=flags)
 
     def where(self, keep: ArrayLike) -> Impacts:
         """Return the rows picked by a boolean mask or an index array."""

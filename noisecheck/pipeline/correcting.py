@@ -68,8 +68,7 @@ def corrected(
 def relocated(impacts: Impacts, corrections: Sequence[Correction]) -> tuple[Impacts, tuple[str, ...]]:
     """Return the impacts of a run with stations as the user heard them, and what there is to say."""
     notes: list[str] = []
-    station, confidence = impacts["station"].copy(), impacts["station_confidence"].copy()
-    flags = impacts["flags"].copy()
+    told: dict[int, tuple[str, float]] = {}
     for c in corrections:
         if not c.station or c.what == "not a ball":
             continue
@@ -77,10 +76,8 @@ def relocated(impacts: Impacts, corrections: Sequence[Correction]) -> tuple[Impa
         if not len(near) or near.min() > NEAR_S:
             notes.append(_idle(c))
             continue
-        row = int(near.argmin())
-        station[row], confidence[row] = c.station, 1.0
-        flags[row] = (flags[row] | np.uint32(Flag.CORRECTED)) & ~np.uint32(Flag.UNPLACED)
-    return impacts.with_columns(station=station, station_confidence=confidence, flags=flags), tuple(notes)
+        told[int(near.argmin())] = c.station, 1.0
+    return impacts.at_stations(told, flag=Flag.CORRECTED), tuple(notes)
 
 
 def _idle(c: Correction) -> str:

@@ -10,7 +10,6 @@ import numpy as np
 from noisecheck.bench.rig import Rig
 from noisecheck.bench.runsheet import Run
 from noisecheck.core.errors import InputError, nearest, one_line
-from noisecheck.core.flags import Flag
 from noisecheck.core.table import Impacts
 from noisecheck.pipeline.references import machine_impacts
 from noisecheck.place.combine import STATED_CONFIDENCE
@@ -65,14 +64,9 @@ class Named:
         known = self.at.get(run, {})
         if not known:
             return impacts
-        station, confidence = impacts["station"].copy(), impacts["station_confidence"].copy()
-        flags = impacts["flags"].copy()
-        for row, frame in enumerate(impacts["frame"].tolist()):
-            name, sure = known.get(frame, ("", 0.0))
-            if name and (sure == 1.0 or not station[row]):
-                station[row], confidence[row] = name, sure
-                flags[row] &= ~np.uint32(Flag.UNPLACED)
-        return impacts.with_columns(station=station, station_confidence=confidence, flags=flags)
+        told = {row: known.get(frame, ("", 0.0)) for row, frame in enumerate(impacts["frame"].tolist())}
+        placed = impacts["station"].tolist()
+        return impacts.at_stations({k: t for k, t in told.items() if t[0] and (t[1] == 1.0 or not placed[k])})
 
 
 def named_groups(runs: Sequence[tuple[Run, Impacts]], rig: Rig) -> Named:

@@ -51,14 +51,8 @@ def placed_by_schedule(impacts: Impacts, ledger: Ledger) -> Impacts:
     told = np.abs(nearest - time_s) < _SAME_S
     if not told.any():
         return impacts
-    station, confidence = impacts["station"].copy(), impacts["station_confidence"].copy()
-    flags = impacts["flags"].copy()
-    for row, at in zip(rows[told].tolist(), nearest[told].tolist(), strict=True):
-        station[row], odds = known[at]
-        confidence[row] = odds / (1.0 + odds)
-    at_station = rows[told]
-    flags[at_station] = (flags[at_station] | np.uint32(Flag.SCHEDULED)) & ~np.uint32(Flag.UNPLACED)
-    return impacts.with_columns(station=station, station_confidence=confidence, flags=flags)
+    there = ((row, known[at]) for row, at in zip(rows[told].tolist(), nearest[told].tolist(), strict=True))
+    return impacts.at_stations({k: (name, odds / (1.0 + odds)) for k, (name, odds) in there}, flag=Flag.SCHEDULED)
 
 
 def _told(ledger: Ledger) -> dict[float, tuple[str, float]]:

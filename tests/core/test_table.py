@@ -100,6 +100,16 @@ def test_replacing_a_column_leaves_the_table_it_came_from() -> None:
     assert first["lae_db"][0] == 60.0
 
 
+def test_some_rows_are_placed_and_the_others_stand() -> None:
+    table = Impacts.of(3, station=["bend", "", ""], station_confidence=[0.9, 0.2, 0.3], flags=int(Flag.UNPLACED))
+    placed = table.at_stations({1: ("tray", 0.75), 2: ("bend", 1.0)}, flag=Flag.SCHEDULED)
+    assert placed["station"].tolist() == ["bend", "tray", "bend"]
+    assert placed["station_confidence"].tolist() == [0.9, 0.75, 1.0]
+    assert placed["flags"].tolist() == [Flag.UNPLACED, Flag.SCHEDULED, Flag.SCHEDULED]
+    assert table["station"].tolist() == ["bend", "", ""]
+    assert table.at_stations({})["station"].tolist() == ["bend", "", ""]
+
+
 def test_wrong_columns_and_lengths_are_refused() -> None:
     with pytest.raises(KeyError, match="loudness"):
         Impacts.of(2, loudness=1.0)
