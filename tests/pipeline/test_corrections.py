@@ -15,7 +15,7 @@ from noisecheck.core.errors import InputError
 from noisecheck.core.table import Impacts
 from noisecheck.pipeline.campaign import measure_campaign
 from noisecheck.pipeline.files import campaign_at
-from noisecheck.report import write_report
+from noisecheck.report.page import write_report
 
 RATE = 16_000
 RIG = '[[station]]\nname = "landing"\n[[station]]\nname = "bend"\n'
