@@ -15,7 +15,7 @@ from typing import Any, Final
 
 import noisecheck
 from noisecheck import cli
-from noisecheck.bench import rig, runsheet
+from noisecheck.bench import rig_file, runsheet
 from noisecheck.completion import commands_of
 from noisecheck.core.errors import NoisecheckError
 from noisecheck.core.files import write_together
@@ -76,7 +76,7 @@ def manual_page() -> str:
         version=noisecheck.__version__,
         parts=_PARTS,
         commands=_commands(),
-        rig=[(name, _doc(model), list(model.model_fields)) for name, model in rig.SECTIONS.items()],
+        rig=[(name, _doc(model), list(model.model_fields)) for name, model in rig_file.SECTIONS.items()],
         runs=runsheet.COLUMNS,
         roles=runsheet.ROLES,
         columns=[c for c in COLUMNS if c.listed],

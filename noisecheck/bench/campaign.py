@@ -7,7 +7,8 @@ from pathlib import Path
 from typing import Final
 
 from noisecheck.bench.corrections import Correction, load_corrections
-from noisecheck.bench.rig import Rig, load_rig
+from noisecheck.bench.rig import Rig
+from noisecheck.bench.rig_file import load_rig
 from noisecheck.bench.runsheet import UNFILLED_SHEET, Run, load_runs, natural_key, read_text
 from noisecheck.core.errors import InputError, nearest, one_line
 

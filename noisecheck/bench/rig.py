@@ -1,27 +1,23 @@
-"""The rig file: what stands where, read from ``rig.toml`` and checked once.
+"""What stands where: the parts of a rig file, checked once.
 
-Every part is a frozen model; unknown keys are refused with the nearest known one, and values that look like
-another unit (metres for millimetres, per cent for a fraction) are named as such. No file gives an empty rig.
+Every part is a frozen model; values that look like another unit (metres for millimetres, per cent for a fraction) are
+named as such.
 """
 
 from __future__ import annotations
 
 import math
-import re
-import tomllib
 from collections.abc import Iterable, Sequence
-from pathlib import Path
 from typing import Annotated, Any, Final, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
+from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 
-from noisecheck.bench.runsheet import leads_out, read_text
-from noisecheck.core.errors import InputError, nearest, one_line
+from noisecheck.bench.runsheet import leads_out
+from noisecheck.core.errors import nearest
 from noisecheck.core.table import band_names
 
 __all__ = [
     "MEASURES",
-    "SECTIONS",
     "Ball",
     "Calibration",
     "Feed",
@@ -31,7 +27,6 @@ __all__ = [
     "Rig",
     "RigInfo",
     "Station",
-    "load_rig",
 ]
 
 MEASURES: Final[tuple[str, ...]] = (
@@ -309,95 +304,3 @@ def _millimetres(*groups: Iterable[tuple[float, ...] | None]) -> None:
             raise ValueError(
                 f"position_mm: every position lies within {reach:g} mm of the origin: were they given in metres?"
             )
-
-
-def load_rig(path: str | Path) -> Rig:
-    """Return the rig described by a TOML file; a file that does not exist gives an empty rig.
-
-    Raises:
-        InputError: not TOML, an unknown key (the nearest known one is named), or a value that cannot be right.
-    """
-    path = Path(path)
-    if not path.exists():
-        return Rig()
-    text = read_text(path)
-    try:
-        document = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise InputError(f"{one_line(path)}: not valid TOML: {one_line(error)}") from error
-    except (ValueError, RecursionError) as error:
-        raise InputError(f"{one_line(path)}: not usable TOML: a number too long, or lists too deep") from error
-    try:
-        return Rig.model_validate(document)
-    except ValidationError as error:
-        raise InputError(f"{one_line(path)}{_sentence(error, text)}") from error
-
-
-SECTIONS: Final[dict[str, type[BaseModel]]] = {
-    "rig": RigInfo,
-    "ball": Ball,
-    "microphone": Microphone,
-    "calibration": Calibration,
-    "station": Station,
-    "feed": Feed,
-    "revisions": Revisions,
-    "requirement": Requirement,
-}
-_LISTS: Final = ("microphone", "station", "requirement")
-_INNER: Final = ("function", "tuple", "float", "constrained")  # names of kinds, not of keys
-
-
-def _sentence(error: ValidationError, text: str) -> str:
-    """Return the first fault as ``, line N, [section]: what is wrong``."""
-    errors = error.errors()
-    # A misspelt key is why the right one is missing: name it first.
-    first = next((e for e in errors if e["type"] == "extra_forbidden"), errors[0])
-    place = [p for p in first["loc"] if isinstance(p, int) or not str(p).startswith(_INNER)]
-    section = str(place[0]) if place else ""
-    heading = f"[[{section}]]" if section in _LISTS else f"[{section}]"
-    keys = [p for p in place[1:] if isinstance(p, str)]
-    number = place[1] if len(place) > 1 and isinstance(place[1], int) and section in _LISTS else 0
-    kind, value = first["type"], first.get("input")
-    if not place:
-        return f": {_plain(first['msg'])}"
-    if kind == "extra_forbidden":
-        if not keys:
-            line = _line(text, section, number, None)
-            return f"{line}: unknown section [{one_line(section)}]{nearest(section, SECTIONS)}"
-        known = SECTIONS[section].model_fields
-        return (
-            f"{_line(text, section, number, keys[0])}, {heading}: unknown key '{one_line(keys[0])}'"
-            f"{nearest(keys[0], known)}"
-        )
-    where = f"{_line(text, section, number, keys[0] if keys else None)}, {heading}"
-    if kind == "missing":
-        return f"{where}: '{keys[-1]}' is not given"
-    if kind in ("tuple_type", "model_type", "model_attributes_type") and not keys:
-        shape = f"[[{section}]]" if section in _LISTS else f"[{section}]"
-        return f"{where}: must be written as {shape}"
-    if kind == "value_error":
-        return f"{where}: {_plain(first['msg'])}"
-    return f"{where}: {keys[-1] if keys else section} = {one_line(repr(value))}: {_plain(first['msg'])}"
-
-
-def _plain(message: str) -> str:
-    plain = message.removeprefix("Value error, ").removeprefix("Input ")
-    for theirs, ours in (("String", "text"), ("Tuple", "the list"), ("valid string", "text"), ("valid tuple", "list")):
-        plain = plain.replace(theirs, ours)
-    return one_line(plain.replace("a text", "text"))
-
-
-def _line(text: str, section: str, number: int, key: str | None) -> str:
-    """Return ``, line N`` for a key in the ``number``-th table of a section, or nothing where it is not found."""
-    seen, inside = -1, False
-    fallback = ""
-    for count, line in enumerate(text.splitlines(), 1):
-        header = re.match(r"\s*\[\[?\s*([^\]]+?)\s*\]\]?", line)
-        if header and not re.match(r"\s*\[\s*[-\d\"']", line):
-            inside = header.group(1).strip("\"'") == section
-            seen += inside
-            if inside and seen == number:
-                fallback = f", line {count}"
-        if key and inside and seen == number and re.match(rf"\s*[\"']?{re.escape(key)}[\"']?\s*=", line):
-            return f", line {count}"
-    return fallback

@@ -69,7 +69,7 @@ def watch(arguments: argparse.Namespace, settings: ListenSettings, *, clock: Clo
     import numpy as np
 
     from noisecheck.bench.campaign import Campaign
-    from noisecheck.bench.rig import load_rig
+    from noisecheck.bench.rig_file import load_rig
     from noisecheck.live.alarm import AlarmCommand
     from noisecheck.live.clock import SystemClock
     from noisecheck.live.follow import Follower

@@ -9,7 +9,8 @@ from pathlib import Path
 from typing import Any
 
 from noisecheck.bench.campaign import Campaign, load_campaign, run_names
-from noisecheck.bench.rig import Rig, load_rig
+from noisecheck.bench.rig import Rig
+from noisecheck.bench.rig_file import load_rig
 from noisecheck.bench.runsheet import Run
 from noisecheck.core.errors import InputError
 from noisecheck.core.provenance import provenance, settings_document

@@ -7,7 +7,8 @@ from pathlib import Path
 import pytest
 
 from noisecheck.bench.campaign import load_campaign
-from noisecheck.bench.rig import Rig, load_rig
+from noisecheck.bench.rig import Rig
+from noisecheck.bench.rig_file import load_rig
 from noisecheck.bench.runsheet import UNFILLED_SHEET, load_runs, natural_key
 from noisecheck.bench.template import RIG_TEMPLATE, write_campaign_template
 from noisecheck.core.errors import InputError

@@ -7,7 +7,8 @@ from pathlib import Path
 import pydantic
 import pytest
 
-from noisecheck.bench.rig import Rig, load_rig
+from noisecheck.bench.rig import Rig
+from noisecheck.bench.rig_file import load_rig
 from noisecheck.core.errors import InputError
 
 FULL = """

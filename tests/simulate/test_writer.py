@@ -13,7 +13,7 @@ import pytest
 import soundfile
 
 from noisecheck.audio.recording import open_recording
-from noisecheck.bench.rig import load_rig
+from noisecheck.bench.rig_file import load_rig
 from noisecheck.bench.runsheet import load_runs
 from noisecheck.core.errors import InputError
 from noisecheck.simulate import RunRenderer, render_run, simulate_scene
