@@ -7,7 +7,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from noisecheck.compare.effects import Comparison, Difference, compare
+from noisecheck.compare.differences import Comparison, Difference
+from noisecheck.compare.effects import compare
 from noisecheck.compare.flowing import GroupFlow, Odd
 from noisecheck.compare.joint import JointVerdict, flow_change, flow_margin, join
 from noisecheck.compare.scorecard import Judged

@@ -1,21 +1,20 @@
-"""Differences between groups of runs, with intervals, per level and per band: the result of ``compare``."""
+"""Differences between groups of runs, worked out with intervals, per level and per band."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from noisecheck.compare.decay import damping_db, decay_changes
+from noisecheck.compare.differences import Comparison, Difference, Group, interval_of, p_value
 from noisecheck.compare.fair import Pairing, pair
-from noisecheck.compare.hearing import audible
 from noisecheck.compare.linear import Estimates, benjamini_hochberg, estimate, t_interval
 from noisecheck.compare.summary import BANDS, LEVELS, QUANTITIES, RunSummary, index_of, one_station
-from noisecheck.compare.why import Evidence, Reason, explain
+from noisecheck.compare.why import Evidence, explain
 from noisecheck.core.errors import InputError, nearest, one_line
 from noisecheck.core.table import band_names
 from noisecheck.core.units import rounded
@@ -23,7 +22,7 @@ from noisecheck.core.units import rounded
 if TYPE_CHECKING:
     from noisecheck.bench.rig import Rig
 
-__all__ = ["Comparison", "Difference", "Group", "compare"]
+__all__ = ["compare"]
 
 Floats = NDArray[np.float64]
 _FALSE_DISCOVERY: Final = 0.05
@@ -37,129 +36,6 @@ _STANDARD_COLUMNS: Final = (
     "notes",
     "balls_fed",
 )
-
-
-def _pair_of(low: float, high: float, digits: int = 3) -> list[float] | None:
-    return [round(float(low), digits), round(float(high), digits)] if math.isfinite(low) else None
-
-
-def _p(value: float) -> float | None:
-    return float(f"{value:.3g}") if math.isfinite(value) else None
-
-
-@dataclass(frozen=True)
-class Group:
-    """One side: its runs, its impacts, and the mean of run means of each level with a t interval (dB)."""
-
-    value: str
-    runs: int
-    impacts: int
-    levels: dict[str, float]
-    ci: dict[str, tuple[float, float]]
-    energy_lae_db: float
-    bands: dict[str, float]
-    excluded: dict[str, int]
-    run_names: tuple[str, ...]
-    run_lae_db: tuple[float, ...]
-
-    def to_dict(self) -> dict[str, Any]:
-        """Return the group as plain values (None = not measurable, or one run only)."""
-        low, high = self.ci["lae_db"]
-        return {
-            "value": self.value,
-            "runs": self.runs,
-            "impacts": self.impacts,
-            "lae_db": rounded(self.levels["lae_db"]),
-            "ci_db": _pair_of(low, high),
-            **{k: rounded(v) for k, v in self.levels.items() if k != "lae_db"},
-            "lae_energy_mean_db": rounded(self.energy_lae_db),
-            "bands": {k: rounded(v) for k, v in self.bands.items()},
-            "excluded": self.excluded,
-            "run_names": list(self.run_names),
-            "run_lae_db": [rounded(v) for v in self.run_lae_db],
-        }
-
-
-@dataclass(frozen=True)
-class Difference:
-    """One level of one value against the baseline. Bands and the reason stand with ``lae_db`` only."""
-
-    value: str
-    measure: str
-    difference_db: float
-    ci_db: tuple[float, float]
-    p: float
-    verdict: str
-    """``quieter``, ``louder``, ``no difference shown`` or ``not comparable``."""
-    indicative: bool = False
-    """Whether a side has a single run: a figure without an interval."""
-    energy_difference_db: float = math.nan
-    df: float = math.nan
-    standard_error_db: float = math.nan
-    runs: tuple[int, int] = (0, 0)
-    balanced_for: tuple[str, ...] = ()
-    bands: dict[str, dict[str, Any]] = field(default_factory=dict)
-    decay: dict[str, Any] = field(default_factory=dict)
-    centroid: dict[str, Any] = field(default_factory=dict)
-    why: Reason | None = None
-    warnings: tuple[str, ...] = ()
-
-    def to_dict(self) -> dict[str, Any]:
-        """Return the difference as plain values."""
-        return {
-            "value": self.value,
-            "measure": self.measure,
-            "difference_db": rounded(self.difference_db),
-            "ci_db": _pair_of(*self.ci_db),
-            "p": _p(self.p),
-            "verdict": self.verdict,
-            "indicative": self.indicative,
-            "energy_difference_db": rounded(self.energy_difference_db),
-            "df": rounded(self.df),
-            "standard_error_db": rounded(self.standard_error_db, 4),
-            "runs": list(self.runs),
-            "balanced_for": list(self.balanced_for),
-            "bands": self.bands,
-            "decay": self.decay,
-            "centroid": self.centroid,
-            "why": self.why.to_dict() if self.why else {},
-            "heard": audible(self.difference_db, self.ci_db).to_dict() if math.isfinite(self.difference_db) else {},
-            "warnings": list(self.warnings),
-        }
-
-
-@dataclass(frozen=True)
-class Comparison:
-    """The whole answer of ``compare``: groups, differences and what to know about them."""
-
-    by: str
-    baseline: str
-    station: str | None
-    db_re: str
-    groups: tuple[Group, ...]
-    differences: tuple[Difference, ...]
-    confidence: float = 0.95
-    warnings: tuple[str, ...] = ()
-
-    def to_dict(self) -> dict[str, Any]:
-        """Return the document that ``compare --json`` prints."""
-        return {
-            "by": self.by,
-            "baseline": self.baseline,
-            "station": self.station,
-            "db_re": self.db_re,
-            "confidence": self.confidence,
-            "groups": [g.to_dict() for g in self.groups],
-            "differences": [d.to_dict() for d in self.differences],
-            "warnings": list(self.warnings),
-        }
-
-    def of(self, value: str, measure: str = "lae_db") -> Difference:
-        """Return one difference; raises ``KeyError``."""
-        for difference in self.differences:
-            if (difference.value, difference.measure) == (value, measure):
-                return difference
-        raise KeyError((value, measure))
 
 
 def compare(
@@ -357,9 +233,9 @@ def _bands(fit: Estimates) -> dict[str, dict[str, Any]]:
     return {
         name: {
             "difference_db": rounded(fit.value[BANDS][b]),
-            "ci_db": _pair_of(fit.low[BANDS][b], fit.high[BANDS][b]),
-            "p": _p(p[b]),
-            "q": _p(q[b]),
+            "ci_db": interval_of(fit.low[BANDS][b], fit.high[BANDS][b]),
+            "p": p_value(p[b]),
+            "q": p_value(q[b]),
             "shown": bool(q[b] <= _FALSE_DISCOVERY),
         }
         for b, name in enumerate(band_names())
@@ -372,7 +248,7 @@ def _ratio(fit: Estimates, quantity: str) -> dict[str, Any]:
         return {}
     low, high = float(np.exp(fit.low[i])), float(np.exp(fit.high[i]))
     range_db = {"decay_ms": 20, "decay_t10_ms": 10}.get(quantity)
-    ratio = {"ratio": rounded(math.exp(fit.value[i]), 4), "ci": _pair_of(low, high, 4), "p": _p(fit.p[i])}
+    ratio = {"ratio": rounded(math.exp(fit.value[i]), 4), "ci": interval_of(low, high, 4), "p": p_value(fit.p[i])}
     return {**ratio, "read_over_db": range_db} if range_db else ratio
 
 

@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
-from noisecheck.compare.effects import Comparison, Difference
+from noisecheck.compare.differences import Comparison, Difference
 from noisecheck.compare.flowing import GroupFlow, Rate, RunFlow, group_flow
 from noisecheck.flow.failures import lower_bound, upper_bound
 

@@ -10,7 +10,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from noisecheck.compare.effects import Comparison
+from noisecheck.compare.differences import Comparison
 from noisecheck.compare.linear import residual_square
 from noisecheck.compare.summary import RunSummary, index_of, one_station
 

@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from noisecheck.compare.effects import Difference, compare
+from noisecheck.compare.differences import Difference
+from noisecheck.compare.effects import compare
 from noisecheck.compare.flowing import GroupFlow, RunFlow, group_flow
 from noisecheck.compare.joint import JointVerdict, flow_change, flow_margin, join
 from noisecheck.compare.linear import benjamini_hochberg

@@ -20,7 +20,8 @@ from noisecheck.bench.catalogue import Catalogue
 from noisecheck.bench.corrections import Correction
 from noisecheck.bench.rig import Rig
 from noisecheck.bench.runsheet import Run
-from noisecheck.compare.effects import Comparison, compare
+from noisecheck.compare.differences import Comparison
+from noisecheck.compare.effects import compare
 from noisecheck.compare.summary import RunSummary, summarise
 from noisecheck.compare.ties import References
 from noisecheck.core.flags import Flag

@@ -8,7 +8,8 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from noisecheck.compare.changed import Changed, changed
-from noisecheck.compare.effects import Comparison, compare
+from noisecheck.compare.differences import Comparison
+from noisecheck.compare.effects import compare
 from noisecheck.compare.flowing import GroupFlow, RunFlow, run_flow
 from noisecheck.compare.height import HeightStudy, fit_heights
 from noisecheck.compare.joint import JointVerdict, join_flow

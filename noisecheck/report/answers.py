@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
-from noisecheck.compare.effects import Comparison, Difference
+from noisecheck.compare.differences import Comparison, Difference
 from noisecheck.compare.joint import join_flow
 from noisecheck.compare.plan import EffectPlan, plan_effects, spread_of
 from noisecheck.core.errors import InputError, one_line

@@ -9,7 +9,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from noisecheck.compare.effects import Group
+from noisecheck.compare.differences import Group
 from noisecheck.core.errors import one_line
 from noisecheck.core.flags import Flag
 from noisecheck.report.answers import Asked, View, column_word, value_word

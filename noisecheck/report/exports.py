@@ -17,7 +17,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from noisecheck.compare.effects import Comparison
+from noisecheck.compare.differences import Comparison
 from noisecheck.compare.summary import LEVELS, LOGARITHMIC, RunSummary, index_of
 from noisecheck.core.errors import InputError, one_line
 from noisecheck.core.files import write_together

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from noisecheck.compare.decay import OctaveDecay, decay_changes
-from noisecheck.compare.effects import Difference, Group
+from noisecheck.compare.differences import Difference, Group
 from noisecheck.compare.hearing import JUST_NOTICEABLE, audible
 from noisecheck.compare.joint import JointVerdict, join_flow
 from noisecheck.compare.linear import t_interval

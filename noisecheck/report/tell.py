@@ -8,7 +8,7 @@ from collections.abc import Iterable, Sequence
 from typing import Final
 
 from noisecheck.compare.changed import Changed
-from noisecheck.compare.effects import Comparison, Difference
+from noisecheck.compare.differences import Comparison, Difference
 from noisecheck.compare.flowing import LINK, GroupFlow
 from noisecheck.compare.hearing import audible
 from noisecheck.compare.height import HeightStudy

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import Any, Final
 
-from noisecheck.compare.effects import Difference
+from noisecheck.compare.differences import Difference
 from noisecheck.compare.flowing import GroupFlow, Rate
 from noisecheck.compare.scorecard import Judged
 from noisecheck.compare.standing import Figure

@@ -18,7 +18,8 @@ from campaigns import levels_of, summary_of
 
 from noisecheck.bench.rig import Rig
 from noisecheck.bench.runsheet import Run
-from noisecheck.compare.effects import Difference, compare
+from noisecheck.compare.differences import Difference
+from noisecheck.compare.effects import compare
 from noisecheck.compare.summary import RunSummary
 
 

@@ -15,7 +15,7 @@ from studies import dispersed_counts
 
 from noisecheck.bench.rig import Rig
 from noisecheck.bench.runsheet import Run
-from noisecheck.compare.effects import Difference
+from noisecheck.compare.differences import Difference
 from noisecheck.compare.flowing import RunFlow, count_rate, group_flow, run_flow
 from noisecheck.compare.joint import flow_change, flow_margin, join
 from noisecheck.flow.drops import describe_drops

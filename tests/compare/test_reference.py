@@ -15,7 +15,8 @@ sys.path.insert(0, str(Path(__file__).parent))
 from campaigns import levels_of, spectrum, summary_of
 
 from noisecheck.bench.runsheet import Run
-from noisecheck.compare.effects import Difference, compare
+from noisecheck.compare.differences import Difference
+from noisecheck.compare.effects import compare
 from noisecheck.compare.reference import TakeEnds, find_reference_drops, shape_distance
 from noisecheck.compare.standing import standing
 from noisecheck.compare.summary import BANDS, RunSummary

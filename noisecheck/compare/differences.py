@@ -1,0 +1,136 @@
+"""What a comparison says: groups of runs, differences between them, and what to know about them."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+from typing import Any
+
+from noisecheck.compare.hearing import audible
+from noisecheck.compare.why import Reason
+from noisecheck.core.units import rounded
+
+__all__ = ["Comparison", "Difference", "Group", "interval_of", "p_value"]
+
+
+def interval_of(low: float, high: float, digits: int = 3) -> list[float] | None:
+    return [round(float(low), digits), round(float(high), digits)] if math.isfinite(low) else None
+
+
+def p_value(value: float) -> float | None:
+    return float(f"{value:.3g}") if math.isfinite(value) else None
+
+
+@dataclass(frozen=True)
+class Group:
+    """One side: its runs, its impacts, and the mean of run means of each level with a t interval (dB)."""
+
+    value: str
+    runs: int
+    impacts: int
+    levels: dict[str, float]
+    ci: dict[str, tuple[float, float]]
+    energy_lae_db: float
+    bands: dict[str, float]
+    excluded: dict[str, int]
+    run_names: tuple[str, ...]
+    run_lae_db: tuple[float, ...]
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the group as plain values (None = not measurable, or one run only)."""
+        low, high = self.ci["lae_db"]
+        return {
+            "value": self.value,
+            "runs": self.runs,
+            "impacts": self.impacts,
+            "lae_db": rounded(self.levels["lae_db"]),
+            "ci_db": interval_of(low, high),
+            **{k: rounded(v) for k, v in self.levels.items() if k != "lae_db"},
+            "lae_energy_mean_db": rounded(self.energy_lae_db),
+            "bands": {k: rounded(v) for k, v in self.bands.items()},
+            "excluded": self.excluded,
+            "run_names": list(self.run_names),
+            "run_lae_db": [rounded(v) for v in self.run_lae_db],
+        }
+
+
+@dataclass(frozen=True)
+class Difference:
+    """One level of one value against the baseline. Bands and the reason stand with ``lae_db`` only."""
+
+    value: str
+    measure: str
+    difference_db: float
+    ci_db: tuple[float, float]
+    p: float
+    verdict: str
+    """``quieter``, ``louder``, ``no difference shown`` or ``not comparable``."""
+    indicative: bool = False
+    """Whether a side has a single run: a figure without an interval."""
+    energy_difference_db: float = math.nan
+    df: float = math.nan
+    standard_error_db: float = math.nan
+    runs: tuple[int, int] = (0, 0)
+    balanced_for: tuple[str, ...] = ()
+    bands: dict[str, dict[str, Any]] = field(default_factory=dict)
+    decay: dict[str, Any] = field(default_factory=dict)
+    centroid: dict[str, Any] = field(default_factory=dict)
+    why: Reason | None = None
+    warnings: tuple[str, ...] = ()
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the difference as plain values."""
+        return {
+            "value": self.value,
+            "measure": self.measure,
+            "difference_db": rounded(self.difference_db),
+            "ci_db": interval_of(*self.ci_db),
+            "p": p_value(self.p),
+            "verdict": self.verdict,
+            "indicative": self.indicative,
+            "energy_difference_db": rounded(self.energy_difference_db),
+            "df": rounded(self.df),
+            "standard_error_db": rounded(self.standard_error_db, 4),
+            "runs": list(self.runs),
+            "balanced_for": list(self.balanced_for),
+            "bands": self.bands,
+            "decay": self.decay,
+            "centroid": self.centroid,
+            "why": self.why.to_dict() if self.why else {},
+            "heard": audible(self.difference_db, self.ci_db).to_dict() if math.isfinite(self.difference_db) else {},
+            "warnings": list(self.warnings),
+        }
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """The whole answer of ``compare``: groups, differences and what to know about them."""
+
+    by: str
+    baseline: str
+    station: str | None
+    db_re: str
+    groups: tuple[Group, ...]
+    differences: tuple[Difference, ...]
+    confidence: float = 0.95
+    warnings: tuple[str, ...] = ()
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the document that ``compare --json`` prints."""
+        return {
+            "by": self.by,
+            "baseline": self.baseline,
+            "station": self.station,
+            "db_re": self.db_re,
+            "confidence": self.confidence,
+            "groups": [g.to_dict() for g in self.groups],
+            "differences": [d.to_dict() for d in self.differences],
+            "warnings": list(self.warnings),
+        }
+
+    def of(self, value: str, measure: str = "lae_db") -> Difference:
+        """Return one difference; raises ``KeyError``."""
+        for difference in self.differences:
+            if (difference.value, difference.measure) == (value, measure):
+                return difference
+        raise KeyError((value, measure))
