@@ -4,10 +4,9 @@ from __future__ import annotations
 
 import argparse
 import io
-import json
 import os
 import sys
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +14,7 @@ from noisecheck import __version__
 from noisecheck.completion import SHELLS, PrintCompletion
 from noisecheck.core.errors import InputError, NoisecheckError, one_line
 from noisecheck.live import command as live
+from noisecheck.terminal import Bar, print_json, say
 
 __all__ = ["main", "make_parser"]
 
@@ -175,64 +175,30 @@ def _settings(arguments: argparse.Namespace) -> Any:
     return ListenSettings(detect=DetectSettings(false_per_hour=arguments.sensitivity))
 
 
-class _Bar:
-    """Progress on stderr, only on a terminal."""
-
-    def __init__(self) -> None:
-        self._bar: Any = None
-        if sys.stderr.isatty():
-            from tqdm import tqdm
-
-            self._bar = tqdm(total=1000, bar_format="{l_bar}{bar}| {elapsed} {desc}", leave=False, file=sys.stderr)
-
-    def __call__(self, share: float, what: str = "") -> None:
-        if self._bar is not None:
-            self._bar.set_description_str(one_line(what), refresh=False)
-            self._bar.update(int(1000 * share) - self._bar.n)
-
-    def close(self) -> None:
-        if self._bar is not None:
-            self._bar.close()
-
-
-def _print_json(document: Any) -> None:
-    text = json.dumps(document, ensure_ascii=False, allow_nan=False)
-    try:
-        text.encode(sys.stdout.encoding or "utf-8")
-    except UnicodeEncodeError:  # a terminal of another alphabet, or a name that is no text
-        text = json.dumps(document, allow_nan=False)
-    sys.stdout.write(text + "\n")
-
-
-def _say(lines: Iterable[str]) -> None:
-    """Print lines; what a name in them would do to a terminal is shown instead of done."""
-    print("\n".join(one_line(line) for line in lines))
-
-
 def _init(arguments: argparse.Namespace) -> int:
     from noisecheck.bench.template import write_campaign_template
 
     written = write_campaign_template(arguments.folder)
     if arguments.json:
-        _print_json({"folder": str(arguments.folder), "written": [str(p) for p in written]})
+        print_json({"folder": str(arguments.folder), "written": [str(p) for p in written]})
     else:
-        _say([f"Wrote {', '.join(str(p) for p in written)}."])
-        _say([f"Put recordings beside them, fill in runs.csv, then: noisecheck report {arguments.folder}"])
+        say([f"Wrote {', '.join(str(p) for p in written)}."])
+        say([f"Put recordings beside them, fill in runs.csv, then: noisecheck report {arguments.folder}"])
     return DONE
 
 
 def _health(arguments: argparse.Namespace) -> int:
     from noisecheck.pipeline.examine import examine
 
-    bar = _Bar()
+    bar = Bar()
     try:
         examined = examine(arguments.files, told=bar)
     finally:
         bar.close()
     if arguments.json:
-        _print_json(examined.to_dict())
+        print_json(examined.to_dict())
     else:
-        _say(examined.sentences())
+        say(examined.sentences())
     return DONE
 
 
@@ -245,7 +211,7 @@ def _ledger(arguments: argparse.Namespace) -> int:
     campaign = campaign_at(arguments.campaign, arguments.rig)
     if arguments.revision is not None:
         campaign = campaign.only(arguments.revision)
-    bar = _Bar()
+    bar = Bar()
     try:
         settings = _settings(arguments).across(spread_of(campaign.rig))
         result = measure_campaign(campaign, settings=settings, workers=arguments.workers, told=bar)
@@ -253,9 +219,9 @@ def _ledger(arguments: argparse.Namespace) -> int:
     finally:
         bar.close()
     if arguments.json:
-        _print_json(account.to_dict())
+        print_json(account.to_dict())
     else:
-        _say(tell_account(account))
+        say(tell_account(account))
     return DONE
 
 
@@ -263,7 +229,7 @@ def _measure(arguments: argparse.Namespace) -> int:
     from noisecheck.pipeline.files import measure_files
     from noisecheck.report.exports import write_impacts_csv
 
-    bar = _Bar()
+    bar = Bar()
     try:
         measured = measure_files(
             arguments.files,
@@ -278,11 +244,11 @@ def _measure(arguments: argparse.Namespace) -> int:
     if arguments.output is not None:
         write_impacts_csv(measured.impacts, arguments.output)
     if arguments.json:
-        _print_json(measured.document())
+        print_json(measured.document())
         return DONE
-    _say(measured.sentences())
+    say(measured.sentences())
     if arguments.output is not None:
-        _say([f"Wrote {arguments.output}."])
+        say([f"Wrote {arguments.output}."])
     return DONE
 
 
@@ -291,7 +257,7 @@ def _measured_campaign(arguments: argparse.Namespace) -> Any:
     from noisecheck.pipeline.campaign import measure_campaign, spread_of
 
     campaign = load_campaign(arguments.campaign)
-    bar = _Bar()
+    bar = Bar()
     try:
         settings = _settings(arguments).across(spread_of(campaign.rig))
         return measure_campaign(campaign, settings=settings, workers=arguments.workers, told=bar)
@@ -308,9 +274,9 @@ def _compare(arguments: argparse.Namespace) -> int:
     comparison = compare_campaign(result, by=arguments.by, baseline=arguments.baseline, station=arguments.station)
     both = together(result, comparison)
     if arguments.json:
-        _print_json(both.to_dict())
+        print_json(both.to_dict())
     else:
-        _say(tell_comparison(comparison, both.groups, both.verdicts, both.heights))
+        say(tell_comparison(comparison, both.groups, both.verdicts, both.heights))
     return DONE
 
 
@@ -325,9 +291,9 @@ def _trend(arguments: argparse.Namespace) -> int:
         between = changed_campaign(result, trend, before=arguments.between[0], after=arguments.between[1])
     if arguments.json:
         document = trend.to_dict()
-        _print_json(document if between is None else {**document, "between": between.to_dict()})
+        print_json(document if between is None else {**document, "between": between.to_dict()})
     else:
-        _say(tell_trend(trend) if between is None else tell_changed(between))
+        say(tell_trend(trend) if between is None else tell_changed(between))
     return {"met": DONE, "not met": AGAINST, "not yet shown": NOT_SHOWN}[trend.verdict]
 
 
@@ -339,9 +305,9 @@ def _plan(arguments: argparse.Namespace) -> int:
     result = _measured_campaign(arguments)
     plan = plan_campaign(result, by=arguments.by, station=arguments.station, wanted_db=wanted)
     if arguments.json:
-        _print_json(plan.to_dict())
+        print_json(plan.to_dict())
     else:
-        _say(tell_plan(plan))
+        say(tell_plan(plan))
     return DONE
 
 
@@ -351,11 +317,11 @@ def _report(arguments: argparse.Namespace) -> int:
     result = _measured_campaign(arguments)
     written = write_report(result, arguments.output, figures=arguments.figures)
     if arguments.json:
-        _print_json({"written": [str(p) for p in written]})
+        print_json({"written": [str(p) for p in written]})
     else:
         pictures = [p for p in written if p.parent.name == "figures"]
-        _say(f"Wrote {p}." for p in written if p not in pictures)
-        _say([f"Wrote {len(pictures)} pictures into {pictures[0].parent}."] if pictures else [])
+        say(f"Wrote {p}." for p in written if p not in pictures)
+        say([f"Wrote {len(pictures)} pictures into {pictures[0].parent}."] if pictures else [])
     return DONE
 
 
@@ -366,7 +332,7 @@ def _watch(arguments: argparse.Namespace) -> int:
 def _simulate(arguments: argparse.Namespace) -> int:
     from noisecheck.simulate import simulate_file
 
-    bar = _Bar()
+    bar = Bar()
     try:
         written = simulate_file(
             arguments.scene, arguments.output, progress=lambda done, total, run: bar(done / max(total, 1), run)
@@ -374,9 +340,9 @@ def _simulate(arguments: argparse.Namespace) -> int:
     finally:
         bar.close()
     if arguments.json:
-        _print_json({"written": [str(p) for p in written]})
+        print_json({"written": [str(p) for p in written]})
     else:
-        _say([f"Wrote {len(written)} files to {arguments.output}."])
+        say([f"Wrote {len(written)} files to {arguments.output}."])
     return DONE
 
 

@@ -24,6 +24,7 @@ LAYERS = {
     "report": 9,
     "live": 9,
     "completion": 9,
+    "terminal": 9,
     "cli": 10,
     "__init__": 10,
     "__main__": 11,
