@@ -14,6 +14,7 @@ __all__ = ["begun_where_placed", "find_drops"]
 
 _E_LOW = 0.15
 _E_LEAST_GROWN = 0.8  # growing intervals, up to the inverse of this, show what an even feed votes by chance
+_FALL_DB = 26.0  # v^1.3: between exposure and peak pressure (rigid ball)
 _SOFTER_DB = 2.0  # a rebound is softer than its contact by 26 lg(1 / e): 1.2 dB at e = 0.9, 4 dB at 0.7
 _HABIT_IMPACTS = 5000
 _MAX_OPEN = 6  # trains open at one place; more balls bouncing at once cannot be told apart
@@ -27,6 +28,7 @@ def find_drops(
     longest_first_s: float = 1.2,
     interval_tolerance: float = 0.06,
     level_tolerance_db: float = 3.0,
+    faint: ArrayLike | None = None,
 ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """Return (drop, rebound) of every impact, both (n,): trains of shrinking intervals and falling levels.
 
@@ -37,6 +39,8 @@ def find_drops(
         longest_first_s: longest interval between first contact and first rebound.
         interval_tolerance: relative scatter expected of an interval about its prediction.
         level_tolerance_db: the same of a rebound's level.
+        faint: (n,) bool, impacts as faint as the background (flag ``bound``): they may be rebounds, but
+            show no habits and begin no train, for what a lift ticks is as faint; None: none of them.
 
     Each place first shows its habits (restitution and first interval, from runs of three intervals that shrink by
     equal ratios). Then each impact is given to the open train that foresees it best, if that is likelier than a new
@@ -51,13 +55,16 @@ def find_drops(
         raise InputError(f"times {t.shape}, levels {level.shape} and stations {codes.shape} must be equally long")
     if t.size and not np.all(np.diff(t) >= 0):
         raise InputError("times must ascend: sort the impacts by time first")
+    dim = np.zeros(t.size, bool) if faint is None else np.asarray(faint, bool)
     train = np.full(t.size, -1, np.int64)
     rebound = np.zeros(t.size, np.int64)
     alone = codes < 0
     train[alone] = np.flatnonzero(alone)
     for code in np.unique(codes[~alone]):
         rows = np.flatnonzero(codes == code)
-        owner, number = _trains(t[rows], level[rows], longest_first_s, interval_tolerance, level_tolerance_db)
+        owner, number = _trains(
+            t[rows], level[rows], dim[rows], longest_first_s, interval_tolerance, level_tolerance_db
+        )
         train[rows], rebound[rows] = rows[owner], number
     # Number the drops in order of their first contact.
     drop = np.cumsum(train == np.arange(t.size)) - 1
@@ -103,9 +110,9 @@ def _habits(t: NDArray[np.float64], level: NDArray[np.float64], longest_s: float
     Votes: three impacts, not always neighbours, whose two intervals foresee a fourth. Chance votes are counted by
     foreseeing it at two wrong times, the fewer taken, since the rebounds of an even train are everywhere.
     """
-    loud = float(np.nanmedian(level)) if np.any(np.isfinite(level)) else math.nan
     t, level = t[:_HABIT_IMPACTS], level[:_HABIT_IMPACTS]
-    nothing = (*_few_rebounds(t, level, longest_s), loud)
+    nothing = _few_rebounds(t, level, longest_s)
+    loud = nothing[3]
     true: list[NDArray[np.float64]] = []
     chances: tuple[list[NDArray[np.float64]], ...] = ([], [])
     starts, rows = [], []
@@ -167,8 +174,10 @@ def _near(t: NDArray[np.float64], when: NDArray[np.float64], within: NDArray[np.
     return np.asarray(np.searchsorted(t, when + within) > np.searchsorted(t, when - within))
 
 
-def _few_rebounds(t: NDArray[np.float64], level: NDArray[np.float64], longest_s: float) -> tuple[float, float, float]:
-    """Return (restitution, its scatter, first interval or NaN) where balls rebound once or twice only.
+def _few_rebounds(
+    t: NDArray[np.float64], level: NDArray[np.float64], longest_s: float
+) -> tuple[float, float, float, float]:
+    """Return the habits of one place where balls rebound once or twice only, see :func:`_habits`.
 
     Without longer trains only the level tells a rebound: each impact softer than the one before it by 1.5 dB.
     """
@@ -177,19 +186,22 @@ def _few_rebounds(t: NDArray[np.float64], level: NDArray[np.float64], longest_s:
     first = soft & ~np.r_[False, soft[:-1]]
     second = np.flatnonzero(soft & ~first)
     e, spread, usual = 0.6, 0.35, math.nan
+    loud = float(np.nanmedian(level)) if np.any(np.isfinite(level)) else math.nan
     if first.sum() >= max(5, 0.1 * t.size):
         middle = float(np.median(gap[first]))
         # Softer by chance is no habit: then the other intervals are as long.
         others = np.abs(np.log(np.maximum(gap[~soft], 1e-6) / middle)) < 0.15
         if np.median(np.abs(gap[first] - middle)) < 0.12 * middle and others.sum() < 0.25 * max(len(others), 1):
             usual = middle
+            loud = float(np.median(level[:-1][first]))
+            e = min(max(10.0 ** (-float(np.median(fall[first])) / _FALL_DB), _E_LOW), 0.98)
     if usual == usual and len(second) >= max(5, 0.1 * t.size):
         ratio = np.log(gap[second] / gap[second - 1])
         middle = float(np.median(ratio))
         off = 1.4826 * float(np.median(np.abs(ratio - middle)))
         if off < 0.2 and math.log(_E_LOW) < middle < 0.0:
             e, spread = math.exp(middle), max(off, 0.02)
-    return e, spread, usual
+    return e, spread, usual, loud
 
 
 def _goes_on(times: list[float], now: float, interval: float, e: float, tolerance: float) -> bool:
@@ -214,20 +226,27 @@ def _own_train(times: list[float], levels: list[float], row: int, first: float, 
 
 
 def _trains(
-    t: NDArray[np.float64], level: NDArray[np.float64], longest_s: float, tolerance: float, level_sd: float
+    t: NDArray[np.float64],
+    level: NDArray[np.float64],
+    faint: NDArray[np.bool_],
+    longest_s: float,
+    tolerance: float,
+    level_sd: float,
 ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """Return for each impact of one place (row of its drop's first contact, rebound number)."""
-    e_usual, e_sd, first_usual, loud = _habits(t, level, longest_s)
+    clear = ~faint
+    e_usual, e_sd, first_usual, loud = _habits(t[clear], level[clear], longest_s)
     trains_usual = e_sd < 0.2
     e_sd = max(e_sd, tolerance)
-    rate = max(min(t.size / max(float(t[-1] - t[0]), 1.0), 20.0), 0.05) if t.size else 1.0
+    span_s = max(float(t[-1] - t[0]), 1.0) if t.size else 1.0
+    rates = [max(min(count / span_s, 20.0), 0.05) for count in (int(clear.sum()), int(faint.sum()))]
     known_first = not math.isnan(first_usual)
-    fall_db = -26.0 * math.log10(min(e_usual, 0.98))  # v^1.3: between exposure and peak pressure (rigid ball)
+    fall_db = -_FALL_DB * math.log10(min(e_usual, 0.98))
     owner, number = [0] * t.size, [0] * t.size
     # Open trains: [row of first contact, rebounds so far, last time, last interval, last level, restitution]
     trains: list[list[float]] = []
-    times, levels = t.tolist(), level.tolist()
-    log_rate = math.log(rate)
+    times, levels, dim = t.tolist(), level.tolist(), faint.tolist()
+    log_rates = [math.log(rate) for rate in rates]
     for row, (now, loudness) in enumerate(zip(times, levels, strict=True)):
         best, best_score, best_skip, live, foreseen = None, -math.inf, 0, [], False
         for item in trains:
@@ -261,7 +280,8 @@ def _trains(
                 off = loudness - item[4] + fall_db * (1 + skip)
                 if off == off:
                     score -= 0.5 * (off / level_sd) ** 2 + math.log(level_sd)
-                    fresh = loudness - loud
+                    # Against a first contact, as loud as they are here; what is faint is as loud as what ticks.
+                    fresh = 0.0 if dim[row] else loudness - loud
                     score += 0.5 * min(abs(fresh / level_sd), 4.0) ** 2 + math.log(level_sd)
                     if not item[1] and not known_first and not foreseen and loudness > item[4] - 1.5:
                         continue
@@ -270,7 +290,7 @@ def _trains(
                 if score > best_score:
                     best, best_score, best_skip = item, score, skip
         trains = live
-        if best is not None and best_score > log_rate:
+        if best is not None and best_score > log_rates[dim[row]]:
             since = now - best[2]
             last = since if not best_skip else since * best[5] / (1.0 + best[5])
             if best[1] and not best_skip:
@@ -281,6 +301,8 @@ def _trains(
             owner[row], number[row] = int(best[0]), int(best[1])
         else:
             owner[row] = row
+            if dim[row]:
+                continue
             trains.append([row, 0, now, 0.0, loudness, e_usual])
             if len(trains) > _MAX_OPEN:
                 trains.pop(0)

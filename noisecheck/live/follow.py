@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from noisecheck.bench.rig import Rig
+from noisecheck.core.flags import Flag
 from noisecheck.core.table import Impacts
 from noisecheck.core.units import to_seconds
 from noisecheck.detect.channels import Onsets
@@ -128,7 +129,7 @@ class Follower:
         self._habits: list[Impacts] = []
         self._context = joined_onsets([], channels), Impacts.empty()
         self._recent = np.empty(0, np.int64)
-        self._rows: dict[str, list[tuple[float, float, bool, int]]] = {}
+        self._rows: dict[str, list[tuple[float, float, bool, bool, int]]] = {}
         self._drops = 0
         self.ledger: Ledger | None = None
 
@@ -277,7 +278,7 @@ class Follower:
         table, odds = _joined(found)
         names = self._places(table)
         codes = np.array([list(dict.fromkeys(names)).index(n) for n in names], np.int64)
-        drop, rebound = find_drops(table["time_s"], table["lae_db"], codes)
+        drop, rebound = find_drops(table["time_s"], table["lae_db"], codes, faint=table.flagged(Flag.BOUND))
         if self._placer is not None:
             drop, rebound = begun_where_placed(drop, rebound, table["station"] != "", table["lae_db"])
         # Numbered apart from the drops of later on.
@@ -347,21 +348,21 @@ class Follower:
     def _with_drops(self, table: Impacts) -> Impacts:
         """Tell rebounds from first contacts, by what each station has shown of late."""
         drop, rebound = np.empty(len(table), np.int64), np.zeros(len(table), np.int64)
-        times, levels, stations = table["time_s"], table["lae_db"], table["station"]
+        times, levels, stations, faint = table["time_s"], table["lae_db"], table["station"], table.flagged(Flag.BOUND)
         for i, name in enumerate(self._places(table)):
             past = self._rows.setdefault(name, [])
-            past.append((float(times[i]), float(levels[i]), bool(stations[i]), self._drops))
+            past.append((float(times[i]), float(levels[i]), bool(stations[i]), bool(faint[i]), self._drops))
             del past[:-_REBOUND_ROWS]
             drop[i] = self._drops
             if name:
                 recent = np.array(past)
-                found = find_drops(recent[:, 0], recent[:, 1], np.zeros(len(recent), np.int64))
+                found = find_drops(recent[:, 0], recent[:, 1], np.zeros(len(recent), int), faint=recent[:, 3] > 0)
                 if self._placer is not None:
                     found = begun_where_placed(*found, recent[:, 2] > 0, recent[:, 1])
                 rebound[i] = found[1][-1]
                 if rebound[i]:
-                    drop[i] = past[int(np.argmax((found[0] == found[0][-1]) & (found[1] == 0)))][3]
-                    past[-1] = (*past[-1][:3], int(drop[i]))
+                    drop[i] = past[int(np.argmax((found[0] == found[0][-1]) & (found[1] == 0)))][4]
+                    past[-1] = (*past[-1][:4], int(drop[i]))
             self._drops += int(rebound[i] == 0)
         return table.with_columns(drop=drop, rebound=rebound)
 

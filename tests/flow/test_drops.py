@@ -219,3 +219,31 @@ def test_nothing_and_nonsense() -> None:
         find_drops([1.0, 0.5], [0, 0], [0, 0])
     with pytest.raises(InputError, match="equally long"):
         find_drops([1.0], [0, 0], [0, 0])
+
+
+def test_what_ticks_faintly_hides_no_rebounds() -> None:
+    # A lift ticks seven times a second under ten drops with one rebound each, 78 ms later and 13 dB softer.
+    rng = np.random.default_rng(3)
+    drops = 4.0 + 2.4 * np.arange(10) + rng.uniform(-0.2, 0.2, 10)
+    rebounds = drops + rng.normal(0.078, 0.002, 10)
+    ticks = np.arange(0.0, 30.0, 1.0 / 7.1)
+    times = np.concatenate([drops, rebounds, ticks])
+    levels = np.concatenate([rng.normal(-45, 1, 10), rng.normal(-58, 1, 10), rng.normal(-78, 4, len(ticks))])
+    order = np.argsort(times)
+    kind = np.repeat([0, 1, 2], [10, 10, len(ticks)])[order]
+    drop, number = find_drops(times[order], levels[order], np.zeros(len(times), int), faint=kind == 2)
+    assert number[kind == 0].tolist() == [0] * 10
+    assert number[kind == 1].tolist() == [1] * 10
+    assert drop[kind == 1].tolist() == drop[kind == 0].tolist()
+
+
+def test_first_contacts_are_as_loud_as_they_are_however_many_rebounds_and_ticks_there_are() -> None:
+    # One rebound each, and as many more impacts between first contacts and rebounds in level: the middle of all levels
+    # is no first contact's.
+    rng = np.random.default_rng(5)
+    drops = 4.0 + 1.5 * np.arange(12) + rng.uniform(-0.2, 0.2, 12)
+    times = np.concatenate([drops, drops + rng.normal(0.077, 0.002, 12), [4.75, 9.25, 16.75]])
+    levels = np.concatenate([rng.normal(-43, 1, 12), rng.normal(-60, 1, 12), [-74.0, -80.0, -77.0]])
+    order = np.argsort(times)
+    _, number = find_drops(times[order], levels[order], np.zeros(len(times), int))
+    assert number[np.argsort(order)].tolist() == [0] * 12 + [1] * 12 + [0] * 3
