@@ -121,11 +121,11 @@ class FileSource:
 
     def _grown(self, heard: int) -> bool:
         """Wait for more; return whether it came."""
-        size = self.path.stat().st_size
-        waited = 0.0
-        while waited < self._idle_s and time.time() - self.path.stat().st_mtime < self._idle_s + 1.0:
-            if self.path.stat().st_size != size or not waited:
-                size = self.path.stat().st_size
+        size, waited = -1, 0.0
+        while True:
+            now = self.path.stat()
+            if now.st_size != size:  # the first time in any case: it may have grown, and rested, while it was heard
+                size = now.st_size
                 again = open_recording(self.path)
                 if again.frames < heard:
                     again.close()
@@ -134,9 +134,10 @@ class FileSource:
                 self._recording = again
                 if again.frames > heard:
                     return True
+            if waited >= self._idle_s or time.time() - now.st_mtime >= self._idle_s + 1.0:
+                return False
             self._clock.sleep(_POLL_S)
             waited += _POLL_S
-        return False
 
     def close(self) -> None:
         """Close the file."""

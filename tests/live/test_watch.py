@@ -24,7 +24,7 @@ from noisecheck.core.errors import InputError
 from noisecheck.detect.stream import Stream
 from noisecheck.live import PIPE_FORMATS
 from noisecheck.live.command import watch
-from noisecheck.live.sources import decode_pcm
+from noisecheck.live.sources import Chunk, FileSource, decode_pcm
 from noisecheck.pipeline.campaign import measure_campaign
 from noisecheck.pipeline.listen import ListenSettings
 
@@ -245,6 +245,18 @@ def test_a_file_that_grows_is_followed(machine: Path, sound: Any) -> None:
     events = events_of(out.decode())
     assert events[-1]["listened_s"] == 45.0
     assert told(events) == [("stuck", pytest.approx(STUCK_S, abs=0.01))]
+
+
+def test_what_a_file_grew_by_long_before_its_end_was_reached_is_heard_too(tmp_path: Path) -> None:
+    path = tmp_path / "grew.wav"
+    sound = np.random.default_rng(1).normal(0.0, 0.01, (9 * RATE, 1))
+    soundfile.write(path, sound[: 4 * RATE], RATE, subtype="PCM_16")
+    source = FileSource(path, clock=FakeClock())
+    soundfile.write(path, sound, RATE, subtype="PCM_16")
+    os.utime(path, (time.time() - 60.0, time.time() - 60.0))  # it has rested for a minute when its end is reached
+    heard = sum(len(item.samples) for item in source.items() if isinstance(item, Chunk))
+    source.close()
+    assert heard == 9 * RATE
 
 
 def test_without_stations_it_tells_impacts_only(machine: Path, capsys: pytest.CaptureFixture[str]) -> None:
