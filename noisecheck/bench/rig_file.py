@@ -25,6 +25,7 @@ from noisecheck.bench.rig import (
 )
 from noisecheck.bench.runsheet import read_text
 from noisecheck.core.errors import InputError, nearest, one_line
+from noisecheck.core.table import band_names
 
 __all__ = ["SECTIONS", "load_rig"]
 
@@ -38,6 +39,7 @@ SECTIONS: Final[dict[str, type[BaseModel]]] = {
     "revisions": Revisions,
     "requirement": Requirement,
 }
+_MOST_DB_FULL_SCALE: Final = 20.0  # no level of an impact, nor the exposure of a minute at full scale
 _LISTS: Final = ("microphone", "station", "requirement")
 _INNER: Final = ("function", "tuple", "float", "constrained")  # names of kinds, not of keys
 
@@ -46,7 +48,8 @@ def load_rig(path: str | Path) -> Rig:
     """Return the rig described by a TOML file; a file that does not exist gives an empty rig.
 
     Raises:
-        InputError: not TOML, an unknown key (the nearest known one is named), or a value that cannot be right.
+        InputError: not TOML, an unknown key (the nearest known one is named), or a value that cannot be right, such as
+            a limit re 20 uPa where nothing calibrates the levels.
     """
     path = Path(path)
     if not path.exists():
@@ -59,9 +62,18 @@ def load_rig(path: str | Path) -> Rig:
     except (ValueError, RecursionError) as error:
         raise InputError(f"{one_line(path)}: not usable TOML: a number too long, or lists too deep") from error
     try:
-        return Rig.model_validate(document)
+        rig = Rig.model_validate(document)
     except ValidationError as error:
         raise InputError(f"{one_line(path)}{_sentence(error, text)}") from error
+    for number, asked in enumerate(rig.requirements):
+        level = asked.measure.endswith("_db") or asked.measure in band_names()
+        if level and asked.limit > _MOST_DB_FULL_SCALE and not rig.calibration.given:
+            raise InputError(
+                f"{one_line(path)}{_line(text, 'requirement', number, 'limit')}, [[requirement]]: limit = "
+                f"{asked.limit:g} can only be dB re 20 uPa, but no [calibration] is given: levels are then in dB re "
+                "full scale, nearly all below 0"
+            )
+    return rig
 
 
 def _sentence(error: ValidationError, text: str) -> str:

@@ -68,9 +68,11 @@ name = "my machine"
 # id = "R1"
 # text = "a ball on the landing is quiet enough for the foyer"
 # strict = true
-# measure = "lae_db"
-# station = "landing"
-# limit = 60.0
+# measure = "lae_db"             # or lzpeak_db, lcpeak_db, lafmax_db, total_lae_db, a band such as le_4000hz, decay_ms,
+#                                # centroid_hz, restitution, held_up_per_thousand, failures_per_million
+# station = "landing"            # all stations together when left out
+# limit = -50.0                  # dB re full scale; re 20 uPa once [calibration] is given
+# sense = "at most"              # or "at least"
 # confidence = 0.95
 """
 

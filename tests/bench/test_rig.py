@@ -147,3 +147,12 @@ def test_bytes_that_are_not_text(tmp_path: Path) -> None:
     path.mkdir()
     with pytest.raises(InputError, match="cannot be read"):
         load_rig(path)
+
+
+@pytest.mark.parametrize("measure", ["lae_db", "lzpeak_db", "le_2000hz"])
+def test_a_limit_re_20_upa_needs_a_calibration(tmp_path: Path, measure: str) -> None:
+    asked = f'[[requirement]]\nid = "R1"\nmeasure = "{measure}"\nlimit = 60.0\n'
+    with pytest.raises(InputError, match=r"rig.toml, line 4, \[\[requirement\]\]: limit = 60 can only be dB re 20 uPa"):
+        rig_of(tmp_path, asked)
+    assert rig_of(tmp_path, asked.replace("60.0", "-50.0")).requirements[0].limit == -50.0
+    assert rig_of(tmp_path, asked + "[calibration]\npa_at_full_scale = 20.0\n").requirements[0].limit == 60.0
