@@ -171,9 +171,8 @@ def tell_trend(trend: Trend) -> list[str]:
                 levels.append(
                     f"{name or 'all stations'} {figure.value:.1f} dB {interval(figure.low, figure.high)}".rstrip()
                 )
-        lines.append(
-            f"revision {revision.revision}{what}: {revision.runs} runs, strict requirements {revision.card.verdict}"
-        )
+        asked = f", strict requirements {revision.card.verdict}" if revision.card.judged else ""
+        lines.append(f"revision {revision.revision}{what}: {revision.runs} runs{asked}")
         lines.append(f"  L_AE {', '.join(levels) if levels else 'not measurable'}; {_flow(revision.flow)}")
         for judged in revision.card.judged:
             lines += _judged(judged)
