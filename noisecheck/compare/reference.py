@@ -1,14 +1,15 @@
 """Reference drops found by themselves: the same ball dropped the same way at the start and end of takes.
 
 Nothing in the run sheet is needed. At the ends of a take, impacts set apart by silence are candidates; they are
-reference drops where several of them sound alike and unlike the machine's own impacts, so that no ball of the machine
-is ever taken for one. The first and last half second, where a button is pressed, never count.
+reference drops where those of several ends sound alike, by what they scatter from drop to drop, and unlike every impact
+of the machine in the same take, so that no ball of the machine is taken for one. The first and last half second, where
+a button is pressed, never count. Where ends stand apart and it stays open what they are, that is told, too.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Final
 
 import numpy as np
@@ -24,19 +25,24 @@ Rows = NDArray[np.int64]
 
 _EDGE_S: Final = 0.5
 _SILENCE_S: Final = 2.0
-_SILENCE_GAPS: Final = 3.0
 _LONGEST_S: Final = 15.0
 _MOST_IMPACTS: Final = 60
 _AUDIBLE_DB: Final = 20.0  # fainter impacts than this below a take's usual ones do not break a silence
 _REBOUND_S: Final = 0.7  # a fall of half a metre rebounds for no longer; drops by hand are further apart
-_CORE_DB: Final = 3.0
-_PAIR_LEVEL_DB: Final = 3.0
-_MOVED_DB: Final = 8.0  # with the microphone moved in between, a reference drop still sounds more like one than this
-_OWN_SHARE: Final = 0.6
-_OWN_DB: Final = 2.0
+_TAIL_S: Final = 0.5
 _LEAST_OWN: Final = 8
 _LEAST_BANDS: Final = 6
-_LOUD_BANDS_DB: Final = 25.0
+_FLOOR_DB: Final = 25.0  # below its loudest band; what lies deeper is noise more than the blow
+_LEAST_SD_DB: Final = 0.7
+_PRIOR_DROPS: Final = 4.0
+_TEMPER: Final = 0.5
+_LEAST_ODDS: Final = 4.6
+_SHARE: Final = 0.6
+_ROUNDS: Final = 3
+_MOST_SEEDS: Final = 40
+_MOST_ODDS: Final = 12.0
+_USUAL_SD_DB: Final = 1.5
+_PAIR_LEVEL_DB: Final = 3.0
 
 
 @dataclass(frozen=True)
@@ -59,15 +65,22 @@ _NONE: Final = np.empty(0, np.int64)
 
 
 @dataclass
-class _Cluster:
+class _End:
+    """What may be reference drops at one end of a take: first contacts from the end inwards."""
+
     take: int
     end: bool
-    rows: Rows
     drops: Rows
-    shapes: Floats
-    level_db: float
-    own: Floats
+    """First contacts, the outermost first."""
+    cuts: list[tuple[int, int, int]]
+    """What of it may be reference drops: so many of the outermost first contacts, from this row to that."""
+    levels: Floats
+    shapes: Floats = field(default_factory=lambda: np.empty((0, 0)))
+    own: Floats = field(default_factory=lambda: np.empty((0, 0)))
     """Shapes of the machine's impacts in the same take."""
+    count: int = 0
+    """Drops taken for reference drops so far."""
+    odds: float = 0.0
 
 
 def shape_distance(a: Floats, b: Floats) -> Floats:
@@ -83,140 +96,216 @@ def find_reference_drops(takes: Sequence[Impacts], seconds: Sequence[float]) -> 
         takes: measured impacts of each take, in order of time.
         seconds: length of each take.
 
-    Three ends must agree within 3 dB of band shape (RMS), or the two ends of one take in level too, with at least two
-    drops each; other ends join them if they are nearer to these than the take's own impacts are by a good part.
+    Three ends of two takes must agree, or the two ends of one take with at least two drops each; an end agrees where
+    its drops are likelier made by what the other ends have in common than by anything the machine does in its take.
     """
-    nothing = tuple(TakeEnds(_NONE, _NONE, _NONE, _NONE) for _ in takes)
-    clusters = _with_drops([c for i, t in enumerate(takes) for c in _ends(i, t, seconds[i])], takes)
-    if len(clusters) < 2:
-        return nothing
-    bands = _common_bands(clusters, takes)
-    if bands.sum() < _LEAST_BANDS:
-        return nothing
-    for cluster in clusters:
-        table = takes[cluster.take].data["bands"].astype(np.float64)
-        cluster.shapes = table[cluster.drops][:, bands]
-        own = np.setdiff1d(np.arange(len(table)), np.concatenate([c.rows for c in clusters if c.take == cluster.take]))
-        own = own[_clear(takes[cluster.take])[own]]
-        shapes = table[own][:, bands]
-        cluster.own = shapes[np.isfinite(shapes).all(axis=1)]
-    clusters = [c for c in clusters if _of_one_sound(c) and len(c.own) >= _LEAST_OWN]
-    template = _template(clusters)
-    if template is None:
-        return nothing
-    found = list(nothing)
-    for cluster in clusters:
-        if _belongs(cluster, template):
-            old = found[cluster.take]
-            found[cluster.take] = (
-                TakeEnds(old.start, cluster.rows, old.start_drops, cluster.drops)
-                if cluster.end
-                else TakeEnds(cluster.rows, old.end, cluster.drops, old.end_drops)
-            )
+    found = [TakeEnds(_NONE, _NONE, _NONE, _NONE) for _ in takes]
+    for end in _agreed(_prepared(takes, seconds)):
+        table = takes[end.take]
+        drops = np.sort(end.drops[: end.count])
+        rows = _between(table, end)
+        old = found[end.take]
+        found[end.take] = (
+            TakeEnds(old.start, rows, old.start_drops, drops)
+            if end.end
+            else TakeEnds(rows, old.end, drops, old.end_drops)
+        )
     return tuple(found)
 
 
-def _clear(table: Impacts) -> NDArray[np.bool_]:
-    return np.asarray(~(table.data["margin_db"] < 6.0))
+def _between(table: Impacts, end: _End) -> Rows:
+    """Return all rows of the drops taken, the faint ones that follow them too."""
+    first, last = next((a, b) for count, a, b in end.cuts if count == end.count)
+    t = table["time_s"]
+    return np.flatnonzero((t >= t[first]) & (t <= t[last] + _TAIL_S))
 
 
-def _ends(number: int, table: Impacts, seconds: float) -> list[_Cluster]:
-    """Return the impacts at either end of a take that silence sets apart from the rest."""
+def _prepared(takes: Sequence[Impacts], seconds: Sequence[float]) -> list[_End]:
+    """Return the candidates of all takes with their shapes over bands that are loud in them or in the machine."""
+    parts = [part for i, t in enumerate(takes) for part in _parts(i, t, seconds[i])]
+    ends = _with_drops(parts, takes)
+    own: dict[int, Rows] = {}
+    for take, _, rows in parts:
+        t = takes[take]["time_s"]
+        clear = own.get(take, np.flatnonzero(~(takes[take].data["margin_db"] < 6.0)))
+        own[take] = clear[(t[clear] < t[rows[0]]) | (t[clear] > t[rows[-1]] + _TAIL_S)]
+    tables = {take: _floored(takes[take].data["bands"].astype(np.float64)) for take in own}
+    if not ends:
+        return []
+    hit, machine = (
+        np.vstack([tables[e.take][e.drops] for e in ends]),
+        np.vstack([tables[take][rows] for take, rows in own.items()]),
+    )
+    known = (np.isfinite(hit).mean(axis=0) > 0.8) & (np.isfinite(machine).mean(axis=0) > 0.8)
+    loud = np.zeros(known.shape, bool)
+    for part in (hit, machine):
+        loud |= np.nan_to_num(np.where(known, part, -_FLOOR_DB), nan=-_FLOOR_DB).mean(axis=0) > 0.8 * -_FLOOR_DB
+    bands = known & loud
+    if bands.sum() < _LEAST_BANDS:
+        return []
+    for end in ends:
+        end.shapes = _shapes(tables[end.take][end.drops][:, bands])
+        shapes = _shapes(tables[end.take][own[end.take]][:, bands])
+        end.own = shapes[np.isfinite(shapes).all(axis=1)]
+    return [e for e in ends if len(e.own) >= _LEAST_OWN]
+
+
+def _floored(bands: Floats) -> Floats:
+    """Return bands re the loudest one of each row, not deeper than the floor."""
+    top = np.max(np.where(np.isfinite(bands), bands, -np.inf), axis=1, initial=-np.inf, keepdims=True)
+    return np.asarray(np.maximum(bands - np.where(np.isfinite(top), top, 0.0), -_FLOOR_DB))
+
+
+def _shapes(bands: Floats) -> Floats:
+    return np.asarray(bands - bands.mean(axis=1, keepdims=True))
+
+
+def _parts(number: int, table: Impacts, seconds: float) -> list[tuple[int, bool, Rows]]:
+    """Return the impacts at either end of a take that the longest silence near it sets apart from the rest."""
     t, level = table["time_s"], table["lae_db"]
     inside = (t > _EDGE_S) & (t < seconds - _EDGE_S) & np.isfinite(level)
     if inside.sum() < 4:
         return []
-    rows = np.flatnonzero(inside & (level > np.percentile(level[inside], 75) - _AUDIBLE_DB))
+    middle = inside & (np.abs(t - seconds / 2) < seconds / 4)
+    usual = min(float(np.percentile(level[m], 75)) for m in (inside, middle) if m.any())
+    rows = np.flatnonzero(inside & (level > usual - _AUDIBLE_DB))
     gaps = np.diff(t[rows])
-    if len(rows) < 4:
-        return []
-    silences = np.flatnonzero(gaps > max(_SILENCE_S, _SILENCE_GAPS * float(np.median(gaps))))
-    found = []
-    if not len(silences):
-        return []
-    # Drops by hand may be further apart than the silence asked for: the end reaches to the longest pause near it.
+    found: list[tuple[int, bool, Rows]] = []
+    silences = np.flatnonzero(gaps > _SILENCE_S)
     for end in (False, True):
         inner = [int(k) for k in silences if (2 * (k + 1) >= len(rows) if end else 2 * (k + 1) <= len(rows))]
-        near = [k for k in inner if _span(t[rows], k, end) <= _LONGEST_S]
+        near = [k for k in inner if (t[rows[-1]] - t[rows[k + 1]] if end else t[rows[k]] - t[rows[0]]) <= _LONGEST_S]
         if not near:
             continue
         cut = max(near, key=lambda k: float(gaps[k]))
         part = rows[cut + 1 :] if end else rows[: cut + 1]
         if len(part) <= _MOST_IMPACTS:
-            found.append(_Cluster(number, end, part, part, np.empty((0, 0)), np.nan, np.empty((0, 0))))
-    ends = sum(len(c.rows) for c in found)
-    return found if len(rows) - ends >= _LEAST_OWN else []
+            found.append((number, end, part))
+    return found if len(rows) - sum(len(p) for _, _, p in found) >= _LEAST_OWN else []
 
 
-def _span(t: Floats, k: int, end: bool) -> float:
-    return float(t[-1] - t[k + 1]) if end else float(t[k] - t[0])
-
-
-def _with_drops(clusters: list[_Cluster], takes: Sequence[Impacts]) -> list[_Cluster]:
-    """Tell first contacts from rebounds, all ends together, since each has few."""
-    if not clusters:
+def _with_drops(parts: Sequence[tuple[int, bool, Rows]], takes: Sequence[Impacts]) -> list[_End]:
+    """Tell first contacts from rebounds, all ends together, since each has few, and where drops may end."""
+    if not parts:
         return []
-    times = np.concatenate(
-        [takes[c.take]["time_s"][c.rows] - takes[c.take]["time_s"][c.rows[0]] + 100.0 * i
-         for i, c in enumerate(clusters)]
+    times = [takes[i]["time_s"][rows] for i, _, rows in parts]
+    levels = [takes[i]["lae_db"][rows] for i, _, rows in parts]
+    laid = np.concatenate([t - t[0] + 100.0 * k for k, t in enumerate(times)])
+    _, rebound = find_drops(
+        laid, np.concatenate(levels), np.zeros(len(laid), np.int64), longest_first_s=_REBOUND_S
     )  # fmt: skip
-    levels = np.concatenate([takes[c.take]["lae_db"][c.rows] for c in clusters])
-    _, rebound = find_drops(times, levels, np.zeros(len(times), np.int64), longest_first_s=_REBOUND_S)
-    at = 0
-    for cluster in clusters:
-        first = rebound[at : at + len(cluster.rows)] == 0
-        loud = levels[at : at + len(cluster.rows)]
-        # A rebound whose train was not understood is fainter than a drop from the same height can be.
-        first &= loud > loud.max() - 6.0
-        cluster.drops, cluster.level_db = cluster.rows[first], float(np.median(loud[first]))
-        at += len(cluster.rows)
-    return clusters
+    ends, at = [], 0
+    for (take, end, rows), t, level in zip(parts, times, levels, strict=True):
+        first = rebound[at : at + len(rows)] == 0
+        at += len(rows)
+        # A rebound whose train was not understood is fainter than what it follows.
+        since = t[:, None] - t[None]
+        near = (since > 0) & (since < _REBOUND_S)
+        first &= ~(near & (level[None] > level[:, None] + 2.0)).any(axis=1)
+        silent = np.flatnonzero(np.diff(t) > _SILENCE_S).tolist()
+        spans = [(k + 1, len(rows) - 1) for k in (*silent[::-1], -1)] if end else [(0, k) for k in (*silent, -1)]
+        spans = [(a, b % len(rows)) for a, b in spans]
+        cuts = [(int(first[a : b + 1].sum()), int(rows[a]), int(rows[b])) for a, b in spans]
+        drops = rows[first][::-1] if end else rows[first]
+        ends.append(_End(take, end, drops, [c for c in cuts if c[0]], takes[take]["lae_db"][drops]))
+    return [e for e in ends if len(e.drops)]
 
 
-def _common_bands(clusters: Sequence[_Cluster], takes: Sequence[Impacts]) -> NDArray[np.bool_]:
-    bands = np.vstack([takes[c.take].data["bands"][c.drops] for c in clusters]).astype(np.float64)
-    known = np.isfinite(bands).mean(axis=0) > 0.8
-    middle = np.where(known, np.median(np.where(np.isfinite(bands), bands, -200.0), axis=0), -np.inf)
-    return np.asarray(known & (middle > middle.max() - _LOUD_BANDS_DB))
+def _agreed(ends: list[_End]) -> list[_End]:
+    """Return the ends that agree on one sound unlike the machine's, with how many of their drops have it."""
+    if len(ends) < 2:
+        return []
+    within = _first_spread(ends)
+    body = [_to_machine(e, within) for e in ends]
+    best: list[tuple[int, int]] = []
+    most = 0.0
+    for i in range(0, len(ends), -(-len(ends) // _MOST_SEEDS)):
+        for count in {c[0] for c in (ends[i].cuts[0], ends[i].cuts[-1])}:
+            group = _whole(ends[i].shapes[:count])
+            if not len(group):
+                continue
+            taken = [
+                _taken(e, b, group.mean(axis=0), within * (1 + 1 / len(group))) for e, b in zip(ends, body, strict=True)
+            ]
+            others = sum(odds for k, (_, odds) in enumerate(taken) if k != i)
+            if others > most:
+                best, most = [(k, n) for k, (n, _) in enumerate(taken) if n], others
+    for _ in range(_ROUNDS):
+        if len(best) < 2:
+            return []
+        members = {k: _whole(ends[k].shapes[:n]) for k, n in best}
+        within, between = _spreads(list(members.values()))
+        again = []
+        for k, end in enumerate(ends):
+            # An end is judged by what the others have in common.
+            rest = [g for j, g in members.items() if j != k and len(g)]
+            if rest:
+                middle = np.mean([g.mean(axis=0) for g in rest], axis=0)
+                spread = within * (1 + 1 / sum(map(len, rest))) + between * (1 + 1 / len(rest))
+                count, end.odds = _taken(end, _to_machine(end, within), middle, spread)
+                if count:
+                    again.append((k, count))
+        if again == best:
+            break
+        best = again
+    for k, count in best:
+        ends[k].count = count
+    agreed = [ends[k] for k, _ in best]
+    if len(agreed) >= 3 and len({e.take for e in agreed}) >= 2:
+        return agreed
+    if len(agreed) == 2 and agreed[0].take == agreed[1].take and min(e.count for e in agreed) >= 2:
+        a, b = (float(np.median(e.levels[: e.count])) for e in agreed)
+        return agreed if abs(a - b) < _PAIR_LEVEL_DB else []
+    return []
 
 
-def _of_one_sound(cluster: _Cluster) -> bool:
-    """Return whether most drops of an end sound alike: balls of the machine that pass several stations do not."""
-    whole = cluster.shapes[np.isfinite(cluster.shapes).all(axis=1)]
-    if len(whole) < 2:
-        return len(whole) == 1
-    pairs = np.triu_indices(len(whole), 1)
-    return bool(np.median(shape_distance(whole[:, None], whole[None])[pairs]) < _CORE_DB)
+def _whole(shapes: Floats) -> Floats:
+    return shapes[np.isfinite(shapes).all(axis=1)]
 
 
-def _middle(cluster: _Cluster) -> Floats:
-    whole = cluster.shapes[np.isfinite(cluster.shapes).all(axis=1)]
-    return np.asarray(np.median(whole - whole.mean(axis=1, keepdims=True), axis=0))
+def _smoothed(variance: Floats, free: float) -> Floats:
+    """Return a variance by band that leans on all bands, the more the fewer drops there are."""
+    return np.asarray(
+        np.maximum((variance * free + _PRIOR_DROPS * variance.mean()) / (free + _PRIOR_DROPS), _LEAST_SD_DB**2)
+    )
 
 
-def _template(clusters: Sequence[_Cluster]) -> Floats | None:
-    """Return the band shape on which enough ends agree."""
-    if len(clusters) < 2:
-        return None
-    middles = np.array([_middle(c) for c in clusters])
-    apart = shape_distance(middles[:, None], middles[None])
-    near = apart < _CORE_DB
-    order = sorted(range(len(clusters)), key=lambda i: (-int(near[i].sum()), float(apart[i].sum())))
-    for i in order:
-        core: list[int] = np.flatnonzero(near[i]).tolist()
-        shape = np.asarray(np.median(middles[core], axis=0))
-        owned = [j for j in core if _belongs(clusters[j], shape)]
-        if len(owned) >= 3 and len({clusters[j].take for j in owned}) >= 2:
-            return np.asarray(np.median(middles[owned], axis=0))
-        if len(owned) >= 2:
-            a, b = (clusters[j] for j in owned[:2])
-            alike = apart[owned[0], owned[1]] < _CORE_DB and abs(a.level_db - b.level_db) < _PAIR_LEVEL_DB
-            if a.take == b.take and alike and min(len(a.drops), len(b.drops)) >= 2:
-                return np.asarray(np.median(middles[owned[:2]], axis=0))
-    return None
+def _first_spread(ends: Sequence[_End]) -> Floats:
+    """Return by how much drops scatter within an end (variance by band), before it is known which ends agree."""
+    found = []
+    for end in ends:
+        groups = [_whole(end.shapes[:count]) for count, _, _ in end.cuts]
+        spread = [g.var(axis=0, ddof=1) for g in groups if len(g) > 1]
+        if spread:
+            found.append(min(spread, key=lambda v: float(v.mean())))
+    bands = ends[0].shapes.shape[1]
+    return _smoothed(np.median(found, axis=0) if found else np.full(bands, _USUAL_SD_DB**2), float(len(found)))
 
 
-def _belongs(cluster: _Cluster, template: Floats) -> bool:
-    own = float(np.partition(shape_distance(cluster.own, template), 1)[1])  # one may be a drop gone astray
-    apart = float(shape_distance(_middle(cluster), template))
-    return own > _OWN_DB and apart < min(_OWN_SHARE * own, _MOVED_DB)
+def _spreads(groups: Sequence[Floats]) -> tuple[Floats, Floats]:
+    """Return the variance by band of drops within an end, and of ends among themselves beyond that."""
+    groups = [g for g in groups if len(g)]
+    free = sum(len(g) - 1 for g in groups)
+    square = np.sum([((g - g.mean(axis=0)) ** 2).sum(axis=0) for g in groups], axis=0)
+    within = _smoothed(square / free if free else np.full(square.shape, _USUAL_SD_DB**2), float(free))
+    middles = np.array([g.mean(axis=0) for g in groups])
+    apart = _smoothed(middles.var(axis=0, ddof=1), float(len(groups) - 1)) if len(groups) > 1 else within
+    return within, np.maximum(apart - within * np.mean([1 / len(g) for g in groups]), 0.0)
+
+
+def _to_machine(end: _End, within: Floats) -> Floats:
+    """Return how far each drop is from the machine's second nearest impact (one may be a drop gone astray)."""
+    apart = np.sum((end.shapes[:, None] - end.own[None]) ** 2 / (2.0 * within), axis=2)
+    return np.asarray(np.partition(apart, 1, axis=1)[:, 1])
+
+
+def _taken(end: _End, body: Floats, middle: Floats, spread: Floats) -> tuple[int, float]:
+    """Return (drops of an end that are reference drops, log odds): none, or as many of the cuts as is likeliest."""
+    apart = np.sum((end.shapes - middle) ** 2 / spread, axis=1)
+    odds = np.nan_to_num(np.clip(0.5 * _TEMPER * (body - apart), -_MOST_ODDS, _MOST_ODDS))
+    best, most = 0, _LEAST_ODDS
+    for count, _, _ in end.cuts:
+        total = float(odds[:count].sum())
+        if total > most and np.nanmedian(apart[:count]) < _SHARE * np.nanmedian(body[:count]):
+            best, most = count, total
+    return best, most if best else 0.0
