@@ -58,6 +58,8 @@ SOFT_ONES: Final = ("bound", "overlapped", "doubtful place")
 """Reasons to leave an impact out of the levels that meet soft ones more than loud ones."""
 _ENOUGH_CLEAN: Final = 0.5  # share of impacts with a whole window, below which cut windows are kept (and said)
 _SURE_PLACE: Final = 0.9  # impacts placed with less confidence say little of a station's level
+_MORE: Final = 1.3  # times as many drops as balls are no longer chance
+_LEAST_SPREAD_DB: Final = 2.0  # equal drops on one place differ by so much (common practice, no source)
 _LEAST_SHARE: Final = 0.5  # a band or decay measurable in fewer impacts would be the mean of the loud ones only
 
 
@@ -148,10 +150,20 @@ def _summary(run: Run, station: str, part: Impacts) -> RunSummary:
             f"run {run.name}: {excluded['clipped']} of {len(part)} impacts clipped and left out, the loudest ones: "
             "its mean is too low"
         )
-    if excluded.get("bound", 0) > 0.05 * len(part):
+    impacts = len(part)
+    if "bound" in excluded and run.balls_fed is not None:
+        # Every ball meets the station once: what is heard besides, as faint as the background, is no drop of one.
+        lost = min(max(run.balls_fed - int(keep.sum()), 0), excluded["bound"])
+        impacts, excluded["background"], excluded["bound"] = (
+            impacts - excluded["bound"] + lost,
+            excluded["bound"] - lost,
+            lost,
+        )
+        excluded = {word: count for word, count in excluded.items() if count}
+    if excluded.get("bound", 0) > 0.05 * impacts:
         warnings.append(
-            f"run {run.name}: {excluded['bound']} of {len(part)} impacts lost in the background and left out, "
-            "the quietest ones: its mean is too high"
+            f"run {run.name}: {excluded['bound']} of {impacts} impacts lost in the background and left out: where they "
+            "are drops, the quietest ones, its mean is too high"
         )
     cut = keep & part.flagged(Flag.TRUNCATED)
     if cut.any() and cut.sum() <= (1 - _ENOUGH_CLEAN) * keep.sum():
@@ -164,6 +176,7 @@ def _summary(run: Run, station: str, part: Impacts) -> RunSummary:
     # What the schedule placed, its sound had left open: mostly because another sound is in it.
     doubtful = (part["station_confidence"] < _SURE_PLACE) | part.flagged(Flag.SCHEDULED)
     doubts = {
+        "far fainter": part.flagged(Flag.LOW_MARGIN) & _far_fainter(part["lae_db"], keep),
         "overlapped": part.flagged(Flag.OVERLAPPED) & part.flagged(Flag.LOW_MARGIN),
         "doubtful place": doubtful if station else np.zeros(len(part), bool),
     }
@@ -173,6 +186,11 @@ def _summary(run: Run, station: str, part: Impacts) -> RunSummary:
             excluded[word] = int(out.sum())
             keep &= ~out
     used = part.where(keep)
+    if run.balls_fed and len(used) > _MORE * run.balls_fed + 2:
+        warnings.append(
+            f"run {run.name}: {len(used)} impacts{f' at {station}' if station else ''} count as drops, but "
+            f"{run.balls_fed} balls were fed: rebounds, or sounds that are no drops, are among them"
+        )
     matrix = _matrix(used)
     n = np.isfinite(matrix).sum(axis=0)
     n[BANDS.start :] = np.where(n[BANDS.start :] < _LEAST_SHARE * len(used), 0, n[BANDS.start :])
@@ -182,7 +200,7 @@ def _summary(run: Run, station: str, part: Impacts) -> RunSummary:
     return RunSummary(
         run=run,
         station=station,
-        impacts=len(part),
+        impacts=impacts,
         used=len(used),
         excluded=MappingProxyType(excluded),
         db_re=tuple(sorted({str(v) for v in np.unique(used["db_re"].astype(str))} - {""})),
@@ -194,6 +212,16 @@ def _summary(run: Run, station: str, part: Impacts) -> RunSummary:
         n=n,
         warnings=tuple(warnings),
     )
+
+
+def _far_fainter(level_db: Floats, keep: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Return which levels lie far below those kept: modified z-scores over 3.5 (Iglewicz and Hoaglin 1993)."""
+    if not keep.any():
+        return np.zeros(len(level_db), bool)
+    middle = float(np.nanmedian(level_db[keep]))
+    spread = 1.4826 * float(np.nanmedian(np.abs(level_db[keep] - middle)))
+    with np.errstate(invalid="ignore"):
+        return np.asarray(middle - level_db > 3.5 * max(spread, _LEAST_SPREAD_DB))
 
 
 def _matrix(part: Impacts) -> Floats:

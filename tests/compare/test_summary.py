@@ -12,7 +12,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 from campaigns import impacts_of
 
 from noisecheck.bench.runsheet import Run
-from noisecheck.compare.summary import BANDS, one_station, summarise
+from noisecheck.compare.summary import BANDS, RunSummary, one_station, summarise
 from noisecheck.core.flags import Flag
 from noisecheck.core.table import Impacts
 from noisecheck.core.units import energy_mean_db
@@ -122,3 +122,36 @@ def test_stations_count_alike_when_none_is_chosen() -> None:
     assert both.value("lae_db") == pytest.approx(55.0)
     (bend,) = one_station(rows, "bend")
     assert (bend.value("lae_db"), bend.used) == (50.0, 10)
+
+
+def _ticked(fed: int | None, ticks: int = 60) -> RunSummary:
+    """Ten drops about -44 dB, many ticks of a lift lost in the background, and two that stand out of it a little."""
+    rng = np.random.default_rng(8)
+    levels = np.concatenate([rng.normal(-44, 1, 10), rng.normal(-78, 4, ticks), [-75.0, -80.0]])
+    flags = np.repeat([0, Flag.BOUND | Flag.LOW_MARGIN, Flag.LOW_MARGIN], [10, ticks, 2])
+    found = Impacts.of(len(levels), run="one", rebound=0, lae_db=levels, db_re="full scale", flags=flags)
+    return summarise(found, [Run("one", ("one.wav",), balls_fed=fed)])[0]
+
+
+def test_ticks_of_the_machine_are_no_drops() -> None:
+    row = _ticked(10)
+    assert (row.impacts, row.used, row.warnings) == (12, 10, ())
+    assert dict(row.excluded) == {"background": 60, "far fainter": 2}
+    assert row.value("lae_db") == pytest.approx(-44, abs=1)
+
+
+def test_drops_lost_in_the_background_are_told_by_the_balls_fed() -> None:
+    row = _ticked(14)
+    assert row.excluded["bound"] == 2
+    assert "2 of 14 impacts lost in the background" in row.warnings[0]
+    assert "60 of 72 impacts lost in the background and left out: where they are drops" in _ticked(None).warnings[0]
+
+
+def test_more_drops_than_balls_are_said() -> None:
+    found = Impacts.of(20, run="one", rebound=0, lae_db=np.linspace(-50.0, -44.0, 20), db_re="full scale")
+    (row,) = summarise(found, [Run("one", ("one.wav",), balls_fed=10, station="landing")])
+    assert row.warnings == (
+        "run one: 20 impacts at landing count as drops, but 10 balls were fed: rebounds, or sounds that are no drops, "
+        "are among them",
+    )
+    assert summarise(found, [Run("one", ("one.wav",), balls_fed=19)])[0].warnings == ()
