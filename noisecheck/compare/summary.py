@@ -53,7 +53,7 @@ _NOT_COMPARABLE: Final = (
     Flag.NONFINITE,
     Flag.FILE_EDGE,
 )
-_NO_IMPACTS: Final = Flag.REFERENCE | Flag.CODEC_NOISE
+_NO_IMPACTS: Final = Flag.REFERENCE | Flag.CODEC_NOISE | Flag.MACHINE
 SOFT_ONES: Final = ("bound", "overlapped", "doubtful place")
 """Reasons to leave an impact out of the levels that meet soft ones more than loud ones."""
 _ENOUGH_CLEAN: Final = 0.5  # share of impacts with a whole window, below which cut windows are kept (and said)
@@ -103,8 +103,9 @@ def summarise(impacts: Impacts, runs: Sequence[Run]) -> tuple[RunSummary, ...]:
 
     Only first contacts count (``rebound`` 0, or -1 where it is not known). Levels that are not comparable (clipped,
     gain riding, bounds, NaN, cut by the file's edge) are left out and counted; cut windows too, unless most are cut.
-    Reference drops found in a take, and what a codec made, are no impacts of the machine. Unplaced impacts are left out
-    as soon as any impact of the campaign is placed. A run without impacts gives one summary with none.
+    Reference drops found in a take, what a codec made, and what the machine makes without balls, are no drops. Unplaced
+    impacts are left out as soon as any impact of the campaign is placed. A run without impacts gives one summary with
+    none.
     """
     first = (impacts.data["rebound"] <= 0) & ~impacts.flagged(_NO_IMPACTS)
     station = impacts.data["station"]
@@ -187,9 +188,10 @@ def _summary(run: Run, station: str, part: Impacts) -> RunSummary:
             keep &= ~out
     used = part.where(keep)
     if run.balls_fed and len(used) > _MORE * run.balls_fed + 2:
+        where = f" at {station}" if station else ""
         warnings.append(
-            f"run {run.name}: {len(used)} impacts{f' at {station}' if station else ''} count as drops, but "
-            f"{run.balls_fed} balls were fed: rebounds, or sounds that are no drops, are among them"
+            f"run {run.name}: {len(used)} impacts{where} count as drops, but {run.balls_fed} balls were fed: rebounds, "
+            "or sounds of the machine, are among them (a run without balls, role = background, tells those)"
         )
     matrix = _matrix(used)
     n = np.isfinite(matrix).sum(axis=0)

@@ -33,6 +33,7 @@ class Flag(IntFlag):
     DRIFTED = 1 << 17
     SCHEDULED = 1 << 18
     CODEC_NOISE = 1 << 19
+    MACHINE = 1 << 20
 
 
 FLAG_MEANING: dict[Flag, str] = {
@@ -56,6 +57,7 @@ FLAG_MEANING: dict[Flag, str] = {
     Flag.DRIFTED: "the calibration drifted by more than 0.5 dB between its two checks: levels are not comparable",
     Flag.SCHEDULED: "the sound left the station open: the ball that was due there tells it",
     Flag.CODEC_NOISE: "faint, and on the grid of the codec's blocks: most likely its own noise and no impact",
+    Flag.MACHINE: "no louder than what the machine makes without balls, and heard at no known place: no drop",
 }
 
 

@@ -146,12 +146,12 @@ class Impacts:
 
         Args:
             told: station and confidence by row.
-            flag: set in those rows, in which ``unplaced`` is cleared.
+            flag: set in those rows, in which ``unplaced`` and ``machine`` are cleared.
         """
         station, confidence, flags = (self[n].copy() for n in ("station", "station_confidence", "flags"))
         for row, (name, sure) in told.items():
             station[row], confidence[row] = name, sure
-            flags[row] = (flags[row] | np.uint32(flag)) & ~np.uint32(Flag.UNPLACED)
+            flags[row] = (flags[row] | np.uint32(flag)) & ~np.uint32(Flag.UNPLACED | Flag.MACHINE)
         return self.with_columns(station=station, station_confidence=confidence, flags=flags)
 
     def where(self, keep: ArrayLike) -> Impacts:

@@ -39,6 +39,7 @@ from noisecheck.pipeline.heard import heard_share
 from noisecheck.pipeline.kept import catalogue_of, listen_once
 from noisecheck.pipeline.limit import DetectionLimit, detection_limit
 from noisecheck.pipeline.listen import ListenSettings
+from noisecheck.pipeline.machine import own_ticks
 from noisecheck.pipeline.octaves import run_octave_decays
 from noisecheck.pipeline.placing import placed, settled, taught_by
 from noisecheck.pipeline.references import as_references_tell, mark_references, references_of, tied_summaries
@@ -278,6 +279,7 @@ def place_runs(results: Sequence[RunResult], rig: Rig, taps: Sequence[RunResult]
     tables = [(r.run, r.impacts) for r in (*results, *taps)]
     named = named_groups(tables, rig)
     taught = taught_by(tables, rig, named.lessons)
+    ticks = own_ticks(tables)
     done = []
     for result in results:
         with join_recordings(result.paths) as recording:
@@ -290,10 +292,14 @@ def place_runs(results: Sequence[RunResult], rig: Rig, taps: Sequence[RunResult]
                 taught=taught,
                 read=recording.read,
             )
-        impacts, more = relocated(named.into(answer.impacts, result.run.name), result.corrections)
+        faint: tuple[str, ...] = ()
+        impacts = answer.impacts
+        if result.run.role == "test" and not answer.heard:
+            impacts, faint = ticks.marked(impacts, result.run)
+        impacts, more = relocated(named.into(impacts, result.run.name), result.corrections)
         odds = settled(answer.odds, answer.impacts, impacts)
         impacts = with_drops(impacts, result.run, rig)
-        notes = (*result.notes, *answer.notes, *more)
+        notes = (*result.notes, *answer.notes, *faint, *more)
         done.append(replace(result, impacts=impacts, notes=notes, found=answer.found, odds=odds))
     marked = mark_references([(r.run, r.impacts, r.seconds) for r in done])
     done = [

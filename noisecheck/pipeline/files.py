@@ -97,7 +97,7 @@ def measure_files(
                 campaign, run, settings=settings, workers=workers, progress=share, check=False, try_limit=try_limit
             )
         )
-    taps = taps_of(beside, settings, done={r.run.name for r in results}, workers=workers)
+    taps = taps_of(beside, settings, done={r.run.name for r in results}, workers=workers, empty=True)
     return Measured(place_runs(results, rig, taps), settings_document(settings))
 
 
@@ -113,16 +113,24 @@ def campaign_beside(rig_path: Path | None) -> Campaign | None:
 
 
 def taps_of(
-    campaign: Campaign | None, settings: ListenSettings, *, done: Collection[str] = (), workers: int = 1
+    campaign: Campaign | None,
+    settings: ListenSettings,
+    *,
+    done: Collection[str] = (),
+    workers: int = 1,
+    empty: bool = False,
 ) -> list[RunResult]:
     """Return the runs of a campaign that teach the stations' sounds, measured; those named in ``done`` are left out.
+
+    With ``empty``, those of the machine without balls too.
 
     Raises:
         InputError: a recording cannot be used.
     """
     if campaign is None:
         return []
-    teaching = [r for r in campaign.of_role("taps") if r.name not in done]
+    roles = ("taps", "background") if empty else ("taps",)
+    teaching = [r for role in roles for r in campaign.of_role(role) if r.name not in done]
     return [listen_to_run(campaign, r, settings=settings, workers=workers, check=False) for r in teaching]
 
 

@@ -69,7 +69,7 @@ def with_drops(impacts: Impacts, run: Run, rig: Rig) -> Impacts:
         impacts["lae_db"],
         np.zeros_like(codes) if (codes < 0).all() else codes,
         longest_first_s=_longest_first_s(run),
-        faint=impacts.flagged(Flag.BOUND),
+        faint=impacts.flagged(Flag.BOUND | Flag.MACHINE),
     )
     if named:
         drop, rebound = begun_where_placed(drop, rebound, impacts["station"] != "", impacts["lae_db"])

@@ -30,6 +30,8 @@ class PlacedRun(NamedTuple):
     """Places in the plan, where microphones in known places tell."""
     odds: Evidence | None
     """What every way of placing together says of each impact, row by row; None where the run sheet alone speaks."""
+    heard: bool
+    """Whether how it was heard tells where an impact was, and not the run sheet alone."""
 
 
 def taught_by(taps: Iterable[tuple[Run, Impacts]], rig: Rig, groups: Sequence[Lesson] = ()) -> TaughtSounds | None:
@@ -63,9 +65,9 @@ def placed(
     """
     owned = {m.station for m in rig.microphones if m.station}
     if run.station and (run.role != "test" or not rig.station_names or (owned and run.station not in owned)):
-        return PlacedRun(impacts.with_columns(station=run.station, station_confidence=1.0), (), None, None)
+        return PlacedRun(impacts.with_columns(station=run.station, station_confidence=1.0), (), None, None, False)
     if not rig.station_names:
-        return PlacedRun(impacts, (), None, None)
+        return PlacedRun(impacts, (), None, None, False)
     if owned >= set(rig.route or rig.station_names):
         read = None  # every station has its own microphone: nothing is left for arrival times to tell
     answer = place_run(
@@ -78,7 +80,7 @@ def placed(
         run_station=run.station,
         read=read,
     )
-    return PlacedRun(answer.into(impacts), answer.notes, answer.found, answer.evidence)
+    return PlacedRun(answer.into(impacts), answer.notes, answer.found, answer.evidence, answer.ways != ("run sheet",))
 
 
 def settled(odds: Evidence | None, before: Impacts, after: Impacts) -> Evidence | None:

@@ -151,7 +151,7 @@ def test_more_drops_than_balls_are_said() -> None:
     found = Impacts.of(20, run="one", rebound=0, lae_db=np.linspace(-50.0, -44.0, 20), db_re="full scale")
     (row,) = summarise(found, [Run("one", ("one.wav",), balls_fed=10, station="landing")])
     assert row.warnings == (
-        "run one: 20 impacts at landing count as drops, but 10 balls were fed: rebounds, or sounds that are no drops, "
-        "are among them",
+        "run one: 20 impacts at landing count as drops, but 10 balls were fed: rebounds, or sounds of the machine, are "
+        "among them (a run without balls, role = background, tells those)",
     )
     assert summarise(found, [Run("one", ("one.wav",), balls_fed=19)])[0].warnings == ()

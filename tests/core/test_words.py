@@ -61,6 +61,7 @@ FROZEN = [
     "drifted",
     "scheduled",
     "codec_noise",
+    "machine",
 ]
 
 

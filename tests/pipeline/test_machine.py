@@ -1,0 +1,88 @@
+"""Ticks of the machine itself are told from drops by a run without balls."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+from numpy.typing import NDArray
+
+from noisecheck.bench.campaign import load_campaign
+from noisecheck.bench.runsheet import Run
+from noisecheck.core.flags import Flag
+from noisecheck.core.table import Impacts
+from noisecheck.pipeline.campaign import measure_campaign
+from noisecheck.pipeline.files import measure_files
+from noisecheck.pipeline.listen import ListenSettings
+from noisecheck.pipeline.machine import own_ticks
+
+RATE = 16_000
+
+
+def _table(levels_db: NDArray[np.float64]) -> Impacts:
+    return Impacts.of(len(levels_db), time_s=np.linspace(0.0, 30.0, len(levels_db)), lae_db=levels_db)
+
+
+def _run(role: str, session: str = "") -> Run:
+    return Run(role, (f"{role}.wav",), role=role, session=session)
+
+
+def test_what_is_no_louder_than_the_empty_machine_is_marked() -> None:
+    rng = np.random.default_rng(2)
+    ticks = own_ticks([(_run("background"), _table(rng.normal(-80, 3, 200)))])
+    levels = np.concatenate([rng.normal(-80, 3, 300), rng.normal(-50, 2, 30)])
+    marked, said = ticks.marked(_table(levels), _run("test"))
+    machine = marked.flagged(Flag.MACHINE)
+    assert machine[:300].mean() > 0.98
+    assert not machine[300:].any()
+    assert said[0].startswith(f"{machine.sum()} of 330 impacts are no louder than what the machine makes without balls")
+    other, nothing = ticks.marked(_table(levels), _run("test", session="day 2"))
+    assert not other.flagged(Flag.MACHINE).any()
+    assert nothing == ()
+
+
+@pytest.mark.parametrize("ticks_db", [[], [-80.0] * 9])
+def test_a_silent_machine_marks_nothing(ticks_db: list[float]) -> None:
+    ticks = own_ticks([(_run("background"), _table(np.array(ticks_db)))])
+    assert not ticks.marked(_table(np.full(20, -85.0)), _run("test"))[0].flagged(Flag.MACHINE).any()
+
+
+def test_a_door_in_the_empty_recording_does_not_hide_drops() -> None:
+    levels = np.concatenate([np.random.default_rng(3).normal(-80, 3, 100), [-20.0, -22.0, -25.0]])
+    ticks = own_ticks([(_run("background"), _table(levels))])
+    assert not ticks.marked(_table(np.full(20, -50.0)), _run("test"))[0].flagged(Flag.MACHINE).any()
+
+
+def _sound(seconds: float, drops_s: list[float], seed: int) -> NDArray[np.float64]:
+    """Ticks seven times a second, and drops 30 dB louder with one rebound each, over faint noise."""
+    rng = np.random.default_rng(seed)
+    sound = rng.normal(0.0, 1e-4, round(seconds * RATE))
+    t = np.arange(RATE // 4) / RATE
+    hits = [(s, 0.01, 0.002) for s in np.arange(0.2, seconds - 0.3, 1.0 / 7.1)]
+    hits += [(s + late, size, 0.02) for s in drops_s for late, size in ((0.0, 0.3), (0.17, 0.1))]
+    for at, size, fall_s in hits:
+        first = round(at * RATE)
+        ring = rng.standard_normal() * np.sin(2 * np.pi * 1800 * t) + rng.standard_normal(len(t))
+        sound[first : first + len(t)] += size * 0.3 * ring * np.exp(-t / fall_s)
+    return np.clip(sound, -1.0, 1.0)
+
+
+def test_drops_are_counted_amid_the_ticks_of_the_lift(tmp_path: Path) -> None:
+    drops = [2.0 + 1.7 * k for k in range(8)]
+    soundfile.write(tmp_path / "take.wav", _sound(17.0, drops, 1), RATE, subtype="PCM_24")
+    soundfile.write(tmp_path / "empty.wav", _sound(12.0, [], 2), RATE, subtype="PCM_24")
+    sheet = "run,file,treatment,station,balls_fed,role\none,take.wav,bare,landing,8,test\n"
+    (tmp_path / "runs.csv").write_text(sheet)
+    (before,) = measure_campaign(load_campaign(tmp_path)).summaries
+    assert before.used > 80
+    assert "balls were fed" in before.warnings[0]
+    (tmp_path / "runs.csv").write_text(sheet + "empty,empty.wav,,,0,background\n")
+    result = measure_campaign(load_campaign(tmp_path))
+    row = result.summaries[0]
+    assert (row.used, row.warnings) == (8, ())
+    assert any("what the machine makes without balls (run empty" in n for n in result.by_name["one"].notes)
+    (tmp_path / "rig.toml").write_text("")
+    (alone,) = measure_files([tmp_path / "take.wav"], settings=ListenSettings(), rig_path=tmp_path / "rig.toml").runs
+    assert alone.impacts.flagged(Flag.MACHINE).sum() == result.by_name["one"].impacts.flagged(Flag.MACHINE).sum() > 80
