@@ -1,11 +1,12 @@
-"""How each station is heard by the microphones of the others, learnt from the run itself.
+"""What the stations' own microphones hear of one another's impacts, and how likely that is for each station.
 
-How much quieter and later the other microphones hear each station, and how likely what they heard is given that.
+An impact comes to its own microphone first and loudest, and to the others later and quieter by nearly the same each
+time. What is not like that of any station comes from elsewhere.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -13,238 +14,248 @@ from numpy.typing import NDArray
 
 from noisecheck.detect.channels import Onsets
 
-__all__ = ["RANGE_S", "TWO_ODDS", "CrossTalk", "heard_by", "learn_cross_talk", "likelihoods", "readings", "silence"]
+__all__ = [
+    "LEVELS_DB", "LOWEST_DB", "RANGE_S", "TWO_ODDS", "CrossTalk", "Heard", "Pattern", "arrival_density", "heard_by",
+    "level_density", "likelihoods", "own_density", "silence",
+]  # fmt: skip
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
+Bools = NDArray[np.bool_]
 
-_ROUNDS: Final = 3
-_LEAST_SPREAD_DB: Final = 2.0
-_LEAST_SPREAD_S: Final = 0.0005
-_PRIOR_DB: Final = (-12.0, 6.0)
-"""Cross-talk and its spread where the run says nothing (own microphone ten times nearer would be -20 dB)."""
-_PRIOR_S: Final = (0.0015, 0.003)
-_PRIOR_COUNT: Final = 1.0
-_RANGE_DB: Final = 40.0  # a foreign sound may show any difference of levels within this...
-RANGE_S: Final = 0.020  # ... and any difference of arrival within this
-_TAIL: Final = 0.003  # share of odd readings: a late onset, a level pulled up by a ring
+RANGE_S: Final = 0.020
+"""What is lost altogether may differ in arrival by anything within this."""
+TWO_ODDS: Final = 3.0  # log odds against two impacts within one detection
+_RANGE_DB: Final = 40.0
+LOWEST_DB: Final = -150.0
+LEVELS_DB: Final = 60.0  # a foreign sound may be as loud as anything within this...
+_FOREIGN_DB: Final = 8.0  # ... is this much quieter at the others, on average: it is beside no microphone...
+_FOREIGN_S: Final = 0.0005  # ... and comes to them within the way from microphone to microphone and so much
+_FOREIGN_ODD: Final = 0.03
+_LOST: Final = 0.003
+_ROUGH_S: Final = 0.00035  # spread of odd arrivals, seven in ten...
+_SLOW_S: Final = 0.002  # ... and of the rest, noticed late
+_FAINT_ODD: Final = 0.5
+_FAINT_DB: Final = 6.0
+_BUSY: Final = 0.3  # share of readings that another impact at the same microphone puts off
+_WIDE: Final = np.array([-2.0, -1.0, 1.0, 2.0])
+_WIDE_DB: Final = (6.0, 3.0)  # steps and spread of own levels that are off
+_WIDE_S: Final = (0.0005, 0.00025)
 _MASKED: Final = 0.05  # share of impacts a microphone misses under another sound
 _HIDES_S: Final = 0.020  # another impact heard this close at a microphone hides a quieter one there
-_SILENT_DB: Final = 6.0  # spread of the level at which a channel begins to hear
-_FAINT_DB: Final = 0.0  # readings this close to the least a microphone hears may be its own background
-_BELOW_DB: Final = 3.0  # ... and go down to so far below it
+_RINGS: Final = (0.150, -10.0, 330.0)  # detection's law of room reflections: for so long, from dB, falling dB/s
+_RINGING: Final = 3  # impacts before that may still ring
+_SILENT_DB: Final = 3.0  # width of the level at which a channel begins to hear
+_BELOW_DB: Final = 3.0  # faint readings go down to so far below it
 _NEPER: Final = float(np.log(10.0)) / 10.0
-TWO_ODDS: Final = 3.0  # log odds against two impacts within one detection
+_CHUNK: Final = 4096
+
+
+@dataclass(frozen=True)
+class Heard:
+    """What the stations' microphones heard of each impact, (n, stations) each."""
+
+    level_db: Floats
+    """NaN where unheard."""
+    arrival_s: Floats
+    """After the first; NaN where unheard, inf where another impact at nearly the same moment hid it."""
+    masked_db: Floats
+    """Level below which an impact before still hides a new one; -inf where none does."""
+    busy: Bools
+    """Whether the microphone heard another impact at nearly the same moment."""
+
+    def where(self, rows: Ints | slice) -> Heard:
+        """Return the rows picked by index."""
+        return Heard(self.level_db[rows], self.arrival_s[rows], self.masked_db[rows], self.busy[rows])
+
+
+@dataclass(frozen=True)
+class Pattern:
+    """How readings (levels dB, or arrivals s) at the microphones of columns differ from those at the row's own."""
+
+    middle: Floats
+    """(stations, stations)."""
+    spread: Floats
+    """Of each microphone's own, (stations, stations)."""
+    odd: Floats
+    """Share of readings that follow no pattern, (stations, stations)."""
+    shift: Floats
+    """What all have in common, because the own reading is off: equally likely values, (stations, values)."""
+    wide: Floats
+    """Share of impacts in which it is off by more than those, (stations,)."""
 
 
 @dataclass(frozen=True)
 class CrossTalk:
-    """How each station is heard by the microphone of each other one; arrays are (stations, stations)."""
+    """How each station is heard by the microphones of all; rows are stations."""
 
     stations: tuple[str, ...]
     channels: tuple[int, ...]
     """The microphone of each station."""
-    level_db: Floats
-    """Level at the microphone of column ``t`` minus that at the own one, for impacts at station ``s`` (row)."""
-    level_spread_db: Floats
-    delay_s: Floats
-    """Arrival at ``t`` minus arrival at ``s``."""
-    delay_spread_s: Floats
+    level: Pattern
+    delay: Pattern
+    own_db: Floats
+    """5th and 95th percentile of each station's level at its own microphone, (stations, 2)."""
+    own_density: Floats
+    """Density (1/dB) of that level in steps of 1 dB from :data:`LOWEST_DB`, (stations, levels)."""
     count: Ints
     """Impacts of each station that it was learnt from, (stations,)."""
     least_db: Floats
     """Level from which each microphone hears anything in this run, (stations,)."""
-    own_db: Floats
-    """5th and 95th percentile of each station's level at its own microphone, (stations, 2)."""
 
 
-def learn_cross_talk(onsets: Onsets, own: dict[str, int], rate: float, *, hidden: bool = False) -> CrossTalk:
-    """Return what a run shows of how stations are heard by each other's microphones.
-
-    Impacts are first given to the microphone that heard them loudest (and not clearly late), those that stand out
-    most first; then all are weighed anew with what these showed, three times. Medians throughout, so foreign sounds
-    and merged impacts do little.
-
-    Args:
-        onsets: impacts of one run.
-        own: channel of each station, from :func:`station_channels`; at least two.
-        rate: frames a second.
-        hidden: whether there are stations without a microphone, whose impacts must not pass for the nearest one's.
-    """
-    stations, channels = tuple(own), tuple(own.values())
-    level, arrival = heard_by(onsets, channels, rate)
-    n, count = level.shape
-    start = _blank(stations, channels, level)
-    if not n or count < 2:
-        return start
-    lead = np.sort(np.nan_to_num(level, nan=-np.inf), axis=1)
-    contrast = np.where(np.isfinite(lead[:, -2]), lead[:, -1] - lead[:, -2], _RANGE_DB)
-    first = np.nan_to_num(level, nan=-np.inf).argmax(axis=1)
-    late = arrival[np.arange(n), first] - np.nanmin(np.where(np.isfinite(arrival), arrival, np.inf), axis=1)
-    sure = (late < 2 * _LEAST_SPREAD_S) & np.isfinite(lead[:, -1])
-    given = np.full(n, -1)
-    for s in range(count):
-        mine = np.flatnonzero(sure & (first == s))
-        if len(mine):
-            given[mine[contrast[mine] >= np.median(contrast[mine])]] = s
-    talk = _learnt(start, level, arrival, given, hidden=hidden)
-    for _ in range(_ROUNDS):
-        likelihood, none = likelihoods(talk, level, arrival)
-        best = likelihood.argmax(axis=1)
-        given = np.where(likelihood[np.arange(n), best] > none, best, -1)
-        talk = _learnt(start, level, arrival, given, hidden=hidden)
-    return talk
-
-
-def heard_by(onsets: Onsets, channels: tuple[int, ...], rate: float) -> tuple[Floats, Floats]:
-    """Return (level dB, arrival s after the first) at each station's microphone, (n, stations), NaN where unheard.
-
-    Where another impact at nearly the same moment hid it, the arrival is inf: not hearing it there tells nothing.
-    """
+def heard_by(onsets: Onsets, channels: tuple[int, ...], rate: float) -> Heard:
+    """Return what the microphones of the stations heard of each impact."""
     at = onsets.arrival[:, list(channels)]
     heard = at >= 0
-    level = np.where(heard, onsets.level_db[:, list(channels)], np.nan)
-    hidden = ~heard & (np.isneginf(onsets.level_db[:, list(channels)]) | _crowded(at, onsets.frame, rate))
-    return level, np.where(heard, (at - onsets.frame[:, None]) / rate, np.where(hidden, np.inf, np.nan))
+    db = onsets.level_db[:, list(channels)]
+    busy = _crowded(at, onsets.frame, rate)
+    hidden = ~heard & (np.isneginf(db) | busy)
+    level = np.where(heard, db, np.nan)
+    arrival = np.where(heard, (at - onsets.frame[:, None]) / rate, np.where(hidden, np.inf, np.nan))
+    return Heard(level, arrival, _masked(at, level, onsets.frame, rate), busy)
 
 
-def _crowded(arrival: Ints, frame: Ints, rate: float) -> NDArray[np.bool_]:
-    """Return where a microphone heard some impact within :data:`_HIDES_S` of a row's first arrival, (n, stations)."""
+def _crowded(arrival: Ints, frame: Ints, rate: float) -> Bools:
+    """Return where a microphone heard another impact within :data:`_HIDES_S` of a row's first arrival."""
     near = np.zeros(arrival.shape, bool)
+    reach = int(_HIDES_S * rate)
     for t in range(arrival.shape[1]):
-        edges = np.concatenate(([-(10**15)], np.sort(arrival[arrival[:, t] >= 0, t]), [10**15]))
-        after = np.searchsorted(edges, frame)
-        near[:, t] = np.minimum(frame - edges[after - 1], edges[after] - frame) < _HIDES_S * rate
+        heard = np.sort(arrival[arrival[:, t] >= 0, t])
+        low, high = np.searchsorted(heard, frame - reach), np.searchsorted(heard, frame + reach)
+        near[:, t] = high - low > (np.abs(arrival[:, t] - frame) < reach)
     return near
 
 
-def _blank(stations: tuple[str, ...], channels: tuple[int, ...], level: Floats) -> CrossTalk:
-    count = len(stations)
-    other = 1.0 - np.eye(count)
-    least, loud = np.full(count, -np.inf), np.full((count, 2), [-np.inf, np.inf])
-    for t in range(count):
-        heard = level[np.isfinite(level[:, t]), t]
-        if len(heard):
-            least[t] = np.percentile(heard, 2.0)
-    return CrossTalk(
-        stations, channels, _PRIOR_DB[0] * other, np.full((count, count), _PRIOR_DB[1]), _PRIOR_S[0] * other,
-        np.full((count, count), _PRIOR_S[1]), np.zeros(count, np.int64), least, loud,
-    )  # fmt: skip
+def _masked(at: Ints, level: Floats, frame: Ints, rate: float) -> Floats:
+    out = np.full(at.shape, -np.inf)
+    seconds, fall, slope = _RINGS
+    for t in range(at.shape[1]):
+        rows = np.flatnonzero((at[:, t] >= 0) & np.isfinite(level[:, t]))
+        order = rows[np.argsort(at[rows, t], kind="stable")]
+        if not len(order):
+            continue
+        times, db = at[order, t], level[order, t]
+        last = np.searchsorted(times, frame - int(0.001 * rate))
+        for back in range(1, _RINGING + 1):
+            k = np.maximum(last - back, 0)
+            lag = (frame - times[k]) / rate
+            rings = np.where((last >= back) & (lag < seconds), db[k] + fall - slope * (lag - 0.005), -np.inf)
+            out[:, t] = np.maximum(out[:, t], rings)
+    return out
 
 
-def _learnt(start: CrossTalk, level: Floats, arrival: Floats, given: Ints, *, hidden: bool) -> CrossTalk:
-    """Return the cross-talk seen in impacts given to stations: medians and their spread, drawn to the start by few."""
-    count = len(start.stations)
-    db, db_sd = start.level_db.copy(), start.level_spread_db.copy()
-    late, late_sd = start.delay_s.copy(), start.delay_spread_s.copy()
-    own = start.own_db.copy()
-    for s in range(count):
-        rows = given == s
-        if np.isfinite(level[rows, s]).sum() >= 2:
-            own[s] = np.nanpercentile(level[rows, s], [5.0, 95.0])
-        if rows.sum() > 6 and np.isfinite(level[rows, s]).any():
-            # The louder half: what others hear of a faint impact is their own background.
-            with np.errstate(invalid="ignore"):
-                rows &= level[:, s] >= np.nanmedian(level[rows, s])
-        if hidden:
-            rows[rows] = _clearest(level[rows], s)
-        mine = level[rows, s]
-        for t in range(count):
-            if t == s:
-                continue
-            step = (level[rows, t] - mine)[np.isfinite(level[rows, t] - mine)]
-            lag = (arrival[rows, t] - arrival[rows, s])[np.isfinite(arrival[rows, t] - arrival[rows, s])]
-            db[s, t], db_sd[s, t] = _middle(step, start.level_db[s, t], start.level_spread_db[s, t], _LEAST_SPREAD_DB)
-            late[s, t], late_sd[s, t] = _middle(lag, start.delay_s[s, t], start.delay_spread_s[s, t], _LEAST_SPREAD_S)
-    counted = np.bincount(given[given >= 0], minlength=count).astype(np.int64)
-    return replace(
-        start, level_db=db, level_spread_db=db_sd, delay_s=late, delay_spread_s=late_sd, own_db=own, count=counted
-    )
-
-
-def _clearest(level: Floats, own: int) -> NDArray[np.bool_]:
-    """Return which impacts to learn from: of two clearly different patterns, the one that stands out more is its own.
-
-    The other is a place without a microphone, which this one happens to be nearest to. Two patterns are clearly
-    different where the best cut of the contrast (Otsu's: least spread within) leaves means four spreads apart.
-    """
-    rest = np.where(np.isfinite(level), level, -np.inf)
-    rest[:, own] = -np.inf
-    other = rest.max(axis=1, initial=-np.inf)
-    contrast = level[:, own] - other
-    good = np.isfinite(contrast)
-    keep = np.ones(len(level), bool)
-    values = np.sort(contrast[good])
-    n = len(values)
-    if n < 10:
-        return keep
-    at = np.arange(2, n - 1)
-    total, squares = np.cumsum(values), np.cumsum(values**2)
-    low, high = total[at - 1] / at, (total[-1] - total[at - 1]) / (n - at)
-    within = squares[-1] - at * low**2 - (n - at) * high**2
-    cut = int(within.argmin())
-    spread = float(np.sqrt(max(within[cut] / n, 0.25)))
-    share = (n - at[cut]) / n
-    if high[cut] - low[cut] > 4.0 * spread and share > 0.1:
-        keep = ~good | (contrast >= values[at[cut]])
-    return keep
-
-
-def _middle(values: Floats, prior: float, prior_spread: float, least: float) -> tuple[float, float]:
-    if not len(values):
-        return prior, prior_spread
-    weight = len(values) / (len(values) + _PRIOR_COUNT)
-    middle = float(np.median(values))
-    spread = 1.4826 * float(np.median(np.abs(values - middle)))
-    mixed = weight * max(spread, least) ** 2 + (1.0 - weight) * prior_spread**2
-    return weight * middle + (1.0 - weight) * prior, float(np.sqrt(mixed))
-
-
-def _normal(off: Floats, spread: Floats, span: float) -> Floats:
-    """Return the log density of a reading that is usually normal and rarely anywhere within ``span``."""
-    usual = np.exp(-0.5 * np.minimum((off / spread) ** 2, 1400.0)) / (spread * np.sqrt(2.0 * np.pi))
-    return np.log((1.0 - _TAIL) * usual + _TAIL / span)
-
-
-def _above(expected: Floats, least: Floats) -> Floats:
-    """Return the level a microphone reads where ``least`` is the lowest it ever reads."""
-    return np.logaddexp(expected * _NEPER, least * _NEPER) / _NEPER
-
-
-def readings(
-    talk: CrossTalk, level: Floats, expected: Floats, spread: Floats, lag: Floats, lag_spread: Floats
+def level_density(
+    least: Floats, level: Floats, expected: Floats, spread: Floats, odd: Floats, shift: Floats | float = 0.0
 ) -> Floats:
-    """Return the log density of levels and lags at microphones, 0 information in what only its background explains."""
-    faint = 1.0 / (1.0 + np.exp(np.clip((level - talk.least_db - _FAINT_DB) / 1.5, -30.0, 30.0)))
-    due_faint = 1.0 / (1.0 + np.exp(np.clip((expected - talk.least_db - _FAINT_DB) / 1.5, -30.0, 30.0)))
-    loud = _normal(level - _above(expected, talk.least_db - _BELOW_DB), np.hypot(spread, 3.0 * due_faint), _RANGE_DB)
-    usual = np.exp(_normal(lag, lag_spread, RANGE_S))
-    when = np.log((1.0 - faint) * usual + faint / RANGE_S)
-    return loud + np.where(np.isfinite(lag), when, -np.log(RANGE_S))
+    """Return the log density (1/dB) of a level where another is expected and ``least`` is what is heard at all."""
+    read = np.logaddexp(expected * _NEPER, (least - _BELOW_DB) * _NEPER) / _NEPER
+    usual = _normal(level - read - shift, np.hypot(spread, 3.0 * _faint(expected - least)))
+    return np.asarray(np.log((1.0 - odd) * usual + odd / _RANGE_DB))
+
+
+def arrival_density(
+    above_db: Floats, off_s: Floats, spread: Floats, odd: Floats, shift: Floats | float = 0.0
+) -> Floats:
+    """Return the log density (1/s) of an arrival so far off at a level so far above what is heard at all."""
+    odd = odd + (1.0 - odd) * _FAINT_ODD * _faint(above_db - _FAINT_DB)
+    lost = _LOST + (1.0 - _LOST) * _faint(above_db)
+    rough = 0.7 * _normal(off_s, np.hypot(spread, _ROUGH_S)) + 0.3 * _normal(off_s, np.asarray(_SLOW_S))
+    rare = (1.0 - lost) * odd * rough + lost / RANGE_S
+    return np.asarray(np.log((1.0 - lost) * (1.0 - odd) * _normal(off_s - shift, spread) + rare))
 
 
 def silence(expected: Floats, least: Floats) -> Floats:
     """Return the log probability that a microphone heard nothing although this level was due."""
-    quiet = -np.logaddexp(0.0, (expected - least) / (_SILENT_DB / 2.0))
+    quiet = -np.logaddexp(0.0, (expected - least) / _SILENT_DB)
     return np.asarray(np.logaddexp(np.log(_MASKED), quiet + np.log1p(-_MASKED)), np.float64)
 
 
-def likelihoods(talk: CrossTalk, level: Floats, arrival: Floats) -> tuple[Floats, Floats]:
-    """Return log likelihoods of the readings at all other microphones given the own one, and of a foreign sound."""
-    n, count = level.shape
-    out = np.empty((n, count))
-    heard, hidden = np.isfinite(level), np.isposinf(arrival)
-    known = np.where(hidden, np.nan, arrival)
-    loudest = np.where(heard.any(axis=1), np.max(np.where(heard, level, -np.inf), axis=1), 0.0)
-    reference = np.where(heard, level, np.maximum(loudest[:, None], talk.least_db))
-    for s in range(count):
-        expected = reference[:, s, None] + talk.level_db[s]
-        lag = known - known[:, s, None] - talk.delay_s[s]
-        off = readings(talk, level, expected, talk.level_spread_db[s], lag, talk.delay_spread_s[s])
-        off = np.where(heard, off, np.where(hidden, 0.0, silence(expected, talk.least_db)))
-        off[:, s] = np.where(heard[:, s], 0.0, -TWO_ODDS + silence(reference[:, s], talk.least_db[s]))
-        out[:, s] = off.sum(axis=1)
-    # A foreign sound: any levels, any arrivals; the loudest microphone is its reference.
-    each = np.where(heard, -np.log(_RANGE_DB) - np.log(RANGE_S), np.where(hidden, 0.0, np.log(0.5)))
-    none = each.sum(axis=1) + np.where(heard.any(axis=1), np.log(_RANGE_DB) + np.log(RANGE_S), 0.0)
+def own_density(talk: CrossTalk, station: int, level: Floats) -> Floats:
+    """Return the log density (1/dB) of a station's level at its own microphone."""
+    density = talk.own_density[station]
+    at = np.clip(np.round(level - LOWEST_DB), 0, len(density) - 1).astype(np.int64)
+    return np.asarray(np.log(density[at]))
+
+
+def likelihoods(talk: CrossTalk, heard: Heard) -> tuple[Floats, Floats]:
+    """Return log likelihoods of what was heard given each station (n, stations), and given a foreign sound (n,)."""
+    n, count = heard.level_db.shape
+    out, none = np.empty((n, count)), np.empty(n)
+    for at in range(0, n, _CHUNK):
+        part = slice(at, at + _CHUNK)
+        some = heard.where(part)
+        none[part] = _foreign(talk, some)
+        for s in range(count):
+            out[part, s] = _station(talk, some, s)
     return out, none
+
+
+def _station(talk: CrossTalk, h: Heard, s: int) -> Floats:
+    """Return the log likelihood of what was heard given one station, (n,)."""
+    n, count = h.level_db.shape
+    rows, heard = np.arange(n), np.isfinite(h.level_db)
+    known = np.where(np.isfinite(h.arrival_s), h.arrival_s, np.nan)
+    hidden = np.isposinf(h.arrival_s)[:, :, None]
+    least = np.maximum(talk.least_db, h.masked_db)[:, :, None]
+    # All is told from one reading: that of the own microphone or, unheard there, of the loudest.
+    base = np.where(heard[:, s], s, np.where(heard, h.level_db, -np.inf).argmax(axis=1))
+    own = np.where(heard.any(axis=1), h.level_db[rows, base] - talk.level.middle[s, base], talk.least_db[s])
+    lag = (known - (known[rows, base] - talk.delay.middle[s, base])[:, None] - talk.delay.middle[s])[:, :, None]
+    busy = _BUSY * h.busy[:, :, None]
+    told = np.ones((n, count), bool)
+    told[rows, base], told[:, s] = False, False
+
+    expected = own[:, None, None] + talk.level.middle[s][:, None]
+    quiet = np.where(hidden, 0.0, silence(expected, least))
+    loud, above = h.level_db[:, :, None], h.level_db[:, :, None] - least
+
+    def levels(shift: Floats, more: float) -> Floats:
+        spread = np.hypot(talk.level.spread[s], more)[:, None]
+        each = level_density(least, loud, expected, spread, talk.level.odd[s][:, None] + busy, shift)
+        return _mean(np.where(told[:, :, None], np.where(heard[:, :, None], each, quiet), 0.0).sum(axis=1))
+
+    def arrivals(shift: Floats, more: float) -> Floats:
+        spread = np.hypot(talk.delay.spread[s], more)[:, None]
+        each = arrival_density(above, lag, spread, talk.delay.odd[s][:, None] + busy, shift)
+        return _mean(np.where(told[:, :, None] & np.isfinite(lag), each, 0.0).sum(axis=1))
+
+    total = own_density(talk, s, own)
+    for told_by, pattern, (step, more) in ((levels, talk.level, _WIDE_DB), (arrivals, talk.delay, _WIDE_S)):
+        wide = pattern.wide[s]
+        total += np.logaddexp(
+            np.log1p(-wide) + told_by(pattern.shift[s], 0.0), np.log(wide) + told_by(step * _WIDE, more)
+        )
+    missed = np.where(np.isposinf(h.arrival_s[:, s]), 0.0, silence(own, least[:, s, 0]))
+    return np.asarray(total + np.where(heard[:, s], 0.0, missed - TWO_ODDS))
+
+
+def _foreign(talk: CrossTalk, h: Heard) -> Floats:
+    """Return the log likelihood of what was heard given a sound from elsewhere, (n,)."""
+    rows, heard = np.arange(len(h.level_db)), np.isfinite(h.level_db)
+    level = np.where(heard, h.level_db, -np.inf)
+    first = level.argmax(axis=1)
+    below = np.where(heard, level[rows, first, None] - level, 0.0)
+    known = np.where(heard, h.arrival_s, 0.0)
+    lag = np.abs(known - known[rows, first, None])
+    # No source comes to two microphones further apart in time than one beside either of them.
+    span = 2.0 * (talk.delay.middle[first] + _FOREIGN_S)
+    when = (1.0 - _FOREIGN_ODD) * np.where(lag < 0.5 * span, 1.0 / span, 0.0) + _FOREIGN_ODD / RANGE_S
+    loud = (1.0 - _FOREIGN_ODD) * np.exp(-below / _FOREIGN_DB) / _FOREIGN_DB + _FOREIGN_ODD / _RANGE_DB
+    each = np.where(heard, np.log(when * loud), np.where(np.isposinf(h.arrival_s), 0.0, np.log(0.5)))
+    each[rows, first] = 0.0
+    return np.asarray(each.sum(axis=1) - np.log(LEVELS_DB))
+
+
+def _normal(off: Floats, spread: Floats) -> Floats:
+    return np.asarray(np.exp(-0.5 * np.minimum((off / spread) ** 2, 1400.0)) / (spread * np.sqrt(2.0 * np.pi)))
+
+
+def _faint(above_db: Floats) -> Floats:
+    """Return how much a reading so far above what a microphone hears at all is its own background's."""
+    return np.asarray(1.0 / (1.0 + np.exp(np.clip(above_db / 1.5, -30.0, 30.0))))
+
+
+def _mean(logs: Floats) -> Floats:
+    top = logs.max(axis=-1, keepdims=True)
+    return np.asarray(top[..., 0] + np.log(np.exp(logs - top).mean(axis=-1)))

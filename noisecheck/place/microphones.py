@@ -19,13 +19,16 @@ from noisecheck.place.crosstalk import (
     RANGE_S,
     TWO_ODDS,
     CrossTalk,
+    Heard,
+    arrival_density,
     heard_by,
-    learn_cross_talk,
+    level_density,
     likelihoods,
-    readings,
+    own_density,
     silence,
 )
-from noisecheck.place.evidence import UNKNOWN, Evidence
+from noisecheck.place.evidence import PRIOR_UNPLACED, UNKNOWN, Evidence
+from noisecheck.place.learning import learn_cross_talk
 
 __all__ = ["microphone_evidence", "split_simultaneous", "station_channels"]
 
@@ -35,6 +38,8 @@ Ints = NDArray[np.int64]
 STATION_CAP: Final = 12.0
 UNPLACED_CAP: Final = 8.0
 _OWN_MARGIN_DB: Final = 3.0
+_ECHO_S: Final = 0.004
+_ECHO_DB: Final = 6.0
 _ALIKE: Final = (0.0005, 3.0)  # s, dB: coincidences have no habit; the same pattern again and again is one place
 
 
@@ -74,8 +79,9 @@ def microphone_evidence(onsets: Onsets, rig: Rig, rate: float, *, talk: CrossTal
     if len(own) < 2:
         return Evidence.none(names, len(onsets))
     talk = talk or learn_cross_talk(onsets, own, rate, hidden=len(own) < len(rig.stations))
-    level, arrival = heard_by(onsets, talk.channels, rate)
-    mine, none = likelihoods(talk, level, arrival)
+    heard = heard_by(onsets, talk.channels, rate)
+    level = heard.level_db
+    mine, none = likelihoods(talk, heard)
     likelihood = np.repeat(none[:, None] + UNKNOWN, len(names), axis=1)
     for s, station in enumerate(talk.stations):
         likelihood[:, names.index(station)] = mine[:, s]
@@ -112,12 +118,13 @@ def split_simultaneous(onsets: Onsets, rig: Rig, rate: float, *, talk: CrossTalk
         return onsets
     talk = talk or learn_cross_talk(onsets, own, rate, hidden=len(own) < len(rig.stations))
     onsets = onsets.where(~_echoes(talk, onsets, rate))
-    level, arrival = heard_by(onsets, talk.channels, rate)
-    pairs = _pairs(talk, level, arrival)
+    seen = heard_by(onsets, talk.channels, rate)
+    pairs = _pairs(talk, seen)
     rows = np.flatnonzero(pairs[:, 0] >= 0)
     if not len(rows):
         return onsets
-    parts = [_part(talk, onsets, rows, pairs[rows], which) for which in (0, 1)]
+    sent = np.stack([_sent(talk, seen.where(rows), s) for s in range(len(own))])
+    parts = [_part(talk, onsets, rows, pairs[rows], which, sent) for which in (0, 1)]
     kept = np.ones(len(onsets), bool)
     kept[rows] = False
     whole = [onsets.where(kept), *parts]
@@ -125,11 +132,13 @@ def split_simultaneous(onsets: Onsets, rig: Rig, rate: float, *, talk: CrossTalk
     return joined.where(np.argsort(joined.frame, kind="stable"))
 
 
-def _pairs(talk: CrossTalk, level: Floats, arrival: Floats) -> Ints:
+def _pairs(talk: CrossTalk, seen: Heard) -> Ints:
     """Return the two stations that sounded at once, (n, 2), -1 where one explains the detection well enough."""
+    level, arrival = seen.level_db, seen.arrival_s
     n, count = level.shape
-    single, none = likelihoods(talk, level, arrival)
-    alone = np.maximum(single.max(axis=1), none)
+    single, none = likelihoods(talk, seen)
+    rare = np.log(PRIOR_UNPLACED) - np.log((1.0 - PRIOR_UNPLACED) / count)
+    alone = np.maximum(single.max(axis=1), none + rare)
     best, found = np.full(n, -np.inf), np.full((n, 2), -1, np.int64)
     habit = np.zeros(n, bool)
     heard = np.isfinite(level)
@@ -141,31 +150,30 @@ def _pairs(talk: CrossTalk, level: Floats, arrival: Floats) -> Ints:
                     low, high = talk.own_db[s]
                     fits &= (level[:, s] > low - _OWN_MARGIN_DB) & (level[:, s] < high + _OWN_MARGIN_DB)
                 step = level[:, b] - level[:, a]
-                fits &= step - talk.level_db[a, b] > 2.0 * talk.level_spread_db[a, b]
-                fits &= -step - talk.level_db[b, a] > 2.0 * talk.level_spread_db[b, a]
+                fits &= step - talk.level.middle[a, b] > 2.0 * talk.level.spread[a, b]
+                fits &= -step - talk.level.middle[b, a] > 2.0 * talk.level.spread[b, a]
             rows = np.flatnonzero(fits)
             if not len(rows):
                 continue
             # Each other microphone heard the one or the other, whichever its level and arrival speak for.
-            made = [level[rows, s, None] + talk.level_db[s] for s in (a, b)]
-            heard_of = [
-                readings(
-                    talk, level[rows], made[i], talk.level_spread_db[s],
-                    arrival[rows] - arrival[rows, s, None] - talk.delay_s[s], talk.delay_spread_s[s],
-                )
-                for i, s in enumerate((a, b))
-            ]  # fmt: skip
-            off = np.logaddexp(*(np.nan_to_num(h) for h in heard_of)) - np.log(2.0)
-            off = np.where(heard[rows], off, silence(np.maximum(made[0], made[1]), talk.least_db))
+            here = seen.where(rows)
+            off = np.logaddexp(_sent(talk, here, a), _sent(talk, here, b)) - np.log(2.0)
+            made = np.maximum(*(level[rows, s, None] + talk.level.middle[s] for s in (a, b)))
+            off = np.where(heard[rows], off, silence(made, talk.least_db))
             off[:, [a, b]] = 0.0
-            # Of the second impact level and arrival are free, within what is usual there and within one detection.
-            low, high = talk.own_db[b]
-            total = off.sum(axis=1) - np.log(max(high - low, _OWN_MARGIN_DB) * RANGE_S) - TWO_ODDS
-            better = total > np.maximum(best[rows], alone[rows])
-            rows, total = rows[better], total[better]
+            # The second impact comes at any moment of the detection, or its microphone had heard the first before it.
             lag = arrival[rows, b] - arrival[rows, a]
+            above = level[rows, b] - talk.least_db[b]
+            when = arrival_density(above, lag - talk.delay.middle[a, b], talk.delay.spread[a, b], talk.delay.odd[a, b])
+            when = np.logaddexp(-np.log(RANGE_S), when) - np.log(2.0)
+            usual = own_density(talk, a, level[rows, a]) + own_density(talk, b, level[rows, b])
+            total = off.sum(axis=1) + usual + when - TWO_ODDS
+            better = total > np.maximum(best[rows], alone[rows])
+            rows, total, lag = rows[better], total[better], lag[better]
             alike = np.abs(lag[:, None] - lag) < _ALIKE[0]
             alike &= np.abs(step[rows, None] - step[rows]) < _ALIKE[1]
+            sent = np.minimum(np.abs(lag - talk.delay.middle[a, b]), np.abs(lag + talk.delay.middle[b, a]))
+            alike &= sent > _ALIKE[0]  # cross-talk of one that came before the other does come alike
             again = alike.sum(axis=1) - 1
             habit[rows] |= again > 4.0 + 3.0 * len(rows) * 2.0 * _ALIKE[0] / RANGE_S
             best[rows] = total
@@ -174,16 +182,26 @@ def _pairs(talk: CrossTalk, level: Floats, arrival: Floats) -> Ints:
     return found
 
 
-def _part(talk: CrossTalk, onsets: Onsets, rows: Ints, pairs: Ints, which: int) -> Onsets:
+def _sent(talk: CrossTalk, heard: Heard, s: int) -> Floats:
+    """Return the log density of what the microphones read if it came from a station they heard at its own, (n, m)."""
+    level, odd = np.nan_to_num(heard.level_db), talk.delay.odd[s]
+    expected = level[:, s, None] + talk.level.middle[s]
+    spread = np.hypot(talk.level.spread[s], talk.level.shift[s].std())
+    lag = heard.arrival_s - heard.arrival_s[:, s, None] - talk.delay.middle[s]
+    known = np.isfinite(lag)
+    late = np.hypot(talk.delay.spread[s], talk.delay.shift[s].std())
+    when = arrival_density(level - talk.least_db, np.where(known, lag, 0.0), late, odd)
+    return level_density(talk.least_db, level, expected, spread, talk.level.odd[s]) + np.where(known, when, 0.0)
+
+
+def _part(talk: CrossTalk, onsets: Onsets, rows: Ints, pairs: Ints, which: int, sent: Floats) -> Onsets:
     """Return one of the two impacts of each row: its own channel, and the others it explains better."""
     part = onsets.where(rows)
     channels = np.array(talk.channels)
     mine, other = pairs[:, which], pairs[:, 1 - which]
     at = np.arange(len(rows))
-    gain_mine = part.level_db[at, channels[mine]][:, None] + talk.level_db[mine]
-    gain_other = part.level_db[at, channels[other]][:, None] + talk.level_db[other]
     keep = np.zeros(part.arrival.shape, bool)
-    keep[:, channels] = gain_mine > gain_other
+    keep[:, channels] = sent[mine, at] > sent[other, at]
     keep[at, channels[mine]], keep[at, channels[other]] = True, False
     arrival = np.where(keep, part.arrival, -1)
     frame = part.arrival[at, channels[mine]]
@@ -195,11 +213,12 @@ def _part(talk: CrossTalk, onsets: Onsets, rows: Ints, pairs: Ints, which: int) 
 
 def _echoes(talk: CrossTalk, onsets: Onsets, rate: float) -> NDArray[np.bool_]:
     """Return which rows are only late cross-talk: heard by others only, as loud and as late as the row before says."""
-    level, arrival = heard_by(onsets, talk.channels, rate)
+    seen = heard_by(onsets, talk.channels, rate)
+    level, arrival = seen.level_db, seen.arrival_s
     echo = np.zeros(len(onsets), bool)
-    likelihood, _ = likelihoods(talk, level, arrival)
+    likelihood, _ = likelihoods(talk, seen)
     station = likelihood.argmax(axis=1)
-    for i in range(1, len(onsets)):
+    for i in (np.flatnonzero(np.diff(onsets.frame) < 2.0 * RANGE_S * rate) + 1).tolist():
         h = i - 1
         while h > 0 and echo[h]:
             h -= 1
@@ -210,8 +229,8 @@ def _echoes(talk: CrossTalk, onsets: Onsets, rate: float) -> NDArray[np.bool_]:
         lag = np.where(others, (onsets.frame[i] - onsets.frame[h]) / rate + arrival[i] - arrival[h, s], np.inf)
         if lag[others].min(initial=np.inf) > RANGE_S or not others.any() or others[s] or np.isnan(level[h, s]):
             continue
-        late = np.abs(lag - talk.delay_s[s]) < np.maximum(4.0 * talk.delay_spread_s[s], 0.004)
-        quiet = level[i] < level[h, s] + talk.level_db[s] + 3.0 * talk.level_spread_db[s]
+        late = np.abs(lag - talk.delay.middle[s]) < _ECHO_S
+        quiet = level[i] < level[h, s] + talk.level.middle[s] + np.maximum(3.0 * talk.level.spread[s], _ECHO_DB)
         unheard = np.isnan(level[h])
         echo[i] = bool(np.all((late & quiet & unheard)[others]))
     return echo
