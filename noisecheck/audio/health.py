@@ -17,11 +17,13 @@ from noisecheck.audio.recording import Coding, Recording, blocks, is_lossy
 from noisecheck.audio.riding import GainRiding, find_onsets, judge_riding
 from noisecheck.audio.spectrum import FRAMES_PER_TILE, Hum, SpectrumScan, frame_length
 
-__all__ = ["ChannelHealth", "Fitness", "Health", "Verdict", "check_health"]
+__all__ = ["CLEAR_DB", "ChannelHealth", "Fitness", "Health", "Verdict", "check_health"]
 
 Verdict = Literal["usable", "bound only", "not usable"]
 _ORDER: Final[tuple[Verdict, ...]] = ("usable", "bound only", "not usable")
 
+CLEAR_DB: Final = 3.0
+"""Above the noise: less is no more than a bound."""
 _QUIET_AFTER_S: Final = 0.3
 _FAINT_DB: Final = 12.0
 """In 43 ms of its best octave: what a codec makes of steady noise rises by no more."""
@@ -194,7 +196,7 @@ class _ChannelScans:
         if len(levels):
             still = levels[quiet[: len(levels)]] if quiet[: len(levels)].sum() >= 8 else None
             floor = np.median(still, axis=0) if still is not None else np.percentile(levels, 20, axis=0)
-        margin = np.median(np.maximum(levels[at], levels[at + 1]), axis=0) - floor if len(at) else empty
+        margin = _usual_margin(np.maximum(levels[at], levels[at + 1]) - floor) if len(at) else empty
         rail, clipped = self.clipping.clipped()
         return ChannelHealth(
             self.clipping.peak, rms_db, self.spectrum.dc, clipped, rail,
@@ -202,6 +204,16 @@ class _ChannelScans:
             tuple(np.round(floor, 2).tolist()), tuple(np.round(margin, 2).tolist()),
             self.spectrum.band_limit_hz(), self.spectrum.hum(),
         )  # fmt: skip
+
+
+def _usual_margin(margins: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the median margin (dB) per octave, (octaves,), over those impacts, (n, octaves), that stand out at all.
+
+    What ticks faintly all the time (a lift) would say little of the impacts that are to be measured.
+    """
+    with np.errstate(invalid="ignore"):
+        clear = (margins >= CLEAR_DB).any(axis=1)
+    return np.asarray(np.median(margins[clear] if clear.any() else margins, axis=0))
 
 
 def check_health(recording: Recording, *, onsets: ArrayLike | None = None) -> Health:
