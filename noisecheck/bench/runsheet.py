@@ -286,6 +286,8 @@ class _Sheet:
             value = math.nan
         if not math.isfinite(value) or "_" in text:
             hint = " (write the decimal point as '.')" if comma else ""
+            if re.fullmatch(r"[+-]?[\d.,]+ *[A-Za-zµ%\"']+", text):
+                hint = " (write the bare number, without its unit)"
             raise self.fault(line, column, f"'{one_line(text)}' is not a number{hint}")
         return value
 
@@ -319,7 +321,8 @@ class _Sheet:
             raise self.fault(line, "file", f"'{one_line(text)}' {what}{self._like(text)}")
         for path in found:
             if root not in path.resolve().parents:
-                raise self.fault(line, "file", f"'{one_line(path.name)}' leads outside the campaign")
+                what = "is a link to a file" if path.is_symlink() else "lies"
+                raise self.fault(line, "file", f"'{one_line(text)}' {what} outside the campaign: copy it here")
         names = {p.relative_to(self.folder).as_posix() for p in found}
         return tuple(sorted(names, key=lambda n: (natural_key(n), n)))
 

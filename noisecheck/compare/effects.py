@@ -76,7 +76,9 @@ def compare(
     if blank:
         notes.append(f"{blank} runs left out: their {by} is empty")
     if not members:
-        raise InputError(f"runs.csv, column '{one_line(by)}': is empty in every test run")
+        raise InputError(
+            f"no test run has a {one_line(by)}: say it in the column '{one_line(by)}' of runs.csv, a row a recording"
+        )
     if baseline is not None and baseline not in members:
         raise InputError(
             f"baseline '{one_line(baseline)}': no run has it in column '{one_line(by)}'{nearest(baseline, members)}"

@@ -74,7 +74,7 @@ def test_other_separators_byte_order_mark_and_comments(campaign: Path, separator
         ("bare.wav", "../outside.wav", "leaves the campaign"),
         ("bare.wav", "/etc/hosts", "leaves the campaign"),
         ("bare.wav", "C:\\x.wav", "leaves the campaign"),
-        ("bare.wav", "out*.wav", "leads outside the campaign"),
+        ("bare.wav", "out*.wav", "outside the campaign: copy it here"),
         ("bare.wav", "quiet.wav", None),
         ("quiet,quiet.wav,,,,,,,,background", "q,bare.wav,,,,landing,,,,test", "already belongs to the run of line 2"),
         ("felt-1", "bare-1", r"line 3, column 'run': 'bare-1' is already the name of line 2"),
