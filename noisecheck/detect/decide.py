@@ -49,6 +49,8 @@ _STRONG = 25.0
 _SWELL_TAIL = 8.0
 """Swells that pass for more abrupt thin out by a factor e every so many units."""
 _PASSING = 0.25
+_ONE_SOUND_S = 0.050
+"""Candidates this close on another are the same sound going on: how it began counts."""
 _PRIOR_SWELLS = 0.1
 _PRIOR_ABRUPT = 0.3
 _ECHO_S = 0.150
@@ -93,22 +95,26 @@ def _windowed_count(times: NDArray[np.float64], marked: NDArray[np.bool_], secon
     return total[np.arange(len(times))] - total[np.searchsorted(times, times - seconds)]
 
 
-def _needed_abruptness(found: Candidates, times: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return how abrupt each candidate must be for an impact to be likelier than a swell, from the last minute.
+def _sudden(found: Candidates, times: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the odds (impact : swell) of each candidate by its abruptness, from the last minute.
 
     Swells are those that are surely new but not abrupt; some pass for more, ever fewer the more abrupt. Impacts
-    are the abrupt ones that swells do not explain, spread evenly. Where many a second are half abrupt, the sound
+    are the abrupt ones that swells do not explain, spread evenly: of sounds by how they begin, since a swell that goes
+    on looks more and more abrupt. Where many a second are half abrupt, the sound
     is beating (an unbalanced motor, a fan), and only what is far sharper counts.
     """
-    strong = found.score > _STRONG
-    swells = _windowed_count(times, strong & (found.abrupt <= _SWELLING), MEMORY_S)
-    abrupt = _windowed_count(times, strong & (found.abrupt > _SWELLING), MEMORY_S)
-    impacts = np.maximum(abrupt - _PASSING * swells, 0.0) + _PRIOR_ABRUPT
-    odds = _SPREAD / _SWELL_TAIL * _PASSING * (swells + _PRIOR_SWELLS) / impacts
-    needed = _SWELLING + _SWELL_TAIL * np.log(np.maximum(odds, 1.0))
+    strong, swell = found.score > _STRONG, found.abrupt <= _SWELLING
+    begins = strong.copy()
+    begins[strong] = np.diff(times[strong], prepend=-_ONE_SOUND_S) >= _ONE_SOUND_S
+    swells, begun = (_windowed_count(times, some & swell, MEMORY_S) for some in (strong, begins))
+    abrupt = _windowed_count(times, begins & ~swell, MEMORY_S)
+    impacts = np.maximum(abrupt - _PASSING * begun, 0.0) + _PRIOR_ABRUPT
+    swelling = _SPREAD / _SWELL_TAIL * _PASSING * (swells + _PRIOR_SWELLS) / impacts
+    beyond = found.abrupt - _SWELLING
+    odds = np.where(beyond > 0, np.exp(np.minimum(beyond / _SWELL_TAIL, 50.0)) / swelling, 0.0)
     beats = _windowed_count(times, (found.score > _BEAT_SCORE) & (found.abrupt <= _BEAT_ABRUPT), _BEAT_S)
     span = np.clip(times - times[0], _BEAT_LEAST_S, _BEAT_S)
-    return np.where(beats / span > _BEAT_PER_S, np.maximum(needed, _BEAT_ABRUPT), needed)
+    return np.where((beats / span > _BEAT_PER_S) & (found.abrupt <= _BEAT_ABRUPT), 0.0, odds)
 
 
 def _restlessness(
@@ -134,7 +140,8 @@ def decide(found: Candidates, rate: int, settings: DetectSettings) -> NDArray[np
         return np.empty(0)
     times = found.onset / rate
     score = found.score
-    sudden = (found.abrupt > _needed_abruptness(found, times)) & ~_echoes(found, rate)
+    abrupt = _sudden(found, times)
+    sudden = (abrupt > 1.0) & ~_echoes(found, rate)
     clear = sudden & (score > _CLEAR)
     window = np.minimum(np.maximum(times, 5.0), MEMORY_S)
     loud = _windowed_count(times, clear, MEMORY_S) / window
@@ -143,4 +150,5 @@ def decide(found: Candidates, rate: int, settings: DetectSettings) -> NDArray[np
     dial = settings.false_per_hour / 3600.0 * math.log(10.0) / _CHANCE_TENFOLD
     stirred = loud * _STIRRED * np.exp(-np.maximum(score - _STIRRED_AT, 0.0) / _STIRRED_TAIL)
     odds = (real + dial) / (_restlessness(times, score, sudden, window) * chance_density(score) + stirred)
-    return np.where(sudden, np.minimum(odds, 1e9), 0.0)
+    # Chance and a swell are two ways to be wrong.
+    return np.where(sudden, np.minimum(1.0 / (1.0 / odds + 1.0 / np.maximum(abrupt, 1.0)), 1e9), 0.0)

@@ -41,6 +41,8 @@ _WHOLE_BLOCK_S = 0.001
 _WHOLE_S = (0.016, 0.020)
 _WHOLE_BOX_S = (0.0015, 0.006)
 _WHOLE_RAMP_S = (0.004, 0.008, 0.014)
+_FALLEN_S = (0.010, 0.002)
+_FALLEN = 4.0
 _STRENGTHS = (2.0, 6.0, 20.0, 60.0, 200.0, 700.0)
 _TOP = 1000.0  # energies are cut at 30 dB above the quiet: beyond it only the start matters
 _RAMP_COST = 12.0
@@ -163,6 +165,10 @@ def _completed(ratio: NDArray[np.float32], rate: int, block: int, box: NDArray[n
     lead = round(_WHOLE_S[0] / _WHOLE_BLOCK_S) * merge
     index = np.clip(box[:, None] + np.arange(-lead, len(weights) * merge - lead), 0, ratio.shape[1] - 1)
     power = np.take_along_axis(ratio, index, axis=1).reshape(len(ratio), -1, merge).mean(axis=2)
+    # Growth has no fall: what was louder before is an impact of its own, and speaks neither for nor against it.
+    far, near = (round((_WHOLE_S[0] - s) / _WHOLE_BLOCK_S) for s in _FALLEN_S)
+    fallen = np.float32(_FALLEN) * np.maximum(power[:, far:near].mean(axis=1, keepdims=True), np.float32(1.0))
+    np.minimum(power[:, :far], fallen, out=power[:, :far])
     score = power @ weights - constants
     return np.asarray(_DEFLATE * (score[:, :whole].max(axis=1) - score[:, whole:].max(axis=1)), np.float64)
 
