@@ -8,6 +8,7 @@ a button is pressed, never count. Where ends stand apart and it stays open what 
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Final
@@ -30,15 +31,20 @@ _MOST_IMPACTS: Final = 60
 _AUDIBLE_DB: Final = 20.0  # fainter impacts than this below a take's usual ones do not break a silence
 _REBOUND_S: Final = 0.7  # a fall of half a metre rebounds for no longer; drops by hand are further apart
 _TAIL_S: Final = 0.5
-_LEAST_OWN: Final = 8
+_SOFT_DB: Final = 6.0
+_LEAST_OWN: Final = 6
 _LEAST_BANDS: Final = 6
 _FLOOR_DB: Final = 25.0  # below its loudest band; what lies deeper is noise more than the blow
 _LEAST_SD_DB: Final = 0.7
 _PRIOR_DROPS: Final = 4.0
 _TEMPER: Final = 0.5
-_LEAST_ODDS: Final = 4.6
+_LONGER: Final = 1.15
+_SURE: Final = 4.6  # natural logarithm of odds, 100 : 1
+_JOINING: Final = 1.0
 _SHARE: Final = 0.6
 _ROUNDS: Final = 3
+_MOST_OWN: Final = 400
+_ALIKE: Final = 1.5
 _MOST_SEEDS: Final = 40
 _MOST_ODDS: Final = 12.0
 _USUAL_SD_DB: Final = 1.5
@@ -78,9 +84,10 @@ class _End:
     shapes: Floats = field(default_factory=lambda: np.empty((0, 0)))
     own: Floats = field(default_factory=lambda: np.empty((0, 0)))
     """Shapes of the machine's impacts in the same take."""
+    known: bool = True
+    """Whether the machine is heard in this take; else its sounds are those of all takes, and the end may only join."""
     count: int = 0
-    """Drops taken for reference drops so far."""
-    odds: float = 0.0
+    """Drops that are reference drops."""
 
 
 def shape_distance(a: Floats, b: Floats) -> Floats:
@@ -103,6 +110,8 @@ def find_reference_drops(takes: Sequence[Impacts], seconds: Sequence[float]) -> 
     for end in _agreed(_prepared(takes, seconds)):
         table = takes[end.take]
         drops = np.sort(end.drops[: end.count])
+        # What a train left over is fainter than a drop from the same height can be.
+        drops = drops[table["lae_db"][drops] > np.median(table["lae_db"][drops]) - _SOFT_DB]
         rows = _between(table, end)
         old = found[end.take]
         found[end.take] = (
@@ -130,12 +139,10 @@ def _prepared(takes: Sequence[Impacts], seconds: Sequence[float]) -> list[_End]:
         clear = own.get(take, np.flatnonzero(~(takes[take].data["margin_db"] < 6.0)))
         own[take] = clear[(t[clear] < t[rows[0]]) | (t[clear] > t[rows[-1]] + _TAIL_S)]
     tables = {take: _floored(takes[take].data["bands"].astype(np.float64)) for take in own}
-    if not ends:
+    if not ends or not sum(map(len, own.values())):
         return []
-    hit, machine = (
-        np.vstack([tables[e.take][e.drops] for e in ends]),
-        np.vstack([tables[take][rows] for take, rows in own.items()]),
-    )
+    hit = np.vstack([tables[e.take][e.drops] for e in ends])
+    machine = np.vstack([tables[take][rows] for take, rows in own.items()])
     known = (np.isfinite(hit).mean(axis=0) > 0.8) & (np.isfinite(machine).mean(axis=0) > 0.8)
     loud = np.zeros(known.shape, bool)
     for part in (hit, machine):
@@ -143,11 +150,16 @@ def _prepared(takes: Sequence[Impacts], seconds: Sequence[float]) -> list[_End]:
     bands = known & loud
     if bands.sum() < _LEAST_BANDS:
         return []
+    shapes = {take: _whole(_shapes(tables[take][rows][:, bands])) for take, rows in own.items()}
+    anywhere = np.vstack(list(shapes.values()))
+    if len(anywhere) < _LEAST_OWN:
+        return []
     for end in ends:
         end.shapes = _shapes(tables[end.take][end.drops][:, bands])
-        shapes = _shapes(tables[end.take][own[end.take]][:, bands])
-        end.own = shapes[np.isfinite(shapes).all(axis=1)]
-    return [e for e in ends if len(e.own) >= _LEAST_OWN]
+        # A machine that is hardly heard in a take is known from the others.
+        end.known = len(shapes[end.take]) >= _LEAST_OWN
+        end.own = shapes[end.take] if end.known else anywhere
+    return ends
 
 
 def _floored(bands: Floats) -> Floats:
@@ -181,7 +193,7 @@ def _parts(number: int, table: Impacts, seconds: float) -> list[tuple[int, bool,
         part = rows[cut + 1 :] if end else rows[: cut + 1]
         if len(part) <= _MOST_IMPACTS:
             found.append((number, end, part))
-    return found if len(rows) - sum(len(p) for _, _, p in found) >= _LEAST_OWN else []
+    return found
 
 
 def _with_drops(parts: Sequence[tuple[int, bool, Rows]], takes: Sequence[Impacts]) -> list[_End]:
@@ -196,19 +208,34 @@ def _with_drops(parts: Sequence[tuple[int, bool, Rows]], takes: Sequence[Impacts
     )  # fmt: skip
     ends, at = [], 0
     for (take, end, rows), t, level in zip(parts, times, levels, strict=True):
-        first = rebound[at : at + len(rows)] == 0
+        first = _apart(t, level, rebound[at : at + len(rows)] == 0)
         at += len(rows)
-        # A rebound whose train was not understood is fainter than what it follows.
-        since = t[:, None] - t[None]
-        near = (since > 0) & (since < _REBOUND_S)
-        first &= ~(near & (level[None] > level[:, None] + 2.0)).any(axis=1)
+        # One drop alone must be further from the next than the machine's balls are from one another.
+        every = np.diff(takes[take]["time_s"])
+        usual = float(np.median(every[every > _REBOUND_S])) if np.any(every > _REBOUND_S) else 0.0
         silent = np.flatnonzero(np.diff(t) > _SILENCE_S).tolist()
         spans = [(k + 1, len(rows) - 1) for k in (*silent[::-1], -1)] if end else [(0, k) for k in (*silent, -1)]
-        spans = [(a, b % len(rows)) for a, b in spans]
-        cuts = [(int(first[a : b + 1].sum()), int(rows[a]), int(rows[b])) for a, b in spans]
+        cuts = []
+        for a, b in ((a, b % len(rows)) for a, b in spans):
+            count = int(first[a : b + 1].sum())
+            whole = b - a + 1 == len(rows)
+            pause = 0.0 if whole else float(t[a] - t[a - 1] if end else t[b + 1] - t[b])
+            if count > 1 or (count and (whole or pause > _LONGER * usual)):
+                cuts.append((count, int(rows[a]), int(rows[b])))
         drops = rows[first][::-1] if end else rows[first]
-        ends.append(_End(take, end, drops, [c for c in cuts if c[0]], takes[take]["lae_db"][drops]))
-    return [e for e in ends if len(e.drops)]
+        ends.append(_End(take, end, drops, cuts, takes[take]["lae_db"][drops]))
+    return [e for e in ends if e.cuts]
+
+
+def _apart(t: Floats, level: Floats, first: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Return the first contacts that no other one is too near to: drops by hand are further apart than rebounds."""
+    kept: list[int] = []
+    for row in np.flatnonzero(first).tolist():
+        if not kept or t[row] - t[kept[-1]] > _REBOUND_S:
+            kept.append(row)
+        elif level[row] > level[kept[-1]] + _SOFT_DB:
+            kept[-1] = row
+    return np.isin(np.arange(len(t)), kept)
 
 
 def _agreed(ends: list[_End]) -> list[_End]:
@@ -230,8 +257,8 @@ def _agreed(ends: list[_End]) -> list[_End]:
             others = sum(odds for k, (_, odds) in enumerate(taken) if k != i)
             if others > most:
                 best, most = [(k, n) for k, (n, _) in enumerate(taken) if n], others
-    for _ in range(_ROUNDS):
-        if len(best) < 2:
+    for number in range(_ROUNDS):
+        if not _enough([ends[k] for k, _ in best], [n for _, n in best]):
             return []
         members = {k: _whole(ends[k].shapes[:n]) for k, n in best}
         within, between = _spreads(list(members.values()))
@@ -239,24 +266,27 @@ def _agreed(ends: list[_End]) -> list[_End]:
         for k, end in enumerate(ends):
             # An end is judged by what the others have in common.
             rest = [g for j, g in members.items() if j != k and len(g)]
-            if rest:
-                middle = np.mean([g.mean(axis=0) for g in rest], axis=0)
-                spread = within * (1 + 1 / sum(map(len, rest))) + between * (1 + 1 / len(rest))
-                count, end.odds = _taken(end, _to_machine(end, within), middle, spread)
-                if count:
-                    again.append((k, count))
-        if again == best:
+            middle = np.mean([g.mean(axis=0) for g in rest], axis=0)
+            spread = within * (1 + 1 / sum(map(len, rest))) + between * (1 + 1 / len(rest))
+            count, _ = _taken(end, _to_machine(end, within), middle, spread, surely=number == 0)
+            if count:
+                again.append((k, count))
+        if number and again == best:
             break
         best = again
     for k, count in best:
         ends[k].count = count
-    agreed = [ends[k] for k, _ in best]
-    if len(agreed) >= 3 and len({e.take for e in agreed}) >= 2:
-        return agreed
-    if len(agreed) == 2 and agreed[0].take == agreed[1].take and min(e.count for e in agreed) >= 2:
-        a, b = (float(np.median(e.levels[: e.count])) for e in agreed)
-        return agreed if abs(a - b) < _PAIR_LEVEL_DB else []
-    return []
+    return [ends[k] for k, _ in best]
+
+
+def _enough(ends: Sequence[_End], counts: Sequence[int]) -> bool:
+    """Return whether so many drops of these ends, alike, are enough to call them reference drops."""
+    counts = [n for e, n in zip(ends, counts, strict=True) if e.known]
+    ends = [e for e in ends if e.known]
+    if len(ends) == 2 and ends[0].take == ends[1].take and min(counts) >= 2:
+        a, b = (float(np.median(e.levels[:n])) for e, n in zip(ends, counts, strict=True))
+        return abs(a - b) < _PAIR_LEVEL_DB
+    return len(ends) >= 3 and len({e.take for e in ends}) >= 2
 
 
 def _whole(shapes: Floats) -> Floats:
@@ -294,18 +324,26 @@ def _spreads(groups: Sequence[Floats]) -> tuple[Floats, Floats]:
 
 
 def _to_machine(end: _End, within: Floats) -> Floats:
-    """Return how far each drop is from the machine's second nearest impact (one may be a drop gone astray)."""
-    apart = np.sum((end.shapes[:, None] - end.own[None]) ** 2 / (2.0 * within), axis=2)
+    """Return how far each drop is from what the machine does: the sounds of its impacts, each the mean of its like."""
+    own = end.own[np.unique(np.linspace(0, len(end.own) - 1, _MOST_OWN).astype(np.int64))] / np.sqrt(within)
+    square = np.sum(own**2, axis=1)
+    like = square[:, None] + square - 2.0 * own @ own.T < 2.0 * _ALIKE * own.shape[1]
+    count = like.sum(axis=1)
+    sound = like @ own / count[:, None]
+    drops = end.shapes / np.sqrt(within)
+    apart = np.sum((drops[:, None] - sound[None]) ** 2, axis=2) / (1.0 + 1.0 / count)
+    # The second nearest: one impact of the machine may be a reference drop gone astray.
     return np.asarray(np.partition(apart, 1, axis=1)[:, 1])
 
 
-def _taken(end: _End, body: Floats, middle: Floats, spread: Floats) -> tuple[int, float]:
+def _taken(end: _End, body: Floats, middle: Floats, spread: Floats, *, surely: bool = True) -> tuple[int, float]:
     """Return (drops of an end that are reference drops, log odds): none, or as many of the cuts as is likeliest."""
     apart = np.sum((end.shapes - middle) ** 2 / spread, axis=1)
     odds = np.nan_to_num(np.clip(0.5 * _TEMPER * (body - apart), -_MOST_ODDS, _MOST_ODDS))
-    best, most = 0, _LEAST_ODDS
+    best, most = 0, (_SURE if surely else _JOINING) + math.log(len(end.cuts))
     for count, _, _ in end.cuts:
         total = float(odds[:count].sum())
-        if total > most and np.nanmedian(apart[:count]) < _SHARE * np.nanmedian(body[:count]):
+        near = np.nanmean(apart[:count]) < (_SHARE if surely else 1.0) * np.nanmean(body[:count])
+        if total > most and near:
             best, most = count, total
     return best, most if best else 0.0
