@@ -204,8 +204,9 @@ def _health(arguments: argparse.Namespace) -> int:
 
 def _ledger(arguments: argparse.Namespace) -> int:
     from noisecheck.pipeline.account import account_for
-    from noisecheck.pipeline.campaign import measure_campaign, spread_of
+    from noisecheck.pipeline.campaign import measure_campaign
     from noisecheck.pipeline.files import campaign_at
+    from noisecheck.pipeline.run import spread_of
     from noisecheck.report.tell import tell_account
 
     campaign = campaign_at(arguments.campaign, arguments.rig)
@@ -254,7 +255,8 @@ def _measure(arguments: argparse.Namespace) -> int:
 
 def _measured_campaign(arguments: argparse.Namespace) -> Any:
     from noisecheck.bench.campaign import load_campaign
-    from noisecheck.pipeline.campaign import measure_campaign, spread_of
+    from noisecheck.pipeline.campaign import measure_campaign
+    from noisecheck.pipeline.run import spread_of
 
     campaign = load_campaign(arguments.campaign)
     bar = Bar()

@@ -75,9 +75,9 @@ def watch(arguments: argparse.Namespace, settings: ListenSettings, *, clock: Clo
     from noisecheck.live.follow import Follower
     from noisecheck.live.keep import AlarmSounds, RunKeeper
     from noisecheck.live.watch import Watch
-    from noisecheck.pipeline.campaign import calibration_of, spread_of
     from noisecheck.pipeline.files import campaign_beside, taps_of
     from noisecheck.pipeline.placing import taught_by
+    from noisecheck.pipeline.run import calibration_of, spread_of
 
     if not arguments.rig.exists():
         raise InputError(f"{one_line(arguments.rig)}: no such rig file")

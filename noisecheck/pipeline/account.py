@@ -11,9 +11,10 @@ from noisecheck.flow.challenge import Challenge
 from noisecheck.flow.failures import FailureRate, HeardShare
 from noisecheck.flow.findings import Ledger, ledger_document
 from noisecheck.flow.warning import LinkFlow, RestitutionChange, link_flows, restitution_change
-from noisecheck.pipeline.campaign import CampaignResult, RunResult
+from noisecheck.pipeline.campaign import CampaignResult
 from noisecheck.pipeline.flowing import challenge_run, drops_of, pooled_rate, route_of
 from noisecheck.pipeline.references import machine_impacts
+from noisecheck.pipeline.run import RunResult
 
 __all__ = ["Account", "account_for"]
 

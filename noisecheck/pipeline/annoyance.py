@@ -20,7 +20,8 @@ from noisecheck.core.errors import InputError, MissingExtraError
 from noisecheck.core.flags import Flag
 from noisecheck.measure.loudness import loudness_max
 from noisecheck.measure.prominence import Onset, adjustment_db, fast_levels, impulse_onsets
-from noisecheck.pipeline.campaign import CampaignResult, RunResult, calibration_of
+from noisecheck.pipeline.campaign import CampaignResult
+from noisecheck.pipeline.run import RunResult, calibration_of
 
 __all__ = ["INTERVAL_S", "Annoyance", "annoyance"]
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import functools
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -11,102 +11,39 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from noisecheck.audio.calibration import Calibration, find_calibrator, from_sensitivity, uncalibrated
-from noisecheck.audio.health import Health
-from noisecheck.audio.recording import open_recording
 from noisecheck.audio.split import join_recordings
 from noisecheck.bench.campaign import Campaign
-from noisecheck.bench.catalogue import Catalogue
-from noisecheck.bench.corrections import Correction
 from noisecheck.bench.rig import Rig
 from noisecheck.bench.runsheet import Run
 from noisecheck.compare.differences import Comparison
 from noisecheck.compare.effects import compare
 from noisecheck.compare.summary import RunSummary, summarise
 from noisecheck.compare.ties import References
-from noisecheck.core.flags import Flag
 from noisecheck.core.provenance import provenance, settings_document
 from noisecheck.core.table import Impacts
-from noisecheck.detect.channels import Onsets
 from noisecheck.flow.failures import HeardShare
 from noisecheck.flow.findings import Ledger
-from noisecheck.pipeline.clock import recorded_s, with_gaps
-from noisecheck.pipeline.correcting import corrected, relocated
-from noisecheck.pipeline.flagging import flagged_by_codec, flagged_by_health
+from noisecheck.pipeline.correcting import relocated
 from noisecheck.pipeline.flowing import follow_run, height_note, with_drops
 from noisecheck.pipeline.grouping import named_groups
 from noisecheck.pipeline.heard import heard_share
-from noisecheck.pipeline.kept import catalogue_of, listen_once
-from noisecheck.pipeline.limit import DetectionLimit, detection_limit
+from noisecheck.pipeline.kept import catalogue_of
 from noisecheck.pipeline.listen import ListenSettings
 from noisecheck.pipeline.machine import own_ticks
 from noisecheck.pipeline.octaves import run_octave_decays
 from noisecheck.pipeline.placing import placed, settled, taught_by
 from noisecheck.pipeline.references import as_references_tell, mark_references, references_of, tied_summaries
+from noisecheck.pipeline.run import RunResult, Told, listen_to_run, spread_of
 from noisecheck.pipeline.scheduled import left_open, placed_by_schedule
-from noisecheck.pipeline.together import Take, told_apart
-from noisecheck.place.combine import Found
-from noisecheck.place.evidence import Evidence
 
 __all__ = [
     "CampaignResult",
-    "RunResult",
-    "Told",
     "compare_campaign",
-    "listen_to_run",
     "measure_campaign",
     "place_runs",
-    "spread_of",
 ]
 
-Told = Callable[[float, str], None]
-"""Progress: called with the share done and what is being done."""
-
-_SOUND_M_S = 343.0
-
-
-@dataclass(frozen=True)
-class RunResult:
-    """One run, measured."""
-
-    run: Run
-    impacts: Impacts
-    onsets: Onsets
-    rate: int
-    seconds: float
-    channels: int
-    paths: tuple[Path, ...]
-    notes: tuple[str, ...] = ()
-    health: Health | None = None
-    gaps_s: tuple[tuple[float, float], ...] = ()
-    """Spans between split files that nobody listened to, seconds of the run."""
-    limit: DetectionLimit | None = None
-    """How faint an impact may be and still be heard, where that was tried."""
-    corrections: tuple[Correction, ...] = ()
-    """What the user's ear corrects in it."""
-    found: Found | None = None
-    """Where in the plan each impact was, where microphones in known places tell."""
-    odds: Evidence | None = None
-    """What every way of placing together says of each impact, row by row with ``impacts``; None where none spoke."""
-    ledger: Ledger | None = None
-    """What became of every ball by the impacts as their sound placed them, where the schedule had to tell some."""
-
-    @property
-    def document(self) -> dict[str, Any]:
-        """Return what JSON and the page say of the run besides its impacts."""
-        return {
-            "run": self.run.name,
-            "files": list(self.run.files),
-            "role": self.run.role,
-            "seconds": round(self.seconds, 3),
-            "rate_hz": self.rate,
-            "channels": self.channels,
-            "impacts": len(self.impacts),
-            "notes": list(self.notes),
-            "health": None if self.health is None else self.health.to_dict(),
-            **({} if self.limit is None else {"detection_limit": self.limit.to_dict()}),
-            **({} if self.found is None else {"places": self.found.to_dict(self.impacts["time_s"])}),
-        }
+_LEAST_ALIKE = 3  # impacts from which two recordings that agree to the frame are one
 
 
 @dataclass(frozen=True)
@@ -154,6 +91,21 @@ class CampaignResult:
         return tuple(note for note in notes if note)
 
     @functools.cached_property
+    def copies(self) -> tuple[str, ...]:
+        """Return a sentence for each test run whose impacts are those of an earlier one to the frame: a copy of it."""
+        seen: dict[tuple[bytes, bytes], str] = {}
+        notes = []
+        for r in self.runs:
+            if r.run.role == "test" and len(r.impacts) >= _LEAST_ALIKE:
+                first = seen.setdefault((r.impacts["frame"].tobytes(), r.impacts["lae_db"].tobytes()), r.run.name)
+                if first != r.run.name:
+                    notes.append(
+                        f"run {r.run.name} is the same recording as run {first}: counted as runs of their own, copies "
+                        "make intervals too narrow"
+                    )
+        return tuple(notes)
+
+    @functools.cached_property
     def octave_decays(self) -> dict[tuple[str, str], NDArray[np.float64]]:
         """Return ln of the decay time in ms by octave, (10,), by (run, station) of test runs."""
         return run_octave_decays(self.runs)
@@ -164,108 +116,6 @@ class CampaignResult:
         own = [r for r in self.runs if r.run.role == "reference"]
         rows = summarise(Impacts.concat(r.impacts for r in own), [r.run for r in own])
         return references_of([(r.run, r.impacts) for r in self.runs], rows)
-
-
-def spread_of(rig: Rig) -> float | None:
-    """Return the longest time in s from the first microphone to the last, where positions say so."""
-    places = [m.position_mm for m in rig.microphones]
-    if len(places) < 2 or any(p is None for p in places):
-        return None
-    at = np.array([[*p, 0.0][:3] for p in places if p is not None]) / 1000.0
-    apart = float(np.sqrt(((at[:, None] - at[None]) ** 2).sum(axis=-1)).max())
-    return apart / _SOUND_M_S + 0.003
-
-
-def calibration_of(campaign: Campaign, channels: int) -> Calibration:
-    """Return what the rig file says 0 dB is, for a recording of so many channels.
-
-    Raises:
-        InputError: the calibrator's recording has no steady tone, or the numbers do not fit the channels.
-    """
-    given = campaign.rig.calibration
-    if given.pa_at_full_scale is not None:
-        return from_sensitivity(channels, pa_at_full_scale=given.pa_at_full_scale)
-    if given.file is None:
-        return uncalibrated(channels)
-    known = {"level_db": given.level_db, "frequency_hz": given.frequency_hz}
-    found = find_calibrator(open_recording(campaign.folder / given.file), **known)
-    if given.file_after is not None:
-        found = found.checked_with(find_calibrator(open_recording(campaign.folder / given.file_after), **known))
-    return found
-
-
-def listen_to_run(
-    campaign: Campaign,
-    run: Run,
-    *,
-    settings: ListenSettings,
-    workers: int = 1,
-    progress: Callable[[float], None] | None = None,
-    check: bool = True,
-    try_limit: bool = False,
-    catalogue: Catalogue | None = None,
-) -> RunResult:
-    """Find and measure every impact of one run (:func:`place_runs` then says where they happened).
-
-    Args:
-        campaign: where the run stands.
-        run: a row of its run sheet.
-        settings: detection and measurement.
-        workers: processes.
-        progress: told the share done.
-        check: also say what the recording is good for, and flag impacts accordingly.
-        try_limit: also put copies of its impacts back at known times, to see how faint one may be and still be found.
-        catalogue: where results are kept and looked up; None keeps nothing.
-
-    Raises:
-        InputError: its recording cannot be used.
-    """
-    paths = campaign.paths(run)
-    opened = functools.partial(join_recordings, paths)
-    with opened() as recording:
-        calibration, subtype = calibration_of(campaign, recording.channels), recording.subtype
-    offset: NDArray[np.float64] | None = np.array(calibration.offset_db) if calibration.known else None
-    listened = listen_once(
-        opened,
-        settings=settings,
-        offset_db=offset,
-        check=check,
-        workers=workers,
-        progress=progress,
-        catalogue=catalogue,
-        run=run.name,
-        paths=paths,
-    )
-    heard, health = listened.heard, listened.health
-    notes = (*listened.notes, *listened.news, *calibration.sentences())
-    take = Take(opened, heard.rate, heard.frames, heard.quiet, offset, settings.measure)
-    onsets, impacts = told_apart(heard.onsets, heard.impacts, campaign.rig, take)
-    mine = tuple(c for c in campaign.corrections if c.run == run.name)
-    clock = functools.partial(recorded_s, gaps=listened.gaps, rate=heard.rate)
-    onsets, impacts, said = corrected(onsets, impacts, mine, take, clock=clock)
-    notes = (*notes, *said)
-    impacts = impacts.with_columns(run=run.name, file=run.files[0])
-    if health is not None:
-        impacts = flagged_by_health(impacts, health)
-    impacts = flagged_by_codec(impacts, subtype)
-    if not calibration.comparable:
-        impacts = impacts.with_columns(flags=impacts["flags"] | np.uint32(Flag.DRIFTED))
-    time_s, gaps_s = with_gaps(impacts["time_s"], heard.rate, listened.gaps)
-    seconds = heard.frames / heard.rate + sum(stop - start for start, stop in gaps_s)
-    return RunResult(
-        run,
-        impacts.with_columns(time_s=time_s),
-        onsets,
-        heard.rate,
-        seconds,
-        heard.channels,
-        paths,
-        notes,
-        health,
-        gaps_s,
-        detection_limit(opened, heard, settings=settings) if try_limit else None,
-        mine,
-    )
 
 
 def place_runs(results: Sequence[RunResult], rig: Rig, taps: Sequence[RunResult] = ()) -> tuple[RunResult, ...]:
@@ -379,7 +229,8 @@ def compare_campaign(
         rig=result.campaign.rig,
         decays=result.octave_decays,
     )
-    return replace(found, warnings=(*found.warnings, *result.references.alarms, *result.doubtful_heights))
+    said = (*found.warnings, *result.copies, *result.references.alarms, *result.doubtful_heights)
+    return replace(found, warnings=said)
 
 
 def comparable_columns(runs: Sequence[Run]) -> list[str]:

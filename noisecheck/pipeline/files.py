@@ -16,8 +16,9 @@ from noisecheck.core.errors import InputError
 from noisecheck.core.provenance import provenance, settings_document
 from noisecheck.core.table import Impacts
 from noisecheck.core.units import energy_mean_db
-from noisecheck.pipeline.campaign import RunResult, Told, listen_to_run, place_runs, share_of, spread_of
+from noisecheck.pipeline.campaign import place_runs, share_of
 from noisecheck.pipeline.listen import ListenSettings
+from noisecheck.pipeline.run import RunResult, Told, listen_to_run, spread_of
 
 __all__ = ["Measured", "campaign_at", "campaign_beside", "measure_files", "taps_of"]
 

@@ -15,7 +15,7 @@ from noisecheck.measure.octaves import octave_decays
 from noisecheck.pipeline.decisions import quiet_spans
 
 if TYPE_CHECKING:
-    from noisecheck.pipeline.campaign import RunResult
+    from noisecheck.pipeline.run import RunResult
 
 __all__ = ["run_octave_decays"]
 

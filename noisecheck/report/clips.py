@@ -19,7 +19,8 @@ from numpy.typing import NDArray
 from noisecheck.audio.split import join_recordings
 from noisecheck.core.errors import InputError
 from noisecheck.measure.weighting import spectrum_weight
-from noisecheck.pipeline.campaign import CampaignResult, RunResult
+from noisecheck.pipeline.campaign import CampaignResult
+from noisecheck.pipeline.run import RunResult
 
 __all__ = ["ALONE", "FULL", "PLAIN", "Clip", "Cut", "Moment", "Wanted", "clips_at", "clips_of", "sound_uri"]
 

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from noisecheck.core.bands import NOMINAL_THIRD_HZ
 from noisecheck.core.errors import one_line
 from noisecheck.core.flags import FLAG_MEANING, flag_words
-from noisecheck.pipeline.campaign import RunResult
+from noisecheck.pipeline.run import RunResult
 from noisecheck.report.clips import FULL, Clip, Wanted
 from noisecheck.report.context import Context
 from noisecheck.report.numbers import signed

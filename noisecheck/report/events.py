@@ -9,7 +9,7 @@ import numpy as np
 from noisecheck.core.errors import one_line
 from noisecheck.core.flags import FLAG_MEANING, Flag, flag_words
 from noisecheck.core.units import rounded
-from noisecheck.pipeline.campaign import RunResult
+from noisecheck.pipeline.run import RunResult
 from noisecheck.report.answers import value_word
 from noisecheck.report.clips import FULL, Clip, Wanted, clips_of
 from noisecheck.report.context import Context, Place, Section

@@ -6,7 +6,7 @@ from typing import Any, Final
 
 from noisecheck.audio.health import Fitness, Health
 from noisecheck.core.errors import one_line
-from noisecheck.pipeline.campaign import RunResult
+from noisecheck.pipeline.run import RunResult
 from noisecheck.report.context import Context, Place, Said, Section
 
 __all__ = ["health_section"]

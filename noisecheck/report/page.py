@@ -14,7 +14,8 @@ from typing import TYPE_CHECKING, Any, Final
 
 from noisecheck.core.errors import one_line
 from noisecheck.core.files import write_together
-from noisecheck.pipeline.campaign import CampaignResult, Told
+from noisecheck.pipeline.campaign import CampaignResult
+from noisecheck.pipeline.run import Told
 from noisecheck.report.answers import ask, asked_sentence, opening
 from noisecheck.report.blind import blind_section
 from noisecheck.report.care import care_section

@@ -14,7 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from noisecheck.core.flags import Flag
-from noisecheck.pipeline.campaign import CampaignResult, RunResult
+from noisecheck.pipeline.campaign import CampaignResult
+from noisecheck.pipeline.run import RunResult
 
 __all__ = ["Picked", "odd_impacts", "pick"]
 

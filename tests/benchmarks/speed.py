@@ -29,7 +29,7 @@ _PIECE_S = 600.0
 _CODE = """
 import json, re, sys
 from noisecheck.bench.campaign import load_campaign
-from noisecheck.pipeline.campaign import listen_to_run
+from noisecheck.pipeline.run import listen_to_run
 from noisecheck.pipeline.kept import catalogue_of
 from noisecheck.pipeline.listen import ListenSettings
 campaign = load_campaign(sys.argv[1])

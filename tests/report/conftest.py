@@ -19,7 +19,8 @@ from noisecheck.compare.summary import summarise
 from noisecheck.core.flags import Flag
 from noisecheck.core.table import Impacts
 from noisecheck.detect.channels import Onsets
-from noisecheck.pipeline.campaign import CampaignResult, RunResult
+from noisecheck.pipeline.campaign import CampaignResult
+from noisecheck.pipeline.run import RunResult
 from noisecheck.report.page import write_report
 
 RATE = 16_000
