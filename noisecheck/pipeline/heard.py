@@ -5,7 +5,7 @@ from __future__ import annotations
 import functools
 import math
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -17,11 +17,9 @@ from noisecheck.pipeline.limit import detection_limit
 from noisecheck.pipeline.listen import Heard, ListenSettings
 
 if TYPE_CHECKING:
-    from noisecheck.pipeline.run import RunResult
+    from noisecheck.pipeline.campaign import RunResult
 
 __all__ = ["heard_share"]
-
-_ONE_SIDED: Final = 1.645  # 95 %
 
 
 def heard_share(results: Sequence[RunResult], ledgers: Sequence[Ledger]) -> HeardShare | None:
@@ -51,7 +49,5 @@ def _by_copies(run: RunResult) -> HeardShare | None:
     share = limit.heard_fraction
     if not math.isfinite(share) or not limit.found:
         return None
-    count = max(int(np.isfinite(run.impacts["lae_db"]).sum()), 1)
-    lower = max(share - _ONE_SIDED * math.sqrt(share * (1.0 - share) / count), 0.0)
     how = f"own impacts put back into the background of run {run.run.name}: {limit.found:,} of {limit.n:,} found"
-    return HeardShare(share, lower, how)
+    return HeardShare(share, limit.heard_low, how)

@@ -1,8 +1,8 @@
-"""How faint an impact of this run may be and still be heard: known copies put back and searched for.
+"""How faint an impact of this run may be and still be heard, and what share of its impacts was heard.
 
 Clean impacts of the run are scaled, put back into pieces of the same recording at known moments, and the same
-detector looks for them. A logistic curve of found against level gives the levels at which half and 99.9 % are
-found, and with them the share of the run's own impacts that listening hears at all.
+detector looks for them (:mod:`noisecheck.pipeline.copies`). What follows from it, and how sure it is, is worked out in
+:mod:`noisecheck.pipeline.hearing`.
 """
 
 from __future__ import annotations
@@ -15,32 +15,33 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from noisecheck.audio.recording import Recording, is_lossy
-from noisecheck.core.flags import Flag
-from noisecheck.detect.candidates import Candidates, cell_frames, find_candidates, lead_frames, tail_frames
-from noisecheck.detect.channels import merge_channels
-from noisecheck.detect.decide import MEMORY_S, decide
+from noisecheck.audio.recording import Recording
+from noisecheck.pipeline.copies import Donors, Levels, Pieces, Trials, donors_of
+from noisecheck.pipeline.hearing import SURE_Z, Curve, NearBy, curve_of, loud_enough, share_of
 from noisecheck.pipeline.listen import Heard, ListenSettings
 from noisecheck.pipeline.tiles import opened_once
 
 __all__ = ["DetectionLimit", "detection_limit"]
 
-_PIECES: Final = 8
-_PIECE_S: Final = 12
-_DONORS: Final = 24
 _LEAST_DONORS: Final = 3
-_COPY_S: Final = 0.25
-_LEAD_S: Final = 0.001
-_FADE_S: Final = 0.02
-_ALONE_S: Final = 0.1
-_CLEAR_DB: Final = 10.0
-_MARGINS_DB: Final = (-14.0, 14.0)
-_APART_S: Final = (0.3, 0.6)
-_FREE_S: Final = 0.03
-_MATCH_S: Final = 0.010
-_SURE_SCORE: Final = 100.0
-_LEAST_HEARD: Final = 0.05
-_UNFIT: Final = Flag.CLIPPED | Flag.OVERLAPPED | Flag.FILE_EDGE | Flag.LOW_MARGIN | Flag.NONFINITE
+_LEAST_KNOWN: Final = 8
+_KNOWN_DB: Final = 3.0
+"""Below this margin a level is a bound only (ISO 3746:2010 clause 8.3.3)."""
+_AT_ONCE: Final = (2, 2, 4)
+"""Pieces that copies are put into before their levels are chosen anew."""
+_REACH_DB: Final = 14.0
+_CLEAR_S: Final = (0.5, 0.25, 0.12, 0.06)
+"""An impact is clear of the one before after so long: the longest of these that leaves..."""
+_CLEAR_SHARE: Final = 1.0 / 3.0
+"""... so much of the run clear."""
+_NEAR_S: Final = 0.15
+"""So long after an impact a fainter one may pass for its echo."""
+_SOON_S: Final = 0.05
+"""What comes so soon is looked at apart: rebounds come later."""
+_DEAF_S: Final = 0.02
+"""So soon after an impact no second one is told from it."""
+_REACHED: Final = 0.98
+"""Where less than this share is loud enough, the levels of what is heard reach down to the limit."""
 
 
 @dataclass(frozen=True)
@@ -48,9 +49,9 @@ class DetectionLimit:
     """What listening to a run can hear. Levels are L_AE in the dB of the run's table; NaN where ``why`` says so."""
 
     level_50_db: float
-    """L_AE at which half of the impacts are found."""
+    """L_AE at which half of the impacts are found, away from other impacts."""
     level_999_db: float
-    """L_AE at which 99.9 % are found: an upper bound, for some copies fall into the tails of louder impacts."""
+    """L_AE at which 99.9 % of them are found."""
     typical_db: float
     """Median L_AE of the run's own impacts."""
     heard_fraction: float
@@ -60,15 +61,28 @@ class DetectionLimit:
     found: int
     """Copies found."""
     why: str = ""
-    """Why there is no limit, or why it is a bound only; empty when all is well."""
+    """Why there is no limit, or what it rests on where that is little; empty when all is well."""
+    level_50_ci_db: tuple[float, float] = (math.nan, math.nan)
+    """95 % interval."""
+    level_999_ci_db: tuple[float, float] = (math.nan, math.nan)
+    """95 % interval."""
+    heard_low: float = math.nan
+    """One-sided lower bound of ``heard_fraction`` at 95 %: to be used where hearing too well would be dangerous."""
+    heard_high: float = math.nan
+    """The same, upper bound."""
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain values for JSON; not known is None. Levels re the typical impact are added."""
-        out = {k: None if isinstance(v, float) and math.isnan(v) else v for k, v in asdict(self).items()}
+        out = {k: _plain(v) for k, v in asdict(self).items()}
         for name in ("level_50", "level_999"):
-            value = getattr(self, f"{name}_db") - self.typical_db
-            out[f"{name}_re_typical_db"] = None if math.isnan(value) else value
+            out[f"{name}_re_typical_db"] = _plain(getattr(self, f"{name}_db") - self.typical_db)
         return out
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, tuple):
+        return [_plain(v) for v in value]
+    return None if isinstance(value, float) and math.isnan(value) else value
 
 
 def detection_limit(
@@ -83,175 +97,103 @@ def detection_limit(
         seed: of the choice of copies, moments and levels; the same seed gives the same result.
 
     Returns:
-        The limit. ``heard_fraction`` is ``n / sum(1 / p_i)`` over the n impacts heard, ``p_i`` being the probability
-        to hear one of its level (Horvitz & Thompson, J. Am. Stat. Assoc. 47 (1952) 663): what is never heard at any
-        level, or only while another impact covers it, is not in it.
+        The limit. Its levels hold away from other impacts, in the run's background. ``heard_fraction`` counts three
+        kinds of impacts not heard: fainter than the limit, as the shape of the levels heard tells; soon after another,
+        as copies put there tell; and so soon that both are one. What is never heard at any level is not in it.
     """
     own = heard.impacts["lae_db"]
     typical = float(np.nanmedian(own)) if np.isfinite(own).any() else math.nan
-    donors = _donors(heard)
+    donors = donors_of(heard)
     if len(donors) < _LEAST_DONORS:
         why = f"only {len(donors)} impacts are clear and alone: {_LEAST_DONORS} are needed to try"
         return DetectionLimit(math.nan, math.nan, typical, math.nan, 0, 0, why)
     rng = np.random.default_rng((seed, 7))
+    gap_s = np.diff(heard.onsets.frame, prepend=0) / heard.rate
+    clear_s = _clear_of(gap_s)
+    near_s = min(_NEAR_S, clear_s)
     with opened_once(opened) as recording:
-        level, found = _tried(recording, heard, donors, settings, rng)
-    n, hits = len(level), int(found.sum())
-    if n == 0:
-        return DetectionLimit(math.nan, math.nan, typical, math.nan, 0, 0, "no moment is free for a copy")
-    middle, width = _logistic(level, found)
-    chance = 1.0 / (1.0 + np.exp(-np.clip((own[np.isfinite(own)] - middle) / width, -50.0, 50.0)))
-    fraction = len(chance) / float(np.sum(1.0 / np.maximum(chance, _LEAST_HEARD)))
-    why = (
-        "" if 0 < hits < n else ("every copy was found: an upper bound" if hits else "no copy was found: a lower bound")
-    )
-    return DetectionLimit(middle, middle + width * math.log(999.0), typical, fraction, n, hits, why)
-
-
-def _donors(heard: Heard) -> NDArray[np.int64]:
-    """Return the rows of clean, lone impacts, the clearest first of each level, at most ``_DONORS``."""
-    table, frame = heard.impacts, heard.onsets.frame
-    alone = int(_ALONE_S * heard.rate)
-    before = np.diff(frame, prepend=-alone - 1)
-    after = np.diff(frame, append=heard.frames)
-    fit = (table["flags"] & np.uint32(_UNFIT)) == 0
-    fit &= (before > alone) & (after > alone) & (table["margin_db"] > _CLEAR_DB) & np.isfinite(table["lae_db"])
-    rows = np.flatnonzero(fit)
-    rows = rows[np.argsort(table["lae_db"][rows], kind="stable")]
-    return rows[np.unique(np.linspace(0, len(rows) - 1, min(_DONORS, len(rows))).round().astype(np.int64))]
-
-
-def _copies(recording: Recording, heard: Heard, donors: NDArray[np.int64]) -> list[NDArray[np.float32]]:
-    """Return each donor's samples (frames, channels), faded in and out, from ``_LEAD_S`` before its first arrival."""
-    rate, onsets = heard.rate, heard.onsets
-    following = np.append(onsets.frame[1:], heard.frames)
-    lead, fade = int(_LEAD_S * rate), int(_FADE_S * rate)
-    copies = []
-    for row in donors:
-        start = int(onsets.frame[row])
-        stop = min(start + int(_COPY_S * rate), int(following[row]) - lead)
-        piece = recording.read(start - lead, stop).astype(np.float32, copy=True)
-        piece[:lead] *= np.linspace(0.0, 1.0, lead, dtype=np.float32)[:, None]
-        piece[-fade:] *= np.linspace(1.0, 0.0, fade, dtype=np.float32)[:, None]
-        copies.append(piece)
-    return copies
-
-
-def _tried(
-    recording: Recording,
-    heard: Heard,
-    donors: NDArray[np.int64],
-    settings: ListenSettings,
-    rng: np.random.Generator,
-) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
-    """Return level and whether found of every copy put back."""
-    rate, cell, coded = heard.rate, cell_frames(heard.rate), is_lossy(recording)
-    copies = _copies(recording, heard, donors)
-    lae, margin = heard.impacts["lae_db"][donors], heard.impacts["margin_db"][donors]
-    lead = int(_LEAD_S * rate)
-    cells = np.arange(0, max(heard.frames // cell - _PIECE_S, 0) + 1, _PIECE_S)
-    chosen = np.sort(rng.permutation(cells)[:_PIECES])
-    levels: list[float] = []
-    hits: list[bool] = []
-    for first in chosen.tolist():
-        start, stop = first * cell, min((first + _PIECE_S) * cell, heard.frames)
-        origin = max(0, start - lead_frames(rate))
-        samples = recording.read(origin, min(stop + tail_frames(rate), recording.frames)).astype(np.float32, copy=True)
-        moments = _moments(heard, start, stop, rng)
-        for at in moments.tolist():
-            k = int(rng.integers(len(donors)))
-            gain_db = float(rng.uniform(*_MARGINS_DB)) - float(margin[k])
-            piece = copies[k] * np.float32(10.0 ** (gain_db / 20.0))
-            room = samples[at - lead - origin : at - lead - origin + len(piece)]
-            room += piece[: len(room)]
-            levels.append(float(lae[k]) + gain_db)
-        per_channel = [
-            find_candidates(
-                np.ascontiguousarray(samples[:, c]), rate, origin=origin, start=start, stop=stop, coded=coded
-            )
-            for c in range(heard.channels)
-        ]
-        hits += _found(per_channel, moments, heard, start, settings)
-    return np.array(levels), np.array(hits, bool)
-
-
-def _moments(heard: Heard, start: int, stop: int, rng: np.random.Generator) -> NDArray[np.int64]:
-    """Return moments for copies, at random but apart from one another and from what was heard."""
-    rate = heard.rate
-    steps = rng.uniform(*_APART_S, int((stop - start) / rate / _APART_S[0]) + 1)
-    at = start + (np.cumsum(steps) * rate).astype(np.int64)
-    at = at[at < stop - int(_COPY_S * rate)]
-    edges = np.concatenate(([-(10**12)], heard.onsets.frame, [10**15]))
-    after = np.searchsorted(edges, at)
-    return at[np.minimum(at - edges[after - 1], edges[after] - at) > int(_FREE_S * rate)]
-
-
-def _found(
-    per_channel: list[Candidates],
-    moments: NDArray[np.int64],
-    heard: Heard,
-    start: int,
-    settings: ListenSettings,
-) -> list[bool]:
-    """Return for each copy whether it is taken for an impact, as if it were the only one put back."""
-    rate, onsets = heard.rate, heard.onsets
-    tolerance, near = int(_MATCH_S * rate), int(_ALONE_S * rate)
-    recent = (onsets.frame >= start - int(MEMORY_S * rate)) & (onsets.frame < start)
-    past = [_sure(a[recent & (a >= 0) & (a < start)]) for a in onsets.arrival.T]
-    out = []
-    for at in moments.tolist():
-        mine = [c.where(_only(c.onset, moments, at, near)) for c in per_channel]
-        known = [Candidates.concat([p, c]) for p, c in zip(past, mine, strict=True)]
-        odds = [decide(k, rate, settings.detect)[len(p) :] for k, p in zip(known, past, strict=True)]
-        close = [np.abs(c.onset - at) <= near for c in mine]
-        merged = merge_channels(
-            [c.where(k) for c, k in zip(mine, close, strict=True)],
-            [o[k] for o, k in zip(odds, close, strict=True)],
-            rate,
-            spread_s=settings.spread_s,
+        pieces = Pieces(recording, heard, donors, settings, rng)
+        trials = _tried(pieces, donors, own[np.isfinite(own)], clear_s, near_s)
+    n, hits = len(trials), int(trials.found.sum())
+    clear, away = trials.gap_s > clear_s, trials.gap_s > near_s
+    if not clear.any():
+        return DetectionLimit(math.nan, math.nan, typical, math.nan, n, hits, "no moment is free for a copy")
+    curve = curve_of(trials.level_db[clear], trials.found[clear])
+    half, sure = curve.at(0.0), curve.at(SURE_Z)
+    why, share = "", (math.nan, math.nan, math.nan)
+    alone = np.isfinite(own) & (gap_s > near_s)
+    known = alone & (heard.impacts["margin_db"] > _KNOWN_DB)
+    if int(known.sum()) < _LEAST_KNOWN:
+        why = f"the levels of only {int(known.sum())} impacts are known: the share heard is not"
+    else:
+        loud = loud_enough(curve_of(trials.level_db[away], trials.found[away]), own[alone], known[alone], rng)
+        if float(np.median(loud)) < _REACHED:
+            why = "levels of what is heard reach down to the limit: the share below it is told by their shape only"
+        share = share_of(loud, _near_by(gap_s, near_s, trials), rng)
+    if trials.found[clear].all() or not trials.found[clear].any():
+        why = (
+            "every copy was found: an upper bound" if trials.found[clear].any() else "no copy was found: a lower bound"
         )
-        out.append(bool((np.abs(merged.frame - at) <= tolerance).any()))
-    return out
+    ends = (half.low, half.high), (sure.low, sure.high)
+    return DetectionLimit(half.value, sure.value, typical, share[1], n, hits, why, *ends, share[0], share[2])
 
 
-def _only(onset: NDArray[np.int64], moments: NDArray[np.int64], at: int, near: int) -> NDArray[np.bool_]:
-    """Return which candidates are not after ``at`` and not by another copy."""
-    other = moments[moments != at]
-    index = np.searchsorted(other, onset)
-    edges = np.concatenate(([-(10**12)], other, [10**15]))
-    apart = np.minimum(onset - edges[index], edges[index + 1] - onset) > near
-    return (onset <= at + near) & (apart | (np.abs(onset - at) <= near))
+def _clear_of(gap_s: NDArray[np.float64]) -> float:
+    """Return how long after an impact another one counts as clear of it."""
+    for clear_s in _CLEAR_S:
+        if np.maximum(gap_s - clear_s, 0.0).sum() > _CLEAR_SHARE * gap_s.sum():
+            return clear_s
+    return _CLEAR_S[-1]
 
 
-def _sure(onset: NDArray[np.int64]) -> Candidates:
-    """Return impacts heard before as clear candidates: what deciding remembers of them."""
-    clear, nothing = np.full(len(onset), _SURE_SCORE), np.zeros(len(onset))
-    return Candidates(np.sort(onset), clear, nothing, clear, nothing, nothing.astype(np.int64), nothing)
+def _tried(pieces: Pieces, donors: Donors, own_db: NDArray[np.float64], clear_s: float, near_s: float) -> Trials:
+    """Return copies tried: some with levels about the limit, those soon after an impact with levels of the run."""
+    curve: Curve | None = None
+    middle = float(np.median(donors.level_db - donors.margin_db))
+
+    def levels(gap_s: NDArray[np.float64], rng: np.random.Generator) -> NDArray[np.float64]:
+        u = rng.uniform(-1.0, 1.0, len(gap_s))
+        spot = middle + _REACH_DB * u
+        if curve is not None:  # half of them where half are found, half where nearly all are
+            half = curve.at(0.0).value
+            spot = half + (curve.at(1.0).value - half) * np.where(rng.random(len(u)) < 0.5, 1.5 * u, 2.25 + 1.75 * u)
+        return np.where(gap_s > near_s, spot, rng.choice(own_db, len(u)))
+
+    put: Levels = levels
+    tried: list[Trials] = []
+    for count in _AT_ONCE:
+        pieces.put(count, put)
+        if not pieces.left:
+            break
+        tried.append(pieces.tried(count))
+        so_far = Trials.joined(tried)
+        clear = so_far.gap_s > clear_s
+        level, found = so_far.level_db[clear], so_far.found[clear]
+        if found.any() and not found.all():
+            curve = curve_of(level, found)
+        elif len(found):
+            middle = float(level.min() if found.all() else level.max())
+    # What is remembered is best known at the end, so all are decided on again.
+    return pieces.tried()
 
 
-def _logistic(level: NDArray[np.float64], found: NDArray[np.bool_]) -> tuple[float, float]:
-    """Return middle and width (both dB) of the logistic curve likeliest to have given ``found``.
-
-    The width is held near 1.5 dB by a weak prior (a factor of 2 either way), so that a curve that is a step in the
-    few copies tried does not run away.
-    """
-    from scipy.optimize import minimize
-    from scipy.special import expit, log_expit
-
-    sign = np.where(found, 1.0, -1.0)
-
-    def cost(x: NDArray[np.float64]) -> tuple[float, NDArray[np.float64]]:
-        width = math.exp(x[1])
-        z = (level - x[0]) / width
-        pull = expit(-sign * z) * sign
-        prior = (x[1] - math.log(1.5)) / math.log(2.0)
-        value = -log_expit(sign * z).sum() + 0.5 * prior**2
-        return float(value), np.array([pull.sum() / width, (pull * z).sum() + prior / math.log(2.0)])
-
-    if found.all() or not found.any():
-        return float(level.min() if found.all() else level.max()), 1.5
-    low = np.quantile(level, [0.1, 0.9])
-    starts = [np.array([m, math.log(w)]) for m in (*low, float(np.median(level))) for w in (0.7, 3.0)]
-    fits = [minimize(cost, s, jac=True, method="BFGS") for s in starts]
-    best = min(fits, key=lambda f: float(f.fun))
-    return float(best.x[0]), float(math.exp(best.x[1]))
+def _near_by(gap_s: NDArray[np.float64], near_s: float, trials: Trials) -> list[NearBy]:
+    """Return what is known of impacts very soon and soon after another."""
+    after = int(((gap_s > near_s) & (gap_s <= 3.0 * near_s)).sum())
+    after_s = float(np.clip(gap_s - near_s, 0.0, 2.0 * near_s).sum())
+    spans = []
+    for begin, end in ((0.0, _SOON_S), (_SOON_S, near_s)):
+        put = (trials.gap_s > begin) & (trials.gap_s <= end)
+        spans.append(
+            NearBy(
+                heard=len(gap_s),
+                after=after,
+                after_s=after_s,
+                near=int(((gap_s > begin) & (gap_s <= end)).sum()),
+                near_s=float(np.clip(gap_s - begin, 0.0, end - begin).sum()),
+                deaf_s=float(np.clip(gap_s - begin, 0.0, max(_DEAF_S - begin, 0.0)).sum()),
+                tried=int(put.sum()),
+                found=int(trials.found[put].sum()),
+            )
+        )
+    return spans

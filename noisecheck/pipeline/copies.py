@@ -1,0 +1,252 @@
+"""Known copies of a run's own impacts, put back into pieces of its recording and searched for."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from noisecheck.audio.recording import Recording, is_lossy
+from noisecheck.core.flags import Flag
+from noisecheck.detect.candidates import Candidates, cell_frames, find_candidates, lead_frames, tail_frames
+from noisecheck.detect.channels import merge_channels
+from noisecheck.detect.decide import MEMORY_S, decide
+from noisecheck.pipeline.listen import Heard, ListenSettings
+
+__all__ = ["Donors", "Levels", "Pieces", "Trials", "donors_of"]
+
+_PIECES: Final = 8
+_PIECE_S: Final = 12
+_DONORS: Final = 24
+_COPY_S: Final = 0.25
+_LEAD_S: Final = 0.001
+_FADE_S: Final = 0.02
+_ALONE_S: Final = 0.1
+_CLEAR_DB: Final = 10.0
+_APART_S: Final = (0.28, 0.42)
+_FREE_S: Final = 5.0
+"""The first so many seconds of a piece stay as they are: what is remembered when a copy is decided on."""
+_AFTER_S: Final = 0.015
+"""A copy begins so long after an impact that was heard..."""
+_BEFORE_S: Final = 0.025
+"""... and so long before the next, so that neither is taken for it."""
+_MATCH_S: Final = 0.010
+_LOCAL_S: Final = 1.0
+"""What is found so long before a copy is taken as it is; what is remembered from before stands for any minute."""
+_MOST_GAIN_DB: Final = 3.0
+"""A copy of a clear impact may be so much louder; of a less clear one it must be fainter by..."""
+_LEAST_FALL_DB: Final = 6.0
+_UNFIT: Final = Flag.CLIPPED | Flag.FILE_EDGE | Flag.NONFINITE
+_CLEAN: Final = ((_CLEAR_DB, _UNFIT | Flag.OVERLAPPED), (6.0, _UNFIT | Flag.OVERLAPPED), (3.0, _UNFIT))
+"""Least margin and flags not wanted, from clean to just fit: a level must be known."""
+_ENOUGH: Final = 8
+
+Levels = Callable[[NDArray[np.float64], np.random.Generator], NDArray[np.float64]]
+
+
+@dataclass(frozen=True)
+class Trials:
+    """Copies put back, equally long arrays."""
+
+    level_db: NDArray[np.float64]
+    """L_AE of the copy, dB of the run's table."""
+    found: NDArray[np.bool_]
+    gap_s: NDArray[np.float64]
+    """Seconds since the last impact that was heard."""
+
+    def __len__(self) -> int:
+        return len(self.found)
+
+    @staticmethod
+    def joined(parts: list[Trials]) -> Trials:
+        return Trials(*(np.concatenate([getattr(p, n) for p in parts]) for n in Trials.__dataclass_fields__))
+
+
+@dataclass(frozen=True)
+class Donors:
+    """Impacts that are copied, equally long arrays."""
+
+    row: NDArray[np.int64]
+    """Row of the run's table."""
+    level_db: NDArray[np.float64]
+    """L_AE."""
+    margin_db: NDArray[np.float64]
+    most_db: NDArray[np.float64]
+    """Highest level of a copy: the background in it must not be heard."""
+
+    def __len__(self) -> int:
+        return len(self.row)
+
+
+def donors_of(heard: Heard) -> Donors:
+    """Return lone impacts, evenly over their levels, at most ``_DONORS``: clean ones, or less so if there are few."""
+    table, frame = heard.impacts, heard.onsets.frame
+    alone = int(_ALONE_S * heard.rate)
+    fit = (np.diff(frame, prepend=-alone - 1) > alone) & (np.diff(frame, append=heard.frames) > alone)
+    fit &= np.isfinite(table["lae_db"])
+    for margin_db, unfit in _CLEAN:
+        rows = np.flatnonzero(fit & ((table["flags"] & np.uint32(unfit)) == 0) & (table["margin_db"] > margin_db))
+        if len(rows) >= _ENOUGH:
+            break
+    rows = rows[np.argsort(table["lae_db"][rows], kind="stable")]
+    rows = rows[np.unique(np.linspace(0, len(rows) - 1, min(_DONORS, len(rows))).round().astype(np.int64))]
+    level, margin = table["lae_db"][rows], table["margin_db"][rows]
+    return Donors(rows, level, margin, level + np.where(margin > _CLEAR_DB, _MOST_GAIN_DB, -_LEAST_FALL_DB))
+
+
+@dataclass(frozen=True)
+class _Piece:
+    start: int
+    stop: int
+    copies_from: int
+    moments: NDArray[np.int64]
+    level: NDArray[np.float64]
+    gap_s: NDArray[np.float64]
+    candidates: list[Candidates]
+
+
+class Pieces:
+    """Pieces of a recording into which copies are put, a few at a time."""
+
+    def __init__(
+        self,
+        recording: Recording,
+        heard: Heard,
+        donors: Donors,
+        settings: ListenSettings,
+        rng: np.random.Generator,
+    ) -> None:
+        self._recording, self._heard, self._settings, self._rng = recording, heard, settings, rng
+        self._donors, self._copies = donors, _copies(recording, heard, donors.row)
+        self._coded = is_lossy(recording)
+        cell = cell_frames(heard.rate)
+        cells = np.arange(0, max(heard.frames // cell - _PIECE_S, 0) + 1, _PIECE_S)
+        self._starts: list[int] = (rng.permutation(cells)[:_PIECES] * cell).tolist()
+        self._done: list[_Piece] = []
+
+    @property
+    def left(self) -> int:
+        """Return how many pieces are still without copies."""
+        return len(self._starts) - len(self._done)
+
+    def put(self, count: int, levels: Levels) -> None:
+        """Put copies of levels given by ``levels(n, rng)`` into the next ``count`` pieces."""
+        for start in self._starts[len(self._done) : len(self._done) + count]:
+            self._done.append(self._filled(start, levels))
+
+    def _filled(self, start: int, levels: Levels) -> _Piece:
+        heard, rate, rng = self._heard, self._heard.rate, self._rng
+        stop = min(start + _PIECE_S * cell_frames(rate), heard.frames)
+        origin = max(0, start - lead_frames(rate))
+        end = min(stop + tail_frames(rate), self._recording.frames)
+        samples = self._recording.read(origin, end).astype(np.float32, copy=True)
+        copies_from = min(start + int(_FREE_S * rate), (start + stop) // 2)
+        moments = _moments(heard, copies_from, stop, rng)
+        frame = np.concatenate(([-(10**9)], heard.onsets.frame))
+        gap_s = (moments - frame[np.searchsorted(frame, moments) - 1]) / rate
+        donors, level = self._donors, levels(gap_s, rng)
+        k = rng.integers(len(donors), size=len(level))
+        # One too loud for a donor picked at random is of the donor nearest in level.
+        k = np.where(level > donors.most_db[k], np.abs(donors.level_db - level[:, None]).argmin(axis=1), k)
+        level = np.minimum(level, donors.most_db[k])
+        gain = (10.0 ** ((level - donors.level_db[k]) / 20.0)).astype(np.float32)
+        lead = int(_LEAD_S * rate)
+        for n, begin in enumerate((moments - lead - origin).tolist()):
+            piece = self._copies[k[n]] * gain[n]
+            room = samples[begin : begin + len(piece)]
+            room += piece[: len(room)]
+        found = [
+            find_candidates(
+                np.ascontiguousarray(samples[:, c]), rate, origin=origin, start=start, stop=stop, coded=self._coded
+            )
+            for c in range(heard.channels)
+        ]
+        return _Piece(start, stop, copies_from, moments, level, gap_s, found)
+
+    def tried(self, last: int | None = None) -> Trials:
+        """Return the copies of the last pieces put (None: of all) and whether each was found, as if it were alone."""
+        near = int(_ALONE_S * self._heard.rate)
+        past = [self._usual(c) for c in range(self._heard.channels)]
+        parts = []
+        for piece in self._done if last is None else self._done[-last:]:
+            hits = [self._found(piece, at, past, near) for at in piece.moments.tolist()]
+            parts.append(Trials(piece.level, np.array(hits, bool), piece.gap_s))
+        return Trials.joined(parts)
+
+    def _usual(self, channel: int) -> Candidates:
+        """Return the candidates of a minute without copies, put together from all pieces, ending at frame 0."""
+        rate = self._heard.rate
+        parts, length = [], 0
+        for piece in self._done:
+            found = piece.candidates[channel]
+            free = found.where(found.onset < piece.copies_from)
+            parts.append(_moved(free, free.onset - piece.start + length))
+            length += piece.copies_from - piece.start
+        usual = Candidates.concat(parts)
+        whole = int(MEMORY_S * rate)
+        if length <= 0:
+            return Candidates.concat([])
+        turns = -(-whole // length)
+        looped = Candidates.concat([_moved(usual, usual.onset + t * length) for t in range(turns)])
+        looped = _moved(looped, looped.onset - turns * length)
+        return looped.where(looped.onset >= -whole)
+
+    def _found(self, piece: _Piece, at: int, past: list[Candidates], near: int) -> bool:
+        rate, other = self._heard.rate, piece.moments[piece.moments != at]
+        local = max(at - int(_LOCAL_S * rate), piece.start)
+        odds, mine = [], []
+        for found, usual in zip(piece.candidates, past, strict=True):
+            now = found.where(_only(found.onset, other, at, near) & (found.onset >= local))
+            known = Candidates.concat([_moved(usual, usual.onset + local), now])
+            mine.append(now)
+            odds.append(decide(known, rate, self._settings.detect)[len(usual) :])
+        close = [np.abs(c.onset - at) <= near for c in mine]
+        merged = merge_channels(
+            [c.where(k) for c, k in zip(mine, close, strict=True)],
+            [o[k] for o, k in zip(odds, close, strict=True)],
+            rate,
+            spread_s=self._settings.spread_s,
+        )
+        return bool((np.abs(merged.frame - at) <= int(_MATCH_S * rate)).any())
+
+
+def _moved(found: Candidates, onset: NDArray[np.int64]) -> Candidates:
+    return Candidates(onset, found.bands, found.error, found.abrupt, found.new_db, found.louder, found.louder_db)
+
+
+def _only(onset: NDArray[np.int64], other: NDArray[np.int64], at: int, near: int) -> NDArray[np.bool_]:
+    """Return which candidates are not after ``at`` and not by another copy."""
+    index = np.searchsorted(other, onset)
+    edges = np.concatenate(([-(10**12)], other, [10**15]))
+    apart = np.minimum(onset - edges[index], edges[index + 1] - onset) > near
+    return (onset <= at + near) & (apart | (np.abs(onset - at) <= near))
+
+
+def _copies(recording: Recording, heard: Heard, donors: NDArray[np.int64]) -> list[NDArray[np.float32]]:
+    """Return each donor's samples (frames, channels), faded in and out, from ``_LEAD_S`` before its first arrival."""
+    rate, onsets = heard.rate, heard.onsets
+    following = np.append(onsets.frame[1:], heard.frames)
+    lead, fade = int(_LEAD_S * rate), int(_FADE_S * rate)
+    copies = []
+    for row in donors:
+        start = int(onsets.frame[row])
+        stop = min(start + int(_COPY_S * rate), int(following[row]) - lead)
+        piece = recording.read(start - lead, stop).astype(np.float32, copy=True)
+        piece[:lead] *= np.linspace(0.0, 1.0, lead, dtype=np.float32)[:, None]
+        piece[-fade:] *= np.linspace(1.0, 0.0, fade, dtype=np.float32)[:, None]
+        copies.append(piece)
+    return copies
+
+
+def _moments(heard: Heard, start: int, stop: int, rng: np.random.Generator) -> NDArray[np.int64]:
+    """Return moments for copies, at random but apart from one another and from what was heard."""
+    rate = heard.rate
+    steps = rng.uniform(*_APART_S, int((stop - start) / rate / _APART_S[0]) + 1)
+    at = start + (np.cumsum(steps) * rate).astype(np.int64)
+    at = at[at < stop - int(_COPY_S * rate)]
+    edges = np.concatenate(([-(10**12)], heard.onsets.frame, [10**15]))
+    after = np.searchsorted(edges, at)
+    return at[(at - edges[after - 1] > int(_AFTER_S * rate)) & (edges[after] - at > int(_BEFORE_S * rate))]

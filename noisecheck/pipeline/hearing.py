@@ -1,0 +1,192 @@
+"""From copies found or not to how faint an impact may be and what share of the run's impacts is heard.
+
+All by sums over grids of what is likely: no search that could end elsewhere, the same figures every time.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["SURE_Z", "Curve", "NearBy", "Span", "curve_of", "loud_enough", "share_of"]
+
+Floats = NDArray[np.float64]
+SURE_Z: Final = 3.0902
+"""99.9 % of a normal distribution lie below so many standard deviations."""
+_WIDTH_DB: Final = (1.8, 0.7)
+"""Width of the curve believed before anything is tried, and the natural log of the factor it may well be off."""
+_WIDTHS_DB: Final = np.geomspace(0.3, 20.0, 24)
+_MIDDLES: Final = 41
+_Z: Final = np.linspace(-1.5, 9.0, 85)
+_SPREADS: Final = np.geomspace(0.35, 6.0, 28)
+_NODES: Final = (np.arange(12) + 0.5) / 12
+_LEAST_SPREAD_DB: Final = 0.5
+_DRAWS: Final = 96
+_MOST_LEVELS: Final = 500
+_TOLD_BY: Final = 0.5
+"""Of the levels heard, so many, the lowest, tell how many lie below what can be heard."""
+
+
+@dataclass(frozen=True)
+class Span:
+    """A figure and the ends of its interval."""
+
+    value: float
+    low: float
+    high: float
+
+
+@dataclass(frozen=True)
+class Curve:
+    """What is likely of the curve of found against level: a normal distribution of thresholds.
+
+    ``middle`` (dB, rows), ``width`` (dB, columns) and their probability.
+    """
+
+    middle: Floats
+    width: Floats
+    weight: Floats
+
+    def at(self, z: float) -> Span:
+        """Return the level ``z`` widths above the middle, with its 95 % interval."""
+        level = (self.middle[:, None] + z * self.width[None, :]).ravel()
+        order = np.argsort(level, kind="stable")
+        total = np.cumsum(self.weight.ravel()[order])
+        low, value, high = np.interp([0.025, 0.5, 0.975], total, level[order])
+        return Span(float(value), float(low), float(high))
+
+    def draws(self, count: int, rng: np.random.Generator) -> tuple[Floats, Floats]:
+        """Return ``count`` middles and widths as likely as they are."""
+        index = _drawn(self.weight.ravel(), count, rng)
+        row, column = np.divmod(index, len(self.width))
+        return self.middle[row], self.width[column]
+
+
+def _drawn(weight: Floats, count: int, rng: np.random.Generator) -> NDArray[np.int64]:
+    """Return indices drawn evenly through a distribution, in random order."""
+    at = (np.arange(count) + rng.random(count)) / count
+    index = np.searchsorted(np.cumsum(weight), at * weight.sum())
+    return rng.permutation(np.minimum(index, len(weight) - 1))
+
+
+def _normed(log_weight: Floats) -> Floats:
+    weight = np.exp(log_weight - log_weight.max())
+    return np.asarray(weight / weight.sum())
+
+
+def curve_of(level_db: Floats, found: NDArray[np.bool_]) -> Curve:
+    """Return what copies in the clear say of the curve.
+
+    Args:
+        level_db: of each copy, (n,).
+        found: whether it was found, (n,).
+    """
+    from scipy.special import log_ndtr
+
+    width = _WIDTHS_DB
+    prior = -0.5 * ((np.log(width) - np.log(_WIDTH_DB[0])) / _WIDTH_DB[1]) ** 2
+    sign = np.where(found, 1.0, -1.0)
+    low, high = float(level_db.min()) - 8.0, float(level_db.max()) + 8.0
+    for _ in range(3):  # ever closer to where it is
+        middle = np.linspace(low, high, _MIDDLES)
+        z = sign * (level_db - middle[:, None, None]) / width[None, :, None]
+        weight = _normed(log_ndtr(z).sum(axis=2) + prior)
+        likely = np.flatnonzero(weight.sum(axis=1) > 1e-5)
+        low, high = middle[max(likely[0] - 1, 0)], middle[min(likely[-1] + 1, _MIDDLES - 1)]
+    return Curve(middle, width, weight)
+
+
+def loud_enough(curve: Curve, level_db: Floats, known: NDArray[np.bool_], rng: np.random.Generator) -> Floats:
+    """Return draws of the share of impacts, away from others, that is loud enough to be heard.
+
+    Levels are taken to be normal in their lower half, where the curve leaves out the faint ones; so many of them were
+    left out as the shape of the rest tells (a truncated normal distribution).
+
+    Args:
+        curve: of copies some time after other impacts.
+        level_db: levels of the impacts heard so, (n,).
+        known: which of them are no mere upper bounds, (n,), a few at least.
+        rng: for the draws.
+    """
+    from scipy.special import log_ndtr, ndtr, ndtri
+
+    middle, width = curve.draws(_DRAWS, rng)
+    if len(level_db) > _MOST_LEVELS:  # more would ask for a finer grid
+        order = np.argsort(level_db, kind="stable")
+        some = order[np.linspace(0, len(order) - 1, _MOST_LEVELS).round().astype(np.int64)]
+        level_db, known = level_db[some], known[some]
+    n = len(level_db)
+    bound = -np.inf if known.all() else float(np.quantile(level_db[~known], 0.9))
+    told = np.sort(level_db[known & (level_db > bound)])
+    top = told[int(_TOLD_BY * (len(told) - 1))]
+    low = told[told <= top]
+    above, below = len(told) - len(low), n - len(told)
+    spread = max(float(np.std(low)), _LEAST_SPREAD_DB) * _SPREADS
+    at = rng.random(_DRAWS)
+    share = np.empty(_DRAWS)
+    left_out = n * log_ndtr(_Z)[:, None]
+    for k in range(_DRAWS):
+        wide = np.hypot(spread, width[k])
+        mean = middle[k] + _Z[:, None] * wide
+        square = np.sum(low**2) - 2.0 * mean * low.sum() + len(low) * mean**2
+        fits = -len(low) * np.log(spread) - 0.5 * square / spread**2
+        fits += above * log_ndtr((mean - top) / spread) - left_out
+        if below:
+            part = np.maximum(ndtr((bound - mean) / spread), 1e-12)
+            level = mean[..., None] + spread[:, None] * ndtri(part[..., None] * _NODES)
+            heard = part * ndtr((level - middle[k]) / width[k]).mean(axis=-1)
+            fits += below * np.log(np.maximum(heard, 1e-300))
+        weight = np.cumsum(_normed(fits).sum(axis=1))
+        share[k] = ndtr(np.interp(at[k], weight, _Z))
+    return share
+
+
+@dataclass(frozen=True)
+class NearBy:
+    """Impacts that come within a span of time after another one, the near time, and copies put there."""
+
+    heard: int
+    """Impacts heard in all."""
+    after: int
+    """Impacts heard soon after the near time..."""
+    after_s: float
+    """... and time in which they could come."""
+    near: int
+    """Impacts heard in the near time..."""
+    near_s: float
+    """... time in which they could come..."""
+    deaf_s: float
+    """... and what of it right after an impact, in which no second one is told from the first."""
+    tried: int
+    """Copies of levels like the run's own, put into the near time..."""
+    found: int
+    """... and how many of them were found."""
+
+    def missed(self, rng: np.random.Generator) -> Floats:
+        """Return draws of the impacts missed there, for each one heard in all.
+
+        How often they come is told by those heard, but not more often than soon after the near time.
+        """
+        lost = rng.beta(self.tried - self.found + 0.5, self.found + 0.5, _DRAWS)
+        heard_s = max(self.near_s - self.deaf_s, 1e-9)
+        rate = rng.gamma(self.near + 1.0, 1.0, _DRAWS) / (heard_s * np.maximum(1.0 - lost, 1e-3))
+        most = rng.gamma(self.after + 0.5, 1.0, _DRAWS) / max(self.after_s, 1e-9)
+        rate = np.minimum(rate, np.maximum(most, self.near / heard_s))
+        return np.asarray(rate * (self.deaf_s + (self.near_s - self.deaf_s) * lost) / max(self.heard, 1))
+
+
+def share_of(loud: Floats, near: Sequence[NearBy], rng: np.random.Generator) -> tuple[float, float, float]:
+    """Return the share of a run's impacts that is heard: the 5 % end, the median and the 95 % end of what is likely.
+
+    Args:
+        loud: draws from :func:`loud_enough`.
+        near: what is known of impacts soon after another, span by span.
+        rng: for the draws.
+    """
+    missed = sum((span.missed(rng) for span in near), np.zeros(_DRAWS))
+    low, value, high = np.quantile(1.0 / (1.0 / loud + missed), [0.05, 0.5, 0.95])
+    return float(low), float(value), float(high)
