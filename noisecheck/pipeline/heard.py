@@ -17,7 +17,7 @@ from noisecheck.pipeline.limit import detection_limit
 from noisecheck.pipeline.listen import Heard, ListenSettings
 
 if TYPE_CHECKING:
-    from noisecheck.pipeline.campaign import RunResult
+    from noisecheck.pipeline.run import RunResult
 
 __all__ = ["heard_share"]
 
