@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 
 from noisecheck.audio.recording import FileRecording
 from noisecheck.audio.tiles import LEAD_IN_S, Tiles
-from noisecheck.core.errors import InputError, MissingExtraError, one_line
+from noisecheck.core.errors import InputError, missing_extra, one_line
 
 __all__ = ["MovieFacts", "PhoneReader", "movie_facts"]
 
@@ -165,10 +165,7 @@ class PhoneReader(FileRecording):
         try:
             self._av = _library()
         except ImportError as error:
-            raise MissingExtraError(
-                f"{one_line(path)}: is a phone recording (MPEG-4), which needs the extra 'phone': "
-                "pip install 'noisecheck[phone]'"
-            ) from error
+            raise missing_extra(f"{one_line(path)}: is a phone recording (MPEG-4), which", "phone") from error
         self.container, self.coding = "MPEG-4", "lossy"
         self._origin = 0
         with self._session() as (_, stream):

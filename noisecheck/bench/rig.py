@@ -189,8 +189,8 @@ class Revisions(_Part):
 class Requirement(_Part):
     """``[[requirement]]``: strict (must) or negotiable (should), a measure, its limit, the confidence asked.
 
-    ``measure`` is one of lzpeak_db, lcpeak_db, lafmax_db, lae_db (means over first contacts), total_lae_db (of all
-    stations), a band (le_25hz ... le_20000hz), decay_ms, centroid_hz, restitution, held_up_per_thousand,
+    ``measure`` is one of lzpeak_db, lcpeak_db, lafmax_db, lae_db (means over first contacts), total_lae_db (of one ball
+    over all stations), a band (le_25hz ... le_20000hz), decay_ms, centroid_hz, restitution, held_up_per_thousand,
     failures_per_million; with ``station`` left out it is that of all stations. ``limit`` is in the unit of the measure:
     dB re full scale, or re 20 uPa once ``[calibration]`` is given. ``sense`` is "at most" or "at least".
     """

@@ -9,7 +9,7 @@ from __future__ import annotations
 import difflib
 from collections.abc import Iterable
 
-__all__ = ["InputError", "MissingExtraError", "NoisecheckError", "nearest", "one_line"]
+__all__ = ["InputError", "MissingExtraError", "NoisecheckError", "missing_extra", "nearest", "one_line"]
 
 
 class NoisecheckError(Exception):
@@ -22,6 +22,13 @@ class InputError(NoisecheckError, ValueError):
 
 class MissingExtraError(InputError):
     """An optional part is not installed; the message names the extra to install."""
+
+
+def missing_extra(what: str, extra: str) -> MissingExtraError:
+    """Return the error that says what needs an extra, and how to install it."""
+    return MissingExtraError(
+        f"{what} needs the extra '{extra}': in the folder of noisecheck, pip install -e \".[{extra}]\""
+    )
 
 
 def nearest(word: str, known: Iterable[str]) -> str:

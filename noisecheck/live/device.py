@@ -16,7 +16,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from noisecheck.core.errors import InputError, MissingExtraError, one_line
+from noisecheck.core.errors import InputError, MissingExtraError, missing_extra, one_line
 from noisecheck.live.clock import Clock, SystemClock
 from noisecheck.live.sources import Chunk, Gap, Item, Note
 
@@ -189,9 +189,7 @@ def _library() -> Any:
     try:
         import sounddevice
     except ImportError as error:
-        raise MissingExtraError(
-            "listening to an audio device needs the extra 'live': pip install \"noisecheck[live]\""
-        ) from error
+        raise missing_extra("listening to an audio device", "live") from error
     except OSError as error:
         raise MissingExtraError(
             f"listening to an audio device needs the PortAudio library ({one_line(error)})"

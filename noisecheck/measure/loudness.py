@@ -7,7 +7,7 @@ from typing import Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from noisecheck.core.errors import InputError, MissingExtraError
+from noisecheck.core.errors import InputError, missing_extra
 from noisecheck.core.units import P_REF_PA
 
 __all__ = ["loudness_max"]
@@ -38,7 +38,7 @@ def loudness_max(
     try:
         from mosqito.sq_metrics import loudness_zwtv
     except ImportError as error:
-        raise MissingExtraError("loudness needs the extra: pip install 'noisecheck[loudness]'") from error
+        raise missing_extra("loudness", "loudness") from error
     if rate != _RATE:
         import soxr
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 from collections.abc import Iterator
 
-from noisecheck.core.errors import InputError, MissingExtraError
+from noisecheck.core.errors import InputError, missing_extra
 
 __all__ = ["on_cluster"]
 
@@ -31,7 +31,7 @@ def on_cluster(address: str | None) -> Iterator[None]:
     try:
         from distributed import Client
     except ImportError as error:
-        raise MissingExtraError('a cluster needs the extra: pip install "noisecheck[cluster]"') from error
+        raise missing_extra("a cluster", "cluster") from error
     import joblib
 
     try:
