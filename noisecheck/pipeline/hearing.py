@@ -12,7 +12,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["SURE_Z", "Curve", "NearBy", "Span", "curve_of", "loud_enough", "share_of"]
+__all__ = ["LEAST_KNOWN", "SURE_Z", "Curve", "NearBy", "Span", "curve_of", "loud_enough", "share_of"]
 
 Floats = NDArray[np.float64]
 SURE_Z: Final = 3.0902
@@ -27,6 +27,8 @@ _NODES: Final = (np.arange(12) + 0.5) / 12
 _LEAST_SPREAD_DB: Final = 0.5
 _DRAWS: Final = 96
 _MOST_LEVELS: Final = 500
+LEAST_KNOWN: Final = 8
+"""Levels needed to tell of a shape at all."""
 _TOLD_BY: Final = 0.5
 """Of the levels heard, so many, the lowest, tell how many lie below what can be heard."""
 
@@ -109,7 +111,7 @@ def loud_enough(curve: Curve, level_db: Floats, known: NDArray[np.bool_], rng: n
     Args:
         curve: of copies some time after other impacts.
         level_db: levels of the impacts heard so, (n,).
-        known: which of them are no mere upper bounds, (n,), a few at least.
+        known: which of them are no mere upper bounds, (n,): ``LEAST_KNOWN`` at least.
         rng: for the draws.
     """
     from scipy.special import log_ndtr, ndtr, ndtri
@@ -120,8 +122,11 @@ def loud_enough(curve: Curve, level_db: Floats, known: NDArray[np.bool_], rng: n
         some = order[np.linspace(0, len(order) - 1, _MOST_LEVELS).round().astype(np.int64)]
         level_db, known = level_db[some], known[some]
     n = len(level_db)
-    bound = -np.inf if known.all() else float(np.quantile(level_db[~known], 0.9))
-    told = np.sort(level_db[known & (level_db > bound)])
+    told = np.sort(level_db[known])
+    bound = -np.inf
+    if not known.all():
+        bound = min(float(np.quantile(level_db[~known], 0.9)), float(told[max(len(told) - LEAST_KNOWN, 0)]) - 1e-6)
+        told = told[told > bound]
     top = told[int(_TOLD_BY * (len(told) - 1))]
     low = told[told <= top]
     above, below = len(told) - len(low), n - len(told)

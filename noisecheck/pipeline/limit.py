@@ -17,14 +17,13 @@ from numpy.typing import NDArray
 
 from noisecheck.audio.recording import Recording
 from noisecheck.pipeline.copies import Donors, Levels, Pieces, Trials, donors_of
-from noisecheck.pipeline.hearing import SURE_Z, Curve, NearBy, curve_of, loud_enough, share_of
+from noisecheck.pipeline.hearing import LEAST_KNOWN, SURE_Z, Curve, NearBy, curve_of, loud_enough, share_of
 from noisecheck.pipeline.listen import Heard, ListenSettings
 from noisecheck.pipeline.tiles import opened_once
 
 __all__ = ["DetectionLimit", "detection_limit"]
 
 _LEAST_DONORS: Final = 3
-_LEAST_KNOWN: Final = 8
 _KNOWN_DB: Final = 3.0
 """Below this margin a level is a bound only (ISO 3746:2010 clause 8.3.3)."""
 _AT_ONCE: Final = (2, 2, 4)
@@ -123,7 +122,7 @@ def detection_limit(
     why, share = "", (math.nan, math.nan, math.nan)
     alone = np.isfinite(own) & (gap_s > near_s)
     known = alone & (heard.impacts["margin_db"] > _KNOWN_DB)
-    if int(known.sum()) < _LEAST_KNOWN:
+    if int(known.sum()) < LEAST_KNOWN:
         why = f"the levels of only {int(known.sum())} impacts are known: the share heard is not"
     else:
         loud = loud_enough(curve_of(trials.level_db[away], trials.found[away]), own[alone], known[alone], rng)

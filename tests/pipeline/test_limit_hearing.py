@@ -89,6 +89,16 @@ def test_impacts_whose_levels_are_bounds_count_as_heard_below_them() -> None:
     assert np.quantile(loud_enough(curve, stated, known, rng), 0.05) > 0.98
 
 
+def test_few_levels_known_amid_louder_bounds_say_little() -> None:
+    rng = np.random.default_rng(9)
+    level = rng.normal(-20.0, 4.0, 60)
+    known = np.arange(60) < 9
+    stated = np.where(known, level, level + 20.0)
+    low, high = np.quantile(loud_enough(known_curve(-30.0, 1.0), stated, known, rng), [0.05, 0.95])
+    assert 0.0 < low < norm.cdf(10.0 / np.hypot(4.0, 1.0))
+    assert high <= 1.0
+
+
 def near(**more: float) -> NearBy:
     usual = {
         "heard": 300,
