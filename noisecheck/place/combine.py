@@ -152,7 +152,7 @@ def place_run(
             centroid_hz=impacts["centroid_hz"],
         )
         positions = locate(arrivals, array)
-        total += arrival_evidence(arrivals, array, names, widened=positions.each)
+        total += arrival_evidence(arrivals, array, names, widened=positions.widened)
         ways.append("arrival times")
     if read is not None:
         contact = _contact_evidence(onsets, rig, rate, read)

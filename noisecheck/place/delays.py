@@ -36,7 +36,7 @@ _REFINED: Final = 2
 _LEAST_KNOWN: Final = np.float32(0.3)  # frequencies that say less than this are noise
 _LEAST_COHERENT: Final = 0.7  # of the weighted spectrum: below it the peak may be anyone's
 _HOPELESS: Final = 0.6  # the same between two steps of the correlation, which take off up to a tenth
-ONSET_SD_S: Final = 20e-6
+ONSET_SD_S: Final = 15e-6
 """Spread of one onset's own arrival however clear the impact is. In simulated runs nine in ten are off by 10 to 13 us,
 the rest by up to some hundred (the rise differs between microphones, and where its first half wave is small the second
 is taken): 95 % lie within 35 to 85 us. Which one is off, residuals tell where microphones are to spare."""
@@ -51,7 +51,7 @@ _AT_HZ: Final = 2000.0
 _MOST_SD_S: Final = 1e-3
 _CONTRADICTS: Final = 3.0  # standard deviations between a correlation and the onsets: it took another period
 _BATCH: Final = 256
-_NOISE_ROWS: Final = 128
+_NOISE_ROWS: Final = 48
 
 
 @dataclass(frozen=True)
@@ -209,12 +209,13 @@ def noise_power(snippets: NDArray[np.float32], rate: float, *, before_s: float =
     quiet = to_frames(before_s - _LEAD_S, rate)
     length = snippets.shape[1] - quiet
     size = scipy.fft.next_fast_len(2 * length, real=True)
-    x = np.asarray(snippets[:, :quiet], np.float64)
-    window = np.sin(np.pi * (np.arange(quiet) + 0.5) / quiet)
-    power = np.abs(scipy.fft.rfft(x * window[None, :, None], size, axis=1)) ** 2
+    x = np.asarray(snippets[:, :quiet], np.float32)
+    window = np.sin(np.pi * (np.arange(quiet, dtype=np.float32) + np.float32(0.5)) / np.float32(quiet))
+    spectrum = scipy.fft.rfft(x * window[None, :, None], size, axis=1)
+    power = spectrum.real**2 + spectrum.imag**2
     # The median over impacts (of exponentially distributed powers: ln 2 of the mean) ignores what still rings.
     middle = np.median(power, axis=0) / np.log(2.0) if len(x) >= 8 else power.mean(axis=0)
-    scaled = middle * length / float((window**2).sum())
+    scaled = np.asarray(middle, np.float64) * length / float((window**2).sum())
     return np.maximum(_smooth(scaled.T).T, 1e-12 * float(scaled.max()) + 1e-30)
 
 
@@ -262,7 +263,9 @@ def measure_arrivals(
     out: list[tuple[Floats, Floats]] = []
     noise: Floats | None = None
     for at in range(0, len(frames), _BATCH):
-        part = cut_snippets(read, frames[at : at + _BATCH], rate, after_s=after)[:, :, list(channels)]
+        part = cut_snippets(read, frames[at : at + _BATCH], rate, after_s=after)
+        if channels != tuple(range(part.shape[2])):
+            part = part[:, :, list(channels)]
         if noise is None:
             # From the first impacts for all: later batches may be too few to tell it.
             noise = noise_power(part[:_NOISE_ROWS], rate)
@@ -320,11 +323,10 @@ def _arrivals(delay: Floats, variance: Floats, pairs: list[tuple[int, int]], m: 
         :, None, None
     ] * np.ones((m, m))
     right = np.einsum("pi,np->ni", sides, weight * np.nan_to_num(delay))
-    # A microphone that heard nothing leaves a row of zeros: the pseudo-inverse gives it no say.
-    seconds = (np.linalg.pinv(normal) @ right[:, :, None])[:, :, 0]
+    lost = ~np.isfinite(delay).all(axis=1)
+    seconds = np.full(right.shape, np.nan)
+    seconds[~lost] = np.linalg.solve(normal[~lost], right[~lost, :, None])[:, :, 0]
     # var_ij = v_i + v_j, solved in the least-squares sense and kept above a tenth of the least pair.
     split = np.linalg.pinv(np.abs(sides))
     own = np.maximum(variance @ split.T, 0.1 * variance.min(axis=1, keepdims=True))
-    lost = ~np.isfinite(delay).all(axis=1)
-    seconds[lost] = np.nan
     return seconds - seconds.mean(axis=1, keepdims=True), own

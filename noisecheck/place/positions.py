@@ -2,14 +2,14 @@
 
 The unknowns are the place and the moment of the impact; each microphone's residual is weighted by its own variance.
 The covariance of the solution gives the ellipse; where there are more microphones than unknowns, the residuals of the
-whole run say by how much it must be widened.
+run, and the scatter of the places of each station, say by how much it must be widened.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from typing import Final, Literal
 
 import numpy as np
@@ -41,6 +41,15 @@ _STILL_MM: Final = 0.01
 _TAIL: Final = 0.02
 _APART: Final = 2.0
 _REDUNDANT: Final = 10
+_ALIKE: Final = (5, 10.0)  # impacts at a station from which their scatter speaks, and as many that speak for 1
+_EXPLAINED: Final = 4.0
+_SCALES: Final = (0.3, 16.0)
+_CLEARLY: Final = 3.0
+_DULL_S: Final = 30e-6
+_LOST: Final = 0.03  # share of single arrivals that are off altogether...
+_LOST_S: Final = 0.0007  # ... by so much
+BIAS_SD_S: Final = 10e-6
+"""Spread from station to station of what is off in all arrivals of one alike (simulated runs: 3 to 15 us)."""
 
 
 def sound_speed_mps(temperature_c: float) -> float:
@@ -87,8 +96,6 @@ class Positions:
     """Of the place in the plan, (n, 2, 2)."""
     widened: float = 1.0
     """Factor on standard deviations that the residuals of the run asked for."""
-    each: Floats = field(default_factory=lambda: np.ones(1))
-    """The same of each impact, (n,): more where its own residuals are beyond what the run's explain."""
 
     @property
     def ellipse(self) -> Floats:
@@ -232,15 +239,46 @@ def locate(arrivals: Arrivals, array: Array) -> Positions:
     if redundant > 0 and found.sum() >= _REDUNDANT:
         widened = math.sqrt(max(float(np.median(best[found])) / float(chi2.median(redundant)), 1.0))
     lost.mm[good[found]] = place[found][:, :d]
-    wide = np.full(len(good), widened**2)
+    wide, misfit = np.full(len(good), widened**2), None
     if redundant > 0:
+        misfit = best / float(chi2.ppf(0.95, redundant))
         # Residuals no noise explains: one arrival of this impact is off, and it cannot be told which.
         own = best / float(chi2.median(redundant))
         wide = np.where(best > widened**2 * float(chi2.ppf(0.95, redundant)), np.maximum(own, wide), wide)
-    lost.covariance_mm2[good[found]] = covariance[found][:, :2, :2] * wide[found, None, None]
-    each = np.full(n, widened)
-    each[good[found]] = np.sqrt(wide[found])
-    return Positions(lost.mm, lost.covariance_mm2, widened, each)
+    scale = _scattered(place[:, :2], covariance[:, :2, :2], misfit, array.station_mm[:, :2])
+    # What is off at a microphone in all impacts of a station alike shows in no scatter.
+    alike = BIAS_SD_S**2 / arrivals.variance[good].mean(axis=1)
+    told = np.where(np.isfinite(scale), scale + alike, wide)
+    lost.covariance_mm2[good[found]] = (covariance[:, :2, :2] * told[:, None, None])[found]
+    return Positions(lost.mm, lost.covariance_mm2, widened)
+
+
+def _scattered(xy: Floats, covariance: Floats, misfit: Floats | None, station_xy: Floats) -> Floats:
+    """Return by how much places scatter beyond their covariances at the station they are at, (n,); NaN at none.
+
+    Onset errors are a mixture whose shares and sizes differ from source to source, and impacts at one station come
+    from about one place: 95 % of them must lie within their ellipses about the middle of them all. What scatters much
+    more than the residuals explain (``misfit``, 1 where 95 % are as expected) did come from different places.
+    """
+    out = np.full(len(xy), np.nan)
+    known = np.asarray(np.isfinite(xy).all(axis=1) & np.isfinite(covariance).all(axis=(1, 2)))
+    if not len(station_xy) or not known.any():
+        return out
+    away = np.linalg.norm(np.where(known[:, None], xy, 1e9)[:, None] - station_xy, axis=2)
+    nearest = away.argmin(axis=1)
+    spread = np.sqrt(np.trace(np.where(known[:, None, None], covariance, 0.0), axis1=1, axis2=2))
+    near = known & (away.min(axis=1) < 2.0 * REACH_MM + 3.0 * spread)
+    for k in range(len(station_xy)):
+        rows = np.flatnonzero(near & (nearest == k))
+        if len(rows) < _ALIKE[0]:
+            continue
+        off = xy[rows] - np.median(xy[rows], axis=0)
+        squared = np.einsum("ni,nij,nj->n", off, np.linalg.inv(covariance[rows]), off)
+        scale = float(np.quantile(squared, 0.95)) / CHI2_95_2
+        if misfit is not None:
+            scale = min(scale, _EXPLAINED * max(float(np.quantile(misfit[rows], 0.95)), 0.5))
+        out[rows] = np.clip((len(rows) * scale + _ALIKE[1]) / (len(rows) + _ALIKE[1]), *_SCALES)
+    return out
 
 
 def _costs(seconds: Floats, weight: Floats, due_s: Floats) -> Floats:
@@ -285,9 +323,7 @@ def fitted_speed(arrivals: Arrivals, array: Array) -> Array:
     return max(tried, key=fit)
 
 
-def arrival_evidence(
-    arrivals: Arrivals, array: Array, stations: Sequence[str], *, widened: float | Floats = 1.0
-) -> Evidence:
+def arrival_evidence(arrivals: Arrivals, array: Array, stations: Sequence[str], *, widened: float = 1.0) -> Evidence:
     """Return what arrivals say of the stations: how well each one's due times fit, within its reach.
 
     Works with two microphones too, where places cannot be found. Stations without a position are left open.
@@ -296,7 +332,7 @@ def arrival_evidence(
         arrivals: at the array's microphones.
         array: from :func:`array_of`.
         stations: stations of the answer.
-        widened: from :func:`locate`, factor on the standard deviations, one or (n,).
+        widened: from :func:`locate`, factor on the standard deviations.
     """
     n, m = arrivals.seconds.shape
     heard = np.isfinite(arrivals.seconds).all(axis=1)
@@ -306,19 +342,49 @@ def arrival_evidence(
         if name not in stations:
             continue
         fit = _fit(arrivals, array, array.station_mm[k], widened)
-        fit = np.where(heard, fit, none)
+        fit = np.where(heard, _but_one(fit, none, arrivals, array, array.station_mm[k], widened), none)
         likelihood[:, list(stations).index(name)] = np.logaddexp(fit + math.log(1.0 - _TAIL), none + math.log(_TAIL))
     likelihood[~heard], none[~heard] = 0.0, 0.0
     evidence = Evidence(tuple(stations), likelihood, none, array.notes)
     return evidence.capped(stations=STATION_CAP, unplaced=UNPLACED_CAP)
 
 
-def _fit(arrivals: Arrivals, array: Array, place_mm: Floats, widened: float | Floats) -> Floats:
+def _but_one(fit: Floats, none: Floats, arrivals: Arrivals, array: Array, place_mm: Floats, widened: float) -> Floats:
+    """Return the fits with what does not fit tried again without each microphone in turn.
+
+    Of dull impacts one arrival may be lost altogether; clear ones that do not fit come from elsewhere.
+    """
+    m = arrivals.seconds.shape[1]
+    dull = np.median(arrivals.variance, axis=1) > _DULL_S**2
+    rows = np.flatnonzero(dull & (fit < none + _CLEARLY))
+    if m < 4 or not len(rows):
+        return fit
+    some = Arrivals(arrivals.seconds[rows], arrivals.variance[rows] * widened**2)
+    best = fit[rows] + math.log1p(-m * _LOST)
+    for i in range(m):
+        lost = some.variance.copy()
+        lost[:, i] += _LOST_S**2
+        best = np.logaddexp(best, _fit(Arrivals(some.seconds, lost), array, place_mm, 1.0) + math.log(_LOST))
+    out = fit.copy()
+    out[rows] = best
+    return out
+
+
+def _fit(arrivals: Arrivals, array: Array, place_mm: Floats, widened: float) -> Floats:
     """Return the log density of the arrivals if all came from within reach of one place, (n,)."""
-    blur = 0.5 * REACH_MM / 1e3 / array.speed_mps
-    variance = arrivals.variance * np.square(np.reshape(widened, (-1, 1))) + blur**2
-    weight = 1.0 / variance
+    variance = arrivals.variance * widened**2
+    way = place_mm - array.position_mm
+    slope = way / np.maximum(np.linalg.norm(way, axis=1), 1.0)[:, None] / 1e3 / array.speed_mps
+    # Differences from the first microphone: impacts anywhere within reach move all arrivals together.
+    moved = 0.5 * REACH_MM * (slope[1:] - slope[0])
     off = arrivals.seconds - array.due_s(place_mm)
-    off = off - (weight * off).sum(axis=1, keepdims=True) / weight.sum(axis=1, keepdims=True)
-    fit = -0.5 * (weight * off**2).sum(axis=1) - 0.5 * np.log(2.0 * math.pi * variance).sum(axis=1)
-    return np.asarray(fit + 0.5 * np.log(2.0 * math.pi / weight.sum(axis=1)), np.float64)
+    off = off[:, 1:] - off[:, :1]
+    spread = (
+        np.broadcast_to(moved @ moved.T + 1e-14 * np.eye(len(moved)), (len(off), len(moved), len(moved)))
+        + variance[:, 0, None, None]
+    )
+    at = np.arange(len(moved))
+    spread[:, at, at] += variance[:, 1:]
+    inverse = np.linalg.inv(np.where(np.isfinite(spread), spread, np.eye(len(moved))))
+    fit = -0.5 * np.einsum("ni,nij,nj->n", off, inverse, off) + 0.5 * np.linalg.slogdet(inverse)[1]
+    return np.asarray(fit - 0.5 * len(moved) * math.log(2.0 * math.pi), np.float64)
