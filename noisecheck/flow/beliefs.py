@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 from bisect import bisect_left, bisect_right
+from collections import deque
 from collections.abc import Sequence
 
 import numpy as np
@@ -16,15 +17,18 @@ from noisecheck.flow.habits import LevelHabit
 from noisecheck.flow.rebounds import ReboundLaw
 from noisecheck.flow.route import FeedPlan, LedgerSettings, Route
 
-__all__ = ["Beliefs", "learn_transits"]
+__all__ = ["FALL_S", "Beliefs", "learn_transits"]
 
 _SQRT_2PI = math.sqrt(2.0 * math.pi)
 _LEAST_SD_S = 0.003
 _SUM_DB = 0.5  # of two sounds in one the weaker may be that much louder than both, as far as levels go
 _MOST_DOUBLE = 5.0
 _SMALL_DB, _SMALL_STEP_DB = 15.0, 0.5  # below the quietest station; common practice, no source
+_PACE_BALLS = 12
 _RATE_HOURS = 0.25  # the rate of strays differs between machines by orders of magnitude: a weak belief
 _JAM_S = 0.15  # balls let go together follow one another this closely
+_EARLY = 0.002  # what comes before its time: balls are held up more easily than hurried
+FALL_S = (0.1, 1.5)  # after it a ball that left the track strikes something: free fall from 1.5 m takes 0.55 s
 
 
 def _normal(x: float, sd: float) -> float:
@@ -66,7 +70,7 @@ class Beliefs:
         self.latest = [hi for _, hi in windows]
         self.seen = [0.0] * links
         self.held = [0.0] * links
-        self.stuck_count = 0.0
+        self.stuck_count, self.falls = 0.0, 0.0
         self.passes = 0.0
         self.misses = [0.0] * self.count
         self.tries = [0.0] * self.count
@@ -87,6 +91,7 @@ class Beliefs:
         self.period_s = feed.period_s or 0.0
         self.pace_sd = 0.10 if self.pace_given else 0.5
         self.pace_seen = 0.0
+        self._per_ball: deque[int] = deque(maxlen=_PACE_BALLS)
         self.tables()
 
     # -- derived tables ---------------------------------------------------------------------------------------------
@@ -95,10 +100,11 @@ class Beliefs:
         s = self.settings
         self.p_hold = [(s.held_up * 500 + h) / (500 + n) for h, n in zip(self.held, self.seen, strict=True)]
         self.p_stuck = (s.stuck * 1000 + self.stuck_count) / (1000 + self.passes)
+        self.fall_rate = (s.kicked_off * 1000 + self.falls) / (1000 + self.passes) / (FALL_S[1] - FALL_S[0])
         self.p_rebound = (s.rebound * 500 + self.rebounds) / (500 + self.contacts)
         self.p_unplaced_rebound = (2e-5 * 100 + self.unplaced_rebounds) / (100 + self.contacts)
         self.p_unplaced = [
-            max((share * 50 + n) / (50 + n + placed), s.unplaced)
+            max((share * 50 + n) / (50 + n + placed), 0.1 * s.unplaced)
             for share, n, placed in zip((s.unplaced, 10.0 * s.unplaced), self.unplaced, self.placed, strict=True)
         ]
         self.masked = (s.masked * 4 + self.hidden) / (4 + self.hidden + self.among)
@@ -216,7 +222,7 @@ class Beliefs:
         """Return the density of a transit of ``took`` s that ends ``behind`` s after the ball ahead."""
         mean, sd = self.pass_mean[a][b], self.pass_sd[a][b]
         z = took - mean
-        p = 0.99 * _normal(z, sd) + 0.01 * _normal(z, 3.0 * sd)
+        p = 0.99 * _normal(z, sd) + (0.01 if z > 0 else _EARLY) * _normal(z, 3.0 * sd)
         if z > 0:
             tau = self.settings.held_up_s
             p += sum(self.p_hold[a:b]) / tau / (1.0 + z / tau) ** 2
@@ -289,8 +295,7 @@ class Beliefs:
             self.asked[station] += 1.0
             self.answers[station] += rebounded
         reach = self.settings.mask_s
-        near = bisect_right(self.heard, time_s + reach) - bisect_left(self.heard, time_s - reach)
-        self.among += near > 1
+        self.among += bisect_right(self.heard, time_s + reach) - bisect_left(self.heard, time_s - reach) > 1
 
     def learn_odds(self, station: int, log_odds: float) -> None:
         """Learn how clearly a station's impacts are heard."""
@@ -303,8 +308,11 @@ class Beliefs:
         var = (1.0 - rate) * (var + rate * off * off)
         self.log_odds[station] = (n + 1.0, mean, var)
 
-    def learn_feed(self, waited: float, period: float, slots: int) -> None:
-        """Learn how steady the feed is from one interval that was expected to last ``slots * period``."""
+    def learn_feed(self, waited: float, period: float, slots: int) -> int:
+        """Learn how steady the feed is from one interval that was expected to last ``slots * period``.
+
+        Returns how many slots are in truth one: more than 1 where most balls came as if after empty slots.
+        """
         self.slots += slots
         self.empty += slots - 1
         each = waited / slots
@@ -317,6 +325,14 @@ class Beliefs:
             sd = math.sqrt(max(1e-6, self.pace_sd**2 + rate * (min(off * off, 9 * self.pace_sd**2) - self.pace_sd**2)))
             self.pace_sd = min(max(sd, 0.005), 0.6)
         self.period_s *= math.exp(0.1 * math.log(min(max(each / self.period_s, 0.3), 3.0)))
+        self._per_ball.append(slots)
+        usual = sorted(self._per_ball)[len(self._per_ball) // 3] if len(self._per_ball) == _PACE_BALLS else 1
+        if usual > 1:
+            self.period_s *= usual
+            self.slots = self.empty = 0.0
+            self._per_ball.clear()
+            return usual
+        return 1
 
 
 def learn_transits(

@@ -41,6 +41,8 @@ class Book:
         """Impacts that no ball made, in the best history."""
         self.holding: set[float] = set()
         """When, in it, contacts came that another impact hid: what holds one need not be a stray."""
+        self.pace_longer = 1
+        """What the period of the feed is to be multiplied with where it was taken too short."""
         self._said_stray: set[int] = set()
         self._findings: list[Finding] = []
         self._passages: list[Passage] = []
@@ -55,7 +57,15 @@ class Book:
         why = f"an impact {where} no ball was due that could have made it, {say_odds(odds)}"
         return Finding("stray", impact.time_s, place, odds, why, -1, "settled", said_s)
 
-    def write(self, d: Decision, share: float, rest: float, late_odds: float, said_s: float) -> None:
+    def write(
+        self,
+        d: Decision,
+        share: float,
+        rest: float,
+        late_odds: float,
+        said_s: float,
+        instead: tuple[int, float] | None = None,
+    ) -> None:
         """Settle one decision.
 
         Args:
@@ -63,6 +73,8 @@ class Book:
             share, rest: weights of the histories that agree with it and of those that do not.
             late_odds: for a late ball, odds that this impact came late, whichever ball made it.
             said_s: time of the run at which this is settled.
+            instead: for a ball that is not heard again, (last impact, weight of the histories) of another one last
+                heard at the same station that may have been it.
         """
         if d.kind == "pass":
             self._write_pass(d, combine_odds(share, rest), late_odds, said_s)
@@ -70,7 +82,7 @@ class Book:
             self._write_born(d, combine_odds(share, rest), late_odds, said_s)
         elif d.kind == "none":
             impact = self.impacts[d.impact]
-            (stray, chance), rebound = unexplained(self.beliefs, impact), self.rebound_density(d)
+            (stray, chance), rebound = unexplained(self.beliefs, impact, fell=d.fell), self.rebound_density(d)
             holds = stray if impact.time_s in self.holding else 0.0
             odds = combine_odds(share, rest, stray, chance + rebound + holds)
             part = rebound / (stray + chance + rebound)
@@ -79,10 +91,10 @@ class Book:
             else:
                 self.beliefs.unplaced_rebounds += part * (not impact.due)
             if self.claim(self.stray(impact, odds, said_s), -2 - d.impact):
-                self.beliefs.strays += odds / (1.0 + odds)
+                self.beliefs.strays += 0.0 if d.fell else odds / (1.0 + odds)
                 self._said_stray.add(d.impact)
         elif d.kind == "end":
-            self._write_end(d, share, rest, said_s)
+            self._write_end(d, share, rest, said_s, instead)
         else:
             self._empty_slots.append((d.time_s, combine_odds(share, rest)))
 
@@ -182,9 +194,10 @@ class Book:
                 waited = came_s - since
                 if waited > 0 and not b.unlistened(since, came_s):
                     slots = max(1, round(waited / period)) if b.paced and period > 0 else 1
-                    b.learn_feed(waited, period, slots)
+                    longer = b.learn_feed(waited, period, slots)
                     each = waited / slots
-                    period = period + 0.6 * (each - period) if period > 0 else each
+                    period = (period + 0.6 * (each - period) if period > 0 else each) * longer
+                    self.pace_longer *= longer
                 self._last_fed = (came_s, period)
             else:
                 self._last_fed = (came_s, self.feed.period_s or 0.0)
@@ -222,23 +235,33 @@ class Book:
                 return p.time_s
         return self._passages[-1].time_s - self._passages[-1].took_s
 
-    def _write_end(self, d: Decision, share: float, rest: float, said_s: float) -> None:
+    def _write_end(
+        self, d: Decision, share: float, rest: float, said_s: float, instead: tuple[int, float] | None
+    ) -> None:
         b, names = self.beliefs, self.route.stations
         last_s = self._when(d.ball)
         stuck, unheard = b.never(d.station, last_s, d.floor)
         held = 0.0
-        if d.floor <= d.station:
-            held = b.still_held(d.station, d.station + 1, d.time_s - last_s)
         if unheard > 0.5:  # its way led through time not listened to: nothing is known of it
             if d.ball in self.suspected:
                 self._close(d.ball, "it may have passed while nobody listened", said_s)
             return
-        odds = combine_odds(share, rest, stuck, unheard + held)
-        ball = self.ball_of[d.ball]
-        after = names[d.station + 1]
         passed = "balls behind it came" if d.floor > d.station else "nothing came"
-        why = f"last heard at {names[d.station]}, never at {after} or later though {passed}, {say_odds(odds)}"
-        finding = Finding("stuck", last_s, names[d.station], odds, why, ball, "settled", said_s)
+        if d.fell:
+            b.falls += 1.0
+            stuck, unheard, passed = b.fall_rate, unheard * b.stray_rate, f"a stray {d.time_s - last_s:.2f} s after it"
+        elif d.floor <= d.station:
+            held = b.still_held(d.station, d.station + 1, d.time_s - last_s)
+        alone = combine_odds(share, rest, stuck, unheard + held)
+        ball, after = self.ball_of[d.ball], names[d.station + 1]
+        odds, or_s, which = alone, math.nan, ""
+        if instead is not None and instead[1] > 0.05 * share:
+            # Balls sound alike: that one of two stuck may be sure, and only which of them not.
+            odds = combine_odds(share + instead[1], rest - instead[1], stuck, unheard + held)
+            or_s = self._when(instead[0])
+            which = f"; rather than the ball heard there at {or_s:.2f} s, {say_odds(share / instead[1])}"
+        why = f"last heard at {names[d.station]}, never at {after} or later though {passed}, {say_odds(odds)}{which}"
+        finding = Finding("stuck", last_s, names[d.station], odds, why, ball, "settled", said_s, or_s=or_s)
         # Of no ball in this list did any later station hear anything; that is told from a miss by its odds alone.
         least = self.settings.claim_last_odds
         if d.station < b.count - 2:

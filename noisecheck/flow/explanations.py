@@ -85,8 +85,8 @@ def label_of(beliefs: Beliefs, impact: Impact, station: int) -> float:
     return wrong / max(beliefs.count - 1, 1) * (1.0 - beliefs.p_unplaced[impact.crowded])
 
 
-def unexplained(beliefs: Beliefs, impact: Impact) -> tuple[float, float]:
-    """Return the densities of (stray, chance) for an impact that no ball of the route made.
+def unexplained(beliefs: Beliefs, impact: Impact, *, fell: bool = False) -> tuple[float, float]:
+    """Return the densities of (stray, chance) for an impact that no ball of the route made; ``fell``: that is its fall.
 
     What is far softer than any contact of a ball is some small sound, and counted with chance.
     """
@@ -101,7 +101,7 @@ def unexplained(beliefs: Beliefs, impact: Impact) -> tuple[float, float]:
         doubt = (1.0 - impact.confidence) / max(impact.confidence, 1e-3)
         stray_label = min(0.3 / beliefs.count + _FOREIGN * doubt / beliefs.count, 1.0)
         chance_label = 0.5 / beliefs.count
-    stray = beliefs.stray_rate * real * stray_label
+    stray = (beliefs.stray_rate + fell * beliefs.fall_rate) * real * stray_label
     ball = beliefs.loud_as_a_ball(impact.level_db)
     return stray * ball, 0.5 / (1.0 + impact.odds) * chance_label + stray * (1.0 - ball)
 
@@ -140,7 +140,14 @@ def rebound_due(beliefs: Beliefs, impact: Impact, contacts: list[tuple[int, int]
         own = any(q == due.station and -1e-9 < times[due.contact] - times[n] < SAME_FALL_S for q, n in contacts)
         total += due.density * label_of(beliefs, impact, due.station) * (1.0 if own else _NO_CONTACT)
     for q, last in contacts:
-        if last == impact.number or beliefs.heads.get(last) == q or not beliefs.laws[q].known:
+        if last == impact.number or not beliefs.laws[q].known:
+            continue
+        if beliefs.rebounded(q, times[last]) is False and 0.0 < impact.time_s - times[last] < SAME_FALL_S:
+            # What was taken for the contact may not have been it: then this is the rebound of the one not heard.
+            loud = _as_loud_as_a_rebound(beliefs, q, impact.level_db)
+            missed = beliefs.p_miss[q] * beliefs.laws[q].share(1) / SAME_FALL_S
+            total += missed * loud * label_of(beliefs, impact, q)
+        if beliefs.heads.get(last) == q:
             continue
         change = impact.level_db - beliefs.levels[q].usual_db[0]
         p = beliefs.laws[q].density(1, impact.time_s - times[last], math.nan, change, impact.crowded)

@@ -38,6 +38,8 @@ class Finding:
     """Time of the run at which it could be said."""
     late_s: float = math.nan
     """Held up: time beyond the usual transit time; else NaN."""
+    or_s: float = math.nan
+    """Stuck: when another ball was last heard there that it may have been instead; the odds are for either."""
 
     def to_dict(self) -> dict[str, Any]:
         """Return ``kind, time_s, station, odds, why`` as plain values for JSON."""
@@ -47,6 +49,7 @@ class Finding:
             "station": self.station,
             "odds": float(f"{self.odds:.3g}"),
             "why": self.why,
+            **({} if math.isnan(self.or_s) else {"or_time_s": round(self.or_s, 6)}),
         }
 
 

@@ -11,7 +11,7 @@ import math
 from collections.abc import Iterator
 from typing import NamedTuple
 
-from noisecheck.flow.beliefs import Beliefs
+from noisecheck.flow.beliefs import FALL_S, Beliefs
 from noisecheck.flow.explanations import (
     COPY_S,
     SAME_FALL_S,
@@ -29,6 +29,7 @@ __all__ = ["Ball", "Decision", "History", "contacts_of", "end_history", "extend"
 _LOST = math.log(1e-6)
 """Histories this much less likely than the best are dropped (log)."""
 _TINY = 1e-300
+_GAIN = 0.6  # of the last interval in the pace
 _PEAK = 1e4
 """No density of a feed slot is higher than this (per s)."""
 
@@ -51,7 +52,7 @@ class Decision(NamedTuple):
     impact: int
     """Impact explained; for ``end`` the ball's last one; for ``slot`` -1."""
     ball: int
-    """Last impact of the ball before this one (-1: not heard before)."""
+    """Last impact of the ball before this one (-1: not heard before); for ``none`` of the ball whose fall it is."""
     station: int
     """Where the impact was; for ``end`` where the ball was last heard."""
     time_s: float
@@ -67,7 +68,15 @@ class Decision(NamedTuple):
     @property
     def key(self) -> tuple[str, int, int]:
         """What must be equal for two histories to agree."""
-        return (self.kind, self.impact, self.ball) if self.kind != "slot" else ("slot", round(self.time_s * 20), -1)
+        if self.kind in ("none", "slot"):
+            return (self.kind, self.impact if self.kind == "none" else round(self.time_s * 20), -1)
+        return (self.kind, self.impact, self.ball)
+
+    @property
+    def fell(self) -> bool:
+        """Whether a ball that ends here was heard to fall, or this is that sound."""
+        at = self.before if self.kind == "end" else self
+        return at is not None and at.kind == "none" and at.ball >= 0 and self.ball == at.ball
 
 
 class History(NamedTuple):
@@ -186,7 +195,7 @@ def _fed(beliefs: Beliefs, history: History, time_s: float) -> tuple[float, floa
     loose = beliefs.feed_rate * math.exp(-min(waited * beliefs.feed_rate, 20.0))
     share = 0.997 if beliefs.paced else 0.0
     step = waited / slots
-    gain = 0.6 if abs(step / period - 1.0) < 0.5 else 0.2
+    gain = _GAIN if abs(step / period - 1.0) < 0.5 else 0.2
     empty = tuple(history.fed_s + k * step for k in range(1, min(slots, 20))) if beliefs.paced else ()
     empty = tuple(t for t in empty if not beliefs.unlistened(t, t))
     return share * density + (1.0 - share) * loose, period + gain * (step - period), empty
@@ -211,9 +220,11 @@ def extend(
     while at >= 0 and now - times[at] <= COPY_S:
         copied = max(copied, copy_density(beliefs, impact, now - times[at], levels[at]))
         at -= 1
+    stray, chance = unexplained(beliefs, impact)
+    strange, of_fall = stray + chance, unexplained(beliefs, impact, fell=True)[0] - stray
     best = -math.inf
     for h in histories:
-        none = sum(unexplained(beliefs, impact))
+        none = strange
         for q, last in enumerate(h.last_at):
             if last >= 0:
                 none += leftover_rebound(beliefs, impact, q, now - times[last], levels[last])
@@ -221,6 +232,8 @@ def extend(
         made = Decision(h.past, "none", impact.number, -1, impact.station, now)
         children = [h._replace(log_p=h.log_p + math.log(none), past=made)]
         best = max(best, children[0].standing(now, beliefs))
+        if h.log_p + math.log(max(of_fall, _TINY)) > best + _LOST:
+            children += _fallen(h, impact, of_fall)
         for q in order:
             # What cannot come near the best so far is not worked out.
             bar = math.exp(min(best + _LOST - h.log_p - math.log(labels[q]), 600.0))
@@ -240,6 +253,18 @@ def extend(
     floor = found[0][0] + _LOST
     top = found[0][1].log_p  # keeps the numbers small over millions of impacts
     return [h._replace(log_p=h.log_p - top) for p, h in found[: beliefs.settings.beam] if p > floor]
+
+
+def _fallen(h: History, impact: Impact, density: float) -> list[History]:
+    """Return the histories in which the impact is the sound of a ball that left the track just before."""
+    found = []
+    for place, ball in enumerate(h.track):
+        if ball.floor <= ball.station and FALL_S[0] < impact.time_s - ball.time_s < FALL_S[1]:
+            heard = Decision(h.past, "none", impact.number, ball.last, impact.station, impact.time_s)
+            past = Decision(heard, "end", ball.last, ball.last, ball.station, impact.time_s, ball.floor)
+            track = h.track[:place] + h.track[place + 1 :]
+            found.append(h._replace(log_p=h.log_p + math.log(density), track=track, past=past))
+    return found
 
 
 def _never_before(beliefs: Beliefs, impact: Impact, q: int) -> float:
@@ -287,6 +312,9 @@ def _heard_at(
         p, used, came = _unheard_before(beliefs, h, impact, q, fresh, times)
         period, left = h.period_s, tuple(t for t in h.slots if t != used) if h.slots else ()
         fed = came if used == math.inf else h.fed_s
+        if used == math.inf:  # the pace is told by a ball unheard at the start, if less exactly
+            step = (came - h.fed_s) / max(1, round((came - h.fed_s) / period))
+            period += (_GAIN / 2.0 if abs(step / period - 1.0) < 0.5 else 0.0) * (step - period)
     if p >= bar:
         late = now - came > beliefs.pass_latest[0][q] + 1e-9
         past = Decision(h.past, "born", impact.number, -1, q, told_s, 0, late, came, came_s)

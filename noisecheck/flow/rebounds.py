@@ -19,8 +19,8 @@ SPAN_DB: Final = 40.0
 """What is no ball's contact may have any level within this span (common practice, no source)."""
 _MOST: Final = 8
 _KEPT: Final = 400
-_LEAST: Final = 12
-"""Rebounds of one number from which their law is known."""
+_LEAST: Final = 6
+"""Rebounds of one number from which their law is known; what is known from few is known less well."""
 _MANY: Final = 50
 """Rebounds from which it is known that one more is rare."""
 _LEAST_LOG_SD: Final = 0.02
@@ -32,14 +32,14 @@ _FAR: Final = 4.0
 _LEAST_ODD: Final = 0.01
 _CROWDED_ODD: Final = 0.15
 """Share of rebounds of any level among other impacts, which change what is heard of them."""
+_LOUDER, _SURELY_LOUDER_DB = 0.3, 2.0
+"""Weight of an odd level where a rebound would be louder than the contact before it, and nothing sounded beside it."""
 _UNHEARD: Final = 0.05
-_BEGUN: Final = ((1.0, 0.01), (0.05, 0.3))
+_BEGUN: Final = {"usual": (1.0, 0.001), "crowded": (0.5, 0.03), "other": (0.05, 0.3)}
 """Weights of a train as numbered, and one or two short since its first contact was heard as none of it: where it begins
-as loud as a first contact, and else."""
+as loud as a first contact, where others beside its beginning leave that in doubt, and else."""
 _STANDING_IN: Final = 1.0
 """Density (per s, re any level) of what stands in for a rebound: chance, or another ball's."""
-_LATER: Final = 0.02
-"""Weight of a rebound whose number was heard again later."""
 _LONGEST_S: Final = 1.6
 _SETTLED_S: Final = 90.0
 
@@ -47,7 +47,7 @@ _SETTLED_S: Final = 90.0
 class Member(NamedTuple):
     """One impact of a train: number of the rebound (0: first contact), time in s, level in dB, number of the impact.
 
-    ``fit`` is the density with which it was foreseen.
+    ``fit`` is the density with which it was foreseen; ``crowded``, whether others beside it leave its level in doubt.
     """
 
     rebound: int
@@ -55,6 +55,7 @@ class Member(NamedTuple):
     level_db: float
     impact: int = -1
     fit: float = math.inf
+    crowded: bool = False
 
 
 class Due(NamedTuple):
@@ -169,26 +170,25 @@ class ReboundLaw:
         log = math.log(since_s) - (math.log(last_s) if rebound > 1 else 0.0)
         return self.share(rebound) * _wide(log, middle, sd, far) / since_s * self._loud(rebound, change_db, crowded)
 
-    def skipped(self, rebound: int, since_s: float, last_s: float, change_db: float, crowded: bool) -> float:
-        """Return the same where the rebound before this one was not heard."""
-        if not 2 <= rebound <= _MOST or since_s <= 0.0 or math.isnan(self._time[rebound][0]):
+    def skipped(
+        self, rebound: int, since_s: float, last_s: float, change_db: float, crowded: bool, missing: int = 1
+    ) -> float:
+        """Return the same where the last rebounds before this one, ``missing`` of them, were not heard."""
+        first = rebound - missing
+        if first < 1 or rebound > _MOST or since_s <= 0.0 or math.isnan(self._time[rebound][0]):
             return 0.0
-        if rebound == 2:
-            interval = math.exp(self._time[1][0])
-        elif last_s > 0.0:
-            interval = last_s * math.exp(self._time[rebound - 1][0])
-        else:
+        interval = math.exp(self._time[first][0]) * (1.0 if first == 1 else last_s)
+        if not interval > 0.0:
             return 0.0
-        due = interval * (1.0 + math.exp(self._time[rebound][0]))
-        sd = 1.5 * max(self._time[rebound - 1][1], self._time[rebound][1])
-        share = _UNHEARD * self.share(rebound)
-        change = change_db - self._level[rebound - 1][0]
-        return (
-            share
-            * _wide(math.log(since_s / due), 0.0, sd, self._time[rebound][2])
-            / since_s
-            * self._loud(rebound, change, crowded)
-        )
+        due, change = interval, change_db
+        for number in range(first + 1, rebound + 1):
+            interval *= math.exp(self._time[number][0])
+            due += interval
+            change -= self._level[number - 1][0]
+        sd = 1.5 * max(self._time[number][1] for number in range(first, rebound + 1))
+        share = _UNHEARD**missing * self.share(rebound)
+        fit = _wide(math.log(since_s / due), 0.0, sd, self._time[rebound][2]) / since_s
+        return share * fit * self._loud(rebound, change, crowded)
 
     def hidden(self, since_s: float, blur_s: float) -> float:
         """Return the density of a first rebound ``since_s`` after a contact known to within ``blur_s`` only."""
@@ -201,7 +201,7 @@ class ReboundLaw:
         middle, sd, far = self._level[rebound]
         if math.isnan(change_db) or math.isnan(middle):
             return 1.0
-        odd = _CROWDED_ODD if crowded else far
+        odd = _CROWDED_ODD if crowded else far * (_LOUDER if change_db > _SURELY_LOUDER_DB else 1.0)
         return odd + (1.0 - odd) * SPAN_DB * _wide(change_db, middle, sd, 0.0)
 
 
@@ -210,7 +210,7 @@ def _middle(values: np.ndarray[tuple[int], np.dtype[np.float64]], least: float) 
     if len(values) < _LEAST:
         return math.nan, math.nan, math.nan
     middle = float(np.median(values))
-    sd = max(1.4826 * float(np.median(np.abs(values - middle))), least)
+    sd = max(1.4826 * float(np.median(np.abs(values - middle))), least) * (1.0 + 2.0 / len(values))
     far = (int(np.sum(np.abs(values - middle) > _FAR * sd)) + 0.5) / (len(values) + 1.0)
     return middle, sd, min(max(far, _LEAST_ODD), 0.5)
 
@@ -240,7 +240,8 @@ class Trains:
         if member.rebound <= 0 or drop not in self._by_drop:
             if member.rebound > 0 or station < 0:
                 return
-            train = _Train(station, member.impact, _BEGUN[not usual])
+            begun = _BEGUN["usual" if usual else "crowded" if member.crowded else "other"]
+            train = _Train(station, member.impact, begun)
             train.members.append(member)
             self._by_drop[drop] = train
             self._open.append((drop, train))
@@ -278,8 +279,9 @@ class Trains:
         if len(before) > 1:
             total += stand_in * self._next(train, before[:-1], time_s, level_db, crowded)
         number = before[-1].rebound + 1
-        later = any(m.time_s > time_s and not 0 <= m.impact == impact and m.rebound == number for m in train.members)
-        return total * (_LATER if later else 1.0)
+        # A rebound of this number that came later, and fits, leaves no room for another.
+        later = [m for m in train.members if m.time_s > time_s and not 0 <= m.impact == impact and m.rebound == number]
+        return total * min((_STANDING_IN / (_STANDING_IN + m.fit) for m in later), default=1.0)
 
     def _next(self, train: _Train, before: list[Member], time_s: float, level_db: float, crowded: bool) -> float:
         """Return the density of the next rebound after those heard before."""
@@ -287,6 +289,7 @@ class Trains:
         last = before[-1]
         last_s = law.last_s(before)
         since, change = time_s - last.time_s, level_db - last.level_db
+        crowded = crowded or last.crowded
         total = 0.0
         for short in (0, 1, 2):
             number = last.rebound + short + 1
@@ -294,5 +297,6 @@ class Trains:
             step_s = law.usual_s(short) if short and math.isnan(last_s) else last_s
             p = law.density(number, since, step_s, change, crowded)
             p += law.skipped(number + 1, since, step_s, change, crowded)
+            p += law.skipped(number + 2, since, step_s, change, crowded, 2)
             total += p * train.begun[short > 0]
         return total

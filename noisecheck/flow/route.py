@@ -92,6 +92,8 @@ class LedgerSettings:
     miss: float = 3e-4
     """Share of impacts not heard although the place is listened to."""
     stuck: float = 1e-3
+    kicked_off: float = 2e-4
+    """Share of balls that leave the track and are heard to fall."""
     held_up: float = 2e-3
     held_up_s: float = 1.5
     """Typical delay; long delays fall off slowly (as 1 / delay^2)."""
@@ -118,7 +120,7 @@ class LedgerSettings:
     """Histories kept side by side."""
 
     def __post_init__(self) -> None:
-        for name in ("miss", "stuck", "held_up", "misplaced", "unplaced", "rebound", "masked"):
+        for name in ("miss", "stuck", "kicked_off", "held_up", "misplaced", "unplaced", "rebound", "masked"):
             value = getattr(self, name)
             if not 0 < value < 1:
                 raise InputError(f"{name} = {value:g} must be a share between 0 and 1 (did you give per cent?)")

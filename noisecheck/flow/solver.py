@@ -14,6 +14,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from noisecheck.core.errors import InputError
 from noisecheck.core.table import Impacts
+from noisecheck.flow.agreement import lost_instead, story_of
 from noisecheck.flow.beliefs import Beliefs, learn_transits
 from noisecheck.flow.book import Book, combine_odds
 from noisecheck.flow.contacts import rebounds_known, scaled_labels
@@ -64,6 +65,8 @@ class LedgerSolver:
         self._again: dict[int, float] = {}
         """When to look again at late balls whose odds were too low to suspect them, by their last impact."""
         self._against: dict[tuple[str, int, int], float] = {}
+        self._instead: dict[int, dict[int, float]] = {}
+        """Of balls lost, by their last impact: those that may have been lost there instead, and how likely."""
         self._waiting: list[Impact] | None = [] if any(w is None for w in route.transit_s) else None
         self._now = start_s
         self._lag = self._settling_time()
@@ -327,49 +330,48 @@ class LedgerSolver:
             count += 1
         if not count:
             return
-        weights = self._weights(self._next_settle)
-        keys: list[set[tuple[str, int, int]]] = []
-        agree: list[int] = []
         boundary = fresh[count - 1]
-        for number, h in enumerate(self._histories):
-            mine: set[tuple[str, int, int]] = set()
-            at, kept = h.past, False
-            while at is not None and at is not self._root:
-                mine.add(at.key)
-                if at.late:
-                    mine.add(("late", at.impact, -1))
-                kept = kept or at is boundary
-                at = at.before
-            keys.append(mine)
-            if kept:
-                agree.append(number)
-        total, said_s = (
-            sum(weights),
-            min(before_s + self._lag, self._now) if math.isinf(before_s) else before_s + self._lag,
-        )
+        stories = [
+            story_of(h, w, self._root, boundary)
+            for w, h in zip(self._weights(self._next_settle), self._histories, strict=True)
+        ]
+        total = sum(s.weight for s in stories)
+        said_s = min(before_s + self._lag, self._now) if math.isinf(before_s) else before_s + self._lag
         for decision in fresh[:count]:
-            share = sum(w for w, mine in zip(weights, keys, strict=True) if decision.key in mine)
+            share = sum(s.weight for s in stories if decision.key in s.keys)
             earlier = self._against.pop(decision.key, 0.0)
             late_odds = 1.0
             if decision.late:  # that an impact came late may be agreed on, and only which ball it was not
                 late = ("late", decision.impact, -1)
-                agreed = sum(w for w, mine in zip(weights, keys, strict=True) if late in mine)
+                agreed = sum(s.weight for s in stories if late in s.keys)
                 late_odds = combine_odds(agreed, total - agreed + self._against.pop(late, 0.0) * agreed)
             if decision.kind in ("pass", "end"):
                 earlier += self._against.pop(("ball", decision.ball, -1), 0.0)
-            self.book.write(decision, share, total - share + earlier * share, late_odds, said_s)
+            instead: dict[int, float] = {}
+            if decision.kind == "end":
+                instead = lost_instead(stories[0], stories, decision.station, decision.impact)
+                for last, w in self._instead.pop(decision.impact, {}).items():
+                    instead[last] = instead.get(last, 0.0) + w * share
+            other = max(instead.items(), key=lambda i: i[1], default=None)
+            self.book.write(decision, share, total - share + earlier * share, late_odds, said_s, other)
         # Histories dropped here still count against what the best one has yet to settle.
-        remaining = sum(weights[i] for i in agree)
-        for number, (w, mine, h) in enumerate(zip(weights, keys, self._histories, strict=True)):
-            if number in agree:
-                continue
+        remaining = sum(s.weight for s in stories if s.kept)
+        dropped = [(s, h) for s, h in zip(stories, self._histories, strict=True) if not s.kept]
+        for story, h in dropped:
             theirs = {ball.last for ball in h.track}
-            against = [d.key for d in fresh[count:] if d.key not in mine]
-            against += [k for d in fresh[count:] if d.late and (k := ("late", d.impact, -1)) not in mine]
+            against = [d.key for d in fresh[count:] if d.key not in story.keys]
+            against += [k for d in fresh[count:] if d.late and (k := ("late", d.impact, -1)) not in story.keys]
             against += [("ball", ball.last, -1) for ball in best.track if ball.last not in theirs]
             for key in against:
-                self._against[key] = self._against.get(key, 0.0) + w / remaining
+                self._against[key] = self._against.get(key, 0.0) + story.weight / remaining
+        for station, last in stories[0].lost:
+            for other_last, w in lost_instead(stories[0], [s for s, _ in dropped], station, last).items():
+                swapped = self._instead.setdefault(last, {})
+                swapped[other_last] = swapped.get(other_last, 0.0) + w / remaining
         self._root = boundary
-        self._histories = [self._histories[i] for i in agree]
+        self._histories = [h for s, h in zip(stories, self._histories, strict=True) if s.kept]
+        if self.book.pace_longer > 1:
+            self._histories = [h._replace(period_s=h.period_s * self.book.pace_longer) for h in self._histories]
+            self.book.pace_longer = 1
         self.beliefs.settled_s = self._now if math.isinf(before_s) else before_s
         self.beliefs.tables()

@@ -42,7 +42,9 @@ class Sorter:
         # What does not fit its train is left out of it, so that it does not stand in for the rebound that does.
         if impact.drop >= 0 and (contact < 0 or self._fits(impact, contact, _MISFIT)):
             fit = sum(d.density for d in due if d.contact == contact) if contact >= 0 else math.inf
-            member = Member(impact.rebound, impact.time_s, impact.level_db, impact.number, fit or math.inf)
+            member = Member(
+                impact.rebound, impact.time_s, impact.level_db, impact.number, fit or math.inf, impact.crowded
+            )
             trains.take(impact.drop, member, impact.station, usual=self._usual(impact))
             if impact.rebound <= 0 and impact.station >= 0:
                 self._beliefs.heads[impact.number] = impact.station
