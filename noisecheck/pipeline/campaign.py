@@ -148,13 +148,13 @@ def place_runs(results: Sequence[RunResult], rig: Rig, taps: Sequence[RunResult]
             impacts, faint = ticks.marked(impacts, result.run)
         impacts, more = relocated(named.into(impacts, result.run.name), result.corrections)
         odds = settled(answer.odds, answer.impacts, impacts)
-        impacts = with_drops(impacts, result.run, rig)
         notes = (*result.notes, *answer.notes, *faint, *more)
         done.append(replace(result, impacts=impacts, notes=notes, found=answer.found, odds=odds))
     marked = mark_references([(r.run, r.impacts, r.seconds) for r in done])
+    told = with_drops([(r.run, impacts) for r, impacts in zip(done, marked, strict=True)], rig)
     done = [
         replace(r, impacts=impacts, health=as_references_tell(r.health, r.run, impacts))
-        for r, impacts in zip(done, marked, strict=True)
+        for r, impacts in zip(done, told, strict=True)
     ]
     said = [height_note(r.impacts, r.run, rig) for r in done]
     done = [replace(r, notes=(*r.notes, note)) if note else r for r, note in zip(done, said, strict=True)]

@@ -7,6 +7,7 @@ from collections.abc import Iterable, Sequence
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from noisecheck.bench.rig import Rig
 from noisecheck.bench.runsheet import Run
@@ -52,28 +53,61 @@ def _longest_first_s(run: Run) -> float:
     return min(_LONGEST_FIRST_S, max(_LEAST_FIRST_S, 1.5 * whole))
 
 
-def with_drops(impacts: Impacts, run: Run, rig: Rig) -> Impacts:
-    """Return the impacts of one run with their ``drop`` and ``rebound``.
+def with_drops(runs: Sequence[tuple[Run, Impacts]], rig: Rig) -> list[Impacts]:
+    """Return the impacts of runs with their ``drop`` and ``rebound``; reference drops keep theirs.
 
+    Runs on one pad, from one height, of one revision show their places' habits together: each alone may be short.
     A faint rebound may be too faint to be placed; it still belongs to the train at the microphone that heard it best.
     """
+    found = [impacts for _, impacts in runs]
+    groups: dict[tuple[object, ...], list[int]] = {}
+    for number, (run, _) in enumerate(runs):
+        key = (run.role, run.station, run.treatment, run.drop_height_mm, run.revision)
+        groups.setdefault(key, []).append(number)
+    for members in groups.values():
+        longest_s = _longest_first_s(runs[members[0]][0])
+        tables = [found[m] for m in members]
+        codes = _place_codes(tables, rig)
+        gap_s = longest_s + 1.0  # so that no train goes on in the next run
+        length_s = [float(t["time_s"][-1] - t["time_s"][0]) + gap_s if len(t) else 0.0 for t in tables]
+        begins = np.cumsum([0.0, *length_s[:-1]])
+        times = [t["time_s"] - t["time_s"][:1] + at for t, at in zip(tables, begins, strict=True)]
+        drop, rebound = find_drops(
+            np.concatenate(times),
+            np.concatenate([t["lae_db"] for t in tables]),
+            np.concatenate(codes),
+            longest_first_s=longest_s,
+            faint=np.concatenate([t.flagged(Flag.BOUND | Flag.MACHINE) for t in tables]),
+        )
+        ends = np.cumsum([len(t) for t in tables])
+        for m, table, stop in zip(members, tables, ends.tolist(), strict=True):
+            mine = slice(stop - len(table), stop)
+            found[m] = _numbered(table, drop[mine] - drop[mine].min(initial=len(drop)), rebound[mine])
+    return found
+
+
+def _place_codes(tables: Sequence[Impacts], rig: Rig) -> list[NDArray[np.int64]]:
+    """Return for each impact of each run a code of the place whose train it may belong to, -1 where there is none."""
     stations = {m.channel: m.station for m in rig.microphones if m.station}
-    names = {name: code for code, name in enumerate(dict.fromkeys(stations.values()))}
-    own = np.array([names.get(stations.get(int(c)) or "", -1) for c in impacts["channel"]], np.int64)
-    named = {name: names.setdefault(name, len(names)) for name in impacts.names["station"] if name}
-    lookup = np.array([named.get(name, -1) for name in impacts.names["station"]], np.int64)
-    codes = lookup[impacts.data["station"]] if len(impacts) else own
-    codes = np.where(codes < 0, own, codes)
-    drop, rebound = find_drops(
-        impacts["time_s"],
-        impacts["lae_db"],
-        np.zeros_like(codes) if (codes < 0).all() else codes,
-        longest_first_s=_longest_first_s(run),
-        faint=impacts.flagged(Flag.BOUND | Flag.MACHINE),
-    )
-    if named:
-        drop, rebound = begun_where_placed(drop, rebound, impacts["station"] != "", impacts["lae_db"])
-    return impacts.with_columns(drop=drop, rebound=rebound)
+    number: dict[str, int] = {}
+    codes = []
+    for table in tables:
+        own = [stations.get(int(c)) or "" for c in table["channel"]]
+        names = [str(s) or o for s, o in zip(table["station"], own, strict=True)]
+        if not any(names):
+            names = ["anywhere"] * len(table)  # one place, as far as is known
+        code = np.array([number.setdefault(n, len(number)) if n else -1 for n in names], np.int64)
+        codes.append(np.where(table.flagged(Flag.REFERENCE), -1, code))
+    return codes
+
+
+def _numbered(table: Impacts, drop: NDArray[np.int64], rebound: NDArray[np.int64]) -> Impacts:
+    """Return a run's impacts with what was found of its drops."""
+    reference = table.flagged(Flag.REFERENCE)
+    rebound = np.where(reference, table["rebound"], rebound)
+    if (table["station"] != "").any():
+        drop, rebound = begun_where_placed(drop, rebound, (table["station"] != "") | reference, table["lae_db"])
+    return table.with_columns(drop=drop, rebound=rebound)
 
 
 def drops_of(impacts: Impacts) -> Drops:

@@ -1,0 +1,36 @@
+"""Drops and rebounds over the runs of a campaign."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from noisecheck.bench.rig import Rig
+from noisecheck.bench.runsheet import Run
+from noisecheck.core.flags import Flag
+from noisecheck.core.table import Impacts
+from noisecheck.pipeline.flowing import with_drops
+
+
+def test_short_runs_on_one_pad_show_their_rebounds_together() -> None:
+    # Two drops a run, with one rebound each 78 ms later: too few to show a habit by themselves.
+    rng = np.random.default_rng(6)
+    runs = []
+    for number in range(6):
+        first = np.array([2.0, 4.5]) + rng.uniform(0.0, 0.5, 2)
+        times = np.sort(np.concatenate([first, first + rng.normal(0.078, 0.001, 2)]))
+        levels = np.array([-45.0, -58.0, -45.0, -58.0]) + rng.normal(0.0, 1.0, 4)
+        run = Run(f"felt-{number}", ("a.wav",), treatment="felt", station="landing")
+        runs.append((run, Impacts.of(4, run=run.name, time_s=times, lae_db=levels, station="landing")))
+    told = with_drops(runs, Rig())
+    assert [t["rebound"].tolist() for t in told] == [[0, 1, 0, 1]] * 6
+    assert [t["drop"].tolist() for t in told] == [[0, 0, 1, 1]] * 6
+    (alone,) = with_drops(runs[:1], Rig())
+    assert alone["rebound"].tolist() == [0, 0, 0, 0]
+
+
+def test_reference_drops_keep_what_they_are() -> None:
+    flags = np.array([Flag.REFERENCE, Flag.REFERENCE, 0, 0], np.uint32)
+    table = Impacts.of(4, time_s=[1.0, 1.2, 9.0, 11.0], lae_db=-40.0, flags=flags, rebound=[0, 1, -1, -1])
+    (told,) = with_drops([(Run("one", ("a.wav",)), table)], Rig())
+    assert told["rebound"].tolist() == [0, 1, 0, 0]
+    assert [len(t) for t in with_drops([(Run("none", ("a.wav",)), Impacts.empty())], Rig())] == [0]
