@@ -18,7 +18,7 @@ from noisecheck.pipeline.listen import Heard, ListenSettings
 
 __all__ = ["Donors", "Levels", "Pieces", "Trials", "donors_of"]
 
-_PIECES: Final = 8
+_PIECES: Final = 7
 _PIECE_S: Final = 12
 _DONORS: Final = 24
 _COPY_S: Final = 0.25

@@ -21,11 +21,12 @@ _WIDTH_DB: Final = (1.8, 0.7)
 """Width of the curve believed before anything is tried, and the natural log of the factor it may well be off."""
 _WIDTHS_DB: Final = np.geomspace(0.3, 20.0, 24)
 _MIDDLES: Final = 41
-_Z: Final = np.linspace(-1.5, 9.0, 85)
-_SPREADS: Final = np.geomspace(0.35, 6.0, 28)
-_NODES: Final = (np.arange(12) + 0.5) / 12
+_Z: Final = np.linspace(-1.5, 9.0, 61)
+_SPREADS: Final = np.geomspace(0.35, 6.0, 24)
+_NODES: Final = (np.arange(6) + 0.5) / 6
 _LEAST_SPREAD_DB: Final = 0.5
-_DRAWS: Final = 96
+_CURVES: Final = 48
+_DRAWS: Final = 4 * _CURVES
 _MOST_LEVELS: Final = 500
 LEAST_KNOWN: Final = 8
 """Levels needed to tell of a shape at all."""
@@ -116,7 +117,7 @@ def loud_enough(curve: Curve, level_db: Floats, known: NDArray[np.bool_], rng: n
     """
     from scipy.special import log_ndtr, ndtr, ndtri
 
-    middle, width = curve.draws(_DRAWS, rng)
+    middle, width = curve.draws(_CURVES, rng)
     if len(level_db) > _MOST_LEVELS:  # more would ask for a finer grid
         order = np.argsort(level_db, kind="stable")
         some = order[np.linspace(0, len(order) - 1, _MOST_LEVELS).round().astype(np.int64)]
@@ -131,10 +132,10 @@ def loud_enough(curve: Curve, level_db: Floats, known: NDArray[np.bool_], rng: n
     low = told[told <= top]
     above, below = len(told) - len(low), n - len(told)
     spread = max(float(np.std(low)), _LEAST_SPREAD_DB) * _SPREADS
-    at = rng.random(_DRAWS)
-    share = np.empty(_DRAWS)
+    at = rng.random((_CURVES, _DRAWS // _CURVES))
+    share = np.empty_like(at)
     left_out = n * log_ndtr(_Z)[:, None]
-    for k in range(_DRAWS):
+    for k in range(_CURVES):
         wide = np.hypot(spread, width[k])
         mean = middle[k] + _Z[:, None] * wide
         square = np.sum(low**2) - 2.0 * mean * low.sum() + len(low) * mean**2
@@ -147,51 +148,52 @@ def loud_enough(curve: Curve, level_db: Floats, known: NDArray[np.bool_], rng: n
             fits += below * np.log(np.maximum(heard, 1e-300))
         weight = np.cumsum(_normed(fits).sum(axis=1))
         share[k] = ndtr(np.interp(at[k], weight, _Z))
-    return share
+    return share.ravel()
 
 
 @dataclass(frozen=True)
 class NearBy:
-    """Impacts that come within a span of time after another one, the near time, and copies put there."""
+    """Impacts that come within a span of time after another one, and copies put there."""
 
-    heard: int
-    """Impacts heard in all."""
-    after: int
-    """Impacts heard soon after the near time..."""
-    after_s: float
-    """... and time in which they could come."""
     near: int
-    """Impacts heard in the near time..."""
+    """Impacts heard in the span..."""
     near_s: float
-    """... time in which they could come..."""
+    """... the time in which they could come..."""
     deaf_s: float
-    """... and what of it right after an impact, in which no second one is told from the first."""
+    """... and what of it lies right after an impact, where no second one is told from the first."""
     tried: int
-    """Copies of levels like the run's own, put into the near time..."""
+    """Copies of levels like the run's own, put into the span..."""
     found: int
     """... and how many of them were found."""
 
-    def missed(self, rng: np.random.Generator) -> Floats:
-        """Return draws of the impacts missed there, for each one heard in all.
+    def came(self, most_per_s: Floats | None, rng: np.random.Generator) -> tuple[Floats, Floats]:
+        """Return draws of how many a second came and of how many of them were missed.
 
-        How often they come is told by those heard, but not more often than soon after the near time.
+        How many came is told by those heard, but is not taken to be more than ``most_per_s`` unless they were heard.
         """
         lost = rng.beta(self.tried - self.found + 0.5, self.found + 0.5, _DRAWS)
         heard_s = max(self.near_s - self.deaf_s, 1e-9)
         rate = rng.gamma(self.near + 1.0, 1.0, _DRAWS) / (heard_s * np.maximum(1.0 - lost, 1e-3))
-        most = rng.gamma(self.after + 0.5, 1.0, _DRAWS) / max(self.after_s, 1e-9)
-        rate = np.minimum(rate, np.maximum(most, self.near / heard_s))
-        return np.asarray(rate * (self.deaf_s + (self.near_s - self.deaf_s) * lost) / max(self.heard, 1))
+        if most_per_s is not None:
+            rate = np.minimum(rate, np.maximum(most_per_s, self.near / heard_s))
+        return rate, rate * (self.deaf_s + (self.near_s - self.deaf_s) * lost)
 
 
-def share_of(loud: Floats, near: Sequence[NearBy], rng: np.random.Generator) -> tuple[float, float, float]:
+def share_of(loud: Floats, heard: int, near: Sequence[NearBy], rng: np.random.Generator) -> tuple[float, float, float]:
     """Return the share of a run's impacts that is heard: the 5 % end, the median and the 95 % end of what is likely.
 
     Args:
         loud: draws from :func:`loud_enough`.
-        near: what is known of impacts soon after another, span by span.
+        heard: impacts heard in all.
+        near: what is known of impacts soon after another, the latest span first: in each of them no more are taken to
+            come unheard than in the one after it. Of the first nothing is missed.
         rng: for the draws.
     """
-    missed = sum((span.missed(rng) for span in near), np.zeros(_DRAWS))
-    low, value, high = np.quantile(1.0 / (1.0 / loud + missed), [0.05, 0.5, 0.95])
+    most: Floats | None = None
+    unheard = np.zeros(_DRAWS)
+    for span in near:
+        rate, missed = span.came(most, rng)
+        unheard += missed if most is not None else 0.0
+        most = rate
+    low, value, high = np.quantile(1.0 / (1.0 / loud + unheard / max(heard, 1)), [0.05, 0.5, 0.95])
     return float(low), float(value), float(high)

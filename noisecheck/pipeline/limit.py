@@ -26,7 +26,7 @@ __all__ = ["DetectionLimit", "detection_limit"]
 _LEAST_DONORS: Final = 3
 _KNOWN_DB: Final = 3.0
 """Below this margin a level is a bound only (ISO 3746:2010 clause 8.3.3)."""
-_AT_ONCE: Final = (2, 2, 4)
+_AT_ONCE: Final = (2, 2, 3)
 """Pieces that copies are put into before their levels are chosen anew."""
 _REACH_DB: Final = 14.0
 _CLEAR_S: Final = (0.5, 0.25, 0.12, 0.06)
@@ -128,7 +128,7 @@ def detection_limit(
         loud = loud_enough(curve_of(trials.level_db[away], trials.found[away]), own[alone], known[alone], rng)
         if float(np.median(loud)) < _REACHED:
             why = "levels of what is heard reach down to the limit: the share below it is told by their shape only"
-        share = share_of(loud, _near_by(gap_s, near_s, trials), rng)
+        share = share_of(loud, len(own), _near_by(gap_s, near_s, trials), rng)
     if trials.found[clear].all() or not trials.found[clear].any():
         why = (
             "every copy was found: an upper bound" if trials.found[clear].any() else "no copy was found: a lower bound"
@@ -177,17 +177,12 @@ def _tried(pieces: Pieces, donors: Donors, own_db: NDArray[np.float64], clear_s:
 
 
 def _near_by(gap_s: NDArray[np.float64], near_s: float, trials: Trials) -> list[NearBy]:
-    """Return what is known of impacts very soon and soon after another."""
-    after = int(((gap_s > near_s) & (gap_s <= 3.0 * near_s)).sum())
-    after_s = float(np.clip(gap_s - near_s, 0.0, 2.0 * near_s).sum())
+    """Return what is known of impacts a while, soon and very soon after another."""
     spans = []
-    for begin, end in ((0.0, _SOON_S), (_SOON_S, near_s)):
-        put = (trials.gap_s > begin) & (trials.gap_s <= end)
+    for begin, end in ((near_s, 2.0 * near_s), (_SOON_S, near_s), (0.0, _SOON_S)):
+        put = (trials.gap_s > begin) & (trials.gap_s <= end) & (trials.gap_s <= near_s)
         spans.append(
             NearBy(
-                heard=len(gap_s),
-                after=after,
-                after_s=after_s,
                 near=int(((gap_s > begin) & (gap_s <= end)).sum()),
                 near_s=float(np.clip(gap_s - begin, 0.0, end - begin).sum()),
                 deaf_s=float(np.clip(gap_s - begin, 0.0, max(_DEAF_S - begin, 0.0)).sum()),
