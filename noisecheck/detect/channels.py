@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from noisecheck.detect.candidates import Candidates
 from noisecheck.detect.habits import Arrival, Habits
 
-__all__ = ["MOST_SPREAD_S", "Onsets", "merge_channels"]
+__all__ = ["MOST_SPREAD_S", "Onsets", "merge_channels", "moments"]
 
 MOST_SPREAD_S = 0.010
 """Arrivals within this belong together where microphone positions do not say better (3.4 m of air)."""
@@ -46,6 +46,25 @@ class Onsets:
     def own_arrival(self) -> NDArray[np.int64]:
         """Return the onset on the channel that heard it loudest, (n,)."""
         return self.arrival[np.arange(len(self)), self.channel]
+
+
+def moments(found: Sequence[Candidates], before: int) -> NDArray[np.int64]:
+    """Return the sorted onsets of the candidates of all channels, and of the louder sounds upon them.
+
+    What lies more than the longest time between two microphones from all of them cannot belong together with any.
+
+    Args:
+        found: candidates of each channel.
+        before: what is upon an earlier onset but comes only from this frame on is given as the frame before it.
+    """
+    parts = [np.empty(0, np.int64)]
+    for c in found:
+        parts.append(c.onset)
+        more = np.flatnonzero((c.louder > 0) & (c.onset < before))
+        # Moments between the two leave no gap of 2 ms within one candidate.
+        upon = c.onset[more, None] + c.louder[more, None] * np.arange(1, 7) // 6
+        parts.append(np.minimum(upon, before - 1).ravel())
+    return np.sort(np.concatenate(parts))
 
 
 def merge_channels(
@@ -84,6 +103,7 @@ def merge_channels(
     late = np.concatenate([c.louder for c in found]) if count else np.empty(0, np.int64)
     by_db = np.concatenate([c.louder_db for c in found]) if count else np.empty(0)
     made: list[_Source] = []
+    steps: list[tuple[Arrival, Arrival]] = []
     groups.sort(key=lambda g: int(at[g].min()))
     tops = _arrivals(*(x[[g[level[g].argmax()] for g in groups]] for x in (of, at, level, sure))) if groups else []
     for number, members in enumerate(groups):
@@ -95,9 +115,13 @@ def merge_channels(
         before = {a.channel: a for a in softer}
         heard = [*(before.get(a.channel, a) for a in first), *louder]
         parted = _parted(heard, before, beside, habits) if len(members) > 1 else None
+        whole = first
         # What the sources just told apart sent elsewhere may have come as a detection of its own.
         if not (made and made[-1].parted and parted is None and _absorbed(first, made[-2:], habits)):
-            made += parted or [_Source(max(first, key=lambda a: a.level_db), first, parted=False)]
+            if made and not made[-1].parted and parted is None and steps:
+                made[-1], whole = _handed_on(made[-1], steps, first, int(spread_s * rate))
+            made += parted or [_Source(_loudest(whole), whole, parted=False)]
+        steps = [(before[a.channel], a) for a in louder if a.frame - before[a.channel].frame > _LATE_S * rate]
         habits.learn(*_row(first, count), single=not (late[members] > _LATE_S * rate).any())
     if not made:
         none = np.empty(0, np.int64)
@@ -129,6 +153,34 @@ def _row(heard: Iterable[Arrival], count: int) -> tuple[NDArray[np.int64], NDArr
     for a in heard:
         arrival[a.channel], level[a.channel] = a.frame, a.level_db
     return arrival, level
+
+
+def _loudest(heard: Iterable[Arrival]) -> Arrival:
+    return max(heard, key=lambda a: a.level_db)
+
+
+def _handed_on(
+    source: _Source, steps: list[tuple[Arrival, Arrival]], then: list[Arrival], spread: int
+) -> tuple[_Source, list[Arrival]]:
+    """Give the louder sounds upon an impact's arrivals to the next one, where that was not noticed otherwise.
+
+    Both were noticed, so a louder sound at a microphone that knows only the first, as near to the second's arrivals as
+    its own must be, is the second's.
+
+    Args:
+        source: the first impact.
+        steps: its arrivals upon which a louder sound came, and these.
+        then: arrivals of the next impact.
+        spread: longest time a sound takes from the first microphone to the last, frames.
+    """
+    heard = list(source.heard)
+    for softer, louder in steps:
+        mine = [a for a in heard if a.channel == louder.channel]
+        near = all(a.channel != louder.channel and abs(a.frame - louder.frame) <= spread for a in then)
+        if near and mine:
+            heard[heard.index(mine[0])] = softer
+            then = [*then, louder]
+    return _Source(_loudest(heard), heard, parted=False), then
 
 
 def _absorbed(heard: list[Arrival], sources: list[_Source], habits: Habits) -> bool:

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from noisecheck.detect.candidates import Candidates
-from noisecheck.detect.channels import Onsets, merge_channels
+from noisecheck.detect.channels import Onsets, merge_channels, moments
 from noisecheck.detect.decide import DetectSettings, decide
 from noisecheck.detect.habits import Habits
 from noisecheck.pipeline.tiles import BEFORE_S, DecidedTile, Tile
@@ -151,7 +151,7 @@ class Decisions:
 
     def _settle(self, heard_to: int) -> None:
         """Make impacts of the candidates with which none yet to come can belong together."""
-        at = np.sort(np.concatenate([c.onset for c in self._open]))
+        at = moments(self._open, heard_to)
         gap = np.diff(np.append(at, heard_to)) > self._spread
         whole = heard_to >= self._frames
         cut = heard_to if whole else int(at[np.flatnonzero(gap)[-1]]) + 1 if gap.any() else 0

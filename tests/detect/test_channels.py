@@ -82,6 +82,39 @@ def test_impacts_beside_two_microphones_are_two_however_close() -> None:
         assert len(matched.false_index) == 0
 
 
+def _crossed(seed: int) -> np.ndarray:
+    """Return samples (n, 3): thrice an impact beside one microphone, 11.5 ms later a louder one by the next."""
+    rng = np.random.default_rng(seed)
+    samples = np.stack([noise(STEADY["pink"], RATE, 5.0, seed + c) for c in range(3)], axis=1)
+    clean = samples.copy()
+    for at_s in (2.0, 3.0, 4.0):
+        arrivals = (
+            ((0.0, 0.0), (0.0010, -10.0), (0.0027, -40.0)),
+            ((0.0129, 0.0), (0.0116, 10.0), (0.0127, 2.0)),
+        )
+        for heard in arrivals:
+            wave = click(RATE, rng)
+            wave *= snr_gain(wave, clean[:, 0], RATE, 30.0)
+            for channel, (late_s, gain_db) in enumerate(heard):
+                at = int((at_s + late_s) * RATE)
+                samples[at : at + len(wave), channel] += (wave * 10 ** (gain_db / 20)).astype(np.float32)
+    return samples
+
+
+def test_arrivals_that_cross_are_each_the_nearer_impacts() -> None:
+    # The second microphone hears the first impact first, and only a louder sound upon it is the second.
+    samples = _crossed(2)
+    found = detect_channels(samples, RATE, spread_s=0.0065)
+    np.testing.assert_array_equal(found.channel, [0, 1] * 3)
+    np.testing.assert_allclose(
+        found.arrival[1::2] / RATE - [[2.0], [3.0], [4.0]], [[0.0129, 0.0116, 0.0127]] * 3, atol=5e-4
+    )
+    stream = Stream(RATE, 3, spread_s=0.0065)
+    parts = [stream.push(samples[i : i + 1_601]) for i in range(0, len(samples), 1_601)]
+    parts.append(stream.finish())
+    np.testing.assert_array_equal(np.concatenate([p.arrival for p in parts]), found.arrival)
+
+
 def test_one_source_is_never_told_apart() -> None:
     # A third place, as far from both microphones: as loud at one as at the other, unlike anything beside either.
     samples, _ = _two_stations([], 6)
