@@ -8,14 +8,17 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from noisecheck.bench.campaign import Campaign, load_campaign, run_names
 from noisecheck.bench.rig import Rig
 from noisecheck.bench.rig_file import load_rig
 from noisecheck.bench.runsheet import Run
+from noisecheck.compare.summary import BANDS, RunSummary, summarise
+from noisecheck.core.bands import NOMINAL_THIRD_HZ
 from noisecheck.core.errors import InputError
 from noisecheck.core.provenance import provenance, settings_document
 from noisecheck.core.table import Impacts
-from noisecheck.core.units import energy_mean_db
 from noisecheck.pipeline.campaign import place_runs, share_of
 from noisecheck.pipeline.listen import ListenSettings
 from noisecheck.pipeline.run import RunResult, Told, listen_to_run, spread_of
@@ -45,25 +48,39 @@ class Measured:
         }
 
     def sentences(self) -> list[str]:
-        """Return what was measured in a few plain lines."""
+        """Return what was measured in a few plain lines; levels are those that ``compare`` takes."""
         lines = []
         for run in self.runs:
             table = run.impacts
             lines.append(f"{run.run.files[0]}: {len(table)} impacts in {run.seconds:.1f} s")
             lines += [f"  {note}" for note in run.notes]
-            if not len(table):
-                continue
-            unit = f"dB re {table['db_re'][0]}"
-            for station in sorted(set(table["station"])):
-                part = table.where(table.is_text("station", station))
-                levels = part["lae_db"][part["lae_db"] == part["lae_db"]]
-                place = station or "unplaced"
-                loudest = part["lzpeak_db"].max()
-                lines.append(
-                    f"  {place}: {len(part)}, L_AE {energy_mean_db(levels):.1f} {unit} (energy mean), "
-                    f"loudest peak L_Zpeak {loudest:.1f} dB"
-                )
+            for row in summarise(table, [run.run]):
+                lines += _of_place(row, table)
+            placed = table["station"] != ""
+            if placed.any() and not placed.all():
+                lines.append(f"  unplaced: {int((~placed).sum())}")
         return lines
+
+
+def _of_place(row: RunSummary, table: Impacts) -> list[str]:
+    """Return the lines on one place of one run: its drops, their levels, what was left out."""
+    part = table.where(table.is_text("station", row.station)) if table.is_text("station", row.station).any() else table
+    if not len(part):
+        return []
+    rebounds = int((part["rebound"] > 0).sum())
+    count = f"{row.impacts} drops" + (f" and {rebounds} rebounds" if rebounds else "")
+    unit, mean = f"dB re {part['db_re'][0]}", row.value("lae_db")
+    said = [count]
+    if np.isfinite(mean):
+        said.append(f"L_AE {mean:.1f} {unit} (mean of {row.used}; energy mean {row.energy[0]:.1f})")
+    bands = row.mean[BANDS]
+    if np.isfinite(bands).any():
+        said.append(f"strongest band {NOMINAL_THIRD_HZ[int(np.nanargmax(bands))]:g} Hz")
+    if np.isfinite(part["lzpeak_db"]).any():
+        said.append(f"loudest peak L_Zpeak {np.nanmax(part['lzpeak_db']):.1f} dB")
+    gone = ", ".join(f"{n} {word.replace('_', ' ')}" for word, n in row.excluded.items())
+    lines = [f"  {row.station or 'all impacts'}: {', '.join(said)}" + (f"; left out: {gone}" if gone else "")]
+    return lines + [f"  {warning}" for warning in row.warnings]
 
 
 def measure_files(

@@ -1,0 +1,35 @@
+"""What `measure` says of a recording is what `compare` takes of it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import soundfile
+
+from noisecheck.pipeline.files import measure_files
+from noisecheck.pipeline.listen import ListenSettings
+
+RATE = 16_000
+
+
+def test_drops_and_rebounds_stand_apart(tmp_path: Path) -> None:
+    rng = np.random.default_rng(4)
+    sound = rng.normal(0.0, 1e-5, 20 * RATE)
+    t = np.arange(RATE // 10) / RATE
+    ring = np.sin(2 * np.pi * 2000 * t) * np.exp(-t / 0.01)
+    for k in range(8):
+        at = 1.0 + 2.2 * k + rng.uniform(0.0, 0.3)
+        for late, size in ((0.0, 0.2), (0.25, 0.05)):
+            first = round((at + late) * RATE)
+            sound[first : first + len(t)] += size * ring
+    soundfile.write(tmp_path / "take.wav", sound, RATE, subtype="PCM_24")
+    measured = measure_files([tmp_path / "take.wav"], settings=ListenSettings())
+    first, second = measured.sentences()
+    assert first.endswith("16 impacts in 20.0 s")
+    # A decaying sine of amplitude a and time constant tau carries a^2 tau / 4; A-weighting is +1.2 dB at 2 kHz.
+    expected = 10 * np.log10(0.2**2 * 0.01 / 4) + 1.2
+    level = float(second.split("L_AE ")[1].split(" dB")[0])
+    assert abs(level - expected) < 0.3
+    assert second.startswith("  all impacts: 8 drops and 8 rebounds, ")
+    assert "strongest band 2000 Hz" in second
