@@ -88,12 +88,14 @@ class References:
     """Takes at whose ends reference drops were found, without the run sheet naming them."""
     ridden: tuple[str, ...] = ()
     """A sentence for each run whose reference drops show that loud sound was turned down."""
+    doubts: tuple[str, ...] = ()
+    """What stays open: impacts that may be reference drops and were not taken for them, stated ones not heard."""
 
     @property
     def sentences(self) -> tuple[str, ...]:
         """What to say: where they come from, spread, then what is amiss."""
         if not self.drops:
-            return self.ridden
+            return (*self.doubts, *self.ridden)
         told = []
         if self.found_in:
             takes = f"{len(self.found_in)} takes" if len(self.found_in) > 1 else self.found_in[0]
@@ -106,14 +108,14 @@ class References:
             )
         told += _said_drifts(self.drifts)
         told += [_said_session(s, self.sessions[0].session) for s in self.sessions[1:]]
-        return (*told, *self.ridden)
+        return (*told, *self.doubts, *self.ridden)
 
     @property
     def alarms(self) -> tuple[str, ...]:
         """The sentences that warn: drift, moved microphone, sessions that cannot be tied."""
         told = _said_drifts(self.drifts)
         return (*told, *(_said_session(s, self.sessions[0].session) for s in self.sessions
-                         if s.verdict in ("moved", "not comparable")), *self.ridden)  # fmt: skip
+                         if s.verdict in ("moved", "not comparable")), *self.doubts, *self.ridden)  # fmt: skip
 
     def to_dict(self) -> dict[str, Any]:
         """Return everything as plain values, for JSON and the page."""
@@ -132,6 +134,7 @@ class References:
                  "shape_db": rounded(d.shape_db), "drops": list(d.drops), "shown": d.shown, "moved": d.moved}
                 for d in self.drifts
             ],
+            "doubts": list(self.doubts),
             "sentences": list(self.sentences),
             "alarms": list(self.alarms),
         }  # fmt: skip

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import replace
 
@@ -11,15 +12,24 @@ from numpy.typing import NDArray
 from noisecheck.audio.health import Health
 from noisecheck.bench.runsheet import Run
 from noisecheck.compare.compression import Compression, compression_of
-from noisecheck.compare.reference import find_reference_drops
+from noisecheck.compare.reference import TakeEnds, find_reference_drops
 from noisecheck.compare.summary import RunSummary, one_station, summarise
 from noisecheck.compare.ties import References, study_references
+from noisecheck.core.errors import InputError, one_line
 from noisecheck.core.flags import Flag
 from noisecheck.core.table import Impacts
 
-__all__ = ["as_references_tell", "machine_impacts", "mark_references", "references_of", "tied_summaries"]
+__all__ = [
+    "as_references_tell",
+    "machine_impacts",
+    "mark_references",
+    "references_of",
+    "stated_drops",
+    "tied_summaries",
+]
 
 Table = tuple[Run, Impacts]
+_COLUMN = "reference_drops"
 
 
 def mark_references(runs: Sequence[tuple[Run, Impacts, float]]) -> list[Impacts]:
@@ -29,9 +39,7 @@ def mark_references(runs: Sequence[tuple[Run, Impacts, float]]) -> list[Impacts]
     that loud sound was turned down, all impacts of the run carry the flag ``gain_riding``.
     """
     marked = [impacts for _, impacts, _ in runs]
-    tests = [i for i, (run, impacts, _) in enumerate(runs) if run.role == "test" and len(impacts)]
-    found = find_reference_drops([runs[i][1] for i in tests], [runs[i][2] for i in tests])
-    for i, ends in zip(tests, found, strict=True):
+    for i, ends in _found(runs):
         if not len(ends.rows):
             continue
         table = marked[i]
@@ -46,6 +54,80 @@ def mark_references(runs: Sequence[tuple[Run, Impacts, float]]) -> list[Impacts]
         if _compression(run, marked[i]) is not None:
             marked[i] = marked[i].with_columns(flags=marked[i]["flags"] | np.uint32(Flag.GAIN_RIDING))
     return marked
+
+
+def _found(runs: Sequence[tuple[Run, Impacts, float]]) -> list[tuple[int, TakeEnds]]:
+    """Return, for each test run with impacts, its place among the runs and what its ends hold."""
+    tests = [i for i, (run, impacts, _) in enumerate(runs) if run.role == "test" and len(impacts)]
+    found = find_reference_drops(
+        [runs[i][1] for i in tests],
+        [runs[i][2] for i in tests],
+        balls_fed=[runs[i][0].balls_fed for i in tests],
+        stated=[stated_drops(runs[i][0]) for i in tests],
+    )
+    return list(zip(tests, found, strict=True))
+
+
+def stated_drops(run: Run) -> tuple[int, int] | None:
+    """Return how many reference drops the run sheet states at the start and end of a take; None where it says nothing.
+
+    The column ``reference_drops`` holds their number at each end (3), or at the start and at the end (3+2), or 0.
+
+    Raises:
+        InputError: it holds something else.
+    """
+    text = run.extra.get(_COLUMN, "").replace(" ", "")
+    if not text:
+        return None
+    numbers = re.fullmatch(r"(\d{1,2})(?:\+(\d{1,2}))?", text)
+    if numbers is None:
+        raise InputError(
+            f"runs.csv, line {run.line}, column '{_COLUMN}': '{one_line(text)}' is no number of reference drops: write "
+            "3 for three at each end of the take, 3+2 for three at its start and two at its end, or 0"
+        )
+    start, end = numbers.groups()
+    return int(start), int(start if end is None else end)
+
+
+def _said_open(tables: Sequence[Table]) -> tuple[str, ...]:
+    """Return what to say of ends of takes that may be reference drops, and of stated ones that were not heard so."""
+    # The last half second never counts, and a take goes on after its last impact.
+    takes = [(run, impacts, float(impacts["time_s"].max(initial=0.0)) + 1.0) for run, impacts in tables]
+    said: list[str] = []
+    may_be: list[tuple[str, str, str]] = []
+    for i, ends in _found(takes):
+        run, impacts, _ = takes[i]
+        sides = _sides(impacts)
+        heard = [int((side & (impacts["rebound"] == 0)).sum()) for _, side in sides]
+        stated = stated_drops(run)
+        if stated is not None:
+            said += [
+                f"run {run.name}: {_COLUMN} states {n} at the {word}, but {h if h else 'none'} could be told there"
+                for n, h, (word, _) in zip(stated, heard, sides, strict=True)
+                if n != h
+            ]
+            said += [
+                f"run {run.name}: {_COLUMN} states {stated[e.end]} at the {sides[e.end][0]}, but no silence stands "
+                "between them and the rest: check the number"
+                for e in ends.open
+            ]
+            continue
+        own = [e for e in ends.open if not heard[e.end]]
+        if own:
+            word = " and the ".join(f"{'last' if e.end else 'first'} {e.drops}" for e in own)
+            pause = min(e.pause_s for e in own)
+            counts = {e.end: e.drops for e in own}
+            one = f"{counts.get(False, heard[0])}+{counts.get(True, heard[1])}"
+            may_be.append((run.name, f"the {word} drops stand {pause:.0f} s apart from the rest", one))
+    if may_be:
+        name, what, one = may_be[0]
+        more = f" (and so in {len(may_be) - 1} more: {', '.join(n for n, *_ in may_be[1:4])}"
+        more += f"{', ...' if len(may_be) > 4 else ''})" if len(may_be) > 1 else ""
+        said.append(
+            f"run {name}: {what} and may be reference drops{more if len(may_be) > 1 else ''}; they are counted as the "
+            f"machine's: say in runs.csv, column {_COLUMN}, {one} (at the start + at the end) if they are, 0 if not"
+        )
+    return tuple(said)
 
 
 def as_references_tell(health: Health | None, run: Run, impacts: Impacts) -> Health | None:
@@ -129,8 +211,9 @@ def references_of(tables: Sequence[Table], summaries: Sequence[RunSummary]) -> R
     names = tuple(dict.fromkeys(takes.values()))
     gains = [(run.name, _compression(run, impacts)) for run, impacts in tables]
     ridden = tuple(f"run {name}: {found.sentence()}" for name, found in gains if found is not None)
+    doubts = _said_open(tables)
     found = study_references(ends, takes=takes, found_in=names)
     if ends and not _by_sheet(own, ends):
-        return replace(found, ridden=ridden)
+        return replace(found, ridden=ridden, doubts=doubts)
     told = study_references(own)
-    return replace(told, drifts=(*told.drifts, *found.drifts), found_in=names, ridden=ridden)
+    return replace(told, drifts=(*told.drifts, *found.drifts), found_in=names, ridden=ridden, doubts=doubts)

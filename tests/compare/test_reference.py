@@ -270,3 +270,89 @@ def test_no_reference_drops_say_nothing() -> None:
     told = study_references([])
     assert (told.sentences, told.alarms, told.drops) == ((), (), 0)
     assert told.to_dict()["repeatability_db"] is None
+
+
+def scattered(rng: Rng, sound: np.ndarray, count: int, sd_db: float) -> list[tuple[float, float, np.ndarray]]:
+    """Drops on other spots of a tile: every band of every hit differs by so much."""
+    return [(t, level, bands + rng.normal(0, sd_db, 30)) for t, level, bands in drops(rng, sound, count)]
+
+
+def one_station(rng: Rng, sound: np.ndarray, count: int, sd_db: float) -> list[tuple[float, float, np.ndarray]]:
+    return [(2.4 * k + rng.normal(0, 0.1), 60 + rng.normal(0, 1), spectrum() + sound + rng.normal(0, sd_db, 30))
+            for k in range(count)]  # fmt: skip
+
+
+def test_drops_that_differ_by_decibels_from_hit_to_hit_are_found() -> None:
+    """Scatter of 3 dB a band; the tile differs from the one station by 4 dB: every end of six takes, nothing else."""
+    for seed in range(10):
+        rng = np.random.default_rng(100 + seed)
+        tile, station = rng.normal(0, 4, 30), rng.normal(0, 4, 30)
+        takes = [take((0.0, scattered(rng, tile, 3, 3.0)), (5.0, one_station(rng, station, 8, 3.0)),
+                      (5.0, scattered(rng, tile, 3, 3.0))) for _ in range(6)]  # fmt: skip
+        for ends in found_in(*takes):
+            assert (ends.start.tolist(), ends.end.tolist()) == (list(range(6)), list(range(14, 20)))
+
+
+def test_balls_set_apart_that_scatter_are_never_taken() -> None:
+    """First and last balls of the same one station, scatter 1 to 4 dB: 0 taken in 60 campaigns."""
+    for seed in range(60):
+        rng = np.random.default_rng(200 + seed)
+        station, sd = rng.normal(0, 4, 30), 1.0 + seed % 4
+        takes = [take(*((6.0, one_station(rng, station, n, sd)) for n in (3, 9, 2))) for _ in range(4)]
+        assert all(len(e.rows) == 0 for e in found_in(*takes))
+
+
+def test_a_ball_of_the_machine_between_drops_and_machine_is_not_taken() -> None:
+    rng = np.random.default_rng(11)
+    tile, station = rng.normal(0, 4, 30), rng.normal(0, 4, 30)
+    takes = [take((0.0, drops(rng, tile, 3)), (4.0, one_station(rng, station, 2, 1.0)),
+                  (6.0, one_station(rng, station, 9, 1.0)), (4.0, drops(rng, tile, 3))) for _ in range(3)]  # fmt: skip
+    assert [len(e.start_drops) for e in found_in(*takes)] == [3, 3, 3]
+
+
+def test_a_machine_not_heard_in_one_take_is_known_from_the_others() -> None:
+    rng = np.random.default_rng(12)
+    tile = rng.normal(0, 4, 30)
+    silent = take((0.0, drops(rng, tile, 3)), (30.0, drops(rng, tile, 3)))
+    ends = found_in(with_drops(rng, tile), with_drops(rng, tile), silent)
+    assert (len(ends[2].start_drops), len(ends[2].end_drops)) == (3, 3)
+
+
+def test_too_few_ends_are_left_open_and_said() -> None:
+    """Drops at the start of two takes only: unlike the machine, but two ends of two takes are not enough."""
+    rng = np.random.default_rng(13)
+    tile = rng.normal(0, 4, 30)
+    takes = [take((0.0, drops(rng, tile, 3)), (5.0, machine(rng, 10))) for _ in range(2)]
+    for ends in found_in(*takes):
+        assert len(ends.rows) == 0
+        assert [(e.end, e.drops) for e in ends.open] == [(False, 3)]
+        assert 4.5 < ends.open[0].pause_s < 6.0
+
+
+def test_ends_that_sound_like_the_machine_are_open_unless_the_balls_fed_tell() -> None:
+    rng = np.random.default_rng(14)
+    station = rng.normal(0, 4, 30)
+    one = take(*((6.0, one_station(rng, station, n, 1.0)) for n in (3, 10, 3)))
+    table = [one[0].with_columns(rebound=0)]
+    for fed, expected in ((None, 2), (10, 2), (16, 0)):
+        (ends,) = find_reference_drops(table, [one[1]], balls_fed=[fed])
+        assert (len(ends.rows), len(ends.open)) == (0, expected)
+
+
+def test_what_the_user_states_stands() -> None:
+    rng = np.random.default_rng(15)
+    station = rng.normal(0, 4, 30)
+    one = take((0.0, drops(rng, station, 3)), (3.0, one_station(rng, station, 9, 1.0)), (3.0, drops(rng, station, 2)))
+    (ends,) = find_reference_drops([one[0]], [one[1]], stated=[(3, 2)])
+    assert ends.start.tolist() == list(range(6))
+    assert ends.end.tolist() == list(range(15, 19))
+    assert (ends.start_drops.tolist(), ends.end_drops.tolist()) == ([0, 2, 4], [15, 17])
+    tile = rng.normal(0, 4, 30)
+    takes = [with_drops(rng, tile) for _ in range(3)]
+    tables, seconds = [t for t, _ in takes], [s for _, s in takes]
+    none = find_reference_drops(tables, seconds, stated=[(0, 0)] * 3)
+    assert all(len(e.rows) == 0 and not e.open for e in none)
+    # one stated take tells the others
+    half = take((0.0, drops(rng, tile, 3)), (3.5, machine(rng)))
+    found = find_reference_drops([half[0], half[0]], [half[1]] * 2, stated=[(3, 0), None])
+    assert [(len(e.start_drops), len(e.end_drops)) for e in found] == [(3, 0), (3, 0)]

@@ -13,9 +13,16 @@ import pytest
 import soundfile
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "benchmarks"))
+sys.path.insert(0, str(Path(__file__).parents[1] / "compare"))
+import test_reference as drawn
 from reference_riding import limited
 
+from noisecheck.bench.runsheet import Run
 from noisecheck.cli import main
+from noisecheck.core.errors import InputError
+from noisecheck.core.flags import Flag
+from noisecheck.core.table import Impacts
+from noisecheck.pipeline.references import mark_references, references_of, stated_drops
 from noisecheck.simulate import parse_scene
 from noisecheck.simulate.render import render_run
 
@@ -199,3 +206,55 @@ def test_a_wrong_drop_height_is_said(takes: Path, tmp_path: Path, capsys: pytest
     (tmp_path / "runs.csv").write_text(right)
     warnings = _json(capsys, "compare", str(tmp_path), "--by", "treatment")["warnings"]
     assert not [w for w in warnings if "drop height" in w]
+
+
+def _starts_only(stated: str = "") -> list[tuple[Run, Impacts, float]]:
+    """Two takes with three drops on a tile at the start only: alike, unlike the machine, too few ends to be sure."""
+    rng = np.random.default_rng(3)
+    tile = rng.normal(0, 4, 30)
+    takes = [drawn.take((0.0, drawn.drops(rng, tile, 3)), (5.0, drawn.machine(rng, 10))) for _ in range(2)]
+    extra = {"reference_drops": stated} if stated else {}
+    return [
+        (Run(f"take-{n}", (), extra=extra, line=n + 2), t.with_columns(run=f"take-{n}"), s)
+        for n, (t, s) in enumerate(takes)
+    ]
+
+
+def test_ends_that_stay_open_are_said_with_what_to_write() -> None:
+    runs = _starts_only()
+    marked = mark_references(runs)
+    assert not any(t.flagged(Flag.REFERENCE).any() for t in marked)
+    told = references_of([(r, t) for (r, _, _), t in zip(runs, marked, strict=True)], ())
+    assert told.alarms == told.sentences == told.doubts
+    (said,) = told.doubts
+    assert said.startswith(
+        "run take-0: the first 3 drops stand 5 s apart from the rest and may be reference drops (and so"
+    )
+    assert "column reference_drops, 3+0 (at the start + at the end) if they are, 0 if not" in said
+    assert told.to_dict()["doubts"] == [said]
+
+
+@pytest.mark.parametrize(("stated", "drops"), [("3+0", 3), ("0", 0)])
+def test_what_the_run_sheet_states_of_reference_drops_stands(stated: str, drops: int) -> None:
+    runs = _starts_only(stated)
+    marked = mark_references(runs)
+    for table in marked:
+        own = table.flagged(Flag.REFERENCE)
+        assert (own.sum(), (own & (table["rebound"] == 0)).sum()) == (2 * drops, drops)
+    assert references_of([(r, t) for (r, _, _), t in zip(runs, marked, strict=True)], ()).doubts == ()
+
+
+def test_stated_drops_that_are_not_heard_are_said() -> None:
+    runs = _starts_only("4+0")
+    marked = mark_references(runs)
+    told = references_of([(r, t) for (r, _, _), t in zip(runs, marked, strict=True)], ())
+    assert told.doubts[0].startswith("run take-0: reference_drops states 4 at the start, but no silence")
+
+
+def test_a_number_of_reference_drops_that_is_none_is_refused() -> None:
+    assert [stated_drops(Run("a", (), extra={"reference_drops": t})) for t in ("", "0", "3", " 3 + 2 ")] == [
+        None, (0, 0), (3, 3), (3, 2)
+    ]  # fmt: skip
+    for text in ("three", "-1", "3/2", "3+", "1.5"):
+        with pytest.raises(InputError, match=r"line 7, column 'reference_drops': '.+' is no number of reference drops"):
+            stated_drops(Run("a", (), extra={"reference_drops": text}, line=7))
