@@ -17,6 +17,8 @@ _LEAST_SD_DB: Final = 0.5
 _ODD: Final = ((0.01, 0.02), (0.02, 0.10))
 """Share of contacts (clearly softer, clearly louder) than usual, alone and among others, until the run shows it: what
 overlaps a contact can only add to it."""
+_SOFTER_DB: Final = 8.0
+"""What is odd by being softer is so by about as much: a ball that only grazes, and not one that is hardly there."""
 _LEAST: Final = 12
 """Contacts from which a level is usual."""
 _WEIGHT: Final = 50.0
@@ -45,8 +47,10 @@ class LevelHabit:
             return 1.0
         z = (level_db - self._middle) / self._sd
         odd = self._odd[crowded][z > 0.0] / self._seen[crowded]
+        softer = max(-z, 0.0) * self._sd
+        far = SPAN_DB / _SOFTER_DB * math.exp(-softer / _SOFTER_DB) if softer else 1.0
         own = math.exp(-0.5 * z * z) / (self._sd * 2.5066) if abs(z) < 8.0 else 0.0
-        return odd + (1.0 - odd) * own * SPAN_DB
+        return odd * far + (1.0 - odd) * own * SPAN_DB
 
     def prime(self, level_db: ArrayLike) -> None:
         """Start from levels of contacts likely made here, (n,), most of them by balls, unless levels are known."""

@@ -99,3 +99,13 @@ def test_a_drop_begins_with_what_sounds_like_its_station() -> None:
     # louder than what follows it, as a first contact is: its place was only hidden
     hidden = begun_where_placed(drop, rebound, placed, np.array([58.0, 60.0, 55.0, 45.0, 60.0, 50.0]))
     assert (hidden[0].tolist(), hidden[1].tolist()) == (drop.tolist(), rebound.tolist())
+
+
+def test_what_is_hardly_there_is_no_contact() -> None:
+    habit = LevelHabit()
+    habit.prime(np.random.default_rng(3).normal(-45.0, 1.0, 40))
+    grazed, tick = habit.ratio(-53.0, False), habit.ratio(-77.0, False)
+    assert habit.ratio(-45.0, False) > 5.0
+    assert 0.01 < grazed < 0.1  # a ball may touch more softly once in a while
+    assert tick < 0.002  # a lift's tick, 32 dB below, is less likely a contact than a ball is to get stuck
+    assert habit.ratio(-40.0, True) > 0.05
