@@ -42,14 +42,14 @@ _TAIL: Final = 0.02
 _APART: Final = 2.0
 _REDUNDANT: Final = 10
 _ALIKE: Final = (5, 10.0)  # impacts at a station from which their scatter speaks, and as many that speak for 1
-_EXPLAINED: Final = 4.0
+_EXPLAINED: Final = 8.0
 _SCALES: Final = (0.3, 16.0)
 _CLEARLY: Final = 3.0
+_ROUGH_S: Final = 30e-6  # nothing of a station's arrivals is believed to be known better
 _DULL_S: Final = 30e-6
 _LOST: Final = 0.03  # share of single arrivals that are off altogether...
 _LOST_S: Final = 0.0007  # ... by so much
-BIAS_SD_S: Final = 10e-6
-"""Spread from station to station of what is off in all arrivals of one alike (simulated runs: 3 to 15 us)."""
+_ALIKE_SHARE: Final = 0.35  # of the variance: what is off in all arrivals of a station (simulated: 0.2 and more)
 
 
 def sound_speed_mps(temperature_c: float) -> float:
@@ -247,8 +247,7 @@ def locate(arrivals: Arrivals, array: Array) -> Positions:
         wide = np.where(best > widened**2 * float(chi2.ppf(0.95, redundant)), np.maximum(own, wide), wide)
     scale = _scattered(place[:, :2], covariance[:, :2, :2], misfit, array.station_mm[:, :2])
     # What is off at a microphone in all impacts of a station alike shows in no scatter.
-    alike = BIAS_SD_S**2 / arrivals.variance[good].mean(axis=1)
-    told = np.where(np.isfinite(scale), scale + alike, wide)
+    told = np.where(np.isfinite(scale), scale + _ALIKE_SHARE, wide)
     lost.covariance_mm2[good[found]] = (covariance[:, :2, :2] * told[:, None, None])[found]
     return Positions(lost.mm, lost.covariance_mm2, widened)
 
@@ -372,7 +371,7 @@ def _but_one(fit: Floats, none: Floats, arrivals: Arrivals, array: Array, place_
 
 def _fit(arrivals: Arrivals, array: Array, place_mm: Floats, widened: float) -> Floats:
     """Return the log density of the arrivals if all came from within reach of one place, (n,)."""
-    variance = arrivals.variance * widened**2
+    variance = arrivals.variance * widened**2 + _ROUGH_S**2
     way = place_mm - array.position_mm
     slope = way / np.maximum(np.linalg.norm(way, axis=1), 1.0)[:, None] / 1e3 / array.speed_mps
     # Differences from the first microphone: impacts anywhere within reach move all arrivals together.
