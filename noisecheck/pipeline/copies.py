@@ -24,11 +24,13 @@ _DONORS: Final = 24
 _COPY_S: Final = 0.25
 _LEAD_S: Final = 0.001
 _FADE_S: Final = 0.02
-_ALONE_S: Final = 0.1
+_NEAR_S: Final = 0.1
+"""What is found so near a copy may be due to it."""
 _CLEAR_DB: Final = 10.0
 _APART_S: Final = (0.28, 0.42)
-_FREE_S: Final = 5.0
-"""The first so many seconds of a piece stay as they are: what is remembered when a copy is decided on."""
+_FREE_S: Final = (3.0, 5.0)
+"""The first so many seconds of a piece (where there are few, and else) stay as they are: what is remembered."""
+_FEW: Final = 3
 _AFTER_S: Final = 0.015
 """A copy begins so long after an impact that was heard..."""
 _BEFORE_S: Final = 0.025
@@ -40,8 +42,13 @@ _MOST_GAIN_DB: Final = 3.0
 """A copy of a clear impact may be so much louder; of a less clear one it must be fainter by..."""
 _LEAST_FALL_DB: Final = 6.0
 _UNFIT: Final = Flag.CLIPPED | Flag.FILE_EDGE | Flag.NONFINITE
-_CLEAN: Final = ((_CLEAR_DB, _UNFIT | Flag.OVERLAPPED), (6.0, _UNFIT | Flag.OVERLAPPED), (3.0, _UNFIT))
-"""Least margin and flags not wanted, from clean to just fit: a level must be known."""
+_CLEAN: Final = (
+    (0.1, _CLEAR_DB, _UNFIT | Flag.OVERLAPPED),
+    (0.1, 6.0, _UNFIT | Flag.OVERLAPPED),
+    (0.1, 3.0, _UNFIT),
+    (0.04, 3.0, _UNFIT),
+)
+"""Least time to other impacts (s), least margin, flags not wanted: from clean to just fit, a level must be known."""
 _ENOUGH: Final = 8
 
 Levels = Callable[[NDArray[np.float64], np.random.Generator], NDArray[np.float64]]
@@ -84,11 +91,10 @@ class Donors:
 def donors_of(heard: Heard) -> Donors:
     """Return lone impacts, evenly over their levels, at most ``_DONORS``: clean ones, or less so if there are few."""
     table, frame = heard.impacts, heard.onsets.frame
-    alone = int(_ALONE_S * heard.rate)
-    fit = (np.diff(frame, prepend=-alone - 1) > alone) & (np.diff(frame, append=heard.frames) > alone)
-    fit &= np.isfinite(table["lae_db"])
-    for margin_db, unfit in _CLEAN:
-        rows = np.flatnonzero(fit & ((table["flags"] & np.uint32(unfit)) == 0) & (table["margin_db"] > margin_db))
+    apart = np.minimum(np.diff(frame, prepend=-heard.rate), np.diff(frame, append=heard.frames)) / heard.rate
+    for alone_s, margin_db, unfit in _CLEAN:
+        fit = (apart > alone_s) & ((table["flags"] & np.uint32(unfit)) == 0) & (table["margin_db"] > margin_db)
+        rows = np.flatnonzero(fit & np.isfinite(table["lae_db"]))
         if len(rows) >= _ENOUGH:
             break
     rows = rows[np.argsort(table["lae_db"][rows], kind="stable")]
@@ -123,8 +129,10 @@ class Pieces:
         self._donors, self._copies = donors, _copies(recording, heard, donors.row)
         self._coded = is_lossy(recording)
         cell = cell_frames(heard.rate)
-        cells = np.arange(0, max(heard.frames // cell - _PIECE_S, 0) + 1, _PIECE_S)
+        last = max(heard.frames // cell - _PIECE_S, 0)
+        cells = np.unique(np.append(np.arange(0, last + 1, _PIECE_S), last))
         self._starts: list[int] = (rng.permutation(cells)[:_PIECES] * cell).tolist()
+        self._free_s = _FREE_S[len(self._starts) > _FEW]
         self._done: list[_Piece] = []
 
     @property
@@ -143,7 +151,7 @@ class Pieces:
         origin = max(0, start - lead_frames(rate))
         end = min(stop + tail_frames(rate), self._recording.frames)
         samples = self._recording.read(origin, end).astype(np.float32, copy=True)
-        copies_from = min(start + int(_FREE_S * rate), (start + stop) // 2)
+        copies_from = min(start + int(self._free_s * rate), (start + stop) // 2)
         moments = _moments(heard, copies_from, stop, rng)
         frame = np.concatenate(([-(10**9)], heard.onsets.frame))
         gap_s = (moments - frame[np.searchsorted(frame, moments) - 1]) / rate
@@ -168,7 +176,7 @@ class Pieces:
 
     def tried(self, last: int | None = None) -> Trials:
         """Return the copies of the last pieces put (None: of all) and whether each was found, as if it were alone."""
-        near = int(_ALONE_S * self._heard.rate)
+        near = int(_NEAR_S * self._heard.rate)
         past = [self._usual(c) for c in range(self._heard.channels)]
         parts = []
         for piece in self._done if last is None else self._done[-last:]:

@@ -30,8 +30,9 @@ _DRAWS: Final = 4 * _CURVES
 _MOST_LEVELS: Final = 500
 LEAST_KNOWN: Final = 8
 """Levels needed to tell of a shape at all."""
-_TOLD_BY: Final = 0.5
-"""Of the levels heard, so many, the lowest, tell how many lie below what can be heard."""
+_TOLD_BY: Final = 0.3
+"""Of the levels heard, so many, the lowest, tell how many lie below what can be heard: levels are seldom normal as a
+whole, and what is far above the limit tells little of what is below."""
 
 
 @dataclass(frozen=True)
@@ -106,7 +107,7 @@ def curve_of(level_db: Floats, found: NDArray[np.bool_]) -> Curve:
 def loud_enough(curve: Curve, level_db: Floats, known: NDArray[np.bool_], rng: np.random.Generator) -> Floats:
     """Return draws of the share of impacts, away from others, that is loud enough to be heard.
 
-    Levels are taken to be normal in their lower half, where the curve leaves out the faint ones; so many of them were
+    Levels are taken to be normal in their lower part, where the curve leaves out the faint ones; so many of them were
     left out as the shape of the rest tells (a truncated normal distribution).
 
     Args:

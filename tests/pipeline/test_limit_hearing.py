@@ -51,7 +51,7 @@ def test_all_found_is_no_lower_bound() -> None:
     assert curve.at(0.0).high < -58.0
 
 
-@pytest.mark.parametrize(("below", "least"), [(0.0005, 0.98), (0.05, 0.8), (0.25, 0.35)])
+@pytest.mark.parametrize(("below", "least"), [(0.0005, 0.98), (0.05, 0.75), (0.25, 0.4)])
 def test_share_below_the_limit_is_told_by_the_shape_of_the_rest(below: float, least: float) -> None:
     rng = np.random.default_rng(3)
     curve = known_curve(0.0, 1.0)
@@ -72,11 +72,26 @@ def test_share_below_the_limit_is_told_by_the_shape_of_the_rest(below: float, le
 
 
 def test_levels_cut_at_the_limit_agree_with_the_truncated_normal_distribution() -> None:
-    # A quarter is cut off. Only the lower half of 500 levels is used, so the answer is broad.
+    # A quarter is cut off. Only the lower third of 500 levels is used, so the answer is broad.
     level = truncnorm.rvs(-0.674, np.inf, loc=4.04, scale=6.0, size=20_000, random_state=4)
     found = loud_enough(known_curve(0.0, 0.05), level, np.ones(20_000, bool), np.random.default_rng(4))
     assert np.median(found) == pytest.approx(0.75, abs=0.1)
     assert np.quantile(found, 0.05) < 0.75 < np.quantile(found, 0.95)
+
+
+@pytest.mark.parametrize("shape", ["skewed", "two places"])
+def test_the_share_is_seldom_stated_too_high_where_levels_are_not_normal(shape: str) -> None:
+    rng = np.random.default_rng(10)
+    held = 0
+    for _ in range(60):
+        if shape == "skewed":
+            level = 20.0 - rng.gamma(2.0, 4.2, 200)
+        else:
+            level = np.where(rng.random(200) < 0.3, 0.0, 10.0) + rng.normal(0.0, 3.0, 200)
+        found = rng.random(200) < norm.cdf(level / 1.5)
+        loud = loud_enough(known_curve(0.0, 1.5), level[found], np.ones(int(found.sum()), bool), rng)
+        held += np.quantile(loud, 0.05) <= found.mean()
+    assert held >= 44  # not 57 of 60: the shape is taken to be what it is not
 
 
 def test_impacts_whose_levels_are_bounds_count_as_heard_below_them() -> None:
