@@ -21,6 +21,7 @@ from noisecheck.core.errors import NoisecheckError
 from noisecheck.core.files import write_together
 from noisecheck.core.flags import FLAG_MEANING
 from noisecheck.core.table import COLUMNS
+from noisecheck.documents import DOCUMENTS
 
 __all__ = ["main", "manual_page"]
 
@@ -53,6 +54,13 @@ Roles: {{ roles|join(", ") }}.</p>
 <div class="scroll"><table><tbody>
 {% for word, text in flags %}<tr><td><code>{{ word }}</code></td><td>{{ text }}</td></tr>
 {% endfor %}</tbody></table></div>
+<h2 id="json">JSON</h2>
+<p>What <code>--json</code> prints, one document a command (<code>watch</code>: one a line, and the same on the standard
+input of its alarm command). <code>[]</code> stands for each of a list, <code>*</code> for any name. Levels are dB,
+times seconds.</p>
+{% for name, keys in documents %}<h3>{{ name }}</h3><div class="scroll"><table><tbody>
+{% for key, text in keys.items() %}<tr><td><code>{{ key }}</code></td><td>{{ text }}</td></tr>
+{% endfor %}</tbody></table></div>{% endfor %}
 <h2 id="python">From Python</h2>
 {% for name, head, doc, members in python %}<h3 id="py-{{ name }}"><code>{{ head }}</code></h3><pre>{{ doc }}</pre>
 {% for m, d in members %}<h4><code>{{ m }}</code></h4><pre>{{ d }}</pre>{% endfor %}{% endfor %}
@@ -63,6 +71,7 @@ _PARTS: Final = (
     ("rig", "rig.toml"),
     ("runs", "runs.csv"),
     ("columns", "impacts.csv"),
+    ("json", "JSON"),
     ("python", "From Python"),
 )
 
@@ -81,6 +90,7 @@ def manual_page() -> str:
         roles=runsheet.ROLES,
         columns=[c for c in COLUMNS if c.listed],
         flags=[(f.name.lower(), text) for f, text in FLAG_MEANING.items() if f.name],
+        documents=DOCUMENTS.items(),
         python=[_public(name) for name in noisecheck.__all__],
     )
 

@@ -4,17 +4,21 @@ from __future__ import annotations
 
 import doctest
 import html
+import json
 import shutil
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 import noisecheck
 from noisecheck.bench.runsheet import COLUMNS as SHEET
+from noisecheck.cli import main as main_command
 from noisecheck.cli import make_parser
 from noisecheck.completion import commands_of
 from noisecheck.core.flags import FLAG_MEANING
 from noisecheck.core.table import COLUMNS
+from noisecheck.documents import DOCUMENTS
 from noisecheck.manual import main, manual_page
 
 ROOT = Path(noisecheck.__file__).parent.parent
@@ -49,6 +53,33 @@ def test_the_manual_names_everything(tmp_path: Path) -> None:
     assert "http" not in page
     assert main([str(tmp_path)]) == 0
     assert html.unescape((tmp_path / "manual.html").read_text()) == page
+
+
+def _keys(document: Any, path: str) -> list[Any]:
+    """Return every value that a path of the manual's tables stands for."""
+    found = [document]
+    for part in path.split("."):
+        name = part.removesuffix("[]")
+        found = [v for d in found for v in (d.values() if name == "*" else [d[name]] if name in d else [])]
+        if part.endswith("[]"):
+            found = [v for each in found for v in each]
+    return found
+
+
+@pytest.mark.parametrize("command", sorted(set(DOCUMENTS) - {"watch"}))
+def test_documents_hold_what_the_manual_says(command: str, capsys: pytest.CaptureFixture[str]) -> None:
+    recording = str(ROOT / "recordings" / "felt-120-3.flac")
+    asked = [recording] if command in ("measure", "health") else [str(ROOT / "recordings")]
+    assert main_command([command, *asked, "--json", *(["--by", "treatment"] if command == "compare" else [])]) in (
+        0,
+        1,
+        3,
+    )
+    document = json.loads(capsys.readouterr().out)
+    for path in DOCUMENTS[command]:
+        assert _keys(document, path), path
+    told = {path.split(".")[0].removesuffix("[]") for path in DOCUMENTS[command]}
+    assert set(document) - {"confidence", "scales"} <= told | {"confidence"}
 
 
 def test_a_manual_that_cannot_be_written_is_one_sentence(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -25,6 +25,7 @@ LAYERS = {
     "live": 9,
     "completion": 9,
     "terminal": 9,
+    "documents": 9,
     "cli": 10,
     "__init__": 10,
     "__main__": 11,
