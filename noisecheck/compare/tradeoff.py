@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 from noisecheck.compare.flowing import Rate, RunFlow, group_flow
@@ -26,9 +26,11 @@ class Point:
     scale: int
     """Points of different scales have levels that cannot be compared."""
     beaten_by: tuple[str, ...] = ()
-    """Those at least as quiet and at least as free of trouble, and better in one (by the values found)."""
+    """Those that are quieter *and* freer of trouble, by the values found: who is equal in one beats nobody."""
     surely_beaten: bool = False
-    """Whether one of them is better in one by more than both intervals, and not worse in the other."""
+    """Whether one of them is so in at least one of both by more than both intervals."""
+    against: str = ""
+    """What those at least as good in both are better in, as far as intervals show; empty where there are none."""
 
     @property
     def on_frontier(self) -> bool:
@@ -46,6 +48,7 @@ class Point:
             "on_frontier": self.on_frontier,
             "beaten_by": list(self.beaten_by),
             "surely_beaten": self.surely_beaten,
+            "against": self.against,
         }
 
 
@@ -90,16 +93,41 @@ def trade_off(
 
 
 def _placed(point: Point, others: Sequence[Point]) -> Point:
-    beating = [o for o in others if o is not point and o.scale == point.scale and _beats(o, point)]
-    sure = any(_surely(o, point) for o in beating)
-    return Point(point.kind, point.value, point.noise, point.risk, point.scale, tuple(o.value for o in beating), sure)
+    alike = [o for o in others if o is not point and o.scale == point.scale]
+    beating = [o for o in alike if o.noise.value < point.noise.value and o.risk.value < point.risk.value]
+    sure = any(_quieter(o, point) or _freer(o, point) for o in beating)
+    names = tuple(o.value for o in beating)
+    return replace(point, beaten_by=names, surely_beaten=sure, against=_against(point, alike))
 
 
-def _beats(a: Point, b: Point) -> bool:
-    noise, risk = a.noise.value - b.noise.value, a.risk.value - b.risk.value
-    return noise <= 0 and risk <= 0 and (noise < 0 or risk < 0)
+def _quieter(a: Point, b: Point) -> bool:
+    return a.noise.high < b.noise.low
 
 
-def _surely(a: Point, b: Point) -> bool:
-    quieter, freer = a.noise.high < b.noise.low, a.risk.high < b.risk.low
-    return quieter or freer
+def _freer(a: Point, b: Point) -> bool:
+    return a.risk.high < b.risk.low
+
+
+def _against(point: Point, others: Sequence[Point]) -> str:
+    said: dict[str, list[str]] = {}
+    for o in others:
+        noise, risk = o.noise.value - point.noise.value, o.risk.value - point.risk.value
+        if noise > 0 or risk > 0 or (noise == 0 and risk == 0):
+            continue
+        quieter, freer = _quieter(o, point), _freer(o, point)
+        if quieter and freer:
+            text = "beaten in both by {}"
+        elif quieter:
+            text = f"louder than {{}}, flow {'equal' if risk == 0 else 'not shown to differ'}"
+        elif freer:
+            text = (
+                f"more balls held up or stuck than with {{}}, noise {'equal' if noise == 0 else 'not shown to differ'}"
+            )
+        else:
+            text = "not shown to differ from {} in either"
+        said.setdefault(text, []).append(o.value)
+    return "; ".join(text.format(_listed(names)) for text, names in said.items())
+
+
+def _listed(names: Sequence[str]) -> str:
+    return " and ".join([", ".join(names[:-1]), names[-1]] if len(names) > 1 else names)

@@ -69,6 +69,7 @@ class Reason:
     parts_db: dict[str, float] = field(default_factory=dict)
     cutoff_before_hz: float = math.nan
     cutoff_after_hz: float = math.nan
+    """As fitted to the bands of this pair alone: against another baseline the same contact may come out elsewhere."""
     decay_ratio: float = math.nan
     unchanged_below_hz: float = math.nan
     misfit_db: float = math.nan
@@ -281,7 +282,8 @@ def _tell(
     ]
     detail = []
     if believed:
-        detail.append(f"contact cut-off {_kilohertz(cutoffs[0])} to {_kilohertz(cutoffs[1])}")
+        # Only which way: the fit of one pair places the same pad's cut-off elsewhere than that of another pair.
+        detail.append(f"contact cut-off {'lower' if cutoffs[1] < cutoffs[0] else 'higher'}")
     if parts["damping"]:
         detail.append(f"decay times {ratio:.2f} of before")
     text = kind if not others else f"mostly {kind}"
@@ -295,12 +297,6 @@ def _tell(
     if kind in ("less energy", "more energy") and not math.isfinite(ratio):
         text += "; decay could not be compared, so damping is not ruled out"
     return Reason(kind, f"{name}: {size}, {text}", parts, *cutoffs, ratio, unchanged, misfit)
-
-
-def _kilohertz(frequency_hz: float) -> str:
-    if frequency_hz > 20_000:
-        return "above 20 kHz"
-    return f"{frequency_hz / 1000:.1f} kHz" if frequency_hz >= 1000 else f"{frequency_hz:.0f} Hz"
 
 
 def _unchanged_below(evidence: Evidence) -> float:

@@ -247,7 +247,8 @@ def failure_rate(
         heard = HeardShare(1.0, 1.0, "not tested")
         notes.append("what listening misses was not tested: the bound holds only if every failure is heard")
     if undecided:
-        notes.append(f"{undecided} undecided balls are counted as failures in the bound")
+        counted = "ball is counted as a failure" if undecided == 1 else "balls are counted as failures"
+        notes.append(f"{undecided} undecided {counted} in the bound")
     doubtful = min(failures + undecided, balls)
     upper = _corrected(doubtful, balls, heard, confidence)
     low, high = binomial_bounds(failures, balls, confidence=confidence)

@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+import csv
+import io
+import json
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from pathlib import Path
 from typing import Final
 
+from noisecheck.bench.runsheet import Run, csv_rows, read_text, separator_of
 from noisecheck.compare.differences import Comparison, Difference
 from noisecheck.compare.joint import join_flow
 from noisecheck.compare.plan import EffectPlan, plan_effects, spread_of
@@ -28,6 +33,8 @@ next = "tray"
 [[station]]
 name = "tray"
 target = true"""
+_CONDITIONS: Final = ("treatment", "revision", "drop_height_mm")
+_MOST_TESTS: Final = 12
 _WORDS: Final = {"drop_height_mm": "drop height"}
 
 
@@ -239,12 +246,7 @@ def _open_ends(context: Context, said: Sequence[Said], sections: Sequence[Sectio
         text = "No impact was heard in any run." if result.runs else "No run was measured."
         found.append(Said("not yet shown", text, "Check that the recordings hold what they should, and their gain."))
     if not asked and tests:
-        step = (
-            "Say in runs.csv what was done to the place in each run (treatment, revision or drop_height_mm), with "
-            "three runs or more of each, the microphone re-placed for each. In place of what it holds, for instance:"
-        )
-        text = "Nothing is compared: the run sheet names no conditions that differ."
-        found.append(Said("not yet shown", text, step, _sheet(result)))
+        found.append(_nothing_compared(result))
     followed = bool(context.ledgers) or any(s.place == Place.FLOW for s in sections)
     if any(s.status == "quieter" for s in said) and not followed:
         text = "Whether what is quieter also holds balls up: no ball was followed here."
@@ -252,7 +254,7 @@ def _open_ends(context: Context, said: Sequence[Said], sections: Sequence[Sectio
         step = "Say in rig.toml which station comes after which, and in runs.csv how many balls were fed."
         if route:
             step = "Have every station on the balls' way heard: a microphone each, or taps to teach their sounds."
-        found.append(Said("not yet shown", text, step, "" if route else _ROUTE))
+        found.append(Said("not yet shown", text, step, "" if route else _route(result)))
     levels = {v for s in result.summaries for v in s.db_re}
     if "full scale" in levels:
         text = "Absolute levels: nothing says what sound pressure full scale is. Differences hold, at equal gain."
@@ -262,8 +264,52 @@ def _open_ends(context: Context, said: Sequence[Said], sections: Sequence[Sectio
     return found
 
 
-def _sheet(result: CampaignResult) -> str:
-    """Return a run sheet to fill in, made from the runs there are."""
-    plain = [r.run for r in result.runs if not set(',"') & set(r.run.name + r.run.files[0])]
-    rows = [f"{one_line(r.name)},{one_line(r.files[0])}," for r in plain]
-    return "\n".join(["run,file,treatment", *rows[:6], *(["..."] if len(rows) > 6 else [])])
+def _route(result: CampaignResult) -> str:
+    """Return the lines that name the balls' way; where the rig file has stations, what to add to each."""
+    names = [json.dumps(s.name, ensure_ascii=False) for s in result.campaign.rig.stations]
+    if len(names) < 2:
+        return _ROUTE
+    ends = [*(f"next = {name}" for name in names[1:]), "target = true"]
+    return "\n".join(
+        f"# to the [[station]] {name}, if balls run in this order\n{end}" for name, end in zip(names, ends, strict=True)
+    )
+
+
+def _nothing_compared(result: CampaignResult) -> Said:
+    """Return what the run sheet lacks for a comparison; its rows and columns stay, whatever is put into them."""
+    tests = [r.run for r in result.runs if r.run.role == "test"]
+    same = [c for c in _CONDITIONS if all(r.value(c) for r in tests)]
+    each = "three runs or more of each, the microphone re-placed for each"
+    if same:
+        alike = ", ".join(f"{column_word(c)} {value_word(c, tests[0].value(c)).removeprefix(f'{c} ')}" for c in same)
+        text = f"Nothing is compared: all test runs have the same conditions ({alike})."
+        step = f"Change one of them, record {each}, and add a row for each to runs.csv, below those it has."
+        return Said("not yet shown", text, step)
+    text = "Nothing is compared: the run sheet names no conditions that differ."
+    columns = "treatment, revision or drop_height_mm"
+    step = f"Say in runs.csv what was done to the place in each test run ({columns}), with {each}"
+    lines, there = _test_rows(result.campaign.folder / "runs.csv", tests)
+    keep = (
+        "The rows of test runs, as they stand, with a treatment to fill in; all else in it stays"
+        if there
+        else "For instance"
+    )
+    return Said("not yet shown", text, f"{step}. {keep}:", lines)
+
+
+def _test_rows(sheet: Path, tests: Sequence[Run]) -> tuple[str, bool]:
+    """Return header and rows of the test runs of a run sheet, with a column ``treatment``; whether the sheet exists."""
+    text = read_text(sheet) if any(r.line for r in tests) else ""
+    delimiter = separator_of(text) if text else ","
+    if text:
+        lines = {r.line for r in tests}
+        head, *rows = [cells for n, (line, cells) in enumerate(csv_rows(sheet, text)) if n == 0 or line in lines]
+    else:
+        head, rows = ["run", "file"], [[r.name, r.files[0]] for r in tests]
+    if "treatment" not in [c.strip() for c in head]:
+        rows = [[*row, *[""] * (len(head) - len(row) + 1)] for row in rows]
+        head = [*head, "treatment"]
+    out = io.StringIO()
+    writer = csv.writer(out, delimiter=delimiter, lineterminator="\n")
+    writer.writerows([one_line(c) for c in row] for row in [head, *rows[:_MOST_TESTS]])
+    return out.getvalue() + ("..." if len(rows) > _MOST_TESTS else ""), bool(text)

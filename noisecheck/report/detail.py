@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 import re
 from collections.abc import Mapping, Sequence
@@ -72,17 +73,18 @@ def detail_data(context: Context, kept: Sequence[tuple[str, int]], clips: Mappin
 
 
 def _usual(run: RunResult) -> dict[str, list[int | None]]:
-    """Return the median band levels of each station of a run, by the station's code."""
+    """Return median band levels at each station of a run: of first contacts by its code, of rebounds by ``CODEr``."""
     table = run.impacts
     found = {}
-    for code in np.unique(table.data["station"]):
-        here = (table.data["station"] == code) & (table.data["rebound"] <= 0)
+    rebounds = table.data["rebound"] > 0
+    for code, later in itertools.product(np.unique(table.data["station"]), (False, True)):
+        here = (table.data["station"] == code) & (rebounds == later)
         if here.sum() >= _FEWEST:
             bands = table.data["bands"][here].astype(np.float64)
             known = np.isfinite(bands).any(axis=0)
             middle = np.full(bands.shape[1], np.nan)
             middle[known] = np.nanmedian(bands[:, known], axis=0)
-            found[str(int(code))] = _tenths(middle)
+            found[f"{int(code)}{'r' if later else ''}"] = _tenths(middle)
     return found
 
 

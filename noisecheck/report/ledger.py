@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any, Final
 
 import numpy as np
 
 from noisecheck.core.errors import one_line
+from noisecheck.flow.failures import FailureRate
 from noisecheck.flow.findings import KIND_WORDS, Finding, Ledger, say_odds
 from noisecheck.pipeline.account import Account
 from noisecheck.report.answers import value_word
@@ -14,6 +16,7 @@ from noisecheck.report.clips import Moment
 from noisecheck.report.context import Context, Place, Said, Section
 from noisecheck.report.figures.svg import inline_svg
 from noisecheck.report.figures.time import Passages, transits
+from noisecheck.report.found import claimed_late, open_balls, pooled_sentence, way_of, why_of
 
 __all__ = ["flow_section"]
 
@@ -33,23 +36,42 @@ def flow_section(context: Context) -> Section | None:
     ranked = sorted(found, key=lambda p: (kinds.index(p[1].kind), place[id(p[1])]))
     shown = sorted(ranked[:_MOST_FINDINGS], key=lambda p: (p[1].kind not in ("stuck",), place[id(p[1])]))
     treatments = {r.run.name: r.run for r in context.result.runs}
+    order = _newest_first(account, context.result.campaign.rig.revisions.order)
     data = {
         "kinds": list(KIND_WORDS.values()),
         "runs": [_run(ledger, treatments[ledger.run].revision) for ledger in account.ledgers],
         "revisions": any(name for name in account.rates),
         "findings": [_finding(context, ledger, f) for ledger, f in shown],
         "left": len(found) - len(shown),
-        "rates": [
-            {"name": value_word("revision", name) if name else "", "text": rate.sentence}
-            for name, rate in account.rates.items()
+        "rates": [_rate(name, account.rates[name]) for name in order],
+        "pooled": _capital(pooled_sentence(account.overall, order)) if len(order) > 1 else "",
+        "open": [
+            {"run": one_line(g.run), "station": one_line(p.station), "time": p.time_s}
+            for g in account.ledgers
+            for p in open_balls(g)
         ],
-        "overall": account.overall.sentence,
         "warnings": [one_line(w) for w in account.warnings],
         "notes": [one_line(n) for n in dict.fromkeys((*account.overall.notes, *account.notes))],
         "links": _links(account),
         "total": {kind: sum(g.count(kind) for g in account.ledgers) for kind in kinds},
     }
-    return Section("flow", "Every ball accounted for", Place.FLOW, "flow.html", data, _said(account), account.to_dict())
+    return Section(
+        "flow", "Every ball accounted for", Place.FLOW, "flow.html", data, _said(account, order), account.to_dict()
+    )
+
+
+def _newest_first(account: Account, order: Sequence[str]) -> list[str]:
+    """Return the revisions, in the order of the rig file where it gives one, else as the runs come; the last first."""
+    known = [r for r in order if r in account.rates]
+    return [*reversed(known), *(r for r in reversed(account.rates) if r not in known)]
+
+
+def _rate(name: str, rate: FailureRate) -> dict[str, str]:
+    return {"name": _capital(value_word("revision", name)) if name else "", "text": rate.sentence}
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
 
 
 def _run(ledger: Ledger, revision: str) -> dict[str, Any]:
@@ -71,12 +93,18 @@ def _finding(context: Context, ledger: Ledger, finding: Finding) -> dict[str, An
         "run": one_line(ledger.run),
         "kind": KIND_WORDS[finding.kind],
         "time": round(finding.time_s, 3),
-        "station": one_line(finding.station),
+        "station": _station(ledger, finding),
         "odds": say_odds(finding.odds),
         "exact": float(f"{finding.odds:.3g}"),
-        "why": one_line(finding.why).removesuffix(f", {say_odds(finding.odds)}"),
+        "why": why_of(finding),
         "clip": clip,
     }
+
+
+def _station(ledger: Ledger, finding: Finding) -> str:
+    if finding.kind == "held_up":
+        return " to ".join(one_line(n) for n in way_of(ledger, finding) if n)
+    return one_line(finding.station)
 
 
 def _links(account: Account) -> list[dict[str, Any]]:
@@ -95,15 +123,16 @@ def _links(account: Account) -> list[dict[str, Any]]:
             end = begin + ledger.listened_s
             bounds.append((begin, end, *ledger.transit_s.get(origin, (np.nan, np.nan))))
             rows += [
-                (begin + p.time_s, p.took_s, p.late)
+                (begin + p.time_s, p.took_s, claimed_late(ledger, p), p.late)
                 for p in ledger.passages
                 if (p.origin, p.station) == (origin, station)
             ]
             begin = end
-        times = np.array([(t, took) for t, took, _ in rows], np.float64).reshape(-1, 2)
-        late = np.array([x for *_, x in rows], bool)
+        times = np.array([(t, took) for t, took, *_ in rows], np.float64).reshape(-1, 2)
+        late = np.array([x for *_, x, _ in rows], bool)
+        doubtful = np.array([x for *_, x in rows], bool) & ~late
         link = f"{one_line(origin)} to {one_line(station)}"
-        figure = transits(Passages(times[:, 0], times[:, 1], late, tuple(bounds)), label="transit time, s")
+        figure = transits(Passages(times[:, 0], times[:, 1], late, doubtful, tuple(bounds)), label="transit time, s")
         text = f"Transit times from {link}, runs one after the other; {int(late.sum())} of {len(late)} held up"
         median = float(np.median(times[:, 1])) if len(times) else np.nan
         figures.append(
@@ -111,6 +140,7 @@ def _links(account: Account) -> list[dict[str, Any]]:
                 "name": link,
                 "balls": len(late),
                 "late": int(late.sum()),
+                "doubtful": int(doubtful.sum()),
                 "median": round(median, 3) if np.isfinite(median) else None,
                 "chart": inline_svg(figure, key=f"t{number}", label=text),
             }
@@ -118,7 +148,7 @@ def _links(account: Account) -> list[dict[str, Any]]:
     return figures
 
 
-def _said(account: Account) -> tuple[Said, ...]:
+def _said(account: Account, order: Sequence[str]) -> tuple[Said, ...]:
     said: list[Said] = []
     stuck = [(g, f) for g in account.ledgers for f in g.findings if f.kind == "stuck"]
     stray = [(g, f) for g in account.ledgers for f in g.findings if f.kind == "stray"]
@@ -140,7 +170,8 @@ def _said(account: Account) -> tuple[Said, ...]:
         )
     for warning in account.warnings[:_MOST_NAMED]:
         said.append(Said("warning", f"Early warning: {one_line(warning)}."))
-    said.append(Said("bound only", f"Every ball: {account.overall.sentence}"))
+    newest = _rate(order[0], account.rates[order[0]])
+    said.append(Said("bound only", f"{newest['name'] or 'Every ball'}: {newest['text']}"))
     return tuple(said)
 
 

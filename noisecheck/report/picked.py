@@ -13,6 +13,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from noisecheck.core.errors import one_line
 from noisecheck.core.flags import Flag
 from noisecheck.pipeline.campaign import CampaignResult
 from noisecheck.pipeline.run import RunResult
@@ -66,8 +67,23 @@ def odd_impacts(run: RunResult) -> dict[int, tuple[str, ...]]:
     return {row: tuple(why) for row, why in sorted(found.items())}
 
 
+def _like(run: RunResult, loudest: int) -> tuple[NDArray[np.bool_], str]:
+    """Return what the loudest of a run may be compared with, (n,), and in words: of its station, rebounds apart."""
+    table = run.impacts
+    station, rebound = table.data["station"], table.data["rebound"]
+    here = station == station[loudest]
+    name = one_line(table.names["station"][station[loudest]])
+    at = f" at {name}" if name else " of the run"
+    if not np.any(rebound[here] > 0):
+        return here, f"impacts{at}"
+    later = bool(rebound[loudest] > 0)
+    return here & ((rebound > 0) == later), f"{'rebounds' if later else 'first contacts'}{at}"
+
+
 def pick(result: CampaignResult, *, most: int) -> tuple[Picked, ...]:
     """Return the loudest, the median and the odd impacts of each run, at most ``most``, in the order of the run sheet.
+
+    The median is that of the loudest one's kind: first contacts (or rebounds) at its station.
 
     Where there are too many, the loudest of each run go first, then medians, then the oddest of each run in turn.
     """
@@ -82,9 +98,11 @@ def pick(result: CampaignResult, *, most: int) -> tuple[Picked, ...]:
         wanted: list[tuple[int, int, int]] = []
         if rows.size:
             loudest = int(rows[np.argmax(level[rows])])
-            median = int(rows[np.argsort(level[rows], kind="stable")[(rows.size - 1) // 2]])
+            like, of = _like(run, loudest)
+            mates = rows[like[rows]]
+            median = int(mates[np.argsort(level[mates], kind="stable")[(mates.size - 1) // 2]])
             why.setdefault(loudest, []).append("loudest of the run")
-            why.setdefault(median, []).append("median of the run")
+            why.setdefault(median, []).append(f"median of {of}")
             wanted += [(0, 0, loudest), (1, 0, median)]
         order = sorted(odd, key=lambda r: (-len(odd[r]), -float(np.nan_to_num(level[r], nan=-999.0)), r))
         for turn, row in enumerate(order):

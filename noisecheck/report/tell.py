@@ -15,9 +15,10 @@ from noisecheck.compare.height import HeightStudy
 from noisecheck.compare.joint import JointVerdict
 from noisecheck.compare.scorecard import Judged, say_time
 from noisecheck.compare.trend import Trend
-from noisecheck.flow.findings import KIND_WORDS, say_odds
+from noisecheck.flow.findings import KIND_WORDS, Finding, Ledger, say_odds
 from noisecheck.pipeline.account import Account
 from noisecheck.pipeline.revisions import Plan
+from noisecheck.report.found import open_balls, pooled_sentence, way_of, why_of
 
 __all__ = ["interval", "tell_account", "tell_changed", "tell_comparison", "tell_plan", "tell_trend"]
 
@@ -122,18 +123,30 @@ def tell_account(account: Account) -> list[str]:
         waiting = f"; {ledger.under_way} under way at the end" if ledger.under_way else ""
         doubtful = f"; {ledger.undecided} undecided" if ledger.undecided else ""
         lines.append(f"{ledger.run}: {ledger.arrived} of {ledger.fed} balls arrived{rest}{doubtful}{waiting}")
-        for finding in ledger.findings:
-            where = f" at {finding.station}" if finding.station else ""
-            odds = say_odds(finding.odds)
-            lines.append(f"  {KIND_WORDS[finding.kind]}{where}, {finding.time_s:.2f} s, {odds}: {finding.why}")
+        lines += [
+            f"  {KIND_WORDS[f.kind]}{_where(ledger, f)} {f.time_s:.2f} s, {say_odds(f.odds)}: {why_of(f)}"
+            for f in ledger.findings
+        ]
+        lines += [
+            f"  undecided, last heard at {p.station}, {p.time_s:.2f} s: no odds allow to call it stuck"
+            for p in open_balls(ledger)
+        ]
     for revision, rate in account.rates.items():
         lines.append(f"revision {revision}: {rate.sentence}" if revision else rate.sentence)
     if len(account.rates) > 1:
-        lines.append(f"all runs: {account.overall.sentence}")
+        lines.append(pooled_sentence(account.overall, list(account.rates)))
     lines += [f"challenge, run {run}: {c.sentence}" for run, c in account.challenges]
     lines += [f"early warning: {text}" for text in account.warnings]
     lines += [f"note: {text}" for text in dict.fromkeys((*account.overall.notes, *account.notes))]
     return lines
+
+
+def _where(ledger: Ledger, finding: Finding) -> str:
+    """Return where, and what the time that follows is."""
+    if finding.kind != "held_up":
+        return f" at {finding.station}," if finding.station else ","
+    origin, station = way_of(ledger, finding)
+    return f" between {origin} and {station}, arrived" if origin else f" before {station}, arrived"
 
 
 def _number(value: float) -> str:
@@ -147,8 +160,9 @@ def _judged(judged: Judged) -> list[str]:
     place = f" at {r.station}" if r.station else ""
     found = "not measured"
     if math.isfinite(v.value):
-        bounds = f" ({_number(v.low)} to {_number(v.high)})" if math.isfinite(v.low) and math.isfinite(v.high) else ""
-        found = _number(v.value) + bounds
+        found = _number(v.value)
+        if math.isfinite(v.low) and math.isfinite(v.high):
+            found += f" (one-sided {100 * v.confidence:.3g} % bounds {_number(v.low)}, {_number(v.high)})"
     odds = ""
     if math.isfinite(v.odds):
         odds = f", odds {say_odds(v.odds)}" if v.odds >= 1 else f", odds 1 : {_number(1 / max(v.odds, 1e-6))}"
@@ -173,16 +187,21 @@ def tell_trend(trend: Trend) -> list[str]:
                 )
         asked = f", strict requirements {revision.card.verdict}" if revision.card.judged else ""
         lines.append(f"revision {revision.revision}{what}: {revision.runs} runs{asked}")
-        lines.append(f"  L_AE {', '.join(levels) if levels else 'not measurable'}; {_flow(revision.flow)}")
+        said = (
+            f"with two-sided {100 * trend.confidence:.3g} % intervals: {', '.join(levels)}"
+            if levels
+            else "not measurable"
+        )
+        lines.append(f"  L_AE {said}; {_flow(revision.flow)}")
         for judged in revision.card.judged:
             lines += _judged(judged)
     lines += [change.sentence for change in trend.changes]
     for change in trend.changes:
         if change.joint is not None:
             lines.append(f"{change.after} against {change.before}, all stations: {change.joint.sentence}")
-    frontier = [p.value for p in trend.tradeoff.of("revision") if p.on_frontier]
-    if frontier:
-        lines.append(f"not beaten in both noise and flow: {', '.join(frontier)}")
+    points = trend.tradeoff.of("revision")
+    if len(points) > 1:
+        lines += [f"{p.value}, noise against flow: {p.against or 'beaten by none'}" for p in points]
     cards = [j for r in trend.revisions for j in r.card.judged]
     rules = dict.fromkeys(j.verdict.rule for j in cards)
     lines += [f"rule: {rule}" for rule in rules]

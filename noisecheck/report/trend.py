@@ -170,9 +170,7 @@ def _point(p: Point) -> dict[str, Any]:
         "risk": _bounded(p.risk),
         "events": p.risk.events,
         "balls": p.risk.balls,
-        "frontier": p.on_frontier,
-        "beaten_by": [one_line(b) for b in p.beaten_by],
-        "surely": p.surely_beaten,
+        "against": one_line(p.against),
     }
 
 

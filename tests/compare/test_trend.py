@@ -26,6 +26,7 @@ from noisecheck.compare.standing import standing
 from noisecheck.compare.summary import RunSummary
 from noisecheck.compare.trend import ALL, total_rows, trend
 from noisecheck.core.errors import InputError
+from noisecheck.report.tell import tell_trend
 
 ROUTE = [{"name": "landing", "next": "bend"}, {"name": "bend", "target": True}]
 
@@ -183,6 +184,36 @@ def test_a_quiet_pad_that_holds_balls_up_fails_and_a_later_shape_passes() -> Non
     worse = trend(_campaign({"A": 60.0, "B": 62.0}), _flows({"A": 0, "B": 40}), rig=_rig())
     beaten = {p.value: p for p in worse.tradeoff.of("revision")}["B"]
     assert (beaten.beaten_by, beaten.surely_beaten) == (("A",), True)
+    assert beaten.against == "beaten in both by A"  # 60 against 62 dB, and 40 of 400 balls against none: far apart
+
+
+def test_equal_flow_beats_nobody() -> None:
+    """A hears two quieter ones, no ball of any was held up: louder, and flow equal; a few balls show no difference."""
+    found = trend(_campaign({"A": 60.0, "B": 50.0, "C": 55.0}), _flows({"A": 0, "B": 0, "C": 0}), rig=_rig())
+    points = {p.value: p for p in found.tradeoff.of("revision")}
+    assert [(p.beaten_by, p.on_frontier) for p in points.values()] == [((), True)] * 3
+    assert [points[r].against for r in "ABC"] == ["louder than B and C, flow equal", "", "louder than B, flow equal"]
+    said = tell_trend(found)
+    assert "A, noise against flow: louder than B and C, flow equal" in said
+    assert "B, noise against flow: beaten by none" in said
+    few = trend(_campaign({"A": 60.0, "B": 50.0}), _flows({"A": 1, "B": 0}, balls=10), rig=_rig())
+    a = {p.value: p for p in few.tradeoff.of("revision")}["A"]
+    assert (a.beaten_by, a.against) == (("B",), "louder than B, flow not shown to differ")
+    near = trend(_campaign({"A": 60.6, "B": 60.0}), _flows({"A": 80, "B": 0}), rig=_rig())
+    a = {p.value: p for p in near.tradeoff.of("revision")}["A"]
+    assert a.against == "more balls held up or stuck than with B, noise not shown to differ"
+
+
+def test_the_terminal_says_which_interval_is_which() -> None:
+    """One quantity has two: two-sided 95 % by Student's t, and one-sided 95 % bounds, which are those of 90 %."""
+    rows = _campaign({"A": 60.0})
+    values = [float(s.mean[0]) for s in rows if s.station == "landing"]
+    found = trend(rows, [], rig=_rig({"id": "R1", "measure": "lae_db", "station": "landing", "limit": 58.0}))
+    text = "\n".join(tell_trend(found))
+    both = st.t.interval(0.95, 3, np.mean(values), st.sem(values))
+    one = st.t.interval(0.90, 3, np.mean(values), st.sem(values))
+    assert f"two-sided 95 % intervals: landing {np.mean(values):.1f} dB ({both[0]:.1f} to {both[1]:.1f})" in text
+    assert f"{np.mean(values):.1f} (one-sided 95 % bounds {one[0]:.1f}, {one[1]:.1f})" in text
 
 
 def test_open_level_says_runs_replacements_and_time() -> None:

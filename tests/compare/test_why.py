@@ -67,7 +67,8 @@ def test_softer_contact_gives_both_cut_offs() -> None:
     assert reason.kind == "softer contact"
     assert reason.cutoff_before_hz == pytest.approx(9000, rel=0.1)
     assert reason.cutoff_after_hz == pytest.approx(2000, rel=0.1)
-    assert "contact cut-off" in reason.sentence
+    assert "softer contact (contact cut-off lower)" in reason.sentence
+    assert "Hz)" not in reason.sentence  # where it lies is a figure of the pair
     assert "nothing is shown to have changed" in reason.sentence
     assert reason.parts_db["contact"] == pytest.approx(true_difference(
         contact_level_db(F, 2000.0) - contact_level_db(F, 9000.0)), abs=0.5)  # fmt: skip
@@ -77,6 +78,7 @@ def test_harder_contact_is_the_opposite() -> None:
     reason = explain("steel", evidence(contact_level_db(F, 9000.0) - contact_level_db(F, 2000.0)))
     assert reason.kind == "harder contact"
     assert "louder" in reason.sentence
+    assert "harder contact (contact cut-off higher)" in reason.sentence
 
 
 def test_less_energy() -> None:

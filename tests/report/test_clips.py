@@ -11,6 +11,8 @@ import soundfile
 
 from noisecheck.core.flags import Flag
 from noisecheck.report.clips import ALONE, FULL, Clip, Wanted, clips_of, sound_uri
+from noisecheck.report.context import Context
+from noisecheck.report.detail import detail_data
 from noisecheck.report.picked import Picked, odd_impacts, pick
 
 
@@ -91,8 +93,26 @@ def test_loudest_and_median_of_each_run_are_picked(make: Any) -> None:
     for run in result.runs:
         level = run.impacts.data["lae_db"]
         own = {w: p.row for p in picked if p.run == run.run.name for w in p.why}
-        assert own["loudest of the run"] == int(np.argmax(level))
-        assert (level <= level[own["median of the run"]]).sum() == len(level) // 2
+        loudest = own["loudest of the run"]
+        assert loudest == int(np.argmax(level))
+        station = run.impacts.names["station"][run.impacts.data["station"][loudest]]
+        here = level[run.impacts.is_text("station", station)]
+        assert (here <= level[own[f"median of impacts at {station}"]]).sum() == len(here) // 2
+
+
+def test_the_median_is_that_of_first_contacts_where_rebounds_are_known(make: Any) -> None:
+    """Eight drops at -40 dB, give or take, with two rebounds each 13 and 20 dB below: the median drop is a drop."""
+    run = make(stations=("landing",), impacts=24).runs[0]
+    rebound = np.tile([0, 1, 2], 8)
+    level = np.repeat(np.arange(8) * 0.1 - 40.0, 3) - np.tile([0.0, 13.0, 20.0], 8)
+    table = run.impacts.with_columns(rebound=rebound, lae_db=level)
+    result = make(stations=("landing",), impacts=24)
+    result = dataclasses.replace(result, runs=(dataclasses.replace(run, impacts=table),))
+    own = {w: level[p.row] for p in pick(result, most=100) for w in p.why}
+    assert own["loudest of the run"] == pytest.approx(-39.3)
+    assert own["median of first contacts at landing"] == pytest.approx(-39.7)
+    usual = detail_data(Context(result, ()), [], {})["runs"][0]["usual"]
+    assert len(usual) == 2  # first contacts and rebounds, apart
 
 
 def test_odd_ones_are_those_flagged_or_far_off(make: Any) -> None:
@@ -146,7 +166,7 @@ def test_budget_keeps_what_is_wanted_first(make: Any) -> None:
     assert 0 < sum(len(c.uri) for c in some.values()) <= 3.5 * one
     assert all("loudest of the run" in p.why for p in held(some))
     more = clips_of(result, wanted, most_bytes=int((2 * len(result.runs) + 0.5) * one))
-    assert sum("median of the run" in p.why for p in held(more)) == len(result.runs)
+    assert sum(p.why[-1].startswith("median of impacts") for p in held(more)) == len(result.runs)
 
 
 def test_a_recording_that_is_gone_gives_no_clip(make: Any) -> None:

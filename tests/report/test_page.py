@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 
 import noisecheck.report.page as page_module
+from noisecheck.bench.runsheet import load_runs
 from noisecheck.compare.summary import summarise
 from noisecheck.core.table import Impacts
 from noisecheck.flow.findings import Finding, Ledger
@@ -169,6 +170,45 @@ def test_one_run_alone_is_still_worth_reading(make: Any, written: Any, tmp_path:
     assert sections == {*("answers", "sources", "ear", "levels", "events", "corrections", "care", "recordings")}
     assert len(page.all("audio")) >= 2
     assert "run,file,treatment" in page.text  # the lines to fill in
+
+
+def _sheet_advice(result: Any, rows: list[str], written: Any, out: Path) -> dict[str, str]:
+    """Return what a page says of a run sheet that compares nothing."""
+    sheet = result.campaign.folder / "runs.csv"
+    sheet.write_text("\n".join(rows) + "\n")
+    runs = load_runs(sheet, result.campaign.rig)
+    measured = [dataclasses.replace(r, run=run) for r, run in zip(result.runs, runs, strict=True)]
+    campaign = dataclasses.replace(result.campaign, runs=runs)
+    whole = dataclasses.replace(result, campaign=campaign, runs=tuple(measured))
+    document = written(whole, out)[2]
+    return next(s for s in document["answers"] if s["text"].startswith("Nothing is compared"))
+
+
+def test_advice_on_the_run_sheet_keeps_what_it_holds(make: Any, written: Any, tmp_path: Path) -> None:
+    result = make(treatments=("",), runs=3, name="take{number}")
+    rows = [
+        "run,file,role,station,balls_fed,oil",
+        "take0,t0-0.wav,taps,landing,,",
+        'take1,t0-1.wav,test,,40,"thin, new"',
+        "take2,t0-2.wav,test,,40,thick",
+    ]
+    said = _sheet_advice(result, rows, written, tmp_path / "a")
+    pasted = said["paste"].splitlines()
+    assert pasted == [f"{rows[0]},treatment", f"{rows[2]},", f"{rows[3]},"]
+    sheet = result.campaign.folder / "runs.csv"
+    before = load_runs(sheet, result.campaign.rig)
+    sheet.write_text("\n".join([pasted[0], rows[1], f"{pasted[1]}bare", f"{pasted[2]}felt"]) + "\n")
+    after = load_runs(sheet, result.campaign.rig)
+    assert [r.treatment for r in after] == ["", "bare", "felt"]
+    assert [dataclasses.replace(r, treatment="") for r in after] == list(before)
+
+
+def test_advice_where_all_runs_are_alike_replaces_nothing(make: Any, written: Any, tmp_path: Path) -> None:
+    rows = ["run,file,treatment,drop_height_mm", "take0,t0-0.wav,bare,120", "take1,t0-1.wav,bare,120"]
+    said = _sheet_advice(make(treatments=("",), runs=2, name="take{number}"), rows, written, tmp_path / "a")
+    assert said["text"].endswith("the same conditions (treatment bare, drop height 120 mm).")
+    assert said["paste"] == ""
+    assert "below those it has" in said["next_step"]
 
 
 @pytest.mark.parametrize("runs", [0, 2])

@@ -81,39 +81,35 @@ def strip(
 
 @dataclass(frozen=True)
 class Passages:
-    """Transit times (s) of one link in the order they were heard, over runs joined end to end; ``late`` ones apart."""
+    """Transit times (s) of one link in the order they were heard, over runs joined end to end.
+
+    ``late`` were held up; of ``doubtful`` ones another ball may have made the impact.
+    """
 
     at_s: Floats
     took_s: Floats
     late: NDArray[np.bool_]
+    doubtful: NDArray[np.bool_]
     bounds: tuple[tuple[float, float, float, float], ...]
     """For each run: where it begins and ends, and the (shortest, longest) usual time."""
 
 
 def transits(link: Passages, *, label: str) -> Figure:
-    """Return transit times over listening time with the usual limits of each run; a ring and a line: held up."""
+    """Return transit times over listening time with the usual limits of each run; diamond: held up, ring: perhaps."""
     figure, axes = new_figure(460, 170)
     with style():
         tall = max((b[3] for b in link.bounds), default=1.0)
-        late = link.took_s[link.late]
-        top = min(max([1.15 * tall, *(1.08 * late)]), 4 * tall)
-        usual = np.flatnonzero(~link.late)
+        top = min(max([1.15 * tall, *(1.08 * link.took_s[link.late | link.doubtful])]), 4 * tall)
+        usual = np.flatnonzero(~(link.late | link.doubtful))
         if len(usual) > MOST_MARKS:
             usual = usual[np.linspace(0, len(usual) - 1, MOST_MARKS).astype(np.int64)]
         unit = 60.0 if link.bounds and link.bounds[-1][1] < 7200 else 3600.0
         for begin, end, low, high in link.bounds:
             axes.fill_between([begin / unit, end / unit], low, high, color=FAINT, linewidth=0, alpha=0.6)
         axes.plot(link.at_s[usual] / unit, link.took_s[usual], "o", ms=3, color=SERIES[0], mew=0)
-        axes.plot(
-            link.at_s[link.late] / unit,
-            np.minimum(late, top),
-            "D",
-            ms=6.5,
-            mfc=SERIES[1],
-            mec=INK,
-            mew=1,
-            clip_on=False,
-        )
+        for which, marker, face in ((link.doubtful, "o", "none"), (link.late, "D", SERIES[1])):
+            high = np.minimum(link.took_s[which], top)
+            axes.plot(link.at_s[which] / unit, high, marker, ms=6.5, mfc=face, mec=INK, mew=1, clip_on=False)
         if len(link.bounds) <= 40:
             for begin, *_ in link.bounds[1:]:
                 axes.axvline(begin / unit, color=FAINT, linewidth=0.6)

@@ -131,7 +131,8 @@ function open(row) {
   element("detail-odd").textContent = odd ? "Odd: " + odd + "." : "";
   fillMeasures(row, data);
   if (!opened.open) opened.showModal();
-  const usual = impactData.runs[data.run].usual[data.code];
+  const later = Number(row.dataset.rebound) > 0, usual = impactData.runs[data.run].usual[data.code + (later ? "r" : "")];
+  element("detail-usual").textContent = later ? "rebounds" : "first contacts";
   drawBands(element("detail-bands"), data.bands, usual, impactData.bands_hz);
   fillSound(row, data);
   const rows = shownRows(), at = rows.indexOf(row);

@@ -101,6 +101,12 @@ document.querySelectorAll("table.sortable").forEach((table) => {
   offerCopy(table);
 });
 
+/* Say so where a table is wider than the screen. */
+const sized = new ResizeObserver((found) => found.forEach(({ target }) => {
+  target.classList.toggle("cut", target.scrollWidth > target.clientWidth + 1);
+}));
+document.querySelectorAll(".scroll").forEach((area) => sized.observe(area));
+
 /* One clip at a time; on wish as loud against each other as they were. */
 const trueLevel = element("true-level");
 const raisedClips = Array.from(document.querySelectorAll("audio[data-raised]"));
