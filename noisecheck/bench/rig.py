@@ -66,8 +66,16 @@ class RigInfo(_Part):
 
     name: str = ""
     description: str = ""
-    temperature_c: Annotated[float, Field(strict=True, ge=-40, le=60)] = 20.0
+    temperature_c: _Number = 20.0
     groups: dict[_Text, _Text] = {}
+
+    @field_validator("temperature_c")
+    @classmethod
+    def _air(cls, value: float) -> float:
+        if not -40 <= value <= 60:
+            hint = ": was it given in kelvin?" if 233 <= value <= 333 else ""
+            raise ValueError(f"temperature_c = {value:g} must lie between -40 and 60 degrees Celsius{hint}")
+        return value
 
     @model_validator(mode="after")
     def _keys(self) -> RigInfo:

@@ -58,7 +58,10 @@ def load_rig(path: str | Path) -> Rig:
     try:
         document = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
-        raise InputError(f"{one_line(path)}: not valid TOML: {one_line(error)}") from error
+        number = re.search(r"line (\d+)", str(error))
+        wrong = text.splitlines()[int(number[1]) - 1 : int(number[1])] if number else []
+        hint = " (write the decimal point as '.')" if wrong and re.search(r"=\s*-?\d+,\d+\s*(#.*)?$", wrong[0]) else ""
+        raise InputError(f"{one_line(path)}: not valid TOML: {one_line(error)}{hint}") from error
     except (ValueError, RecursionError) as error:
         raise InputError(f"{one_line(path)}: not usable TOML: a number too long, or lists too deep") from error
     try:

@@ -156,3 +156,15 @@ def test_a_limit_re_20_upa_needs_a_calibration(tmp_path: Path, measure: str) -> 
         rig_of(tmp_path, asked)
     assert rig_of(tmp_path, asked.replace("60.0", "-50.0")).requirements[0].limit == -50.0
     assert rig_of(tmp_path, asked + "[calibration]\npa_at_full_scale = 20.0\n").requirements[0].limit == 60.0
+
+
+@pytest.mark.parametrize(
+    ("line", "sentence"),
+    [
+        ("temperature_c = 294.15", "between -40 and 60 degrees Celsius: was it given in kelvin?"),
+        ("temperature_c = 21,5", r"not valid TOML: .*line 2.*decimal point as '.'"),
+    ],
+)
+def test_units_and_commas_of_other_countries_are_named(tmp_path: Path, line: str, sentence: str) -> None:
+    with pytest.raises(InputError, match=sentence):
+        rig_of(tmp_path, f"[rig]\n{line}\n")
