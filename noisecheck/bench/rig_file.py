@@ -58,8 +58,8 @@ def load_rig(path: str | Path) -> Rig:
     try:
         document = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
-        number = re.search(r"line (\d+)", str(error))
-        wrong = text.splitlines()[int(number[1]) - 1 : int(number[1])] if number else []
+        told = re.search(r"line (\d+)", str(error))
+        wrong = text.splitlines()[int(told[1]) - 1 : int(told[1])] if told else []
         hint = " (write the decimal point as '.')" if wrong and re.search(r"=\s*-?\d+,\d+\s*(#.*)?$", wrong[0]) else ""
         raise InputError(f"{one_line(path)}: not valid TOML: {one_line(error)}{hint}") from error
     except (ValueError, RecursionError) as error:
