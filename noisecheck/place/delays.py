@@ -50,6 +50,7 @@ _AT_DB: Final = 25.0
 _AT_HZ: Final = 2000.0
 _MOST_SD_S: Final = 1e-3
 _CONTRADICTS: Final = 3.0  # standard deviations between a correlation and the onsets: it took another period
+_TOP: Final = 0.37  # of the rate: what is above says little and costs as much
 _BATCH: Final = 256
 _NOISE_ROWS: Final = 48
 
@@ -128,7 +129,7 @@ def pair_delays(
     taper = _taper(length - quiet, to_frames(0.0005, rate)).astype(np.float32)
     size = scipy.fft.next_fast_len(2 * len(taper), real=True)
     omega = 2.0 * np.pi * scipy.fft.rfftfreq(size, 1.0 / rate)
-    low, high = band_hz or (0.0, 0.45 * rate)
+    low, high = band_hz or (0.0, _TOP * rate)
     first = max(int(np.searchsorted(omega, 2 * np.pi * low)), 1)
     used = slice(first, int(np.searchsorted(omega, 2 * np.pi * min(high, 0.45 * rate))))
     below = noise_power(snippets, rate, before_s=before_s) if noise is None else noise

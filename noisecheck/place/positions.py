@@ -37,7 +37,7 @@ _LEAST_MM: Final = 10.0  # a whole array within this was given in metres
 _FLAT: Final = 0.05
 _STEPS: Final = 12
 _TRIED: Final = 2
-_STILL_MM: Final = 0.01
+_STILL_MM: Final = 0.2  # steps end: the next one would be far shorter still
 _TAIL: Final = 0.02
 _APART: Final = 2.0
 _REDUNDANT: Final = 10
@@ -213,12 +213,16 @@ def locate(arrivals: Arrivals, array: Array) -> Positions:
     starts = [middle, *array.station_mm]
     starts += [middle + 0.5 * extent * np.array([math.cos(a), math.sin(a), 0.0]) for a in np.arange(6) * math.pi / 3]
     place, covariance = np.full((len(good), 3), np.nan), np.full((len(good), d, d), np.nan)
-    best = np.full(len(good), np.inf)
+    best, redundant = np.full(len(good), np.inf), m - d - 1
     # Costs at all starts are cheap; only from the best few is a solution looked for.
     order = np.argsort(_costs(seconds, weight, array.due_s(np.array(starts, np.float64))), axis=1)
     for rank in range(min(_TRIED, len(starts))):
         at = np.array(starts, np.float64)[order[:, rank]]
-        moving = np.arange(len(at))
+        # What fits as well as noise lets it fit is not looked for again.
+        again = np.flatnonzero(~(best <= max(redundant, 1e-9)))
+        if not len(again):
+            break
+        moving = again
         for _ in range(_STEPS):
             step, _, _ = _step(array, at[moving], seconds[moving], weight[moving], d)
             length = np.linalg.norm(step, axis=1)
@@ -226,13 +230,14 @@ def locate(arrivals: Arrivals, array: Array) -> Positions:
             moving = moving[length >= _STILL_MM]
             if not len(moving):
                 break
-        _, inverse, cost = _step(array, at, seconds, weight, d)
+        at = at[again]
+        _, inverse, cost = _step(array, at, seconds[again], weight[again], d)
         far = np.linalg.norm(at - middle, axis=1) > 5.0 * extent
         cost = np.where(far | ~np.isfinite(cost), np.inf, cost)
-        better = cost < best - 1e-9
-        best[better], place[better], covariance[better] = cost[better], at[better], inverse[better]
+        better = cost < best[again] - 1e-9
+        rows = again[better]
+        best[rows], place[rows], covariance[rows] = cost[better], at[better], inverse[better]
     found = np.isfinite(best)
-    redundant = m - d - 1
     widened = 1.0
     if redundant > 0:
         from scipy.stats import chi2
