@@ -76,6 +76,10 @@ def _beside(path: Path) -> Iterator[tuple[BinaryIO, Path]]:
     try:
         with part.open("xb") as file:
             yield file, part
+    except OSError as error:
+        if error.filename == str(part):  # the user knows the file that is wanted, not the one beside it
+            raise OSError(error.errno, error.strerror, str(path)) from error
+        raise
     finally:
         part.unlink(missing_ok=True)
 

@@ -53,3 +53,9 @@ def test_others_may_read_them_as_far_as_the_user_lets_them(tmp_path: Path) -> No
     finally:
         os.umask(before)
     assert stat.S_IMODE((tmp_path / "a").stat().st_mode) == 0o640
+
+
+def test_what_cannot_be_written_is_named_as_it_was_asked_for(tmp_path: Path) -> None:
+    wanted = tmp_path / ("x" * 245 + ".csv")  # the file beside it has a longer name than systems allow
+    with pytest.raises(InputError, match=f"{wanted.name}: cannot be written"):
+        write_together({wanted: "new"})
