@@ -81,7 +81,8 @@ def _beside(path: Path) -> Iterator[tuple[BinaryIO, Path]]:
             raise OSError(error.errno, error.strerror, str(path)) from error
         raise
     finally:
-        part.unlink(missing_ok=True)
+        with contextlib.suppress(OSError):
+            part.unlink()
 
 
 def _settle(file: BinaryIO) -> None:
