@@ -31,6 +31,9 @@ CONTACT_BAND_HZ: Final = (2000.0, 4000.0)
 """The one octave in which contact pickups are compared: bending waves of other frequencies travel at other speeds."""
 _STATED_ODDS: Final = 3.0  # log odds for the stated station beside what was taught
 _MOSTLY: Final = 0.5
+_CHECKED: Final = 20
+_HARDLY: Final = 0.1
+_MISFIT: Final = 4.0
 
 
 @dataclass(frozen=True)
@@ -139,7 +142,8 @@ def place_run(
     if len(own) >= 2:
         total += microphone_evidence(onsets, rig, rate)
         ways.append("microphones")
-    array = array_of(rig)
+    deaf = _deaf(onsets)
+    array = array_of(rig, without=deaf)
     if read is not None and array is not None and max(array.channels) < onsets.arrival.shape[1]:
         arrivals = measure_arrivals(
             read,
@@ -154,6 +158,7 @@ def place_run(
         positions = locate(arrivals, array)
         total += arrival_evidence(arrivals, array, names, widened=positions.widened)
         ways.append("arrival times")
+        total += Evidence.none(names, n, notes=[*_unheard(deaf, rig, n), *_misplaced(positions.widened)])
     if read is not None:
         contact = _contact_evidence(onsets, rig, rate, read)
         if contact is not None:
@@ -167,10 +172,41 @@ def place_run(
     total = _stated(total, run_station or (names[0] if len(names) == 1 else ""), ways)
     placed = _placed(total, positions, ways)
     share = float(placed.unplaced.mean())
-    if ways == ["sound"] and share > _MOSTLY:
-        note = f"{100 * share:.0f} % of the impacts fit no taught sound: tap the stations again as they are now"
-        placed = _placed(total + Evidence.none(names, n, notes=(note,)), positions, ways)
+    if share > _MOSTLY and (ways == ["sound"] or (ways == ["arrival times"] and n >= _CHECKED)):
+        found = f"{100 * share:.0f} % of the impacts "
+        found += (
+            "fit no taught sound: tap the stations again as they are now"
+            if ways == ["sound"]
+            else "came from no station: check position_mm of the microphones and the stations in rig.toml"
+        )
+        placed = _placed(total + Evidence.none(names, n, notes=(found,)), positions, ways)
     return placed
+
+
+def _deaf(onsets: Onsets) -> list[int]:
+    """Return the channels that heard hardly any of the impacts of a run, where there are enough to say so."""
+    if len(onsets) < _CHECKED:
+        return []
+    share = (onsets.arrival >= 0).mean(axis=0)
+    return [int(c) for c in np.flatnonzero(share < _HARDLY * share.max())]
+
+
+def _misplaced(widened: float) -> list[str]:
+    if widened < _MISFIT:
+        return []
+    return [
+        f"arrivals miss every place by {widened:.0f} times what their noise explains: check position_mm of the "
+        "microphones in rig.toml"
+    ]
+
+
+def _unheard(deaf: list[int], rig: Rig, impacts: int) -> list[str]:
+    known = {m.channel for m in rig.microphones if m.kind == "air" and m.position_mm is not None}
+    return [
+        f"the microphone on channel {c} heard hardly any of {impacts} impacts: arrival times are taken from the others"
+        for c in deaf
+        if c in known
+    ]
 
 
 def _margins(onsets: Onsets, impacts: Impacts, channels: tuple[int, ...]) -> Floats:

@@ -8,7 +8,7 @@ run, and the scatter of the places of each station, say by how much it must be w
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from typing import Final, Literal
 
@@ -113,15 +113,16 @@ def _three(position: Sequence[float]) -> list[float]:
     return [*position, 0.0][:3]
 
 
-def array_of(rig: Rig, *, kind: Literal["air", "contact"] = "air") -> Array | None:
+def array_of(rig: Rig, *, kind: Literal["air", "contact"] = "air", without: Collection[int] = ()) -> Array | None:
     """Return the array of a rig's microphones of one kind with positions, or None with fewer than two places.
 
-    Contact pickups hear bending waves, whose speed the rig does not say: see :func:`fitted_speed`.
+    Contact pickups hear bending waves, whose speed the rig does not say: see :func:`fitted_speed`. Microphones on the
+    channels ``without`` are left out.
 
     Raises:
         InputError: positions that must have been given in metres.
     """
-    placed = [m for m in rig.microphones if m.kind == kind and m.position_mm is not None]
+    placed = [m for m in rig.microphones if m.kind == kind and m.position_mm is not None and m.channel not in without]
     everything = [_three(m.position_mm) for m in placed if m.position_mm is not None]
     where = {s.name: _three(s.position_mm) for s in rig.stations if s.position_mm is not None}
     if len(everything) < 2:

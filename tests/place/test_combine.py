@@ -80,15 +80,18 @@ def test_empty_and_bad(made, shapes) -> None:
         place_run(_onsets(2), made(shapes(2, seed=1)), Rig(station=STATIONS), rate=48000, run_station="bent")
 
 
-def test_arrival_times_of_a_simulated_machine() -> None:
-    """Four air microphones round three stations, free field: every impact at its own station, by arrival alone."""
+CORNERS = ([-100, -150, 200], [900, -150, 250], [900, 600, 150], [-100, 600, 300])
+
+
+@pytest.fixture(scope="module")
+def machine() -> tuple[Onsets, Impacts, Rig, ArrayRecording, list[str]]:
+    """Return a run of a machine of three stations heard by four air microphones round it in the free field."""
     from noisecheck.simulate import parse_scene, render_run
 
-    corners = ([-100, -150, 200], [900, -150, 250], [900, 600, 150], [-100, 600, 300])
     scene = parse_scene(
         {
             "scene": {"rate_hz": 48000, "seed": 5},
-            "microphone": [{"channel": c, "position_mm": p} for c, p in enumerate(corners)],
+            "microphone": [{"channel": c, "position_mm": p} for c, p in enumerate(CORNERS)],
             "station": [
                 {**s, "plate": {"loss_factor": 0.1}, "rebounds": 0, "drop_height_mm": 80}
                 | {"position_mm": [*s["position_mm"], 0]}
@@ -96,7 +99,7 @@ def test_arrival_times_of_a_simulated_machine() -> None:
                 for k, s in enumerate(STATIONS)
             ],
             "background": {"noise_db": -75},
-            "feed": {"period_s": 2.0, "balls": 5},
+            "feed": {"period_s": 2.0, "balls": 7},
             "run": [{"run": "one"}],
         }
     )  # fmt: skip
@@ -106,13 +109,44 @@ def test_arrival_times_of_a_simulated_machine() -> None:
     arrived = np.round(np.array([i.arrival_s for i in truth.impacts]) * 48000).astype(np.int64)
     rig = Rig.model_validate(
         {
-            "microphone": [{"channel": c, "position_mm": p} for c, p in enumerate(corners)],
+            "microphone": [{"channel": c, "position_mm": p} for c, p in enumerate(CORNERS)],
             "station": [{**s, "position_mm": [*s["position_mm"], 0]} for s in STATIONS],
         }
     )
     onsets = Onsets(frame, np.zeros(n, np.int64), np.full(n, 9.0), arrived, np.zeros((n, 4)))
-    recording = ArrayRecording(x, 48000)
-    placed = place_run(onsets, Impacts.of(n, frame=frame), rig, rate=48000, read=recording.read)
+    return onsets, Impacts.of(n, frame=frame), rig, ArrayRecording(x, 48000), list(truth.stations)
+
+
+def test_arrival_times_of_a_simulated_machine(machine) -> None:
+    """Every impact at its own station, by arrival alone."""
+    onsets, impacts, rig, recording, true = machine
+    placed = place_run(onsets, impacts, rig, rate=48000, read=recording.read)
     assert placed.ways == ("arrival times",)
-    assert np.mean(np.array(placed.station) == np.array(truth.stations)) >= 0.9
-    assert placed.positions_mm.shape[0] == n
+    assert np.mean(np.array(placed.station) == np.array(true)) >= 0.9
+    assert placed.positions_mm.shape[0] == len(onsets)
+    assert not placed.notes
+
+
+def test_a_microphone_that_heard_nothing_is_left_out_of_arrival_times(machine) -> None:
+    onsets, impacts, rig, recording, true = machine
+    arrival, level = onsets.arrival.copy(), onsets.level_db.copy()
+    arrival[:, 3], level[:, 3] = -1, np.nan
+    deaf = Onsets(arrival[:, :3].min(axis=1), onsets.channel, onsets.odds, arrival, level)
+    placed = place_run(deaf, impacts, rig, rate=48000, read=recording.read)
+    assert np.mean(np.array(placed.station) == np.array(true)) >= 0.8
+    assert any("channel 3 heard hardly any of 21 impacts" in n for n in placed.notes)
+
+
+def test_microphones_said_to_be_where_others_are_claim_no_station(machine) -> None:
+    onsets, impacts, rig, recording, true = machine
+    wrong = Rig.model_validate(
+        {
+            "microphone": [{"channel": c, "position_mm": CORNERS[k]} for c, k in enumerate((1, 0, 2, 3))],
+            "station": [{"name": s.name, "position_mm": list(s.position_mm)} for s in rig.stations],
+        }
+    )
+    placed = place_run(onsets, impacts, wrong, rate=48000, read=recording.read)
+    named = np.array([bool(s) for s in placed.station])
+    assert not (named & (placed.confidence > 0.9) & (np.array(placed.station) != np.array(true))).any()
+    assert any("came from no station: check position_mm" in n for n in placed.notes)
+    assert any("what their noise explains" in n for n in placed.notes)
