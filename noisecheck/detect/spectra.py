@@ -25,7 +25,7 @@ _COARSE_S = 0.0213
 _COARSE_RATE = 6000
 _TOP_HZ = 24_000.0
 _COARSE_TOP_HZ = 1_900.0
-_CHUNK = 256  # frames transformed at once: small enough for the cache
+_CHUNK = 512  # frames transformed at once: small enough for the cache
 _BLOCKS = 4096
 
 
@@ -124,7 +124,8 @@ def decimated(samples: Floats, step: int) -> Floats:
 
 def _energies(samples: Floats, length: int, hop: int, wanted: range, bins: tuple[int, ...]) -> Floats:
     window = _window(length)
-    gather = np.zeros((length // 2 + 1, len(bins) - 1), np.float32)
+    used = 2 * bins[-1]  # real and imaginary parts of the bins up to the last band
+    gather = np.zeros((bins[-1], len(bins) - 1), np.float32)
     for b, (lo, hi) in enumerate(itertools.pairwise(bins)):
         gather[lo:hi, b] = 1.0
     half = length // 2
@@ -134,13 +135,14 @@ def _energies(samples: Floats, length: int, hop: int, wanted: range, bins: tuple
         part = np.pad(part, (max(-begin, 0), max(end - len(samples), 0)), mode="reflect")
     frames = np.lib.stride_tricks.sliding_window_view(part, length)[:: hop * wanted.step]
     out = np.empty((count, len(bins) - 1), np.float32)
-    piece = np.empty((_CHUNK, length), np.float32)
+    piece, powers = np.empty((_CHUNK, length), np.float32), np.empty((_CHUNK, bins[-1]), np.float32)
     for i in range(0, count, _CHUNK):
-        cut = piece[: min(_CHUNK, count - i)]
-        np.multiply(frames[i : i + _CHUNK], window, out=cut)
-        spectrum = scipy.fft.rfft(cut, axis=1).view(np.float32)
+        rows = min(_CHUNK, count - i)
+        np.multiply(frames[i : i + rows], window, out=piece[:rows])
+        spectrum = scipy.fft.rfft(piece[:rows], axis=1).view(np.float32)
         spectrum *= spectrum
-        np.matmul(spectrum[:, ::2] + spectrum[:, 1::2], gather, out=out[i : i + _CHUNK])
+        power = np.add(spectrum[:, :used:2], spectrum[:, 1:used:2], out=powers[:rows])
+        np.matmul(power, gather, out=out[i : i + rows])
     return out
 
 

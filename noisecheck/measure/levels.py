@@ -56,10 +56,9 @@ def block_frames(rate: float) -> int:
 
 def block_sums(signal: NDArray[np.float32], block: int) -> NDArray[np.float64]:
     """Return the sums of squares of whole blocks (float64, shape (blocks,)); the last one may be short."""
-    blocks = -(-len(signal) // block)
-    padded = signal
-    if blocks * block != len(signal):
-        padded = np.zeros(blocks * block, np.float32)
-        padded[: len(signal)] = signal
-    rows = padded.reshape(blocks, block)
-    return np.asarray(np.einsum("ij,ij->i", rows, rows), np.float64)
+    whole = len(signal) // block * block
+    rows, rest = signal[:whole].reshape(-1, block), signal[whole:]
+    sums = np.einsum("ij,ij->i", rows, rows)
+    if len(rest):
+        sums = np.append(sums, np.einsum("i,i->", rest, rest))
+    return np.asarray(sums, np.float64)
