@@ -23,7 +23,8 @@ _WIDTHS_DB: Final = np.geomspace(0.3, 20.0, 24)
 _MIDDLES: Final = 41
 _Z: Final = np.linspace(-1.5, 9.0, 61)
 _SPREADS: Final = np.geomspace(0.35, 6.0, 24)
-_NODES: Final = (np.arange(6) + 0.5) / 6
+_NODES: Final = (np.arange(5) + 0.5) / 5
+_BOUNDS: Final = 3
 _LEAST_SPREAD_DB: Final = 0.5
 _CURVES: Final = 48
 _DRAWS: Final = 4 * _CURVES
@@ -124,14 +125,11 @@ def loud_enough(curve: Curve, level_db: Floats, known: NDArray[np.bool_], rng: n
         some = order[np.linspace(0, len(order) - 1, _MOST_LEVELS).round().astype(np.int64)]
         level_db, known = level_db[some], known[some]
     n = len(level_db)
-    told = np.sort(level_db[known])
-    bound = -np.inf
-    if not known.all():
-        bound = min(float(np.quantile(level_db[~known], 0.9)), float(told[max(len(told) - LEAST_KNOWN, 0)]) - 1e-6)
-        told = told[told > bound]
-    top = told[int(_TOLD_BY * (len(told) - 1))]
-    low = told[told <= top]
-    above, below = len(told) - len(low), n - len(told)
+    top = float(np.quantile(level_db, _TOLD_BY))
+    top = max(top, float(np.sort(level_db[known])[LEAST_KNOWN - 1]))
+    low = level_db[known & (level_db <= top)]
+    above = int((known & (level_db > top)).sum())
+    bounds = [b for b in np.array_split(np.sort(level_db[~known]), _BOUNDS) if len(b)]
     spread = max(float(np.std(low)), _LEAST_SPREAD_DB) * _SPREADS
     at = rng.random((_CURVES, _DRAWS // _CURVES))
     share = np.empty_like(at)
@@ -142,11 +140,11 @@ def loud_enough(curve: Curve, level_db: Floats, known: NDArray[np.bool_], rng: n
         square = np.sum(low**2) - 2.0 * mean * low.sum() + len(low) * mean**2
         fits = -len(low) * np.log(spread) - 0.5 * square / spread**2
         fits += above * log_ndtr((mean - top) / spread) - left_out
-        if below:
-            part = np.maximum(ndtr((bound - mean) / spread), 1e-12)
+        for bound in bounds:  # heard, at some level below it
+            part = np.maximum(ndtr((np.median(bound) - mean) / spread), 1e-12)
             level = mean[..., None] + spread[:, None] * ndtri(part[..., None] * _NODES)
             heard = part * ndtr((level - middle[k]) / width[k]).mean(axis=-1)
-            fits += below * np.log(np.maximum(heard, 1e-300))
+            fits += len(bound) * np.log(np.maximum(heard, 1e-300))
         weight = np.cumsum(_normed(fits).sum(axis=1))
         share[k] = ndtr(np.interp(at[k], weight, _Z))
     return share.ravel()
