@@ -38,6 +38,7 @@ Ints = NDArray[np.int64]
 STATION_CAP: Final = 12.0
 UNPLACED_CAP: Final = 8.0
 _OWN_MARGIN_DB: Final = 3.0
+_CHUNK: Final = 1000
 _ECHO_S: Final = 0.004
 _ECHO_DB: Final = 6.0
 _ALIKE: Final = (0.0005, 3.0)  # s, dB: coincidences have no habit; the same pattern again and again is one place
@@ -170,16 +171,24 @@ def _pairs(talk: CrossTalk, seen: Heard) -> Ints:
             total = off.sum(axis=1) + usual + when - TWO_ODDS
             better = total > np.maximum(best[rows], alone[rows])
             rows, total, lag = rows[better], total[better], lag[better]
-            alike = np.abs(lag[:, None] - lag) < _ALIKE[0]
-            alike &= np.abs(step[rows, None] - step[rows]) < _ALIKE[1]
-            sent = np.minimum(np.abs(lag - talk.delay.middle[a, b]), np.abs(lag + talk.delay.middle[b, a]))
-            alike &= sent > _ALIKE[0]  # cross-talk of one that came before the other does come alike
-            again = alike.sum(axis=1) - 1
+            # Cross-talk of one that came before the other does come alike.
+            sent = np.minimum(np.abs(lag - talk.delay.middle[a, b]), np.abs(lag + talk.delay.middle[b, a])) < _ALIKE[0]
+            again = np.where(sent, 0, _alike(lag, step[rows]))
             habit[rows] |= again > 4.0 + 3.0 * len(rows) * 2.0 * _ALIKE[0] / RANGE_S
             best[rows] = total
             found[rows] = (a, b)
     found[habit] = -1
     return found
+
+
+def _alike(lag: Floats, step: Floats) -> Ints:
+    """Return how many others come with nearly the same lag and step, (n,)."""
+    count = np.empty(len(lag), np.int64)
+    for at in range(0, len(lag), _CHUNK):
+        part = slice(at, at + _CHUNK)
+        near = np.abs(lag[part, None] - lag) < _ALIKE[0]
+        count[part] = (near & (np.abs(step[part, None] - step) < _ALIKE[1])).sum(axis=1) - 1
+    return count
 
 
 def _sent(talk: CrossTalk, heard: Heard, s: int) -> Floats:
