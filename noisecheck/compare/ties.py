@@ -26,7 +26,8 @@ __all__ = ["Drift", "References", "SessionTie", "shapes_apart", "study_reference
 Floats = NDArray[np.float64]
 UNLIKE_DB: Final = 3.0
 _MOVED_DB: Final = 1.0
-_NOISE: Final = 3.0  # a change of shape counts when its mean square is this many times what drops scatter by
+_CHANCE: Final = 0.01  # of any change of shape in a campaign as large as that by what drops scatter by
+_ALONE: Final = 0.5  # neighbouring bands share their sound: they count for half
 _DRIFT_DB: Final = 0.5
 _LEAST_BANDS: Final = 6
 _DROPS_SCATTER_DB: Final = 1.5  # of one band from drop to drop, where single drops cannot show it
@@ -199,7 +200,7 @@ class _Shapes:
 
     def __init__(self, rows: Sequence[RunSummary]) -> None:
         count = len(rows)
-        self.bands, self.of_mean = np.empty((count, 0)), np.zeros(count)
+        self.bands, self.of_mean, self.least = np.empty((count, 0)), np.zeros(count), 1.0
         self.enough = False
         if not count:
             return
@@ -215,6 +216,7 @@ class _Shapes:
         free = n - 1
         pooled = float((variance * free).sum() / free.sum()) if free.sum() else _DROPS_SCATTER_DB**2
         self.of_mean = pooled / n.mean(axis=1)
+        self.least = _least_ratio((variance * free).sum(axis=0), float(free.sum(axis=0).mean()), len(rows) / 2)
 
     def change(self, a: Sequence[int], b: Sequence[int]) -> float:
         """Return the change of shape between the means of some rows, dB RMS, beyond the scatter of drops."""
@@ -222,7 +224,20 @@ class _Shapes:
             return 0.0
         apart = float(shape_distance(self.bands[list(a)].mean(axis=0), self.bands[list(b)].mean(axis=0))) ** 2
         noise = sum(float(self.of_mean[list(rows)].sum()) / len(rows) ** 2 for rows in (a, b))
-        return math.sqrt(max(apart - noise, 0.0)) if apart > _NOISE * noise else 0.0
+        return math.sqrt(max(apart - noise, 0.0)) if apart > self.least * noise else 0.0
+
+
+def _least_ratio(square: Floats, free: float, comparisons: float) -> float:
+    """Return how many times the scatter of drops a change of shape must be in mean square, not to be chance (F).
+
+    Few bands that scatter much make a mean over bands of few independent parts, which is large by chance more often.
+    """
+    from scipy.special import fdtri
+
+    if free <= 0 or not square.any():
+        return 3.0
+    parts = max(_ALONE * float(square.sum() ** 2 / (square**2).sum()), 1.0)
+    return float(fdtri(parts, free * parts, 1.0 - _CHANCE / max(comparisons, 1.0)))
 
 
 def shapes_apart(rows: Sequence[RunSummary]) -> tuple[dict[str, int], dict[str, str]]:
