@@ -368,14 +368,16 @@ def _drops_row(name: str, rng: Rng, scatter: np.ndarray, moved: np.ndarray) -> R
 
 
 def test_scatter_from_hit_to_hit_is_no_moved_microphone() -> None:
-    """Bands that scatter by 1 to 5 dB, three drops an end, 18 takes: at most 2 of 40 campaigns with an alarm."""
+    """Bands that scatter by 1 to 6 dB, three drops an end, 18 takes: at most 2 of 40 campaigns with an alarm."""
     rng = np.random.default_rng(21)
     falsely = seen = 0
     for _ in range(40):
-        scatter = np.where(np.arange(30) % 4 == 0, 5.0, 1.0)
-        bump = np.where(np.arange(30) > 20, 12.0, 0.0)
+        # A tile with few modes: nine bands are loud, and two of them hang on where it is hit.
+        loud = (np.arange(30) > 14) & (np.arange(30) < 24)
+        scatter = np.where(np.isin(np.arange(30), (17, 18)), 6.0, 1.0)
+        quiet, bump = np.where(loud, 0.0, -60.0), np.where(np.arange(30) > 19, 20.0, 0.0)
         names = [f"t{k} {'ab'[end]}" for k in range(18) for end in range(2)]
-        rows = [_drops_row(n, rng, scatter, bump * (n == "t3 b")) for n in names]
+        rows = [_drops_row(n, rng, scatter, quiet + bump * (n == "t3 b")) for n in names]
         told = study_references(rows, takes={n: n[:-2] for n in names})
         falsely += any(d.moved for d in told.drifts if d.of != "t3")
         seen += told.drifts[3].moved
