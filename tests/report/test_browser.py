@@ -332,3 +332,40 @@ def test_everything_is_there_without_scripts(visit: Any) -> None:
     assert page.locator("#impacts-table tbody tr").count() == 180
     assert page.locator(".clips audio[src]").count() >= 12
     assert page.locator(".js").first.is_hidden()
+
+
+def test_on_a_phone_captions_fit_and_what_is_cut_says_so(visit: Any) -> None:
+    page = visit(viewport={"width": 390, "height": 844})
+    page.evaluate("document.querySelectorAll('details').forEach((d) => { d.open = true; })")
+    page.wait_for_function("document.querySelectorAll('.scroll.cut').length > 2")
+    for area in page.query_selector_all(".scroll"):
+        wide, high, caption, after = area.evaluate(
+            "a => { const c = a.querySelector('caption'), s = getComputedStyle(c, '::after').content;"
+            "return [a.scrollWidth - a.clientWidth, a.clientWidth, c.getBoundingClientRect().width, s]; }"
+        )
+        assert caption <= high + 0.5
+        assert ("scroll sideways" in after) == (wide > 1)
+    verdict = page.locator("#noise-0 table").first.locator("th", has_text="verdict").bounding_box()
+    assert verdict is not None
+    assert verdict["x"] + verdict["width"] <= 390
+    asked = page.locator("#blind-asked")
+    line = asked.evaluate("b => parseFloat(getComputedStyle(b).lineHeight)")
+    assert asked.evaluate("b => b.getClientRects().length") == 1
+    assert asked.bounding_box()["height"] <= 1.2 * line
+
+
+def test_print_leaves_out_what_paper_cannot_do(visit: Any) -> None:
+    page = visit(viewport={"width": 1280, "height": 900})
+    open_table(page)
+    rows = page.locator("#impacts-table tbody tr")
+    assert not page.locator(".printed").is_visible()
+    page.emulate_media(media="print")
+    assert page.locator(".copy:visible").count() == 0
+    assert not page.locator("#hear").is_visible()
+    assert rows.locator("visible=true").count() == 40
+    assert page.locator(".printed").inner_text().startswith("Printed are the first 40")
+    assert page.locator("#impacts-table").evaluate("t => t.closest('.scroll').clientHeight >= t.offsetHeight")
+    page.emulate_media(media="screen")
+    page.select_option("#by-run", "felt-1")
+    page.emulate_media(media="print")
+    assert rows.locator("visible=true").count() == 30  # the 30 that are shown, wherever they stand
