@@ -276,7 +276,8 @@ def simulated(seed: int, kind: str, takes: int) -> list[Take]:
 def score(takes: list[Take], *, fed: bool) -> Counter[str]:
     """Mark the reference drops of a campaign and count."""
     runs = [Run(f"t{n}", (), balls_fed=t.fed if fed else None) for n, t in enumerate(takes)]
-    tables = [with_drops(t.impacts.with_columns(run=r.name), r, Rig()) for t, r in zip(takes, runs, strict=True)]
+    heard = [(r, t.impacts.with_columns(run=r.name)) for t, r in zip(takes, runs, strict=True)]
+    tables = with_drops(heard, Rig())
     marked = mark_references([(r, i, t.seconds) for r, i, t in zip(runs, tables, takes, strict=True)])
     doubts = doubtful(runs, tables, takes)
     tally: Counter[str] = Counter()
