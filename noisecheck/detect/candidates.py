@@ -30,6 +30,10 @@ __all__ = [
 
 _ASK = 9.0
 """Log-likelihood ratio from which a frame is looked at closely; chance alone asks for a few a second."""
+_ASK_SOON = 4.0
+_SOON_S = 0.030
+_LOUD = 100.0
+"""The same so soon after an impact of such evidence, whose energy may explain most of the next one's."""
 _MOST_ERROR = 40.0
 _SHARP = 20.0
 """An onset this abrupt in the full band is not looked at in the low band."""
@@ -127,8 +131,9 @@ def find_peaks(found: Novelty, grid: FrameGrid) -> NDArray[np.int64]:
     """Return frames where the evidence peaks; the coarse evidence comes a little after the fine one."""
     both = found.fine + np.float32(0.5) * _forward_max(found.coarse, grid.frames(0.010))
     apart = grid.frames(_PEAK_S)
-    peaks = np.flatnonzero(both > _ASK)
+    peaks = np.flatnonzero(both > _ASK_SOON)
     peaks = peaks[both[peaks] == _around_max(both, peaks, apart, apart)]
+    peaks = peaks[(both[peaks] > _ASK) | (_around_max(both, peaks, grid.frames(_SOON_S), 0) > _LOUD)]
     # Equal neighbours (a plateau) count once.
     return peaks[np.diff(peaks, prepend=-apart - 1) > 1] if len(peaks) else peaks
 
