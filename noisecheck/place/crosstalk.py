@@ -26,19 +26,20 @@ Bools = NDArray[np.bool_]
 RANGE_S: Final = 0.020
 """What is lost altogether may differ in arrival by anything within this."""
 TWO_ODDS: Final = 3.0  # log odds against two impacts within one detection
-_RANGE_DB: Final = 40.0
+_RANGE_DB: Final = 40.0  # the same of its level
 LOWEST_DB: Final = -150.0
+"""Level at which :attr:`CrossTalk.own_density` begins."""
 LEVELS_DB: Final = 60.0  # a foreign sound may be as loud as anything within this...
 _FOREIGN_DB: Final = 8.0  # ... is this much quieter at the others, on average: it is beside no microphone...
 _FOREIGN_S: Final = 0.0005  # ... and comes to them within the way from microphone to microphone and so much
-_FOREIGN_ODD: Final = 0.03
-_LOST: Final = 0.003
+_FOREIGN_ODD: Final = 0.03  # share of its readings that are odd as any may be
+_LOST: Final = 0.003  # share of arrivals that are lost altogether
 _ROUGH_S: Final = 0.00035  # spread of odd arrivals, seven in ten...
 _SLOW_S: Final = 0.002  # ... and of the rest, noticed late
-_FAINT_ODD: Final = 0.5
-_FAINT_DB: Final = 6.0
+_FAINT_ODD: Final = 0.5  # share of odd arrivals where little more than the background is heard...
+_FAINT_DB: Final = 6.0  # ... within so much of it
 _BUSY: Final = 0.3  # share of readings that another impact at the same microphone puts off
-_WIDE: Final = np.array([-2.0, -1.0, 1.0, 2.0])
+_WIDE: Final = np.array([-2.0, -1.0, 1.0, 2.0])  # where the own reading may be far off, in steps
 _WIDE_DB: Final = (6.0, 3.0)  # steps and spread of own levels that are off
 _WIDE_S: Final = (0.0005, 0.00025)
 _MASKED: Final = 0.05  # share of impacts a microphone misses under another sound

@@ -24,21 +24,21 @@ Bools = NDArray[np.bool_]
 
 _ROUNDS: Final = 2
 _MOST_ROWS: Final = 1000
-_FIRST_S: Final = 0.001
-_CONTRAST_DB: Final = 40.0
+_FIRST_S: Final = 0.001  # an impact comes to its own microphone first, or so little later
+_CONTRAST_DB: Final = 40.0  # by which it stands out where nobody else heard it
 _FEW: Final = 12
 """Impacts from which loud ones alone, and what all readings have in common, are told apart."""
-_TRIED: Final = 120
+_TRIED: Final = 120  # impacts among which places are looked for
 _PLACE_S: Final = 0.0002  # arrivals of one place, 70 mm of way
-_OFTEN: Final = 0.5
-_HOLDS: Final = 0.2
+_OFTEN: Final = 0.5  # of the place that sounds most often: others that sound less are not the station
+_HOLDS: Final = 0.2  # a place must hold so many of the impacts
 _OWN_SPREAD_DB: Final = 3.0
-_LEVELS: Final = 240
+_LEVELS: Final = 240  # dB
 _UNUSUAL: Final = (2.0, 0.02)  # impacts, and at least a share of them, of any level: a quiet drop is still one
-_LEAST: Final = 2.0
-_ODD_RANGE: Final = (0.003, 0.15)
+_FREE: Final = 3.0  # spread that few impacts leave open, in least spreads
+_ODD_RANGE: Final = (0.003, 0.15)  # foreign sounds among the impacts must not make all readings odd
 _MOST_WIDE: Final = 0.03
-_WIDE_COUNT: Final = (0.03, 20.0)
+_WIDE_COUNT: Final = (0.03, 20.0)  # own readings far off, and impacts, before any is seen
 _NODES: Final = np.array([-1.282, -0.524, 0.0, 0.524, 1.282])
 """Middles of five equal shares of a normal distribution."""
 
@@ -52,7 +52,9 @@ class _Kind:
     least: float
     """No spread is smaller."""
     odd: float
+    """Share of odd ones before any is seen."""
     far: float
+    """An own reading further off than this, and than twice what is usual, is far off."""
 
 
 _LEVEL: Final = _Kind((-12.0, 6.0), 1.5, 0.03, 3.0)
@@ -202,7 +204,7 @@ def _pattern(pattern: Pattern, kind: _Kind, s: int, values: Floats, here: Bools,
             weight = len(seen) / (len(seen) + 1.0)
             middle, spread = _median(seen)
             pattern.middle[s, t] = weight * middle + (1.0 - weight) * kind.prior[0]
-            free = _LEAST * 1.5 * kind.least
+            free = _FREE * kind.least
             pattern.spread[s, t] = np.sqrt(weight * max(spread, kind.least) ** 2 + (1.0 - weight) * free**2)
     off = (values - pattern.middle[s])[:, others]
     known = np.isfinite(off)
