@@ -146,7 +146,8 @@ def _leave_open(ends: Sequence[Candidate]) -> None:
         drops = whole(end.shapes)
         if len(drops) > 1:
             apart = float(np.sum(drops.var(axis=0, ddof=1) / within)) / len(within)
-            end.open = apart < _UNLIKE < float(np.nanmean(_to_machine(end, within))) / len(within)
+            body, usual = _to_machine(end, within)
+            end.open = apart < _UNLIKE < float(np.nanmean(body)) / len(within) / usual
 
 
 def whole(shapes: Floats) -> Floats:
@@ -184,23 +185,39 @@ def _spreads(groups: Sequence[Floats]) -> tuple[Floats, Floats]:
     return within, np.maximum(apart - within * np.mean([1 / len(g) for g in groups]), 0.0)
 
 
-def _to_machine(end: Candidate, within: Floats) -> Floats:
-    """Return how far each drop is from what the machine does: the sounds of its impacts, each the mean of its like."""
-    own = end.own / np.sqrt(within)
-    square = np.sum(own**2, axis=1)
-    like = square[:, None] + square - 2.0 * own @ own.T < 2.0 * _ALIKE * own.shape[1]
+def _to_machine(end: Candidate, within: Floats) -> tuple[Floats, float]:
+    """Return (how far each drop is from what the machine does, how far its own impacts usually are, a band).
+
+    What it does are the sounds of its impacts, each the mean of its like. The second nearest counts: one impact of the
+    machine may be a reference drop gone astray.
+    """
+    own, drops = end.own / np.sqrt(within), end.shapes / np.sqrt(within)
+    apart = _square_distances(own, own)
+    like = apart < 2.0 * _ALIKE * own.shape[1]
     count = like.sum(axis=1)
     sound = like @ own / count[:, None]
-    drops = end.shapes / np.sqrt(within)
-    apart = np.sum((drops[:, None] - sound[None]) ** 2, axis=2) / (1.0 + 1.0 / count)
-    # The second nearest: one impact of the machine may be a reference drop gone astray.
-    return np.asarray(np.partition(apart, 1, axis=1)[:, 1])
+    body = _square_distances(drops, sound) / (1.0 + 1.0 / count)
+    # An impact of the machine against the sounds of the others: those it is part of, without it.
+    left = np.maximum(count - like, 0)
+    alone = _square_distances(own, sound) * np.where(like, (count / np.maximum(left, 1)) ** 2, 1.0)
+    alone = np.where(left > 0, alone / (1.0 + 1.0 / np.maximum(left, 1)), np.inf)
+    usual = float(np.median(np.partition(alone, 1, axis=1)[:, 1])) / own.shape[1]
+    return np.asarray(np.partition(body, 1, axis=1)[:, 1]), max(usual, 1.0) if math.isfinite(usual) else 1.0
 
 
-def _taken(end: Candidate, body: Floats, middle: Floats, spread: Floats, *, surely: bool = True) -> tuple[int, float]:
+def _square_distances(a: Floats, b: Floats) -> Floats:
+    """Return the squared distance of each row of (n, bands) from each of (m, bands), shape (n, m)."""
+    return np.asarray(np.maximum(np.sum(a**2, axis=1)[:, None] + np.sum(b**2, axis=1) - 2.0 * a @ b.T, 0.0))
+
+
+def _taken(
+    end: Candidate, machine: tuple[Floats, float], middle: Floats, spread: Floats, *, surely: bool = True
+) -> tuple[int, float]:
     """Return (drops of an end that are reference drops, log odds): none, or as many as is likeliest."""
     apart = np.sum((end.shapes - middle) ** 2 / spread, axis=1)
-    odds = np.nan_to_num(np.clip(0.5 * _TEMPER * (body - apart), -_MOST_ODDS, _MOST_ODDS))
+    # Where the machine's own impacts scatter more than the drops do, it takes more to be unlike it.
+    body, usual = machine
+    odds = np.nan_to_num(np.clip(0.5 * _TEMPER * (body - apart) / usual, -_MOST_ODDS, _MOST_ODDS))
     best, most, likeliest = 0, (_SURE if surely else _JOINING) + math.log(len(end.cuts)), -math.inf
     for count, _, _ in end.cuts:
         total = float(odds[:count].sum())
@@ -213,7 +230,7 @@ def _taken(end: Candidate, body: Floats, middle: Floats, spread: Floats, *, sure
             near = (
                 near
                 and len(own)
-                and np.median(other) > max(float(np.median(own)) / _SHARE, _BEYOND * end.shapes.shape[1])
+                and np.median(other) > max(float(np.median(own)) / _SHARE, _BEYOND * usual * end.shapes.shape[1])
             )
         if total > most and near:
             best, most = count, total

@@ -11,7 +11,59 @@ from pathlib import Path
 import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "compare"))
+from campaigns import spectrum
 from test_reference import drops, found_in, machine, take
+
+Row = tuple[float, float, np.ndarray]
+
+
+def smooth(rng: np.random.Generator, sd_db: float) -> np.ndarray:
+    """A deviation by band whose neighbours go together."""
+    kernel = np.exp(-0.5 * np.arange(-3, 4) ** 2)
+    return np.asarray(sd_db * np.convolve(rng.normal(0, 1, 40), kernel / np.sqrt((kernel**2).sum()), "same")[5:35])
+
+
+def scattered(scatter_db: float, campaigns: int) -> None:
+    """Print what is found where each hit's bands differ by so much: with drops on a tile, and with balls set apart."""
+    ends = whole = taken = plain = falsely = 0
+    for seed in range(campaigns):
+        rng = np.random.default_rng((seed, int(scatter_db * 10)))
+        own = float(rng.uniform(2, 5))
+        sounds = [smooth(rng, own) for _ in range(int(rng.choice([1, 3])))]
+        tile, period, rebounds = smooth(rng, own), float(rng.uniform(0.8, 4)), bool(rng.random() < 0.6)
+        placed_db, count = float(rng.choice([0, 0.5, 1.5])), int(rng.integers(1, 7))
+        takes, drops_of = [], []
+
+        def hits(places: list[np.ndarray], balls: int, every: float, level: float, place: np.ndarray, again: bool,
+                 rng: np.random.Generator = rng) -> list[Row]:  # fmt: skip
+            found = []
+            for k in range(balls):
+                for at, sound in zip((0.0, 1.0, 1.7), places, strict=False):
+                    t, loud = k * every + at + rng.normal(0, 0.03), level + rng.normal(0, 0.7)
+                    for n in range(1 + again):
+                        bands = spectrum() + sound + place + smooth(rng, scatter_db)
+                        found.append((t + 0.12 * n, loud - 6 * n, bands))
+            return sorted(found, key=lambda row: row[0])
+
+        for with_tile in (True, False):
+            for _ in range(count):
+                place, balls = smooth(rng, placed_db), int(rng.integers(8, 25))
+                a, b = rng.integers(2, 6, 2) if not with_tile else [int(rng.integers(2, 6))] * 2
+                outer = [tile] if with_tile else sounds
+                every, again = (1.4, True) if with_tile else (period, rebounds)
+                takes.append(take((0.0, hits(outer, a, every, 58, place, again)),
+                                  (rng.uniform(3, 8), hits(sounds, balls, period, 60, place, rebounds)),
+                                  (rng.uniform(3, 8), hits(outer, b, every, 58, place, again))))  # fmt: skip
+                drops_of.append(a if with_tile else 0)
+            for (table, _), found, n in zip(takes, found_in(*takes), drops_of, strict=True):
+                if with_tile:
+                    ends, whole = ends + 2, whole + (len(found.start_drops) == n) + (len(found.end_drops) == n)
+                    taken += int(np.sum((found.rows >= 2 * n) & (found.rows < len(table) - 2 * n)))
+                else:
+                    plain, falsely = plain + 1, falsely + (len(found.rows) > 0)
+            takes, drops_of = [], []
+    print(f"hits scatter by {scatter_db:g} dB a band: {whole} of {ends} ends found whole, {taken} of the machine's "
+          f"impacts taken; without a tile, balls set apart: {falsely} of {plain} takes")  # fmt: skip
 
 
 def main(campaigns: int = 1000) -> None:
@@ -35,6 +87,8 @@ def main(campaigns: int = 1000) -> None:
         print(
             f"target's sound {own_db:g} dB SD: {whole} of {ends} ends found whole; {wrong} impacts of the machine taken"
         )
+    for scatter_db in (0.5, 1.0, 2.0, 3.0, 5.0):
+        scattered(scatter_db, campaigns // 10)
     taken = takes_seen = 0
     for seed in range(campaigns):
         rng = np.random.default_rng(seed)
