@@ -218,10 +218,11 @@ def _summary(run: Run, station: str, part: Impacts) -> RunSummary:
 
 def _far_fainter(level_db: Floats, keep: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """Return which levels lie far below those kept: modified z-scores over 3.5 (Iglewicz and Hoaglin 1993)."""
-    if not keep.any():
+    known = level_db[keep & np.isfinite(level_db)]
+    if not known.size:
         return np.zeros(len(level_db), bool)
-    middle = float(np.nanmedian(level_db[keep]))
-    spread = 1.4826 * float(np.nanmedian(np.abs(level_db[keep] - middle)))
+    middle = float(np.median(known))
+    spread = 1.4826 * float(np.median(np.abs(known - middle)))
     with np.errstate(invalid="ignore"):
         return np.asarray(middle - level_db > 3.5 * max(spread, _LEAST_SPREAD_DB))
 
