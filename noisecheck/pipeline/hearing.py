@@ -129,7 +129,9 @@ def loud_enough(curve: Curve, level_db: Floats, known: NDArray[np.bool_], rng: n
     top = max(top, float(np.sort(level_db[known])[LEAST_KNOWN - 1]))
     low = level_db[known & (level_db <= top)]
     above = int((known & (level_db > top)).sum())
-    bounds = [b for b in np.array_split(np.sort(level_db[~known]), _BOUNDS) if len(b)]
+    # A level that drowned is lower than most that did not, whatever its own bound says.
+    drowned = np.sort(np.minimum(level_db[~known], np.quantile(level_db[known], 0.1)))
+    bounds = [b for b in np.array_split(drowned, _BOUNDS) if len(b)]
     spread = max(float(np.std(low)), _LEAST_SPREAD_DB) * _SPREADS
     at = rng.random((_CURVES, _DRAWS // _CURVES))
     share = np.empty_like(at)
