@@ -50,6 +50,7 @@ class Beliefs:
         self.route, self.settings = route, settings
         self.count = len(route.stations)
         self.gaps = sorted(gaps)
+        self.deaf: list[list[tuple[float, float]]] = [[] for _ in route.stations]
         self.start_s, self.end_s = start_s, math.inf
         self.heard: list[float] = []
         """Times of all impacts seen so far, for what one impact may hide."""
@@ -152,17 +153,16 @@ class Beliefs:
         return 1.0 / self.period_s if self.period_s > 0 else 0.5
 
     # -- probabilities ----------------------------------------------------------------------------------------------
-    def unlistened(self, low: float, high: float) -> bool:
-        """Return whether any of the span was not listened to (before the start and after the end count)."""
-        if low < self.start_s or high > self.end_s:
-            return True
-        return any(a < high and b > low for a, b in self.gaps)
+    def unlistened(self, low: float, high: float, station: int = -1) -> bool:
+        """Return whether any of the span was not listened to (before start and after end too), or not there."""
+        spans = self.gaps if station < 0 else [*self.gaps, *self.deaf[station]]
+        return low < self.start_s or high > self.end_s or any(a < high and b > low for a, b in spans)
 
     def miss(self, station: int, time_s: float, sd: float) -> float:
         """Return the probability that a ball due at ``time_s`` passes unheard."""
         s = self.settings
         reach = 3.0 * sd
-        if self.unlistened(time_s - reach, time_s + reach):
+        if self.unlistened(time_s - reach, time_s + reach, station):
             return 1.0
         p = self.p_miss[station]
         one = s.shared_microphone

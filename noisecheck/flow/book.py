@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from bisect import bisect_left
 from dataclasses import replace
+from typing import Final
 
 import numpy as np
 
@@ -16,6 +17,11 @@ from noisecheck.flow.rebounds import Trains
 from noisecheck.flow.route import FeedPlan, LedgerSettings, Route
 
 __all__ = ["Book", "combine_odds"]
+
+_TOLD: Final = 5
+"""Balls from which a transit time is learnt well enough to go by."""
+_STEADY: Final = 0.2
+"""Relative scatter of the feed's intervals up to which the pace tells slots (cranked at +/- 30 % it is 0.13)."""
 
 
 class Book:
@@ -134,7 +140,7 @@ class Book:
         b, names = self.beliefs, self.route.stations
         ball, a = self.ball_of[d.ball], self.station_of[d.ball]
         came_s, hidden = self._contact_s(d)
-        took = came_s - self._when(d.ball)
+        took = came_s - self.when(d.ball)
         self.ball_of[d.impact], self.station_of[d.impact] = ball, d.station
         usual, longest = b.pass_mean[a][d.station], b.pass_latest[a][d.station]
         impact = self.impacts[d.impact]
@@ -164,7 +170,7 @@ class Book:
         b.hidden_clear += b.clear[bisect_left(b.heard, d.came_s)]
         return d.came_s, True
 
-    def _when(self, number: int) -> float:
+    def when(self, number: int) -> float:
         """Return when the ball came that an impact is of."""
         return self._came.get(number, self.impacts[number].time_s)
 
@@ -221,9 +227,10 @@ class Book:
                 due = came + (time_s - came) * b.pass_mean[a][k] / max(b.pass_mean[a][q], 1e-9)
             else:
                 due = fed_s if k == 0 else time_s - b.pass_mean[k][q]
-                if b.unlistened(due - 3 * b.pass_sd[k][q], due) or due - b.start_s < b.pass_sd[k][q] * 3:
+                if b.unlistened(due - 3 * b.pass_sd[k][q], due, k) or due - b.start_s < b.pass_sd[k][q] * 3:
                     continue
-            if b.unlistened(due, due):
+            blur = 2.0 * (b.pass_sd[a][k] if a >= 0 else b.pass_sd[k][q])
+            if b.unlistened(due - blur, due + blur, k):
                 continue
             self._missed[k] += 1
             why = f"heard at {names[q]} after it, but not at {names[k]} when due, {say_odds(odds)}"
@@ -239,7 +246,7 @@ class Book:
         self, d: Decision, share: float, rest: float, said_s: float, instead: tuple[int, float] | None
     ) -> None:
         b, names = self.beliefs, self.route.stations
-        last_s = self._when(d.ball)
+        last_s = self.when(d.ball)
         stuck, unheard = b.never(d.station, last_s, d.floor)
         held = 0.0
         if unheard > 0.5:  # its way led through time not listened to: nothing is known of it
@@ -258,7 +265,7 @@ class Book:
         if instead is not None and instead[1] > 0.05 * share:
             # Balls sound alike: that one of two stuck may be sure, and only which of them not.
             odds = combine_odds(share + instead[1], rest - instead[1], stuck, unheard + held)
-            or_s = self._when(instead[0])
+            or_s = self.when(instead[0])
             which = f"; rather than the ball heard there at {or_s:.2f} s, {say_odds(share / instead[1])}"
         why = f"last heard at {names[d.station]}, never at {after} or later though {passed}, {say_odds(odds)}{which}"
         finding = Finding("stuck", last_s, names[d.station], odds, why, ball, "settled", said_s, or_s=or_s)
@@ -295,7 +302,7 @@ class Book:
     def _slot_findings(self, end_s: float) -> list[Finding]:
         """Feed slots in which no ball was ever heard: stuck before the first station, if slots carry balls."""
         slots, b = self._empty_slots, self.beliefs
-        if not slots:
+        if not slots or b.pace_sd > _STEADY:  # where the pace wavers, a long wait is no empty slot
             return []
         stuck, unheard = b.p_stuck, 1.0
         for q in range(b.count):
@@ -324,7 +331,7 @@ class Book:
         share = {n: (float(p / t) if t else math.nan) for n, p, t in zip(names, self._passed, passes, strict=False)}
         gaps = sum(max(0.0, min(z, end_s) - max(a, b.start_s)) for a, z in b.gaps)
         windows = {
-            name: (w if w is not None else (m - (late - m), late))
+            name: (w if w is not None else (max(m - (late - m), 0.0), late))
             for name, w, m, late in zip(names, self.route.transit_s, b.mean, b.latest, strict=False)
         }
         return Ledger(
@@ -344,12 +351,26 @@ class Book:
     def _notes(self) -> tuple[str, ...]:
         notes = []
         if self.feed.balls is not None and self.feed.balls != self.balls:
-            notes.append(f"{self.feed.balls} balls were fed as stated, {self.balls} were followed")
+            notes.append(self._miscounted(self.feed.balls))
         if self.undecided:
             notes.append(f"{self.undecided} not heard again, but the odds do not allow to call them stuck")
-        if len(self.route.stations) == 1 and self.feed.period_s is None:
+        if len(self.route.stations) == 1 and self.feed.period_s is None and self.feed.balls is None:
             notes.append("one station and no known feed: a ball that never comes cannot be noticed")
+        b = self.beliefs
+        for name, given, seen in zip(self.route.stations, b.given, b.seen, strict=False):
+            if not given and seen < _TOLD:
+                notes.append(
+                    f"how long a ball takes from {name} on is not stated (transit_s in rig.toml), and {seen:.0f} balls "
+                    "are too few to learn it: what is said of balls there is a guess"
+                )
         return tuple(notes)
+
+    def _miscounted(self, stated: int) -> str:
+        """Return the sentence on balls fed as stated and followed that differ."""
+        said = f"{stated} balls were fed as stated, {self.balls} were followed"
+        if self.balls > stated:
+            return f"{said}: is balls_fed right, or do balls come round again? Every round counts as a ball here"
+        return f"{said}: the others were lost before {self.route.stations[0]}, not heard, or miscounted"
 
 
 def combine_odds(share: float, rest: float, this: float = 1.0, other: float = 0.0) -> float:

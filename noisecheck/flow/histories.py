@@ -267,6 +267,16 @@ def _fallen(h: History, impact: Impact, density: float) -> list[History]:
     return found
 
 
+def _joined(beliefs: Beliefs, track: tuple[Ball, ...], ball: Ball | None, q: int, fed_s: float) -> tuple[Ball, ...]:
+    """Put a ball not heard before on the track at station ``q``: those fed clearly before it are overtaken there."""
+    place = next((i for i, b in enumerate(track) if max(b.station, b.floor) < q), len(track))
+    blur = 2.0 * beliefs.pass_sd[0][q]
+    while q and place < len(track) and track[place].time_s - beliefs.pass_mean[0][track[place].station] < fed_s - blur:
+        place += 1
+    ahead = tuple(b if max(b.station, b.floor) >= q else b._replace(floor=q) for b in track[:place])
+    return (*ahead, *((ball,) if ball else ()), *track[place:])
+
+
 def _never_before(beliefs: Beliefs, impact: Impact, q: int) -> float:
     """Return the probability that a ball now at station ``q`` was heard at no station before."""
     p = 1.0
@@ -318,8 +328,7 @@ def _heard_at(
     if p >= bar:
         late = now - came > beliefs.pass_latest[0][q] + 1e-9
         past = Decision(h.past, "born", impact.number, -1, q, told_s, 0, late, came, came_s)
-        place = next((i for i, b in enumerate(h.track) if max(b.station, b.floor) < q), len(h.track))
-        track = (*h.track[:place], *((here,) if here else ()), *h.track[place:])
+        track = _joined(beliefs, h.track, here, q, came)
         found.append(History(h.log_p + math.log(p * label), track, last_at, fed, period, left[-20:], past))
     return found
 

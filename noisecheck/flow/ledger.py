@@ -12,6 +12,7 @@ from noisecheck.core.table import Impacts
 from noisecheck.flow.contacts import crowded_impacts, first_contacts, labels_of
 from noisecheck.flow.findings import Ledger
 from noisecheck.flow.route import FeedPlan, LedgerSettings, Route
+from noisecheck.flow.silence import silences
 from noisecheck.flow.solver import LedgerSolver
 from noisecheck.flow.windows import contradicted, without
 from noisecheck.place.evidence import Evidence
@@ -68,10 +69,13 @@ def follow_balls(
         times[first], translate[codes[first]], heard, longest_s=chosen.longest_transit_s, start_s=start_s, end_s=end_s
     )
     heard = without(heard, wrong)
+    quiet = silences(times[first], translate[codes[first]], heard, start_s=start_s, end_s=end_s)
     if None in heard.transit_s:
         # Under an even feed a transit fits nearly as well with a feed period more: only many balls tell which it is.
         chosen = replace(chosen, learn_s=max(chosen.learn_s, _LEARN_S))
     solver = LedgerSolver(heard, feed=feed, settings=chosen, start_s=start_s, gaps_s=gaps_s, run=run)
+    for silence in quiet:
+        solver.beliefs.deaf[silence.station].append((silence.deaf_from_s, silence.to_s))
     solver.learn_habits(impacts)
     solver.update(
         times,
@@ -88,5 +92,11 @@ def follow_balls(
     ledger = solver.finish(end_s)
     left_out = [n for n in route.stations if n not in heard.stations]
     notes = [f"not listened to: {', '.join(left_out)}"] if left_out else []
+    if (never := [n for n in left_out if n not in silent]) and rows.size:
+        notes[0] += (
+            f" (nothing was heard at {', '.join(never)} in the whole run: what became of balls there is not known, "
+            f"and arrived means heard at {heard.stations[-1]})"
+        )
     notes += [c.sentence for c in wrong]
+    notes += [s.sentence(heard.stations) for s in quiet]
     return replace(ledger, notes=(*notes, *ledger.notes)) if notes else ledger

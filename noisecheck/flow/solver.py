@@ -250,7 +250,8 @@ class LedgerSolver:
     # -- suspicions (live) ------------------------------------------------------------------------------------------
     def _next_late(self) -> tuple[float, Ball, int] | None:
         found = None
-        for ball in self._histories[0].track:
+        best = self._histories[0]
+        for ball in (*best.track, *self._fallen(best)):
             if ball.last in self.book.suspected:
                 continue
             q = max(ball.station, self._checked.get(ball.last, -1)) + 1
@@ -264,6 +265,15 @@ class LedgerSolver:
                 found = (due, ball, q)
         return found
 
+    def _fallen(self, history: History) -> list[Ball]:
+        """Return the balls that a history has off the track since what is settled, as they were last heard."""
+        found, at = [], history.past
+        while at is not None and at is not self._root:
+            if at.kind == "end" and at.fell:
+                found.append(Ball(at.impact, at.station, self.book.when(at.impact), at.floor))
+            at = at.before
+        return found
+
     def _suspect_late(self, ball: Ball, q: int, now_s: float) -> None:
         self._checked[ball.last] = q
         b = self.beliefs
@@ -273,7 +283,9 @@ class LedgerSolver:
             unheard *= b.miss(k, ball.time_s + b.pass_mean[ball.station][k], b.pass_sd[ball.station][k])
         weights = self._weights(now_s)
         waiting = sum(
-            w for w, h in zip(weights, self._histories, strict=True) if any(t.last == ball.last for t in h.track)
+            w
+            for w, h in zip(weights, self._histories, strict=True)
+            if any(t.last == ball.last for t in (*h.track, *self._fallen(h)))
         )
         odds = combine_odds(waiting, sum(weights) - waiting, stuck, unheard)
         if odds < self.settings.suspect_odds:

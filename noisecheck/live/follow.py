@@ -149,10 +149,11 @@ class Follower:
         )
         self.left_out = tuple(n for n in route.stations if n not in heard.stations)
         self._check = WindowCheck(heard, longest_s=LedgerSettings().longest_transit_s)
+        settings = LedgerSettings(shared_microphone=by_sound or len(set(self._own.values())) < 2)
         return LedgerSolver(
             heard,
             feed=FeedPlan(rig.feed.period_s, rig.feed.balls),
-            settings=LedgerSettings(shared_microphone=by_sound or len(set(self._own.values())) < 2),
+            settings=settings if channels > 1 else replace(settings, copied=0.0),
             run="watch",
         )
 
@@ -172,12 +173,12 @@ class Follower:
 
         They are worked through in slices of a fixed length, so that results do not depend on how they come.
         """
-        events: list[Event] = []
         self._pending.append(samples)
         waiting = sum(map(len, self._pending))
         step = max(1, int(_SLICE_S * self.rate))
         if waiting < step:
-            return events
+            return []
+        events: list[Event] = []
         whole = np.concatenate(self._pending)
         for at in range(0, waiting - step + 1, step):
             events += self._slice(whole[at : at + step])
@@ -276,8 +277,7 @@ class Follower:
     def _relabelled(self, found: list[_Heard]) -> list[_Heard]:
         """Tell rebounds from first contacts over all that was heard while learning."""
         table, odds = _joined(found)
-        names = self._places(table)
-        codes = np.array([list(dict.fromkeys(names)).index(n) for n in names], np.int64)
+        codes = np.unique(self._places(table), return_inverse=True)[1].astype(np.int64)
         drop, rebound = find_drops(table["time_s"], table["lae_db"], codes, faint=table.flagged(Flag.BOUND))
         if self._placer is not None:
             drop, rebound = begun_where_placed(drop, rebound, table["station"] != "", table["lae_db"])

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -144,7 +145,8 @@ def _feed(rig: Rig, run: Run) -> FeedPlan:
 def _settings(rig: Rig) -> LedgerSettings:
     owned = {m.station for m in rig.microphones if m.station}
     # In a finished recording nothing is urgent: a ball is only called stuck where that is the likelier of the two.
-    return LedgerSettings(shared_microphone=len(owned) < len(rig.route), claim_last_odds=1.0)
+    settings = LedgerSettings(shared_microphone=len(owned) < len(rig.route), claim_last_odds=1.0)
+    return replace(settings, copied=0.0) if len(rig.microphones) == 1 else settings  # one cannot hear a sound twice
 
 
 def _given(

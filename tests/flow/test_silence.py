@@ -1,0 +1,118 @@
+"""Stations that fall silent, paces taken too short, and balls of which only one of two is lost."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from noisecheck.core.table import Impacts
+from noisecheck.flow.findings import Ledger
+from noisecheck.flow.ledger import follow_balls
+from noisecheck.flow.route import FeedPlan, Route
+from noisecheck.flow.silence import silences
+
+ROUTE = Route(("landing", "bend", "tray"), ((0.8, 1.2), (0.5, 0.8)))
+Row = tuple[float, str]
+
+
+def flow(fed_s: np.ndarray, seed: int = 5) -> list[list[Row]]:
+    """Return the impacts of each ball fed at a time, transits beta distributed in their windows."""
+    rng = np.random.default_rng(seed)
+    ways = []
+    for at in fed_s.tolist():
+        way = [(at, "landing")]
+        for name, (low, high) in (("bend", ROUTE.transit_s[0] or (0, 0)), ("tray", ROUTE.transit_s[1] or (0, 0))):
+            at += low + (high - low) * rng.beta(4, 4)
+            way.append((at, name))
+        ways.append(way)
+    return ways
+
+
+def follow(rows: list[Row], end_s: float = 170.0, feed: FeedPlan | None = None) -> Ledger:
+    rows = sorted(rows)
+    table = Impacts.of(
+        len(rows),
+        time_s=np.array([r[0] for r in rows]),
+        station=[r[1] for r in rows],
+        station_confidence=np.where([bool(r[1]) for r in rows], 0.99, np.nan),
+        odds=1e7,
+    )
+    return follow_balls(table, ROUTE, end_s=end_s, feed=feed)
+
+
+EVEN = 2.0 + 1.6 * np.arange(100) + np.random.default_rng(4).normal(0, 0.03, 100)
+
+
+@pytest.mark.parametrize("dead", ["landing", "bend"])
+def test_a_microphone_that_dies_is_said_once_and_makes_no_ball_unheard(dead: str) -> None:
+    rows = [r for way in flow(EVEN) for r in way]
+    assert follow(rows).findings == ()
+    ledger = follow([r for r in rows if not (r[1] == dead and r[0] > 80.0)])
+    assert ledger.findings == ()
+    assert ledger.arrived == 100
+    assert sum(f"nothing was heard at {dead} from " in n and "microphone dead" in n for n in ledger.notes) == 1
+
+
+def test_a_last_station_that_falls_silent_may_be_blocked() -> None:
+    rows = [r for way in flow(EVEN) for r in way]
+    ledger = follow([r for r in rows if not (r[1] == "tray" and r[0] > 80.0)])
+    assert [(f.kind, f.station) for f in ledger.findings] == [("stuck", "bend")]
+    assert 78.0 < ledger.findings[0].time_s < 82.0
+    assert any("is the way blocked, or the microphone dead?" in n for n in ledger.notes)
+
+
+def test_silences_are_spans_between_balls() -> None:
+    times = np.array([r for way in flow(EVEN) for r in [way[0][0], way[1][0], way[2][0]]])
+    codes = np.tile([0, 1, 2], 100)
+    order = np.argsort(times)
+    times, codes = times[order], codes[order]
+    assert silences(times, codes, ROUTE, start_s=0.0, end_s=170.0) == []
+    heard = ~((codes == 1) & (times > 40.0) & (times < 90.0))
+    (found,) = silences(times[heard], codes[heard], ROUTE, start_s=0.0, end_s=170.0)
+    assert (found.station, found.blocked, found.beside) == (1, False, 2)
+    assert found.from_s < 40.0
+    assert found.to_s > 90.0
+
+
+def test_which_of_two_balls_is_lost_is_left_open_and_both_are_named() -> None:
+    """Two at the landing, one at the bend, late for either: balls sound alike, so no listener can tell which it was."""
+    ways = flow(EVEN)
+    came = ways[50][0][0] + 3.05
+    ways[50] = [ways[50][0], (came, "bend"), (came + 0.65, "tray")]
+    ways[51] = ways[51][:1]
+    rows = [r for way in ways for r in way]
+    lost = [f for f in follow(rows).findings if f.kind == "stuck"]
+    assert len(lost) == 1
+    assert lost[0].odds > 100.0
+    both = {round(ways[50][0][0], 3), round(ways[51][0][0], 3)}
+    assert {round(lost[0].time_s, 3), round(lost[0].or_s, 3)} == both
+    assert f"rather than the ball heard there at {lost[0].or_s:.2f} s" in lost[0].why
+    assert lost[0].to_dict()["or_time_s"] == pytest.approx(lost[0].or_s, abs=1e-6)
+
+
+def test_a_ball_that_leaves_the_track_and_falls_is_one_event() -> None:
+    ways = flow(EVEN)
+    left = ways[40][0][0]
+    ways[40] = ways[40][:1]
+    found = follow([*(r for way in ways for r in way), (left + 0.5, "")]).findings
+    assert [(f.kind, f.time_s) for f in found] == [("stuck", left), ("stray", left + 0.5)]
+    assert "a stray 0.50 s after it" in found[0].why
+
+
+def test_a_pace_that_wavers_leaves_no_empty_slots() -> None:
+    rng = np.random.default_rng(8)
+    fed = 2.0 + np.cumsum(rng.uniform(0.8, 2.6, 90))
+    ledger = follow([r for way in flow(fed) for r in way], end_s=float(fed[-1]) + 8.0, feed=FeedPlan(1.6))
+    assert ledger.findings == ()
+
+
+def test_wrong_counts_and_untold_transits_are_said() -> None:
+    rows = [r for way in flow(EVEN) for r in way]
+    assert any("do balls come round again?" in n for n in follow(rows, feed=FeedPlan(1.6, 12)).notes)
+    assert any("not heard, or miscounted" in n for n in follow(rows, feed=FeedPlan(None, 130)).notes)
+    few = Impacts.of(
+        3, time_s=[1.0, 2.0, 9.0], station=["landing", "bend", "landing"], station_confidence=0.99, odds=1e7
+    )
+    ledger = follow_balls(few, Route(("landing", "bend")), end_s=20.0)
+    assert any("not stated (transit_s in rig.toml)" in n for n in ledger.notes)
+    assert all(low >= 0.0 for low, _ in ledger.transit_s.values())
