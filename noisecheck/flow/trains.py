@@ -16,6 +16,9 @@ _E_LOW = 0.15
 _E_LEAST_GROWN = 0.8  # growing intervals, up to the inverse of this, show what an even feed votes by chance
 _FALL_DB = 26.0  # v^1.3: between exposure and peak pressure (rigid ball)
 _SOFTER_DB = 2.0  # a rebound is softer than its contact by 26 lg(1 / e): 1.2 dB at e = 0.9, 4 dB at 0.7
+_LEAST_REBOUNDS = 8
+_LEAST_SPREAD_DB = 2.0
+_WIDER = 1.5  # than the middle half shows: levels have tails
 _HABIT_IMPACTS = 5000
 _MAX_OPEN = 6  # trains open at one place; more balls bouncing at once cannot be told apart
 
@@ -43,8 +46,9 @@ def find_drops(
             show no habits and begin no train, for what a lift ticks is as faint; None: none of them.
 
     Each place first shows its habits (restitution and first interval, from runs of three intervals that shrink by
-    equal ratios). Then each impact is given to the open train that foresees it best, if that is likelier than a new
-    ball; so balls bouncing at one place at the same time are told apart. Linear in the number of impacts.
+    equal ratios; then, from the trains so found, by how much first rebounds are softer). Then each impact is given to
+    the open train that foresees it best, if that is likelier than a new ball; so balls bouncing at one place at the
+    same time are told apart. Linear in the number of impacts.
 
     Raises:
         InputError: arrays of different lengths, or times that are not ascending.
@@ -62,13 +66,28 @@ def find_drops(
     train[alone] = np.flatnonzero(alone)
     for code in np.unique(codes[~alone]):
         rows = np.flatnonzero(codes == code)
-        owner, number = _trains(
-            t[rows], level[rows], dim[rows], longest_first_s, interval_tolerance, level_tolerance_db
-        )
+        here = t[rows], level[rows], dim[rows], longest_first_s, interval_tolerance, level_tolerance_db
+        owner, number = _trains(*here)
+        first_fall = _first_fall(level[rows], owner, number)
+        if first_fall is not None:
+            owner, number = _trains(*here, first_fall)
         train[rows], rebound[rows] = rows[owner], number
     # Number the drops in order of their first contact.
     drop = np.cumsum(train == np.arange(t.size)) - 1
     return drop[train] if t.size else train, rebound
+
+
+def _first_fall(
+    level: NDArray[np.float64], owner: NDArray[np.int64], number: NDArray[np.int64]
+) -> tuple[float, float] | None:
+    """Return by how much (dB) first rebounds of one place are softer than their contacts, and its scatter."""
+    rows = np.flatnonzero(number == 1)
+    fall = level[owner[rows]] - level[rows]
+    fall = fall[np.isfinite(fall)]
+    if len(fall) < _LEAST_REBOUNDS:
+        return None
+    middle = float(np.median(fall))
+    return middle, max(_WIDER * 1.4826 * float(np.median(np.abs(fall - middle))), _LEAST_SPREAD_DB)
 
 
 def begun_where_placed(
@@ -232,8 +251,12 @@ def _trains(
     longest_s: float,
     tolerance: float,
     level_sd: float,
+    first_fall: tuple[float, float] | None = None,
 ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """Return for each impact of one place (row of its drop's first contact, rebound number)."""
+    """Return for each impact of one place (row of its drop's first contact, rebound number).
+
+    ``first_fall`` is by how much first rebounds are softer here, and its scatter, where that is known.
+    """
     clear = ~faint
     e_usual, e_sd, first_usual, loud = _habits(t[clear], level[clear], longest_s)
     trains_usual = e_sd < 0.2
@@ -277,9 +300,12 @@ def _trains(
                     continue
                 else:
                     score, foreseen = -math.log(longest_s) - 0.7, False
-                off = loudness - item[4] + fall_db * (1 + skip)
+                fall, fall_sd = fall_db, level_sd
+                if first_fall is not None and not item[1] and not skip:
+                    fall, fall_sd = first_fall
+                off = loudness - item[4] + fall * (1 + skip)
                 if off == off:
-                    score -= 0.5 * (off / level_sd) ** 2 + math.log(level_sd)
+                    score -= 0.5 * (off / fall_sd) ** 2 + math.log(fall_sd)
                     # Against a first contact, as loud as they are here; what is faint is as loud as what ticks.
                     fresh = 0.0 if dim[row] else loudness - loud
                     score += 0.5 * min(abs(fresh / level_sd), 4.0) ** 2 + math.log(level_sd)

@@ -247,3 +247,19 @@ def test_first_contacts_are_as_loud_as_they_are_however_many_rebounds_and_ticks_
     order = np.argsort(times)
     _, number = find_drops(times[order], levels[order], np.zeros(len(times), int))
     assert number[np.argsort(order)].tolist() == [0] * 12 + [1] * 12 + [0] * 3
+
+
+def test_a_contact_that_comes_when_a_rebound_would_is_told_by_its_level() -> None:
+    # Rebounds come 62 ms after their contacts and 7 dB softer; twice another ball lands just then, as loud as any.
+    rng = np.random.default_rng(4)
+    drops = 2.0 + 1.1 * np.arange(30) + rng.uniform(-0.1, 0.1, 30)
+    again = np.array([6, 21])
+    times = np.concatenate([drops, drops + rng.normal(0.0625, 0.001, 30)])
+    levels = np.concatenate([rng.normal(-54, 0.5, 30), rng.normal(-61, 1.0, 30)])
+    levels[30 + again] = rng.normal(-54.2, 0.3, 2)
+    order = np.argsort(times)
+    _, number = find_drops(times[order], levels[order], np.zeros(60, int))
+    number = number[np.argsort(order)]
+    expected = np.repeat([0, 1], 30)
+    expected[30 + again] = 0
+    assert number.tolist() == expected.tolist()
