@@ -201,7 +201,9 @@ def level_at_limit(condition: Condition, seed: int, minutes: float) -> tuple[flo
         seconds = 60.0 * minutes * share
         rng = np.random.default_rng((seed, 5, turn))
         at = moments(condition, seconds, rng)
-        level = middle + 25.0 + rng.normal(0.0, condition.spread_db, len(at))
+        # The company of a probe matters, above all in a chain: from the second turn on it is that of the run.
+        company = scatter(condition, len(at), rng)
+        level = middle + company + (25.0 if turn == 0 else -float(np.quantile(company, condition.below)))
         probe = rng.random(len(at)) < 0.3
         level[probe] = middle + reach * rng.uniform(-1.0, 1.0, int(probe.sum()))
         found = found_of(heard_in(take(condition, level, at, seconds, seed, 10 + turn)), at)
