@@ -38,6 +38,7 @@ Ints = NDArray[np.int64]
 STATION_CAP: Final = 12.0
 UNPLACED_CAP: Final = 8.0
 _OWN_MARGIN_DB: Final = 3.0
+_TOO_LOUD_DB: Final = 10.0
 _CHUNK: Final = 1000
 _ECHO_S: Final = 0.004
 _ECHO_DB: Final = 6.0
@@ -139,6 +140,8 @@ def _pairs(talk: CrossTalk, seen: Heard) -> Ints:
     n, count = level.shape
     single, none = likelihoods(talk, seen)
     rare = np.log(PRIOR_UNPLACED) - np.log((1.0 - PRIOR_UNPLACED) / count)
+    # Cross-talk may be softer than it should for many reasons; much louder only for another sound, as rare as a second.
+    single = single - np.where(_too_loud(talk, level), TWO_ODDS, 0.0)
     alone = np.maximum(single.max(axis=1), none + rare)
     best, found = np.full(n, -np.inf), np.full((n, 2), -1, np.int64)
     habit = np.zeros(n, bool)
@@ -179,6 +182,14 @@ def _pairs(talk: CrossTalk, seen: Heard) -> Ints:
             found[rows] = (a, b)
     found[habit] = -1
     return found
+
+
+def _too_loud(talk: CrossTalk, level: Floats) -> NDArray[np.bool_]:
+    """Return whether another station's microphone reads far more than a station's cross-talk gives, (n, stations)."""
+    with np.errstate(invalid="ignore"):
+        more = level[:, None, :] - level[:, :, None] - talk.level.middle > _TOO_LOUD_DB
+    own = np.eye(level.shape[1], dtype=bool)
+    return np.asarray((more & ~own).any(axis=2))
 
 
 def _alike(lag: Floats, step: Floats) -> Ints:
