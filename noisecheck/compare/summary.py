@@ -7,6 +7,7 @@ mean for exposure. Decay and centroid are averaged as logarithms, because it is 
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
@@ -112,6 +113,7 @@ def summarise(impacts: Impacts, runs: Sequence[Run]) -> tuple[RunSummary, ...]:
     if np.any(station):
         first = first & ((station != 0) | ~_has_station(impacts))
     table = impacts.where(first)
+    softer = _rebound_levels(impacts)
     code_of = {name: code for code, name in enumerate(table.names["run"])}
     order = np.argsort(table.data["run"], kind="stable")
     codes = table.data["run"][order]
@@ -123,10 +125,11 @@ def summarise(impacts: Impacts, runs: Sequence[Run]) -> tuple[RunSummary, ...]:
         heard = sorted({int(c) for c in np.unique(part.data["station"])}) if len(part) else []
         names = [part.names["station"][c] for c in heard]
         if names in ([], [""]):
-            found.append(_summary(run, run.station, part))
+            found.append(_summary(run, run.station, part, softer.get((code, 0), math.nan)))
             continue
-        found += [_summary(run, n or run.station, part.where(part.data["station"] == c))
-                  for n, c in zip(names, heard, strict=True)]  # fmt: skip
+        for name, c in zip(names, heard, strict=True):
+            here = part.where(part.data["station"] == c)
+            found.append(_summary(run, name or run.station, here, softer.get((code, c), math.nan)))
     return tuple(found)
 
 
@@ -136,7 +139,18 @@ def _has_station(impacts: Impacts) -> NDArray[np.bool_]:
     return np.isin(run, np.unique(run[placed]))
 
 
-def _summary(run: Run, station: str, part: Impacts) -> RunSummary:
+def _rebound_levels(impacts: Impacts) -> dict[tuple[int, int], float]:
+    """Return the median L_AE (dB) of first rebounds by (code of run, code of station)."""
+    again = impacts.where((impacts.data["rebound"] == 1) & np.isfinite(impacts["lae_db"]))
+    keys = np.column_stack([again.data["run"], again.data["station"]])
+    order = np.lexsort((keys[:, 1], keys[:, 0]))
+    levels, keys = again["lae_db"][order], keys[order]
+    cuts = np.flatnonzero((np.diff(keys, axis=0) != 0).any(axis=1)) + 1
+    groups = zip(np.split(keys, cuts), np.split(levels, cuts), strict=True)
+    return {(int(k[0, 0]), int(k[0, 1])): float(np.median(v)) for k, v in groups if len(v)}
+
+
+def _summary(run: Run, station: str, part: Impacts, rebound_db: float = math.nan) -> RunSummary:
     flags = part.data["flags"]
     keep = np.ones(len(part), bool)
     excluded: dict[str, int] = {}
@@ -177,7 +191,7 @@ def _summary(run: Run, station: str, part: Impacts) -> RunSummary:
     # What the schedule placed, its sound had left open: mostly because another sound is in it.
     doubtful = (part["station_confidence"] < _SURE_PLACE) | part.flagged(Flag.SCHEDULED)
     doubts = {
-        "far fainter": part.flagged(Flag.LOW_MARGIN) & _far_fainter(part["lae_db"], keep),
+        "far fainter": _far_fainter(part, keep, rebound_db),
         "overlapped": part.flagged(Flag.OVERLAPPED) & part.flagged(Flag.LOW_MARGIN),
         "doubtful place": doubtful if station else np.zeros(len(part), bool),
     }
@@ -216,15 +230,21 @@ def _summary(run: Run, station: str, part: Impacts) -> RunSummary:
     )
 
 
-def _far_fainter(level_db: Floats, keep: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Return which levels lie far below those kept: modified z-scores over 3.5 (Iglewicz and Hoaglin 1993)."""
+def _far_fainter(part: Impacts, keep: NDArray[np.bool_], rebound_db: float) -> NDArray[np.bool_]:
+    """Return which levels lie far below those kept, and at a low margin or nearer to those of rebounds.
+
+    They are ticks, or rebounds of a contact that another sound hid. Far is a modified z-score over 3.5 (Iglewicz and
+    Hoaglin 1993).
+    """
+    level_db = part["lae_db"]
     known = level_db[keep & np.isfinite(level_db)]
     if not known.size:
         return np.zeros(len(level_db), bool)
     middle = float(np.median(known))
     spread = 1.4826 * float(np.median(np.abs(known - middle)))
     with np.errstate(invalid="ignore"):
-        return np.asarray(middle - level_db > 3.5 * max(spread, _LEAST_SPREAD_DB))
+        far = middle - level_db > 3.5 * max(spread, _LEAST_SPREAD_DB)
+        return np.asarray(far & (part.flagged(Flag.LOW_MARGIN) | (level_db < 0.5 * (middle + rebound_db))))
 
 
 def _matrix(part: Impacts) -> Floats:

@@ -155,3 +155,17 @@ def test_more_drops_than_balls_are_said() -> None:
         "among them (a run without balls, role = background, tells those)",
     )
     assert summarise(found, [Run("one", ("one.wav",), balls_fed=19)])[0].warnings == ()
+
+
+def test_a_rebound_without_its_contact_is_no_drop() -> None:
+    # Two contacts were hidden by other sounds: their rebounds stand alone, 10 dB softer than drops.
+    rng = np.random.default_rng(9)
+    drops, again, lone = rng.normal(-57, 1, 15), rng.normal(-67, 1, 15), [-66.5, -68.0]
+    levels = np.concatenate([drops, again, lone])
+    number = np.repeat([0, 1, 0], [15, 15, 2])
+    found = Impacts.of(32, run="one", station="landing", rebound=number, lae_db=levels, db_re="full scale")
+    (row,) = summarise(found, [Run("one", ("one.wav",))])
+    assert (row.used, dict(row.excluded)) == (15, {"far fainter": 2})
+    assert row.value("lae_db") == pytest.approx(drops.mean())
+    (kept,) = summarise(found.where(number == 0), [Run("one", ("one.wav",))])  # nothing says that balls rebound here
+    assert kept.used == 17
