@@ -86,7 +86,7 @@ def manual_page() -> str:
         parts=_PARTS,
         commands=_commands(),
         rig=[(name, _doc(model), list(model.model_fields)) for name, model in rig_file.SECTIONS.items()],
-        runs=runsheet.COLUMNS,
+        runs=(*runsheet.COLUMNS, *runsheet.OPTIONAL),
         roles=runsheet.ROLES,
         columns=[c for c in COLUMNS if c.listed],
         flags=[(f.name.lower(), text) for f, text in FLAG_MEANING.items() if f.name],

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "COLUMNS",
+    "OPTIONAL",
     "ROLES",
     "SHEET_HEAD",
     "UNFILLED_SHEET",
@@ -48,6 +49,8 @@ COLUMNS: Final = (
 )
 """Columns the tool knows; ``run`` and ``file`` are needed, the rest may be left out, others are kept as extra."""
 
+OPTIONAL: Final = ("reference_drops",)
+"""Known too, but kept with the extra ones: hardly a sheet needs them."""
 ROLES: Final = ("test", "background", "reference", "taps")
 _MOST_BYTES: Final = 1 << 26
 _MOST_COLUMNS: Final = 1000
@@ -215,10 +218,10 @@ class _Sheet:
                 others = [h for h in self.header if h not in COLUMNS]
                 hint = nearest(needed, others).replace("did you mean", "is it").replace("?)", " there?)")
                 raise InputError(f"{where}: the first row has no column '{needed}'{hint}")
-        absent = [c for c in COLUMNS if c not in self.header]
+        absent = [c for c in (*COLUMNS, *OPTIONAL) if c not in self.header]
         for name in self.header:
             plain = re.sub(r"[^a-z]+", "_", name.casefold()).strip("_")
-            if name not in COLUMNS and (plain in absent or _misspelt(plain, absent)):
+            if name not in (*COLUMNS, *OPTIONAL) and (plain in absent or _misspelt(plain, absent)):
                 raise InputError(f"{where}: unknown column '{one_line(name)}'{nearest(plain, absent)}")
 
     def rows(self) -> Iterable[tuple[int, dict[str, str]]]:

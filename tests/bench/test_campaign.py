@@ -92,6 +92,7 @@ def test_other_separators_byte_order_mark_and_comments(campaign: Path, separator
         ("run,file,", "run,", "no column 'file'"),
         ("run,file,", "run,datei,", "no column 'file'"),
         ("treatment", "treatmnt", r"unknown column 'treatmnt' \(did you mean 'treatment'\?\)"),
+        ("pad_mm", "reference_drop", r"unknown column 'reference_drop' \(did you mean 'reference_drops'\?\)"),
         ("pad_mm", "notes", "column 'notes' is there twice"),
         ('"first, re-placed"', "first, re-placed", r"line 2: has 13 cells for 12 columns"),
         ('"first, re-placed"', '"first, re-placed', "not readable as CSV"),
