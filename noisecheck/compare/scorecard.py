@@ -232,7 +232,7 @@ def _rate(r: Requirement, revision: str, flows: Sequence[RunFlow], pace: Pace, h
     )  # fmt: skip
     notes = [f"{events:,} of {balls:,} balls"]
     if doubt:
-        notes.append(f"{doubt} undecided ones counted against it")
+        notes.append(f"{doubt} undecided counted against it")
     if wide > 1.2:
         notes.append(f"runs differ more than chance allows: {wide:.1f} balls count as one")
     if lost and heard is not None:

@@ -150,7 +150,7 @@ def test_change_points_are_named_in_one_sentence() -> None:
     low, high = sorted(abs(v) for v in difference.ci_db)
     size = f"{-difference.difference_db:.1f} dB quieter ({low:.1f} to {high:.1f})"
     assert first.sentence.startswith(f"revision B: landing {size}, bend unchanged (within")
-    assert "held up 0 to 0 per thousand" in first.sentence
+    assert "held up 0 per thousand in both" in first.sentence
     assert first.joint is not None
     assert first.joint.improvement
     assert second.shown == ("flow",)
