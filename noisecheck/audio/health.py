@@ -24,6 +24,7 @@ _ORDER: Final[tuple[Verdict, ...]] = ("usable", "bound only", "not usable")
 
 CLEAR_DB: Final = 3.0
 """Above the noise: less is no more than a bound."""
+_STANDS_OUT_DB: Final = 6.0  # on average over the octaves, which chance does not give to noise in all of them
 _QUIET_AFTER_S: Final = 0.3
 _FAINT_DB: Final = 12.0
 """In 43 ms of its best octave: what a codec makes of steady noise rises by no more."""
@@ -212,7 +213,7 @@ def _usual_margin(margins: NDArray[np.float64]) -> NDArray[np.float64]:
     What ticks faintly all the time (a lift) would say little of the impacts that are to be measured.
     """
     with np.errstate(invalid="ignore"):
-        clear = (margins >= CLEAR_DB).any(axis=1)
+        clear = margins.mean(axis=1) >= _STANDS_OUT_DB
     return np.asarray(np.median(margins[clear] if clear.any() else margins, axis=0))
 
 

@@ -175,6 +175,18 @@ def test_impacts_below_the_noise_make_bounds() -> None:
     assert (weak.levels.verdict, weak.counts.verdict) == ("bound only", "bound only")
 
 
+def test_ticks_do_not_hide_that_impacts_stand_out() -> None:
+    clear = np.round(np.arange(0.25, 29.5, 3.0) * RATE)
+    ticks = np.round(np.arange(0.4, 29.5, 0.14) * RATE)  # nothing but noise there, as where a lift ticks faintly
+    sound = np.zeros((30 * RATE, 1))
+    sound[:] = noise(30.0).reshape(-1, 1)
+    whole = taps(30.0).reshape(-1, 1)
+    for at in clear.astype(int):
+        sound[at : at + RATE // 4] += whole[at : at + RATE // 4]
+    found = check_health(ArrayRecording(in_steps(sound), RATE), onsets=np.sort(np.concatenate([clear, ticks])))
+    assert (found.levels.verdict, found.counts.verdict) == ("usable", "usable")
+
+
 def test_given_onsets_are_what_is_counted() -> None:
     onsets = np.round(np.arange(0.25, 29.5, 0.5) * RATE).astype(np.int64)
     assert check_health(ArrayRecording(in_steps(taps(30.0)), RATE), onsets=onsets).impacts == len(onsets)
