@@ -8,9 +8,12 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
 from noisecheck.audio.split import join_recordings
 from noisecheck.core.errors import InputError
+from noisecheck.core.flags import Flag
+from noisecheck.core.table import Impacts
 from noisecheck.flow.failures import HeardShare, heard_share_of_links
 from noisecheck.flow.findings import Ledger
 from noisecheck.pipeline.limit import detection_limit
@@ -43,7 +46,8 @@ def _by_copies(run: RunResult) -> HeardShare | None:
     frames = round((run.seconds - missing_s) * run.rate)
     heard = Heard(run.onsets, run.impacts, run.rate, frames, run.channels, np.empty((0, 2), np.int64))
     try:
-        limit = detection_limit(functools.partial(join_recordings, run.paths), heard, settings=ListenSettings())
+        opened = functools.partial(join_recordings, run.paths)
+        limit = detection_limit(opened, heard, settings=ListenSettings(), counted=_contacts(run.impacts))
     except InputError:
         return None
     share = limit.heard_fraction
@@ -51,3 +55,10 @@ def _by_copies(run: RunResult) -> HeardShare | None:
         return None
     how = f"own impacts put back into the background of run {run.run.name}: {limit.found:,} of {limit.n:,} found"
     return HeardShare(share, limit.heard_low, how)
+
+
+def _contacts(impacts: Impacts) -> NDArray[np.bool_]:
+    """Return which impacts are first contacts of balls: how many of those are heard is what failures hang on."""
+    first = (impacts["rebound"] <= 0) & ~impacts.flagged(Flag.REFERENCE | Flag.CODEC_NOISE | Flag.MACHINE)
+    placed = impacts.data["station"] != 0
+    return np.asarray(first & placed if placed.any() else first)

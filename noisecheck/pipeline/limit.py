@@ -89,7 +89,12 @@ def _plain(value: Any) -> Any:
 
 
 def detection_limit(
-    opened: Callable[[], Recording], heard: Heard, *, settings: ListenSettings, seed: int = 0
+    opened: Callable[[], Recording],
+    heard: Heard,
+    *,
+    settings: ListenSettings,
+    seed: int = 0,
+    counted: NDArray[np.bool_] | None = None,
 ) -> DetectionLimit:
     """Return the detection limit of one run.
 
@@ -98,6 +103,7 @@ def detection_limit(
         heard: what :func:`noisecheck.pipeline.listen.listen` heard in it.
         settings: as used for listening.
         seed: of the choice of copies, moments and levels; the same seed gives the same result.
+        counted: (n,) which impacts the share heard is of (first contacts, say); None: all of them.
 
     Returns:
         The limit. Its levels hold away from other impacts, in the run's background. ``heard_fraction`` counts three
@@ -112,11 +118,12 @@ def detection_limit(
         return DetectionLimit(math.nan, math.nan, typical, math.nan, 0, 0, why)
     rng = np.random.default_rng((seed, 7))
     gap_s = np.diff(heard.onsets.frame, prepend=0) / heard.rate
+    mine = np.isfinite(own) & (True if counted is None else counted)
     clear_s = _clear_of(gap_s)
     near_s = min(_NEAR_S, clear_s)
     with opened_once(opened) as recording:
         pieces = Pieces(recording, heard, donors, settings, rng)
-        trials = _tried(pieces, donors, own[np.isfinite(own)], clear_s, near_s)
+        trials = _tried(pieces, donors, own[mine if mine.any() else np.isfinite(own)], clear_s, near_s)
     n, hits = len(trials), int(trials.found.sum())
     clear, away = trials.gap_s > clear_s, trials.gap_s > near_s
     if not clear.any():
@@ -124,7 +131,7 @@ def detection_limit(
     curve = curve_of(trials.level_db[clear], trials.found[clear])
     half, sure = curve.at(0.0), curve.at(SURE_Z)
     why, share = "", (math.nan, math.nan, math.nan)
-    alone = np.isfinite(own) & (gap_s > near_s)
+    alone = mine & (gap_s > near_s)
     known = alone & (heard.impacts["margin_db"] > _KNOWN_DB)
     if int(known.sum()) < LEAST_KNOWN:
         why = f"the levels of only {int(known.sum())} impacts are known: the share heard is not"
@@ -132,7 +139,8 @@ def detection_limit(
         loud = loud_enough(curve_of(trials.level_db[away], trials.found[away]), own[alone], known[alone], rng)
         if float(np.median(loud)) < _REACHED:
             why = "levels of what is heard reach down to the limit: the share below it is told by their shape only"
-        share = share_of(loud, len(own), _near_by(gap_s, near_s, trials), rng)
+        of = np.ones(len(own), bool) if counted is None else counted
+        share = share_of(loud, int(of.sum()), _near_by(gap_s, of, near_s, trials), rng)
     if trials.found[clear].all() or not trials.found[clear].any():
         why = (
             "every copy was found: an upper bound" if trials.found[clear].any() else "no copy was found: a lower bound"
@@ -180,14 +188,14 @@ def _tried(pieces: Pieces, donors: Donors, own_db: NDArray[np.float64], clear_s:
     return pieces.tried()
 
 
-def _near_by(gap_s: NDArray[np.float64], near_s: float, trials: Trials) -> list[NearBy]:
-    """Return what is known of impacts a while, soon and very soon after another."""
+def _near_by(gap_s: NDArray[np.float64], counted: NDArray[np.bool_], near_s: float, trials: Trials) -> list[NearBy]:
+    """Return what is known of those counted that come a while, soon and very soon after another impact."""
     spans = []
     for begin, end in ((near_s, 2.0 * near_s), (_SOON_S, near_s), (0.0, _SOON_S)):
         put = (trials.gap_s > begin) & (trials.gap_s <= end) & (trials.gap_s <= near_s)
         spans.append(
             NearBy(
-                near=int(((gap_s > begin) & (gap_s <= end)).sum()),
+                near=int((counted & (gap_s > begin) & (gap_s <= end)).sum()),
                 near_s=float(np.clip(gap_s - begin, 0.0, end - begin).sum()),
                 deaf_s=float(np.clip(gap_s - begin, 0.0, max(_DEAF_S - begin, 0.0)).sum()),
                 tried=int(put.sum()),

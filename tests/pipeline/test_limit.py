@@ -77,6 +77,23 @@ def test_the_share_is_told_where_many_lie_below_the_limit() -> None:
     assert limit.heard_low <= share <= limit.heard_high
 
 
+def test_the_share_is_of_what_is_counted() -> None:
+    # Loud contacts, each with a faint rebound of which some lie below the limit: balls are told by the contacts.
+    x, truth = clicks(0.1, 6)
+    faint, again = clicks(0.004, 6, spread_db=8.0)
+    x[RATE // 3 :] += faint[: -(RATE // 3)]
+    heard = listen(lambda: ArrayRecording(x, RATE), settings=ListenSettings())
+    at = heard.onsets.frame / RATE
+    contact = np.abs(at[:, None] - truth).min(axis=1) < 0.01
+    share = match(at[~contact], again + 1 / 3, tolerance_s=0.01).recall
+    assert share < 0.9
+    every = detection_limit(lambda: ArrayRecording(x, RATE), heard, settings=ListenSettings())
+    balls = detection_limit(lambda: ArrayRecording(x, RATE), heard, settings=ListenSettings(), counted=contact)
+    assert balls.heard_low > 0.95
+    assert every.heard_low <= (1 + share) / 2
+    assert balls.level_50_db == pytest.approx(every.level_50_db, abs=2.0)
+
+
 def test_copies_meet_the_wariness_that_the_background_taught() -> None:
     # A rattling chain makes detection wary of what is half abrupt: thuds must be far above it.
     rng = np.random.default_rng(6)
