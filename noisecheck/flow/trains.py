@@ -66,7 +66,9 @@ def find_drops(
     train[alone] = np.flatnonzero(alone)
     for code in np.unique(codes[~alone]):
         rows = np.flatnonzero(codes == code)
-        here = t[rows], level[rows], dim[rows], longest_first_s, interval_tolerance, level_tolerance_db
+        clear = rows[~dim[rows]]
+        habits = _habits(t[clear], level[clear], longest_first_s)
+        here = t[rows], level[rows], dim[rows], habits, longest_first_s, interval_tolerance, level_tolerance_db
         owner, number = _trains(*here)
         first_fall = _first_fall(level[rows], owner, number)
         if first_fall is not None:
@@ -248,6 +250,7 @@ def _trains(
     t: NDArray[np.float64],
     level: NDArray[np.float64],
     faint: NDArray[np.bool_],
+    habits: tuple[float, float, float, float],
     longest_s: float,
     tolerance: float,
     level_sd: float,
@@ -255,10 +258,11 @@ def _trains(
 ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """Return for each impact of one place (row of its drop's first contact, rebound number).
 
-    ``first_fall`` is by how much first rebounds are softer here, and its scatter, where that is known.
+    ``habits`` are those of :func:`_habits`; ``first_fall`` is by how much first rebounds are softer here, and its
+    scatter, where that is known.
     """
     clear = ~faint
-    e_usual, e_sd, first_usual, loud = _habits(t[clear], level[clear], longest_s)
+    e_usual, e_sd, first_usual, loud = habits
     trains_usual = e_sd < 0.2
     e_sd = max(e_sd, tolerance)
     span_s = max(float(t[-1] - t[0]), 1.0) if t.size else 1.0
