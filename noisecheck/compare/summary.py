@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from noisecheck.bench.runsheet import Run
 from noisecheck.core.bands import NOMINAL_THIRD_HZ
-from noisecheck.core.flags import Flag
+from noisecheck.core.flags import NO_DROP, Flag
 from noisecheck.core.table import Impacts, band_names
 
 __all__ = [
@@ -54,7 +54,6 @@ _NOT_COMPARABLE: Final = (
     Flag.NONFINITE,
     Flag.FILE_EDGE,
 )
-_NO_IMPACTS: Final = Flag.REFERENCE | Flag.CODEC_NOISE | Flag.MACHINE
 SOFT_ONES: Final = ("bound", "overlapped", "doubtful place")
 """Reasons to leave an impact out of the levels that meet soft ones more than loud ones."""
 _ENOUGH_CLEAN: Final = 0.5  # share of impacts with a whole window, below which cut windows are kept (and said)
@@ -108,7 +107,7 @@ def summarise(impacts: Impacts, runs: Sequence[Run]) -> tuple[RunSummary, ...]:
     impacts are left out as soon as any impact of the campaign is placed. A run without impacts gives one summary with
     none.
     """
-    first = (impacts.data["rebound"] <= 0) & ~impacts.flagged(_NO_IMPACTS)
+    first = (impacts.data["rebound"] <= 0) & ~impacts.flagged(NO_DROP)
     station = impacts.data["station"]
     if np.any(station):
         first = first & ((station != 0) | ~_has_station(impacts))

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from enum import IntFlag
+from typing import Final
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["FLAG_MEANING", "Flag", "flag_words", "parse_flags"]
+__all__ = ["FLAG_MEANING", "NO_DROP", "Flag", "flag_words", "parse_flags"]
 
 
 class Flag(IntFlag):
@@ -35,6 +36,9 @@ class Flag(IntFlag):
     CODEC_NOISE = 1 << 19
     MACHINE = 1 << 20
 
+
+NO_DROP: Final = Flag.REFERENCE | Flag.CODEC_NOISE | Flag.MACHINE
+"""Impacts that are none of a ball's in the machine."""
 
 FLAG_MEANING: dict[Flag, str] = {
     Flag.CLIPPED: "samples at the recorder's rail: peak and levels are lower bounds",

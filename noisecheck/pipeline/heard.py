@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from noisecheck.audio.split import join_recordings
 from noisecheck.core.errors import InputError
-from noisecheck.core.flags import Flag
+from noisecheck.core.flags import NO_DROP
 from noisecheck.core.table import Impacts
 from noisecheck.flow.failures import HeardShare, heard_share_of_links
 from noisecheck.flow.findings import Ledger
@@ -59,6 +59,6 @@ def _by_copies(run: RunResult) -> HeardShare | None:
 
 def _contacts(impacts: Impacts) -> NDArray[np.bool_]:
     """Return which impacts are first contacts of balls: how many of those are heard is what failures hang on."""
-    first = (impacts["rebound"] <= 0) & ~impacts.flagged(Flag.REFERENCE | Flag.CODEC_NOISE | Flag.MACHINE)
+    first = (impacts["rebound"] <= 0) & ~impacts.flagged(NO_DROP)
     placed = impacts.data["station"] != 0
     return np.asarray(first & placed if placed.any() else first)
