@@ -8,11 +8,12 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from noisecheck.audio.health import CLEAR_DB, ChannelHealth, Health
+from noisecheck.audio.health import ChannelHealth, Health
 from noisecheck.core.bands import NOMINAL_THIRD_HZ
 
 __all__ = ["judged"]
 
+_BOUND_DB: Final = 3.0
 _LOW_DB: Final = 6.0
 _DC: Final = 0.003
 _HUM_DB: Final = -70.0
@@ -167,8 +168,8 @@ def _bands(health: Health, best: ChannelHealth) -> Health:
     margin = np.array(best.margin_db)
     octaves = np.array(health.octaves_hz)
     carried = octaves < health.usable_hz
-    weak = carried & (margin < CLEAR_DB)
-    low = carried & (margin >= CLEAR_DB) & (margin < _LOW_DB)
+    weak = carried & (margin < _BOUND_DB)
+    low = carried & (margin >= _BOUND_DB) & (margin < _LOW_DB)
     if weak.any():
         names = _names(octaves[weak])
         reason = f"impacts are less than 3 dB above the noise in the octaves at {names} Hz: bounds only there"
@@ -178,7 +179,7 @@ def _bands(health: Health, best: ChannelHealth) -> Health:
         health = replace(
             health, bands=health.bands.and_so("usable", f"3 to 6 dB above the noise only in the octaves at {names} Hz")
         )
-    if np.isfinite(margin).any() and not (margin[carried] >= CLEAR_DB).any():
+    if np.isfinite(margin).any() and not (margin[carried] >= _BOUND_DB).any():
         health = replace(health, levels=health.levels.and_so("bound only", "no band is 3 dB above the noise"),
                          counts=health.counts.and_so("bound only", "no band is 3 dB above the noise"))  # fmt: skip
     return health

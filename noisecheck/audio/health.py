@@ -17,13 +17,11 @@ from noisecheck.audio.recording import Coding, Recording, blocks, is_lossy
 from noisecheck.audio.riding import GainRiding, find_onsets, judge_riding
 from noisecheck.audio.spectrum import FRAMES_PER_TILE, Hum, SpectrumScan, frame_length
 
-__all__ = ["CLEAR_DB", "ChannelHealth", "Fitness", "Health", "Verdict", "check_health"]
+__all__ = ["ChannelHealth", "Fitness", "Health", "Verdict", "check_health"]
 
 Verdict = Literal["usable", "bound only", "not usable"]
 _ORDER: Final[tuple[Verdict, ...]] = ("usable", "bound only", "not usable")
 
-CLEAR_DB: Final = 3.0
-"""Above the noise: less is no more than a bound."""
 _STANDS_OUT_DB: Final = 6.0  # on average over the octaves, which chance does not give to noise in all of them
 _QUIET_AFTER_S: Final = 0.3
 _FAINT_DB: Final = 12.0
