@@ -9,6 +9,7 @@ from typing import Any, Final
 from noisecheck.compare.flowing import Rate, RunFlow, group_flow
 from noisecheck.compare.standing import Figure, standing
 from noisecheck.compare.summary import RunSummary
+from noisecheck.core.errors import listed
 
 __all__ = ["Point", "Tradeoff", "trade_off"]
 
@@ -126,8 +127,4 @@ def _against(point: Point, others: Sequence[Point]) -> str:
         else:
             text = "not shown to differ from {} in either"
         said.setdefault(text, []).append(o.value)
-    return "; ".join(text.format(_listed(names)) for text, names in said.items())
-
-
-def _listed(names: Sequence[str]) -> str:
-    return " and ".join([", ".join(names[:-1]), names[-1]] if len(names) > 1 else names)
+    return "; ".join(text.format(listed(names)) for text, names in said.items())

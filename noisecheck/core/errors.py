@@ -7,9 +7,9 @@ sentence and exit code 2. Anything else that escapes is a defect of the tool.
 from __future__ import annotations
 
 import difflib
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
-__all__ = ["InputError", "MissingExtraError", "NoisecheckError", "missing_extra", "nearest", "one_line"]
+__all__ = ["InputError", "MissingExtraError", "NoisecheckError", "listed", "missing_extra", "nearest", "one_line"]
 
 
 class NoisecheckError(Exception):
@@ -40,3 +40,8 @@ def nearest(word: str, known: Iterable[str]) -> str:
 def one_line(text: object) -> str:
     """Return text with control characters escaped, so that a message stays one line and safe to print."""
     return "".join(c if c.isprintable() else repr(c)[1:-1] for c in str(text))
+
+
+def listed(names: Sequence[str]) -> str:
+    """Return ``A, B and C``."""
+    return " and ".join([", ".join(names[:-1]), names[-1]] if len(names) > 1 else names)

@@ -5,18 +5,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-from noisecheck.core.errors import one_line
+from noisecheck.core.errors import listed, one_line
 from noisecheck.flow.failures import FailureRate
 from noisecheck.flow.findings import Finding, Ledger, Passage, say_odds
 
-__all__ = ["claimed_late", "listed", "open_balls", "pooled_sentence", "way_of", "why_of"]
+__all__ = ["claimed_late", "open_balls", "pooled_sentence", "way_of", "why_of"]
 
 _SAME_S = 1e-3
-
-
-def listed(names: Sequence[str]) -> str:
-    """Return ``A, B and C``."""
-    return " and ".join([", ".join(names[:-1]), names[-1]] if len(names) > 1 else names)
 
 
 def why_of(finding: Finding) -> str:
