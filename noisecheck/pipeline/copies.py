@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -191,15 +191,15 @@ class Pieces:
         for piece in self._done:
             found = piece.candidates[channel]
             free = found.where(found.onset < piece.copies_from)
-            parts.append(_moved(free, free.onset - piece.start + length))
+            parts.append(replace(free, onset=free.onset - piece.start + length))
             length += piece.copies_from - piece.start
         usual = Candidates.concat(parts)
         whole = int(MEMORY_S * rate)
         if length <= 0:
             return Candidates.concat([])
         turns = -(-whole // length)
-        looped = Candidates.concat([_moved(usual, usual.onset + t * length) for t in range(turns)])
-        looped = _moved(looped, looped.onset - turns * length)
+        looped = Candidates.concat([replace(usual, onset=usual.onset + t * length) for t in range(turns)])
+        looped = replace(looped, onset=looped.onset - turns * length)
         return looped.where(looped.onset >= -whole)
 
     def _found(self, piece: _Piece, at: int, past: list[Candidates], near: int) -> bool:
@@ -208,7 +208,7 @@ class Pieces:
         odds, mine = [], []
         for found, usual in zip(piece.candidates, past, strict=True):
             now = found.where(_only(found.onset, other, at, near) & (found.onset >= local))
-            known = Candidates.concat([_moved(usual, usual.onset + local), now])
+            known = Candidates.concat([replace(usual, onset=usual.onset + local), now])
             mine.append(now)
             odds.append(decide(known, rate, self._settings.detect)[len(usual) :])
         close = [np.abs(c.onset - at) <= near for c in mine]
@@ -219,10 +219,6 @@ class Pieces:
             spread_s=self._settings.spread_s,
         )
         return bool((np.abs(merged.frame - at) <= int(_MATCH_S * rate)).any())
-
-
-def _moved(found: Candidates, onset: NDArray[np.int64]) -> Candidates:
-    return Candidates(onset, found.bands, found.error, found.abrupt, found.new_db, found.louder, found.louder_db)
 
 
 def _only(onset: NDArray[np.int64], other: NDArray[np.int64], at: int, near: int) -> NDArray[np.bool_]:
