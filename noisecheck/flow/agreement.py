@@ -1,4 +1,4 @@
-"""Where histories agree: what each has decided since the last settled step, and which balls it has lost."""
+"""Where histories agree with the best one: what each decided since the last settled step, and which balls it lost."""
 
 from __future__ import annotations
 
@@ -7,9 +7,10 @@ from dataclasses import dataclass
 
 from noisecheck.flow.histories import Decision, History
 
-__all__ = ["Story", "lost_instead", "story_of"]
+__all__ = ["Best", "Story", "lost_instead"]
 
 Key = tuple[str, int, int]
+Lost = frozenset[tuple[int, int]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -17,27 +18,56 @@ class Story:
     """What one history has decided."""
 
     weight: float
-    keys: frozenset[Key]
-    lost: frozenset[tuple[int, int]]
+    shared: int
+    """Number of the best history's decisions that it goes through itself: the first ones."""
+    own: frozenset[Key]
+    """What it has decided after them."""
+    lost: Lost
     """(station, last impact) of the balls it does not expect to be heard again."""
-    kept: bool
-    """Whether it goes through the decision up to which all is settled."""
+
+    def agrees(self, number: int, key: Key) -> bool:
+        """Return whether it has decided ``key`` as the best history did, by its decision of this number."""
+        return number < self.shared or key in self.own
 
 
-def story_of(history: History, weight: float, root: Decision | None, boundary: Decision) -> Story:
-    """Return what a history has decided after ``root``; it is kept if it has made the decision ``boundary`` itself."""
-    keys: set[Key] = set()
-    lost = {(ball.station, ball.last) for ball in history.track if ball.floor > ball.station}
-    at, kept = history.past, False
-    while at is not None and at is not root:
-        keys.add(at.key)
-        if at.late:
-            keys.add(("late", at.impact, -1))
-        if at.kind == "end":
-            lost.add((at.station, at.impact))
-        kept = kept or at is boundary
-        at = at.before
-    return Story(weight, frozenset(keys), frozenset(lost), kept)
+class Best:
+    """The best history's decisions since the last settled one, as a yardstick for the others.
+
+    Args:
+        history: the best one.
+        root: the last settled decision.
+    """
+
+    def __init__(self, history: History, root: Decision | None) -> None:
+        self._root = root
+        self.decisions: list[Decision] = []
+        """In order."""
+        at = history.past
+        while at is not None and at is not root:
+            self.decisions.append(at)
+            at = at.before
+        self.decisions.reverse()
+        self._number = {id(d): n for n, d in enumerate(self.decisions)}
+        self._lost = [(n, (d.station, d.impact)) for n, d in enumerate(self.decisions) if d.kind == "end"]
+
+    def story(self, history: History, weight: float) -> Story:
+        """Return what a history has decided."""
+        own: set[Key] = set()
+        lost = {(ball.station, ball.last) for ball in history.track if ball.floor > ball.station}
+        at, shared = history.past, 0
+        while at is not None and at is not self._root:
+            number = self._number.get(id(at))
+            if number is not None:
+                shared = number + 1
+                break
+            own.add(at.key)
+            if at.late:
+                own.add(("late", at.impact, -1))
+            if at.kind == "end":
+                lost.add((at.station, at.impact))
+            at = at.before
+        lost.update(ball for n, ball in self._lost if n < shared)
+        return Story(weight, shared, frozenset(own), frozenset(lost))
 
 
 def lost_instead(best: Story, others: Sequence[Story], station: int, last: int) -> dict[int, float]:

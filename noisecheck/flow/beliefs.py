@@ -246,12 +246,15 @@ class Beliefs:
     def due(self, waited: float, period: float, since: float) -> list[tuple[int, float]]:
         """Return (slot, density) for the next ball of a paced feed ``waited`` s after the last one at ``since``."""
         near = max(1, round(waited / period))
+        heard = not self.unlistened(since, since + waited)
         found = []
         for n in (near - 1, near, near + 1):
             if n < 1:
                 continue
             sd = max(self.pace_sd, 0.01) * period * math.sqrt(n)
-            skipped = sum(not self.unlistened(t, t) for t in (since + k * waited / n for k in range(1, min(n, 40))))
+            skipped = min(n, 40) - 1
+            if skipped and not heard:
+                skipped = sum(not self.unlistened(t, t) for t in (since + k * waited / n for k in range(1, min(n, 40))))
             found.append((n, self.p_gap**skipped * _normal(waited - n * period, sd)))
         return found
 

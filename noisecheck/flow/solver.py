@@ -14,15 +14,16 @@ from numpy.typing import ArrayLike, NDArray
 
 from noisecheck.core.errors import InputError
 from noisecheck.core.table import Impacts
-from noisecheck.flow.agreement import lost_instead, story_of
+from noisecheck.flow.agreement import Best, lost_instead
 from noisecheck.flow.beliefs import Beliefs, learn_transits
 from noisecheck.flow.book import Book, combine_odds
 from noisecheck.flow.contacts import rebounds_known, scaled_labels
 from noisecheck.flow.explanations import Impact, unexplained
 from noisecheck.flow.findings import Finding, Ledger, say_odds
-from noisecheck.flow.histories import Ball, Decision, History, end_history, extend, retire
+from noisecheck.flow.histories import Ball, Decision, History, end_history, retire
 from noisecheck.flow.route import FeedPlan, LedgerSettings, Route
 from noisecheck.flow.sorting import CLEARLY_PLACED, USUAL, Sorter
+from noisecheck.flow.steps import extend
 
 __all__ = ["LedgerSolver"]
 
@@ -328,13 +329,8 @@ class LedgerSolver:
     # -- settling ---------------------------------------------------------------------------------------------------
     def _settle(self, before_s: float) -> None:
         """Settle the decisions of the best history taken before a time, and drop histories that disagree."""
-        best = self._histories[0]
-        fresh: list[Decision] = []
-        at = best.past
-        while at is not None and at is not self._root:
-            fresh.append(at)
-            at = at.before
-        fresh.reverse()
+        best = Best(self._histories[0], self._root)
+        fresh = best.decisions
         self.book.alone = {d.impact for d in fresh if d.kind == "none"}
         self.book.holding = {d.came_s for d in fresh if not math.isnan(d.came_s)}
         count = 0
@@ -342,20 +338,18 @@ class LedgerSolver:
             count += 1
         if not count:
             return
-        boundary = fresh[count - 1]
-        stories = [
-            story_of(h, w, self._root, boundary)
-            for w, h in zip(self._weights(self._next_settle), self._histories, strict=True)
-        ]
+        weights = self._weights(self._next_settle)
+        stories = [best.story(h, w) for w, h in zip(weights, self._histories, strict=True)]
         total = sum(s.weight for s in stories)
         said_s = min(before_s + self._lag, self._now) if math.isinf(before_s) else before_s + self._lag
-        for decision in fresh[:count]:
-            share = sum(s.weight for s in stories if decision.key in s.keys)
-            earlier = self._against.pop(decision.key, 0.0)
+        for number, decision in enumerate(fresh[:count]):
+            key = decision.key
+            share = sum(s.weight for s in stories if s.agrees(number, key))
+            earlier = self._against.pop(key, 0.0)
             late_odds = 1.0
             if decision.late:  # that an impact came late may be agreed on, and only which ball it was not
                 late = ("late", decision.impact, -1)
-                agreed = sum(s.weight for s in stories if late in s.keys)
+                agreed = sum(s.weight for s in stories if s.agrees(number, late))
                 late_odds = combine_odds(agreed, total - agreed + self._against.pop(late, 0.0) * agreed)
             if decision.kind in ("pass", "end"):
                 earlier += self._against.pop(("ball", decision.ball, -1), 0.0)
@@ -367,21 +361,21 @@ class LedgerSolver:
             other = max(instead.items(), key=lambda i: i[1], default=None)
             self.book.write(decision, share, total - share + earlier * share, late_odds, said_s, other)
         # Histories dropped here still count against what the best one has yet to settle.
-        remaining = sum(s.weight for s in stories if s.kept)
-        dropped = [(s, h) for s, h in zip(stories, self._histories, strict=True) if not s.kept]
+        remaining = sum(s.weight for s in stories if s.shared >= count)
+        dropped = [(s, h) for s, h in zip(stories, self._histories, strict=True) if s.shared < count]
         for story, h in dropped:
             theirs = {ball.last for ball in h.track}
-            against = [d.key for d in fresh[count:] if d.key not in story.keys]
-            against += [k for d in fresh[count:] if d.late and (k := ("late", d.impact, -1)) not in story.keys]
-            against += [("ball", ball.last, -1) for ball in best.track if ball.last not in theirs]
+            against = [k for d in fresh[count:] if (k := d.key) not in story.own]
+            against += [k for d in fresh[count:] if d.late and (k := ("late", d.impact, -1)) not in story.own]
+            against += [("ball", ball.last, -1) for ball in self._histories[0].track if ball.last not in theirs]
             for key in against:
                 self._against[key] = self._against.get(key, 0.0) + story.weight / remaining
         for station, last in stories[0].lost:
             for other_last, w in lost_instead(stories[0], [s for s, _ in dropped], station, last).items():
                 swapped = self._instead.setdefault(last, {})
                 swapped[other_last] = swapped.get(other_last, 0.0) + w / remaining
-        self._root = boundary
-        self._histories = [h for s, h in zip(stories, self._histories, strict=True) if s.kept]
+        self._root = fresh[count - 1]
+        self._histories = [h for s, h in zip(stories, self._histories, strict=True) if s.shared >= count]
         if self.book.pace_longer > 1:
             self._histories = [h._replace(period_s=h.period_s * self.book.pace_longer) for h in self._histories]
             self.book.pace_longer = 1
