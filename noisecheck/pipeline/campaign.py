@@ -115,7 +115,7 @@ class CampaignResult:
         """Return what reference drops tell: the run sheet's, and those found at the ends of takes."""
         own = [r for r in self.runs if r.run.role == "reference"]
         rows = summarise(Impacts.concat(r.impacts for r in own), [r.run for r in own])
-        return references_of([(r.run, r.impacts) for r in self.runs], rows)
+        return references_of([(r.run, r.impacts, r.ends) for r in self.runs], rows)
 
 
 def place_runs(results: Sequence[RunResult], rig: Rig, taps: Sequence[RunResult] = ()) -> tuple[RunResult, ...]:
@@ -151,10 +151,10 @@ def place_runs(results: Sequence[RunResult], rig: Rig, taps: Sequence[RunResult]
         notes = (*result.notes, *answer.notes, *faint, *more)
         done.append(replace(result, impacts=impacts, notes=notes, found=answer.found, odds=odds))
     marked = mark_references([(r.run, r.impacts, r.seconds) for r in done])
-    told = with_drops([(r.run, impacts) for r, impacts in zip(done, marked, strict=True)], rig)
+    told = with_drops([(r.run, impacts) for r, (impacts, _) in zip(done, marked, strict=True)], rig)
     done = [
-        replace(r, impacts=impacts, health=as_references_tell(r.health, r.run, impacts))
-        for r, impacts in zip(done, told, strict=True)
+        replace(r, impacts=impacts, ends=ends, health=r.health and as_references_tell(r.health, ends))
+        for r, impacts, (_, ends) in zip(done, told, marked, strict=True)
     ]
     said = [height_note(r.impacts, r.run, rig) for r in done]
     done = [replace(r, notes=(*r.notes, note)) if note else r for r, note in zip(done, said, strict=True)]
@@ -201,7 +201,7 @@ def measure_campaign(
         )
     results = list(place_runs(results, campaign.rig))
     impacts = Impacts.concat(r.impacts for r in results)
-    tables = [(r.run, r.impacts) for r in results]
+    tables = [(r.run, r.impacts, r.ends) for r in results]
     return CampaignResult(
         campaign,
         tuple(results),

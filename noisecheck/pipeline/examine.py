@@ -92,10 +92,8 @@ def examine(
             times.append(onsets.frame / recording.rate)
         tables.append((Run(name, (path.as_posix(),)), flagged_by_health(ends, health).with_columns(run=name), seconds))
     marked = mark_references(tables)
-    heard = [(run, impacts) for (run, _, _), impacts in zip(tables, marked, strict=True)]
-    found = [
-        (path, as_references_tell(health, *take) or health) for (path, health), take in zip(found, heard, strict=True)
-    ]
+    heard = [(run, *take) for (run, _, _), take in zip(tables, marked, strict=True)]
+    found = [(path, as_references_tell(health, ends)) for (path, health), (_, ends) in zip(found, marked, strict=True)]
     # What they say of the gain is a reason of the recordings above.
     references = replace(references_of(heard, ()), ridden=())
     pairs = itertools.islice(itertools.combinations(range(len(paths)), 2), _MOST_PAIRS)

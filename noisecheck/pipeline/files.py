@@ -21,6 +21,7 @@ from noisecheck.core.provenance import provenance, settings_document
 from noisecheck.core.table import Impacts
 from noisecheck.pipeline.campaign import place_runs, share_of
 from noisecheck.pipeline.listen import ListenSettings
+from noisecheck.pipeline.references import references_of
 from noisecheck.pipeline.run import RunResult, Told, listen_to_run, spread_of
 
 __all__ = ["Measured", "campaign_at", "campaign_beside", "measure_files", "taps_of"]
@@ -59,7 +60,8 @@ class Measured:
             placed = table["station"] != ""
             if placed.any() and not placed.all():
                 lines.append(f"  unplaced: {int((~placed).sum())}")
-        return lines
+        doubts = references_of([(r.run, r.impacts, r.ends) for r in self.runs], ()).doubts
+        return lines + [f"note: {doubt}" for doubt in doubts]
 
 
 def _of_place(row: RunSummary, table: Impacts) -> list[str]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from noisecheck.audio.health import Health
 from noisecheck.bench.runsheet import Run
 from noisecheck.compare.compression import Compression, compression_of
-from noisecheck.compare.reference import TakeEnds, find_reference_drops
+from noisecheck.compare.reference import OpenEnd, find_reference_drops
 from noisecheck.compare.summary import RunSummary, one_station, summarise
 from noisecheck.compare.ties import References, study_references
 from noisecheck.core.errors import InputError, one_line
@@ -20,6 +20,7 @@ from noisecheck.core.flags import Flag
 from noisecheck.core.table import Impacts
 
 __all__ = [
+    "Ends",
     "as_references_tell",
     "machine_impacts",
     "mark_references",
@@ -28,36 +29,28 @@ __all__ = [
     "tied_summaries",
 ]
 
-Table = tuple[Run, Impacts]
 _COLUMN = "reference_drops"
 
 
-def mark_references(runs: Sequence[tuple[Run, Impacts, float]]) -> list[Impacts]:
+@dataclass(frozen=True)
+class Ends:
+    """What the ends of a take leave to be said once its reference drops are marked."""
+
+    open: tuple[OpenEnd, ...] = ()
+    gain: Compression | None = None
+    """That loud sound was turned down, where its reference drops (those of a reference run: all its drops) show it."""
+
+
+Table = tuple[Run, Impacts, Ends]
+"""A run, its marked impacts, and what its ends leave to be said."""
+
+
+def mark_references(runs: Sequence[tuple[Run, Impacts, float]]) -> list[tuple[Impacts, Ends]]:
     """Return the impacts of each (run, impacts, seconds) with reference drops at the ends of test runs marked.
 
     They carry the flag ``reference`` and no station; first contacts have ``rebound`` 0, the rest 1. Where they show
     that loud sound was turned down, all impacts of the run carry the flag ``gain_riding``.
     """
-    marked = [impacts for _, impacts, _ in runs]
-    for i, ends in _found(runs):
-        if not len(ends.rows):
-            continue
-        table = marked[i]
-        columns = {name: table.data[name].copy() for name in ("flags", "rebound", "station", "station_confidence")}
-        columns["flags"][ends.rows] = (columns["flags"][ends.rows] | Flag.REFERENCE) & ~np.uint32(Flag.UNPLACED)
-        columns["rebound"][ends.rows] = 1
-        columns["rebound"][np.concatenate([ends.start_drops, ends.end_drops])] = 0
-        columns["station"][ends.rows] = 0
-        columns["station_confidence"][ends.rows] = np.nan
-        marked[i] = Impacts({**table.data, **columns}, table.names)
-    for i, (run, _, _) in enumerate(runs):
-        if _compression(run, marked[i]) is not None:
-            marked[i] = marked[i].with_columns(flags=marked[i]["flags"] | np.uint32(Flag.GAIN_RIDING))
-    return marked
-
-
-def _found(runs: Sequence[tuple[Run, Impacts, float]]) -> list[tuple[int, TakeEnds]]:
-    """Return, for each test run with impacts, its place among the runs and what its ends hold."""
     tests = [i for i, (run, impacts, _) in enumerate(runs) if run.role == "test" and len(impacts)]
     found = find_reference_drops(
         [runs[i][1] for i in tests],
@@ -65,7 +58,23 @@ def _found(runs: Sequence[tuple[Run, Impacts, float]]) -> list[tuple[int, TakeEn
         balls_fed=[runs[i][0].balls_fed for i in tests],
         stated=[stated_drops(runs[i][0]) for i in tests],
     )
-    return list(zip(tests, found, strict=True))
+    ends_of = dict(zip(tests, found, strict=True))
+    marked = []
+    for i, (run, table, _) in enumerate(runs):
+        ends = ends_of.get(i)
+        if ends is not None and len(ends.rows):
+            columns = {name: table.data[name].copy() for name in ("flags", "rebound", "station", "station_confidence")}
+            columns["flags"][ends.rows] = (columns["flags"][ends.rows] | Flag.REFERENCE) & ~np.uint32(Flag.UNPLACED)
+            columns["rebound"][ends.rows] = 1
+            columns["rebound"][np.concatenate([ends.start_drops, ends.end_drops])] = 0
+            columns["station"][ends.rows] = 0
+            columns["station_confidence"][ends.rows] = np.nan
+            table = Impacts({**table.data, **columns}, table.names)
+        gain = _compression(run, table)
+        if gain is not None:
+            table = table.with_columns(flags=table["flags"] | np.uint32(Flag.GAIN_RIDING))
+        marked.append((table, Ends(() if ends is None else ends.open, gain)))
+    return marked
 
 
 def stated_drops(run: Run) -> tuple[int, int] | None:
@@ -91,12 +100,11 @@ def stated_drops(run: Run) -> tuple[int, int] | None:
 
 def _said_open(tables: Sequence[Table]) -> tuple[str, ...]:
     """Return what to say of ends of takes that may be reference drops, and of stated ones that were not heard so."""
-    # The last half second never counts, and a take goes on after its last impact.
-    takes = [(run, impacts, float(impacts["time_s"].max(initial=0.0)) + 1.0) for run, impacts in tables]
     said: list[str] = []
     may_be: list[tuple[str, str, str]] = []
-    for i, ends in _found(takes):
-        run, impacts, _ = takes[i]
+    for run, impacts, ends in tables:
+        if run.role != "test" or not len(impacts):
+            continue
         sides = _sides(impacts)
         heard = [int((side & (impacts["rebound"] == 0)).sum()) for _, side in sides]
         stated = stated_drops(run)
@@ -130,12 +138,11 @@ def _said_open(tables: Sequence[Table]) -> tuple[str, ...]:
     return tuple(said)
 
 
-def as_references_tell(health: Health | None, run: Run, impacts: Impacts) -> Health | None:
-    """Return a run's health with what its marked reference drops tell of the recorder's gain."""
-    found = _compression(run, impacts)
-    if health is None or found is None:
+def as_references_tell(health: Health, ends: Ends) -> Health:
+    """Return a run's health with what its reference drops tell of the recorder's gain."""
+    if ends.gain is None:
         return health
-    why = found.sentence()
+    why = ends.gain.sentence()
     return replace(health, levels=health.levels.and_so("not usable", why), bands=health.bands.and_so("not usable", why))
 
 
@@ -170,7 +177,7 @@ def _rows(tables: Sequence[Table], *, by_end: bool) -> tuple[list[RunSummary], d
     parts: list[Impacts] = []
     runs: list[Run] = []
     takes: dict[str, str] = {}
-    for run, impacts in tables:
+    for run, impacts, _ in tables:
         own = impacts.flagged(Flag.REFERENCE)
         if run.role != "test" or not own.any():
             continue
@@ -203,14 +210,13 @@ def references_of(tables: Sequence[Table], summaries: Sequence[RunSummary]) -> R
     """Return what all reference drops of a campaign tell.
 
     Args:
-        tables: run and marked impacts of each run.
+        tables: each run with its impacts and ends, as :func:`mark_references` returns them.
         summaries: of the runs, without those found at the ends of takes.
     """
     own = one_station((s for s in summaries if s.run.role == "reference" and s.used), None)
     ends, takes = _rows(tables, by_end=True)
     names = tuple(dict.fromkeys(takes.values()))
-    gains = [(run.name, _compression(run, impacts)) for run, impacts in tables]
-    ridden = tuple(f"run {name}: {found.sentence()}" for name, found in gains if found is not None)
+    ridden = tuple(f"run {run.name}: {ends.gain.sentence()}" for run, _, ends in tables if ends.gain is not None)
     doubts = _said_open(tables)
     found = study_references(ends, takes=takes, found_in=names)
     if ends and not _by_sheet(own, ends):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import functools
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -30,6 +30,7 @@ from noisecheck.pipeline.flagging import flagged_by_codec, flagged_by_health
 from noisecheck.pipeline.kept import listen_once
 from noisecheck.pipeline.limit import DetectionLimit, detection_limit
 from noisecheck.pipeline.listen import ListenSettings
+from noisecheck.pipeline.references import Ends
 from noisecheck.pipeline.together import Take, told_apart
 from noisecheck.place.combine import Found
 from noisecheck.place.evidence import Evidence
@@ -65,6 +66,8 @@ class RunResult:
     """Where in the plan each impact was, where microphones in known places tell."""
     odds: Evidence | None = None
     """What every way of placing together says of each impact, row by row with ``impacts``; None where none spoke."""
+    ends: Ends = field(default_factory=Ends)
+    """What its ends leave to be said once reference drops are marked."""
     ledger: Ledger | None = None
     """What became of every ball by the impacts as their sound placed them, where the schedule had to tell some."""
 

@@ -25,7 +25,6 @@ from scipy import signal
 from noisecheck.audio.recording import ArrayRecording
 from noisecheck.bench.rig import Rig
 from noisecheck.bench.runsheet import Run
-from noisecheck.compare.reference import find_reference_drops
 from noisecheck.core.flags import Flag
 from noisecheck.core.table import Impacts
 from noisecheck.pipeline.flowing import with_drops
@@ -279,9 +278,8 @@ def score(takes: list[Take], *, fed: bool) -> Counter[str]:
     heard = [(r, t.impacts.with_columns(run=r.name)) for t, r in zip(takes, runs, strict=True)]
     tables = with_drops(heard, Rig())
     marked = mark_references([(r, i, t.seconds) for r, i, t in zip(runs, tables, takes, strict=True)])
-    doubts = doubtful(runs, tables, takes)
     tally: Counter[str] = Counter()
-    for n, (take, table) in enumerate(zip(takes, marked, strict=True)):
+    for take, (table, ends) in zip(takes, marked, strict=True):
         own, t = table.flagged(Flag.REFERENCE), table["time_s"]
         # Which true contact each found impact is: the nearest within 12 ms.
         nearest = np.abs(t[:, None] - take.times[None]).argmin(axis=1) if len(t) else np.empty(0, int)
@@ -304,18 +302,11 @@ def score(takes: list[Take], *, fed: bool) -> Counter[str]:
             tally["ends"] += 1
             tally["ends found"] += got == true.sum()
             tally["ends found in part"] += 0 < got < true.sum()
-            tally["ends lost, take said in doubt"] += got == 0 and n in doubts
+            tally["ends lost, take said in doubt"] += got == 0 and bool(ends.open)
         if not take.tile.any():
             tally["takes without"] += 1
-            tally["takes without, said in doubt"] += n in doubts
+            tally["takes without, said in doubt"] += bool(ends.open)
     return tally
-
-
-def doubtful(runs: list[Run], tables: list[Impacts], takes: list[Take]) -> set[int]:
-    """Return the takes of which it is said that their ends may be reference drops."""
-    fed = [r.balls_fed for r in runs]
-    found = find_reference_drops(tables, [t.seconds for t in takes], balls_fed=fed)
-    return {n for n, ends in enumerate(found) if ends.open}
 
 
 def main(campaigns: int = 24, first: int = 7000, maker: str = "both") -> None:

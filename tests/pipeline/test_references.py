@@ -223,8 +223,8 @@ def _starts_only(stated: str = "") -> list[tuple[Run, Impacts, float]]:
 def test_ends_that_stay_open_are_said_with_what_to_write() -> None:
     runs = _starts_only()
     marked = mark_references(runs)
-    assert not any(t.flagged(Flag.REFERENCE).any() for t in marked)
-    told = references_of([(r, t) for (r, _, _), t in zip(runs, marked, strict=True)], ())
+    assert not any(t.flagged(Flag.REFERENCE).any() for t, _ in marked)
+    told = references_of([(r, *take) for (r, _, _), take in zip(runs, marked, strict=True)], ())
     assert told.alarms == told.sentences == told.doubts
     (said,) = told.doubts
     assert said.startswith(
@@ -238,16 +238,16 @@ def test_ends_that_stay_open_are_said_with_what_to_write() -> None:
 def test_what_the_run_sheet_states_of_reference_drops_stands(stated: str, drops: int) -> None:
     runs = _starts_only(stated)
     marked = mark_references(runs)
-    for table in marked:
+    for table, _ in marked:
         own = table.flagged(Flag.REFERENCE)
         assert (own.sum(), (own & (table["rebound"] == 0)).sum()) == (2 * drops, drops)
-    assert references_of([(r, t) for (r, _, _), t in zip(runs, marked, strict=True)], ()).doubts == ()
+    assert references_of([(r, *take) for (r, _, _), take in zip(runs, marked, strict=True)], ()).doubts == ()
 
 
 def test_stated_drops_that_are_not_heard_are_said() -> None:
     runs = _starts_only("4+0")
     marked = mark_references(runs)
-    told = references_of([(r, t) for (r, _, _), t in zip(runs, marked, strict=True)], ())
+    told = references_of([(r, *take) for (r, _, _), take in zip(runs, marked, strict=True)], ())
     assert told.doubts[0].startswith("run take-0: reference_drops states 4 at the start, but no silence")
 
 

@@ -33,3 +33,18 @@ def test_drops_and_rebounds_stand_apart(tmp_path: Path) -> None:
     assert abs(level - expected) < 0.3
     assert second.startswith("  all impacts: 8 drops and 8 rebounds, ")
     assert "strongest band 2000 Hz" in second
+
+
+def test_drops_set_apart_that_may_be_reference_drops_are_said(tmp_path: Path) -> None:
+    rng = np.random.default_rng(5)
+    sound = rng.normal(0.0, 1e-5, 30 * RATE)
+    t = np.arange(RATE // 10) / RATE
+    own = sum(np.sin(2 * np.pi * f * t) for f in (900, 2300, 4100)) * np.exp(-t / 0.01)
+    tile = sum(np.sin(2 * np.pi * f * t) for f in (1500, 3300, 6200)) * np.exp(-t / 0.004)
+    for at in (1.0, 1.8, 2.6):
+        sound[round(at * RATE) :][: len(t)] += 0.2 * tile
+    for k in range(12):
+        sound[round((9.0 + 1.6 * k + rng.uniform(0, 0.2)) * RATE) :][: len(t)] += 0.1 * rng.uniform(0.9, 1.1) * own
+    soundfile.write(tmp_path / "take.wav", sound, RATE, subtype="PCM_24")
+    said = measure_files([tmp_path / "take.wav"], settings=ListenSettings()).sentences()
+    assert any(line.startswith("note: ") and "the first 3 drops stand" in line for line in said)
