@@ -188,20 +188,32 @@ class Catalogue:
         """Return the folder in which pieces of a run's measurement are kept until all of it is done."""
         return self.folder / "unfinished" / key.text
 
+    def remembers(self, recordings: Sequence[Path]) -> bool:
+        """Return whether the digest of every one of these recordings is known without reading it."""
+        return all(self._known(p, _stamp(p)) is not None for p in recordings)
+
     def recording_digest(self, path: Path) -> str:
         """Return the digest of a recording, remembered from last time if the file has not been touched since."""
-        name = os.path.relpath(path, self.campaign).replace(os.sep, "/")
         before = _stamp(path)
-        known = self._remembered().get(name)
-        if isinstance(known, dict) and before is not None and known.get("stamp") == before:
-            return str(known["digest"])
+        known = self._known(path, before)
+        if known is not None:
+            return known
         hashed_at = time.time()
         digest = self._fingerprint(path)
         status = path.stat()
         rested = hashed_at - max(status.st_mtime, status.st_ctime) > _REST_S
         if before is not None and rested and _stamp(path) == before:
-            self._remember(name, {"stamp": before, "digest": digest})
+            self._remember(self._name(path), {"stamp": before, "digest": digest})
         return digest
+
+    def _name(self, path: Path) -> str:
+        return os.path.relpath(path, self.campaign).replace(os.sep, "/")
+
+    def _known(self, path: Path, stamp: list[int] | None) -> str | None:
+        known = self._remembered().get(self._name(path))
+        if isinstance(known, dict) and stamp is not None and known.get("stamp") == stamp:
+            return str(known["digest"])
+        return None
 
     def _remembered(self) -> dict[str, Any]:
         try:

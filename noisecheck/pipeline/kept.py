@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
@@ -19,7 +20,7 @@ from noisecheck.bench.catalogue import Catalogue, Key, code_digest
 from noisecheck.bench.columns import Stored
 from noisecheck.core.errors import one_line
 from noisecheck.core.provenance import provenance, settings_document
-from noisecheck.pipeline.listen import Heard, ListenSettings, Progress, heard_of, listen
+from noisecheck.pipeline.listen import Heard, ListenSettings, Progress, heard_of, listen, start_workers
 from noisecheck.pipeline.parts import PartsGone
 from noisecheck.pipeline.plain import plain, rebuilt
 
@@ -71,11 +72,19 @@ def key_of(
     settings: ListenSettings,
     offset_db: NDArray[np.float64] | None,
     check: bool = True,
+    workers: int = 1,
 ) -> Key:
     """Return the key under which a run's results are kept; arguments as for :func:`listen_once`."""
     offset = None if offset_db is None else [float(v) for v in offset_db]
     made_with = {"listen": settings_document(settings), "offset_db": offset, "check": check}
-    return catalogue.key(run, paths, made_with, code=code_digest(*_MEASURES))
+    code = code_digest(*_MEASURES)
+    if workers == 1 or catalogue.remembers(paths):
+        return catalogue.key(run, paths, made_with, code=code)
+    # New recordings will most likely be listened to: the workers start while they are hashed.
+    with ThreadPoolExecutor(1) as aside:
+        key = aside.submit(catalogue.key, run, paths, made_with, code=code)
+        start_workers(workers)
+        return key.result()
 
 
 def listen_once(
@@ -106,7 +115,7 @@ def listen_once(
     if catalogue is None:
         return _listened(opened, listen(opened, settings=settings, offset_db=offset_db, workers=workers,
                                         progress=progress), check)  # fmt: skip
-    key = key_of(catalogue, run, paths, settings=settings, offset_db=offset_db, check=check)
+    key = key_of(catalogue, run, paths, settings=settings, offset_db=offset_db, check=check, workers=workers)
     found = _restored(catalogue.load(key))
     if found is not None:
         if progress:

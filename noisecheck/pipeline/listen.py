@@ -38,7 +38,7 @@ from noisecheck.pipeline.tiles import (
     tiles_of,
 )
 
-__all__ = ["Heard", "ListenSettings", "Progress", "heard_of", "listen"]
+__all__ = ["Heard", "ListenSettings", "Progress", "heard_of", "listen", "start_workers"]
 
 _LONG_TILES: Final = 240
 """From four hours on, what is measured waits on disk and not in memory."""
@@ -174,9 +174,12 @@ def _columns(
 
     def batches() -> Iterator[_Batch]:
         # May run ahead of the results (workers ask for more while they work): it gives what is there, never waits.
-        for first in range(begin, len(tiles), size):
+        first = begin
+        while first < len(tiles):
             yield from measuring(size)
-            yield _Batch(*common, to_find=tuple(tiles[first : first + size]))
+            many = size if len(tiles) - first > 4 * size else 1  # small ones at the end leave no worker waiting long
+            yield _Batch(*common, to_find=tuple(tiles[first : first + many]))
+            first += many
         yield from measuring(1)
 
     def take(batch: _Batch, results: list[Any]) -> None:
@@ -205,6 +208,17 @@ def _columns(
                     break
                 work = measuring(1)
     return parts.whole(decisions.first)
+
+
+def start_workers(workers: int) -> None:
+    """Start the processes that :func:`listen` will use, so that they are there when it begins."""
+    from joblib import Parallel, delayed
+
+    Parallel(n_jobs=workers)(delayed(_started)() for _ in range(workers if workers > 0 else 1))
+
+
+def _started() -> None:
+    """Do nothing; a worker that was asked has loaded this module."""
 
 
 def _noted(work: Iterator[_Batch], given: deque[_Batch]) -> Iterator[Any]:

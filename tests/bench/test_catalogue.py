@@ -185,8 +185,11 @@ def test_recordings_are_hashed_once_until_touched(campaign: Path) -> None:
     first = catalogue.recording_digest(take)
     assert catalogue.recording_digest(take) == first
     assert counted.asked == 2
+    assert not catalogue.remembers([take])
     time.sleep(3.2)
     assert [catalogue.recording_digest(take) for _ in range(3)] == [first] * 3
+    assert counted.asked == 3
+    assert catalogue.remembers([take])
     assert counted.asked == 3
     # The same size and date, set back on purpose: noticed all the same.
     status = take.stat()
