@@ -125,9 +125,9 @@ def test_campaign_without_impacts_is_not_comparable() -> None:
 
 def test_forty_runs_of_two_thousand_impacts_in_three_seconds() -> None:
     impacts, sheet = campaign(20, 2000)
-    start = time.perf_counter()
+    start = time.process_time()
     compare(summarise(impacts, sheet), by="treatment").to_dict()
-    assert time.perf_counter() - start < 3.0
+    assert time.process_time() - start < 3.0
 
 
 def within_binomial(count: int, n: int, low: float, high: float) -> bool:

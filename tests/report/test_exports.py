@@ -121,8 +121,8 @@ def test_a_hundred_thousand_rows_take_seconds(tmp_path: Path) -> None:
     n = 100_000
     flags = rng.integers(0, int(max(Flag)), n)
     impacts = Impacts.of(n, run="r", lae_db=rng.normal(-50, 5, n), flags=flags, bands=rng.normal(-60, 5, (n, 30)))
-    start = time.perf_counter()
+    start = time.process_time()
     path = write_impacts_csv(impacts, tmp_path / "impacts.csv")
-    assert time.perf_counter() - start < 12  # about 2 s alone on one core
+    assert time.process_time() - start < 12  # about 2 s alone on one core
     with path.open() as file:
         assert sum(1 for _ in file) == n + 1

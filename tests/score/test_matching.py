@@ -88,19 +88,19 @@ def test_a_long_soak_in_seconds() -> None:
     rng = np.random.default_rng(1)
     truth = np.cumsum(rng.exponential(0.125, 200_000))
     found = truth + rng.normal(0, 0.001, len(truth))
-    began = time.perf_counter()
+    began = time.process_time()
     assert match(found, truth, tolerance_s=0.01).recall > 0.999
-    assert time.perf_counter() - began < 10
+    assert time.process_time() - began < 10
 
 
 def test_a_flood_of_false_alarms_costs_no_more_than_its_length() -> None:
     # One found time every 5 ms joins everything into a single cluster of 60,000 by 3,000.
     truth = np.arange(3000) * 0.1 + 0.05
-    began = time.perf_counter()
+    began = time.process_time()
     result = match(np.arange(60_000) * 0.005, truth, tolerance_s=0.01)
     assert result.recall == 1.0
     assert np.abs(result.error_s).max() < 1e-9
-    assert time.perf_counter() - began < 5
+    assert time.process_time() - began < 5
 
 
 @pytest.mark.parametrize(
