@@ -3,21 +3,23 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from noisecheck.detect.candidates import Candidates
-from noisecheck.detect.habits import Arrival, Habits
+from noisecheck.detect.habits import WEAK, Arrival, Habits
 
-__all__ = ["MOST_SPREAD_S", "Onsets", "merge_channels", "moments"]
+__all__ = ["MOST_SPREAD_S", "Onsets", "apart_s", "merge_channels", "moments"]
 
 MOST_SPREAD_S = 0.010
 """Arrivals within this belong together where microphone positions do not say better (3.4 m of air)."""
 _LATE_S: Final = 0.002
 """A louder sound so much later is no longer the same impact's (its contact before its ring)."""
+_SHARP: Final = 80.0
+"""Where the prediction error rose as far as it can, an onset is not mistaken by milliseconds."""
 
 
 @dataclass(frozen=True)
@@ -48,10 +50,19 @@ class Onsets:
         return self.arrival[np.arange(len(self)), self.channel]
 
 
+def apart_s(spread_s: float) -> float:
+    """Return how far apart candidates must be to have nothing to do with one another.
+
+    Args:
+        spread_s: longest time a sound takes from the first microphone to the last.
+    """
+    return max(spread_s, MOST_SPREAD_S)
+
+
 def moments(found: Sequence[Candidates], before: int) -> NDArray[np.int64]:
     """Return the sorted onsets of the candidates of all channels, and of the louder sounds upon them.
 
-    What lies more than the longest time between two microphones from all of them cannot belong together with any.
+    What lies more than :func:`apart_s` from all of them has nothing to do with any.
 
     Args:
         found: candidates of each channel.
@@ -79,7 +90,8 @@ def merge_channels(
 
     Arrivals closer than ``spread_s``, at most one a channel, are one impact if any of them is more likely real
     than chance; the others then tell when and how loud it was heard there. They are two or more impacts where
-    the run's habits say that no one source can be heard so.
+    the run's habits say that no one source can be heard so, and none where the habits explain them otherwise
+    (:func:`_believed`).
 
     Args:
         found: candidates of each channel, in order of onset.
@@ -102,27 +114,40 @@ def merge_channels(
     groups = _groups(at, of, sure, int(spread_s * rate))
     late = np.concatenate([c.louder for c in found]) if count else np.empty(0, np.int64)
     by_db = np.concatenate([c.louder_db for c in found]) if count else np.empty(0)
+    score = np.concatenate([c.score for c in found]) if count else np.empty(0)
+    error = np.concatenate([c.error for c in found]) if count else np.empty(0)
+    apart = int(apart_s(spread_s) * rate)
     made: list[_Source] = []
     steps: list[tuple[Arrival, Arrival]] = []
     groups.sort(key=lambda g: int(at[g].min()))
-    tops = _arrivals(*(x[[g[level[g].argmax()] for g in groups]] for x in (of, at, level, sure))) if groups else []
+    loudest = [int(g[level[g].argmax()]) for g in groups]
+    tops = _arrivals(of[loudest], at[loudest], level[loudest], sure[loudest], error[loudest])
     for number, members in enumerate(groups):
-        beside = tops[max(number - 2, 0) : number] + tops[number + 1 : number + 3]
-        first = _arrivals(of[members], at[members], level[members], sure[members])
-        again = members[late[members] > 0]
-        softer = _arrivals(of[again], at[again], level[again] - np.maximum(by_db[again], 0.0), sure[again])
-        louder = _arrivals(of[again], at[again] + late[again], level[again], sure[again])
-        before = {a.channel: a for a in softer}
-        heard = [*(before.get(a.channel, a) for a in first), *louder]
-        parted = _parted(heard, before, beside, habits) if len(members) > 1 else None
-        whole = first
-        # What the sources just told apart sent elsewhere may have come as a detection of its own.
-        if not (made and made[-1].parted and parted is None and _absorbed(first, made[-2:], habits)):
-            if made and not made[-1].parted and parted is None and steps:
-                made[-1], whole = _handed_on(made[-1], steps, first, int(spread_s * rate))
-            made += parted or [_Source(_loudest(whole), whole, parted=False)]
-        steps = [(before[a.channel], a) for a in louder if a.frame - before[a.channel].frame > _LATE_S * rate]
-        habits.learn(*_row(first, count), single=not (late[members] > _LATE_S * rate).any())
+        around = [*range(max(number - 2, 0), number), *range(number + 1, min(number + 3, len(groups)))]
+        near = [(tops[n], set(of[groups[n]].tolist())) for n in around]
+        came = _arrivals(of[members], at[members], level[members], sure[members], error[members])
+        first = _believed(came, score[members], near, habits, apart)
+        if first:
+            again = members[late[members] > 0]
+            under = level[again] - np.maximum(by_db[again], 0.0)
+            softer = _arrivals(of[again], at[again], under, sure[again], error[again])
+            louder = _arrivals(of[again], at[again] + late[again], level[again], sure[again], error[again])
+            before = {a.channel: a for a in softer}
+            heard = [*(before.get(a.channel, a) for a in first), *louder]
+            parted = _parted(heard, before, [a for a, _ in near], habits) if len(members) > 1 else None
+            whole = first
+            # What the sources just told apart sent elsewhere may have come as a detection of its own.
+            if not (made and made[-1].parted and parted is None and _absorbed(first, made[-2:], habits)):
+                if made and not made[-1].parted and parted is None and steps:
+                    made[-1], whole = _handed_on(made[-1], steps, first, int(spread_s * rate))
+                made += parted or [_Source(_loudest(whole), whole, parted=False)]
+            steps = [(before[a.channel], a) for a in louder if a.frame - before[a.channel].frame > _LATE_S * rate]
+        # What is learnt is what came, whatever was made of it: it depends on the last two minutes alone.
+        habits.learn(*_row(came, count), single=not (late[members] > _LATE_S * rate).any())
+        if len(came) > 1 or not any(_beside(came[0], *o, apart) for o in near):
+            for a, s in zip(came, score[members].tolist(), strict=True):
+                if WEAK[0] < s <= WEAK[1]:
+                    habits.learn_weak(a.channel, a.frame, alone=len(came) == 1)
     if not made:
         none = np.empty(0, np.int64)
         return Onsets(none, none, np.empty(0), np.empty((0, count), np.int64), np.empty((0, count)))
@@ -219,7 +244,47 @@ def _parted(
     for a in heard:
         if a not in sources:
             _given(a, parts, habits)
-    return parts
+    # What one of them alone would be at its microphone, but for the time, is that with a mistaken onset.
+    return [p for p in parts if not any(q is not p and all(_sends(q, a, habits) for a in p.heard) for q in parts)]
+
+
+def _sends(source: _Source, a: Arrival, habits: Habits) -> bool:
+    """Return whether an arrival is no louder than what a source, not heard there otherwise, sends to its microphone."""
+    return a.error < _SHARP and all(b.channel != a.channel for b in source.heard) and habits.as_loud(source.own, a)
+
+
+def _beside(a: Arrival, louder: Arrival, channels: set[int], within: int) -> bool:
+    """Return whether a louder detection, not heard by the arrival's channel, lies within some frames of it."""
+    return a.channel not in channels and a.level_db < louder.level_db and abs(louder.frame - a.frame) <= within
+
+
+def _believed(
+    heard: list[Arrival], score: NDArray[np.float64], near: list[tuple[Arrival, set[int]]], habits: Habits, within: int
+) -> list[Arrival]:
+    """Return the arrivals of a detection with odds that mind who heard them; none where it is no impact after all.
+
+    A weak arrival that came alone is as likely real as weak ones are that come so. One no louder than what an impact
+    next to it sends there, which was not heard there otherwise, is that with a mistaken onset.
+
+    Args:
+        heard: the arrivals.
+        score: their scores.
+        near: the loudest arrivals of the detections just before and after, and the channels that heard these.
+        habits: what the run showed so far.
+        within: frames by which an onset may be mistaken.
+    """
+
+    def mistaken(a: Arrival) -> bool:
+        others = (o for o, channels in near if _beside(a, o, channels, within))
+        return a.error < _SHARP and any(habits.as_loud(o, a) for o in others)
+
+    if all(mistaken(a) for a in heard):
+        return []
+    surest = max(heard, key=lambda a: a.odds)
+    if score.max() > WEAK[1] or habits.in_company(surest, heard):
+        return heard
+    alone = replace(surest, odds=surest.odds * habits.alone(surest.channel, surest.frame))
+    return [alone if a is surest else a for a in heard] if alone.odds > 1.0 else []
 
 
 def _another(source: Arrival, a: Arrival, first: Arrival | None, habits: Habits) -> bool:

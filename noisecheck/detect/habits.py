@@ -8,13 +8,14 @@ impacts.
 from __future__ import annotations
 
 from collections import deque
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Arrival", "Habits", "Pattern"]
+__all__ = ["WEAK", "Arrival", "Habits", "Pattern"]
 
 _MEMORY_S: Final = 120.0
 _MOST: Final = 40
@@ -29,6 +30,8 @@ _LEVEL_DB: Final = 6.0
 _SPREADS: Final = 3.0
 _OWN_DB: Final = 12.0
 _UNHEARD_DB: Final = -40.0
+WEAK: Final = (30.0, 80.0)
+"""Arrivals of such scores are no chance, and not so loud that all microphones must hear them."""
 
 
 @dataclass(frozen=True)
@@ -39,6 +42,8 @@ class Arrival:
     frame: int
     level_db: float
     odds: float
+    error: float = 0.0
+    """Log-likelihood ratio that the prediction error rose, 80 at most."""
 
 
 @dataclass(frozen=True)
@@ -68,8 +73,16 @@ class Habits:
             deque(maxlen=_MOST) for _ in range(channels)
         ]
         self._made: dict[int, Pattern | None] = {}
+        self._weak: list[deque[tuple[int, bool]]] = [deque() for _ in range(channels)]
         self._waiting: tuple[int, int, NDArray[np.float64], NDArray[np.float64]] | None = None
         self._last = -(10**15)
+
+    def copy(self) -> Habits:
+        """Return habits that know the same and learn for themselves."""
+        other = Habits(self._rate, len(self._lone))
+        other._lone, other._weak = [d.copy() for d in self._lone], [d.copy() for d in self._weak]
+        other._made, other._waiting, other._last = self._made.copy(), self._waiting, self._last
+        return other
 
     def learn(self, arrival: NDArray[np.int64], level_db: NDArray[np.float64], *, single: bool) -> None:
         """Take the next detection: arrivals (-1 unheard) and levels on each channel, (channels,).
@@ -89,6 +102,21 @@ class Habits:
         if single and alone and arrival[own] - first <= _FIRST_S * self._rate:
             delay = np.where(heard, arrival - arrival[own], np.nan).astype(np.float64)
             self._waiting = own, first, delay, level_db.astype(np.float64)
+
+    def learn_weak(self, channel: int, frame: int, *, alone: bool) -> None:
+        """Take the next weak arrival (of a score within :data:`WEAK`), and whether it came alone."""
+        self._weak[channel].append((frame, alone))
+
+    def in_company(self, one: Arrival, heard: Sequence[Arrival]) -> bool:
+        """Return whether another microphone tells of the same impact: surely, or as may be expected there."""
+        return any(a.channel != one.channel and (a.odds > 1.0 or self.explains(one, a) is not False) for a in heard)
+
+    def alone(self, channel: int, now: int) -> float:
+        """Return the share of weak arrivals at a microphone that no other one heard, in the two minutes before."""
+        weak = self._weak[channel]
+        while weak and weak[0][0] < now - _MEMORY_S * self._rate:
+            weak.popleft()
+        return (1.0 + sum(lone for _, lone in weak)) / (1.0 + len(weak))
 
     def pattern(self, channel: int, now: int) -> Pattern | None:
         """Return how impacts beside a microphone were heard in the two minutes before frame ``now``; None: too few."""
@@ -114,14 +142,21 @@ class Habits:
         if pattern is None:
             return None
         c = other.channel
-        louder = other.level_db - one.level_db - pattern.level_db[c]
-        if louder > max(_LEVEL_DB, _SPREADS * pattern.level_spread_db[c]):
+        if not self.as_loud(one, other):
             return False
         if np.isnan(pattern.delay[c]):
             return True
         late = other.frame - one.frame - pattern.delay[c]
         spread = max(_DELAY_S * self._rate, _SPREADS * pattern.delay_spread[c])
         return bool(-spread <= late <= max(spread, _LATE_S * self._rate))
+
+    def as_loud(self, one: Arrival, other: Arrival) -> bool:
+        """Return whether ``one``, beside its microphone, is known to come to another one as loud as ``other``."""
+        pattern = self.pattern(one.channel, min(one.frame, other.frame))
+        if pattern is None:
+            return False
+        louder = other.level_db - one.level_db - pattern.level_db[other.channel]
+        return bool(louder <= max(_LEVEL_DB, _SPREADS * pattern.level_spread_db[other.channel]))
 
     def beside(self, one: Arrival) -> bool:
         """Return whether it is as loud as impacts beside its microphone are."""

@@ -15,7 +15,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from noisecheck.core.errors import InputError
 from noisecheck.detect.candidates import APART_S, EDGE_S, END_S, TAIL_S, Candidates, find_peaks, strongest, weigh_peaks
-from noisecheck.detect.channels import MOST_SPREAD_S, Onsets, merge_channels, moments
+from noisecheck.detect.channels import MOST_SPREAD_S, Onsets, apart_s, merge_channels, moments
 from noisecheck.detect.coded import past_pre_echo
 from noisecheck.detect.decide import MEMORY_S, DetectSettings, decide
 from noisecheck.detect.habits import Habits
@@ -163,9 +163,9 @@ class Stream:
         if self.channels == 1:
             self._known = max(settled, self._known)
             return self._merged(settled)
-        # Arrivals further apart than the spread cannot belong together: cut there.
+        # Arrivals so far apart have nothing to do with one another: cut there.
         at = moments([c for c, _ in self._pool], settled)
-        cut = _chain_cut(at, settled, int(self._spread_s * self.rate) + 1, int(_CHAIN_S * self.rate))
+        cut = _chain_cut(at, settled, int(apart_s(self._spread_s) * self.rate) + 1, int(_CHAIN_S * self.rate))
         self._known = max(cut, self._known)
         return self._merged(cut)
 

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from noisecheck.detect.candidates import Candidates
-from noisecheck.detect.channels import Onsets, merge_channels, moments
+from noisecheck.detect.channels import Onsets, apart_s, merge_channels, moments
 from noisecheck.detect.decide import DetectSettings, decide
 from noisecheck.detect.habits import Habits
 from noisecheck.pipeline.tiles import BEFORE_S, DecidedTile, Tile
@@ -109,7 +109,7 @@ class Decisions:
             first: then, the first candidate ever on each channel (see :attr:`first`).
         """
         self._tiles, self._rate, self._frames = tiles, rate, tiles[-1][1] if tiles else 0
-        self._detect, self._spread, self._spread_s = detect, int(spread_s * rate), spread_s
+        self._detect, self._apart, self._spread_s = detect, int(apart_s(spread_s) * rate), spread_s
         self._reach = int((longest_s + 1.0) * rate)
         self._habits = Habits(rate, channels)
         self.first = [Candidates.concat([]) for _ in range(channels)] if first is None else list(first)
@@ -152,7 +152,7 @@ class Decisions:
     def _settle(self, heard_to: int) -> None:
         """Make impacts of the candidates with which none yet to come can belong together."""
         at = moments(self._open, heard_to)
-        gap = np.diff(np.append(at, heard_to)) > self._spread
+        gap = np.diff(np.append(at, heard_to)) > self._apart
         whole = heard_to >= self._frames
         cut = heard_to if whole else int(at[np.flatnonzero(gap)[-1]]) + 1 if gap.any() else 0
         closed = [c.where(c.onset < cut) for c in self._open]

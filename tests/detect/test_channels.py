@@ -7,7 +7,8 @@ import pytest
 from soundmaker import STEADY, click, detect, detect_channels, impacts_in_noise, noise, snr_gain, truth_start
 
 from noisecheck.core.errors import InputError
-from noisecheck.detect.channels import merge_channels
+from noisecheck.detect.candidates import Candidates
+from noisecheck.detect.channels import Onsets, merge_channels
 from noisecheck.detect.stream import Stream
 from noisecheck.score import match
 
@@ -179,3 +180,54 @@ def test_a_stream_refuses_another_shape_and_samples_after_its_end() -> None:
     stream.finish()
     with pytest.raises(InputError, match="end of the stream"):
         stream.push(np.zeros((10, 2), np.float32))
+
+
+def _told(heard: list[tuple[int, float, float, float, float]], channel: int) -> tuple[Candidates, np.ndarray]:
+    """Return candidates of one channel and their odds, from (channel, seconds, level, score, error)."""
+    mine = sorted((h for h in heard if h[0] == channel), key=lambda h: h[1])
+    _, at_s, level, score, error = np.array(mine, float).reshape(-1, 5).T
+    none = np.zeros(len(mine), np.int64)
+    onset = np.round(at_s * RATE).astype(np.int64)
+    found = Candidates(onset, score - error, error, np.full(len(mine), 30.0), level, none, np.zeros(len(mine)))
+    return found, np.where(score > 60.0, 1e4, 5.0)
+
+
+def _merged(heard: list[tuple[int, float, float, float, float]]) -> Onsets:
+    found, odds = zip(*(_told(heard, c) for c in range(2)), strict=True)
+    return merge_channels(found, odds, RATE)
+
+
+def _by_turns(at_s: float, near: int, far_score: float = 50.0) -> list[tuple[int, float, float, float, float]]:
+    """Return an impact beside one microphone as both hear it: 1.2 ms later and 12 dB quieter at the other."""
+    return [(near, at_s, -10.0, 200.0, 80.0), (1 - near, at_s + 0.0012, -22.0, far_score, 20.0)]
+
+
+@pytest.mark.parametrize(("late_s", "error", "impacts"), [(-0.007, 30.0, 21), (-0.007, 80.0, 22), (0.009, 30.0, 21)])
+def test_a_faint_arrival_of_an_impact_with_a_mistaken_onset_is_no_impact(
+    late_s: float, error: float, impacts: int
+) -> None:
+    heard = [a for n in range(20) for a in _by_turns(1.0 + 0.5 * n, n % 2)]
+    heard += [(0, 12.0, -10.0, 200.0, 80.0), (1, 12.0 + late_s, -21.0, 100.0, error)]
+    found = _merged(heard)
+    assert len(found) == impacts
+    last = found.where(found.channel == 0).own_arrival[-1]
+    assert last == 12 * RATE
+
+
+def test_two_impacts_at_once_are_two_where_both_are_loud() -> None:
+    heard = [a for n in range(20) for a in _by_turns(1.0 + 0.5 * n, n % 2)]
+    heard += [(0, 12.0, -10.0, 200.0, 80.0), (1, 11.994, -10.0, 100.0, 30.0)]
+    assert len(_merged(heard)) == 22
+
+
+def test_a_weak_arrival_is_as_likely_as_weak_ones_are_that_come_alone() -> None:
+    company = [a for n in range(20) for a in _by_turns(1.0 + 0.5 * n, n % 2)]
+    lone = (1, 12.0, -30.0, 25.0, 5.0)
+    assert len(_merged([*company, lone])) == 20  # here ten of ten weak arrivals were heard by both
+    often = [(1, 1.2 + 0.5 * n, -22.0, 50.0, 20.0) for n in range(20)]
+    found = _merged([*company, *often, lone])
+    assert len(found) == 41
+    assert found.odds[-1] == pytest.approx(5.0 * 21 / 31)  # 20 of 30 came alone; at first one of one
+    beyond = (1, 12.0, -10.0, 90.0, 80.0)  # a loud one that only one microphone hears lies nearer to it than any did
+    assert _merged([*company, beyond]).odds[-1] == 1e4
+    assert _merged([lone]).odds == pytest.approx(5.0)  # nothing is known yet
