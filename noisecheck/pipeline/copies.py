@@ -14,6 +14,7 @@ from noisecheck.core.flags import Flag
 from noisecheck.detect.candidates import Candidates, cell_frames, find_candidates, lead_frames, tail_frames
 from noisecheck.detect.channels import merge_channels
 from noisecheck.detect.decide import MEMORY_S, decide
+from noisecheck.detect.habits import Habits
 from noisecheck.pipeline.listen import Heard, ListenSettings
 
 __all__ = ["Donors", "Levels", "Pieces", "Trials", "donors_of"]
@@ -31,10 +32,8 @@ _APART_S: Final = (0.28, 0.42)
 _FREE_S: Final = (3.0, 5.0)
 """The first so many seconds of a piece (where there are few, and else) stay as they are: what is remembered."""
 _FEW: Final = 3
-_AFTER_S: Final = 0.015
-"""A copy begins so long after an impact that was heard..."""
 _BEFORE_S: Final = 0.025
-"""... and so long before the next, so that neither is taken for it."""
+"""A copy begins so long before the next impact that was heard: of two close together it is always the second."""
 _MATCH_S: Final = 0.010
 _LOCAL_S: Final = 1.0
 """What is found so long before a copy is taken as it is; what is remembered from before stands for any minute."""
@@ -124,15 +123,19 @@ class Pieces:
         donors: Donors,
         settings: ListenSettings,
         rng: np.random.Generator,
+        counted: NDArray[np.bool_],
     ) -> None:
+        """Begin; of impacts in one detection with a copy, those ``counted``, (n,), have the first claim to it."""
         self._recording, self._heard, self._settings, self._rng = recording, heard, settings, rng
+        self._claims = heard.onsets.frame[counted]
         self._donors, self._copies = donors, _copies(recording, heard, donors.row)
         self._coded = is_lossy(recording)
         cell = cell_frames(heard.rate)
         last = max(heard.frames // cell - _PIECE_S, 0)
         cells = np.unique(np.append(np.arange(0, last + 1, _PIECE_S), last))
-        self._starts: list[int] = (rng.permutation(cells)[:_PIECES] * cell).tolist()
-        self._free_s = _FREE_S[len(self._starts) > _FEW]
+        # A short recording has few pieces: each is taken again, with copies at other moments.
+        self._starts: list[int] = np.resize(rng.permutation(cells) * cell, _PIECES).tolist()
+        self._free_s = _FREE_S[len(cells) > _FEW]
         self._done: list[_Piece] = []
 
     @property
@@ -176,16 +179,18 @@ class Pieces:
 
     def tried(self, last: int | None = None) -> Trials:
         """Return the copies of the last pieces put (None: of all) and whether each was found, as if it were alone."""
-        near = int(_NEAR_S * self._heard.rate)
-        past = [self._usual(c) for c in range(self._heard.channels)]
+        rate, channels = self._heard.rate, self._heard.channels
+        past, habits = [self._usual(c) for c in range(channels)], Habits(rate, channels)
+        odds = [decide(c, rate, self._settings.detect) for c in past]
+        merge_channels(past, odds, rate, spread_s=self._settings.spread_s, habits=habits)
         parts = []
         for piece in self._done if last is None else self._done[-last:]:
-            hits = [self._found(piece, at, past, near) for at in piece.moments.tolist()]
+            hits = [self._found(piece, at, past, habits) for at in piece.moments.tolist()]
             parts.append(Trials(piece.level, np.array(hits, bool), piece.gap_s))
         return Trials.joined(parts)
 
     def _usual(self, channel: int) -> Candidates:
-        """Return the candidates of a minute without copies, put together from all pieces, ending at frame 0."""
+        """Return the candidates of a minute without copies, put together from all pieces, from frame 0 on."""
         rate = self._heard.rate
         parts, length = [], 0
         for piece in self._done:
@@ -199,26 +204,33 @@ class Pieces:
             return Candidates.concat([])
         turns = -(-whole // length)
         looped = Candidates.concat([replace(usual, onset=usual.onset + t * length) for t in range(turns)])
-        looped = replace(looped, onset=looped.onset - turns * length)
-        return looped.where(looped.onset >= -whole)
+        looped = replace(looped, onset=looped.onset - turns * length + whole)
+        return looped.where(looped.onset >= 0)
 
-    def _found(self, piece: _Piece, at: int, past: list[Candidates], near: int) -> bool:
+    def _found(self, piece: _Piece, at: int, past: list[Candidates], habits: Habits) -> bool:
         rate, other = self._heard.rate, piece.moments[piece.moments != at]
+        near = int(_NEAR_S * rate)
         local = max(at - int(_LOCAL_S * rate), piece.start)
+        first = local - int(MEMORY_S * rate)  # where the minute that is remembered begins
         odds, mine = [], []
         for found, usual in zip(piece.candidates, past, strict=True):
             now = found.where(_only(found.onset, other, at, near) & (found.onset >= local))
-            known = Candidates.concat([replace(usual, onset=usual.onset + local), now])
-            mine.append(now)
-            odds.append(decide(known, rate, self._settings.detect)[len(usual) :])
-        close = [np.abs(c.onset - at) <= near for c in mine]
-        merged = merge_channels(
-            [c.where(k) for c, k in zip(mine, close, strict=True)],
-            [o[k] for o, k in zip(odds, close, strict=True)],
-            rate,
-            spread_s=self._settings.spread_s,
-        )
-        return bool((np.abs(merged.frame - at) <= int(_MATCH_S * rate)).any())
+            now = replace(now, onset=now.onset - first)
+            known = decide(Candidates.concat([usual, now]), rate, self._settings.detect)[len(usual) :]
+            close = np.abs(now.onset + first - at) <= near
+            mine.append(now.where(close))
+            odds.append(known[close])
+        merged = merge_channels(mine, odds, rate, spread_s=self._settings.spread_s, habits=habits.copy())
+        reach = int(_MATCH_S * rate)
+        claims = self._claims[(self._claims < at) & (self._claims >= at - 2 * reach)]
+        return _all_met(np.append(claims, at), merged.frame + first, reach)
+
+
+def _all_met(moments: NDArray[np.int64], found: NDArray[np.int64], reach: int) -> bool:
+    """Return whether each of some moments has a detection of its own within ``reach``; both are in order."""
+    left = iter(found.tolist())
+    # The earliest detection that is not too early for a moment leaves the most to later ones.
+    return all(next((f for f in left if f >= m - reach), m + reach + 1) <= m + reach for m in moments.tolist())
 
 
 def _only(onset: NDArray[np.int64], other: NDArray[np.int64], at: int, near: int) -> NDArray[np.bool_]:
@@ -253,4 +265,4 @@ def _moments(heard: Heard, start: int, stop: int, rng: np.random.Generator) -> N
     at = at[at < stop - int(_COPY_S * rate)]
     edges = np.concatenate(([-(10**12)], heard.onsets.frame, [10**15]))
     after = np.searchsorted(edges, at)
-    return at[(at - edges[after - 1] > int(_AFTER_S * rate)) & (edges[after] - at > int(_BEFORE_S * rate))]
+    return at[(at > edges[after - 1]) & (edges[after] - at > int(_BEFORE_S * rate))]

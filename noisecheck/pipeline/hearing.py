@@ -22,7 +22,7 @@ _WIDTH_DB: Final = (1.8, 0.7)
 _WIDTHS_DB: Final = np.geomspace(0.3, 20.0, 24)
 _MIDDLES: Final = 41
 _Z: Final = np.linspace(-1.5, 9.0, 61)
-_SPREADS: Final = np.geomspace(0.35, 6.0, 24)
+_SPREADS: Final = np.geomspace(0.35, 8.0, 24)
 _NODES: Final = (np.arange(5) + 0.5) / 5
 _BOUNDS: Final = 3
 _LEAST_SPREAD_DB: Final = 0.5
@@ -31,8 +31,10 @@ _DRAWS: Final = 4 * _CURVES
 _MOST_LEVELS: Final = 500
 LEAST_KNOWN: Final = 8
 """Levels needed to tell of a shape at all."""
+_LEAST_LOW: Final = 16
+"""So many of the lowest levels known, fewer would not show how far levels spread, or..."""
 _TOLD_BY: Final = 0.3
-"""Of the levels heard, so many, the lowest, tell how many lie below what can be heard: levels are seldom normal as a
+"""... of the levels heard so many, the lowest, tell how many lie below what can be heard: levels are seldom normal as a
 whole, and what is far above the limit tells little of what is below."""
 
 
@@ -126,7 +128,7 @@ def loud_enough(curve: Curve, level_db: Floats, known: NDArray[np.bool_], rng: n
         level_db, known = level_db[some], known[some]
     n = len(level_db)
     top = float(np.quantile(level_db, _TOLD_BY))
-    top = max(top, float(np.sort(level_db[known])[LEAST_KNOWN - 1]))
+    top = max(top, float(np.sort(level_db[known])[min(_LEAST_LOW, int(known.sum())) - 1]))
     low = level_db[known & (level_db <= top)]
     above = int((known & (level_db > top)).sum())
     # A level that drowned is lower than most that did not, whatever its own bound says.
@@ -159,9 +161,7 @@ class NearBy:
     near: int
     """Impacts heard in the span..."""
     near_s: float
-    """... the time in which they could come..."""
-    deaf_s: float
-    """... and what of it lies right after an impact, where no second one is told from the first."""
+    """... and the time in which they could come."""
     tried: int
     """Copies of levels like the run's own, put into the span..."""
     found: int
@@ -173,11 +173,11 @@ class NearBy:
         How many came is told by those heard, but is not taken to be more than ``most_per_s`` unless they were heard.
         """
         lost = rng.beta(self.tried - self.found + 0.5, self.found + 0.5, _DRAWS)
-        heard_s = max(self.near_s - self.deaf_s, 1e-9)
-        rate = rng.gamma(self.near + 1.0, 1.0, _DRAWS) / (heard_s * np.maximum(1.0 - lost, 1e-3))
+        near_s = max(self.near_s, 1e-9)
+        rate = rng.gamma(self.near + 1.0, 1.0, _DRAWS) / (near_s * np.maximum(1.0 - lost, 1e-3))
         if most_per_s is not None:
-            rate = np.minimum(rate, np.maximum(most_per_s, self.near / heard_s))
-        return rate, rate * (self.deaf_s + (self.near_s - self.deaf_s) * lost)
+            rate = np.minimum(rate, np.maximum(most_per_s, self.near / near_s))
+        return rate, rate * near_s * lost
 
 
 def share_of(loud: Floats, heard: int, near: Sequence[NearBy], rng: np.random.Generator) -> tuple[float, float, float]:

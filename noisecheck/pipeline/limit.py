@@ -7,6 +7,7 @@ detector looks for them (:mod:`noisecheck.pipeline.copies`). What follows from i
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Callable
 from dataclasses import asdict, dataclass
@@ -39,10 +40,8 @@ _CLEAR_SHARE: Final = 0.2
 """... so much of the run clear."""
 _NEAR_S: Final = 0.15
 """So long after an impact a fainter one may pass for its echo."""
-_SOON_S: Final = 0.05
-"""What comes so soon is looked at apart: rebounds come later."""
-_DEAF_S: Final = 0.02
-"""So soon after an impact no second one is told from it."""
+_SOON_S: Final = (0.05, 0.015)
+"""What comes so soon is looked at apart: rebounds come later; two so close are mostly heard as one."""
 _REACHED: Final = 0.98
 """Where less than this share is loud enough, the levels of what is heard reach down to the limit."""
 
@@ -118,11 +117,12 @@ def detection_limit(
         return DetectionLimit(math.nan, math.nan, typical, math.nan, 0, 0, why)
     rng = np.random.default_rng((seed, 7))
     gap_s = np.diff(heard.onsets.frame, prepend=0) / heard.rate
-    mine = np.isfinite(own) & (True if counted is None else counted)
+    of = np.ones(len(own), bool) if counted is None else counted
+    mine = np.isfinite(own) & of
     clear_s = _clear_of(gap_s)
     near_s = min(_NEAR_S, clear_s)
     with opened_once(opened) as recording:
-        pieces = Pieces(recording, heard, donors, settings, rng)
+        pieces = Pieces(recording, heard, donors, settings, rng, of)
         trials = _tried(pieces, donors, own[mine if mine.any() else np.isfinite(own)], clear_s, near_s)
     n, hits = len(trials), int(trials.found.sum())
     clear, away = trials.gap_s > clear_s, trials.gap_s > near_s
@@ -139,7 +139,6 @@ def detection_limit(
         loud = loud_enough(curve_of(trials.level_db[away], trials.found[away]), own[alone], known[alone], rng)
         if float(np.median(loud)) < _REACHED:
             why = "levels of what is heard reach down to the limit: the share below it is told by their shape only"
-        of = np.ones(len(own), bool) if counted is None else counted
         share = share_of(loud, int(of.sum()), _near_by(gap_s, of, near_s, trials), rng)
     if trials.found[clear].all() or not trials.found[clear].any():
         why = (
@@ -189,15 +188,14 @@ def _tried(pieces: Pieces, donors: Donors, own_db: NDArray[np.float64], clear_s:
 
 
 def _near_by(gap_s: NDArray[np.float64], counted: NDArray[np.bool_], near_s: float, trials: Trials) -> list[NearBy]:
-    """Return what is known of those counted that come a while, soon and very soon after another impact."""
-    spans = []
-    for begin, end in ((near_s, 2.0 * near_s), (_SOON_S, near_s), (0.0, _SOON_S)):
+    """Return what is known of those counted that come ever sooner after another impact."""
+    spans, edges = [], (2.0 * near_s, near_s, *_SOON_S, 0.0)
+    for end, begin in itertools.pairwise(edges):
         put = (trials.gap_s > begin) & (trials.gap_s <= end) & (trials.gap_s <= near_s)
         spans.append(
             NearBy(
                 near=int((counted & (gap_s > begin) & (gap_s <= end)).sum()),
                 near_s=float(np.clip(gap_s - begin, 0.0, end - begin).sum()),
-                deaf_s=float(np.clip(gap_s - begin, 0.0, max(_DEAF_S - begin, 0.0)).sum()),
                 tried=int(put.sum()),
                 found=int(trials.found[put].sum()),
             )

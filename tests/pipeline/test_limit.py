@@ -94,6 +94,31 @@ def test_the_share_is_of_what_is_counted() -> None:
     assert balls.level_50_db == pytest.approx(every.level_50_db, abs=2.0)
 
 
+@pytest.mark.parametrize("counted", [False, True])
+def test_in_a_crowd_as_many_are_lost_as_copies_there_are(counted: bool) -> None:
+    # Two trains of loud clicks that know nothing of one another, six a second in all, many within milliseconds.
+    rng = np.random.default_rng(8)
+    x = 1e-3 * rng.standard_normal(SECONDS * RATE)
+    t = np.arange(int(0.1 * RATE)) / RATE
+    shape = np.exp(-t / 0.008) * np.sin(2 * np.pi * 2000 * t)
+    trains = [np.cumsum(rng.uniform(0.25, 0.45, 280)) for _ in range(2)]
+    trains = [np.round(at[at < SECONDS - 1] * RATE) / RATE for at in trains]
+    for start in np.concatenate(trains):
+        first = round(start * RATE)
+        x[first : first + len(t)] += 0.2 * 10 ** (2.0 * rng.standard_normal() / 20) * shape
+    recording = ArrayRecording(x.astype(np.float32)[:, None], RATE)
+    heard = listen(lambda: recording, settings=ListenSettings())
+    at = heard.onsets.frame / RATE
+    mine = np.zeros(len(at), bool)
+    mine[match(at, trains[0], tolerance_s=0.01).found_index] = True
+    both = np.sort(np.concatenate(trains))
+    share = match(at, trains[0] if counted else both, tolerance_s=0.01).recall
+    limit = detection_limit(lambda: recording, heard, settings=ListenSettings(), counted=mine if counted else None)
+    assert (share > 0.99) == counted  # one detection for two is of both trains
+    assert limit.heard_low <= share <= limit.heard_high + 0.02
+    assert limit.heard_fraction == pytest.approx(share, abs=0.03)
+
+
 def test_copies_meet_the_wariness_that_the_background_taught() -> None:
     # A rattling chain makes detection wary of what is half abrupt: thuds must be far above it.
     rng = np.random.default_rng(6)
