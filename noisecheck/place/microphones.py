@@ -207,7 +207,8 @@ def _sent(talk: CrossTalk, heard: Heard, s: int) -> Floats:
     level, odd = np.nan_to_num(heard.level_db), talk.delay.odd[s]
     expected = level[:, s, None] + talk.level.middle[s]
     spread = np.hypot(talk.level.spread[s], talk.level.shift[s].std())
-    lag = heard.arrival_s - heard.arrival_s[:, s, None] - talk.delay.middle[s]
+    with np.errstate(invalid="ignore"):  # unheard is infinitely late
+        lag = heard.arrival_s - heard.arrival_s[:, s, None] - talk.delay.middle[s]
     known = np.isfinite(lag)
     late = np.hypot(talk.delay.spread[s], talk.delay.shift[s].std())
     when = arrival_density(level - talk.least_db, np.where(known, lag, 0.0), late, odd)
