@@ -135,7 +135,7 @@ def merge_channels(
             before = {a.channel: a for a in softer}
             heard = [*(before.get(a.channel, a) for a in first), *louder]
             parted = _parted(heard, before, [a for a, _ in near], habits) if len(members) > 1 else None
-            whole = first
+            whole = _heard_of_one(first, habits)
             # What the sources just told apart sent elsewhere may have come as a detection of its own.
             if not (made and made[-1].parted and parted is None and _absorbed(first, made[-2:], habits)):
                 if made and not made[-1].parted and parted is None and steps:
@@ -285,6 +285,12 @@ def _believed(
         return heard
     alone = replace(surest, odds=surest.odds * habits.alone(surest.channel, surest.frame))
     return [alone if a is surest else a for a in heard] if alone.odds > 1.0 else []
+
+
+def _heard_of_one(heard: list[Arrival], habits: Habits) -> list[Arrival]:
+    """Return the arrivals of one impact without those that are rather chance and that its source cannot have sent."""
+    own = _loudest(heard)
+    return [a for a in heard if a is own or a.odds > 1.0 or habits.explains(own, a) is not False]
 
 
 def _another(source: Arrival, a: Arrival, first: Arrival | None, habits: Habits) -> bool:

@@ -189,7 +189,7 @@ def _told(heard: list[tuple[int, float, float, float, float]], channel: int) -> 
     none = np.zeros(len(mine), np.int64)
     onset = np.round(at_s * RATE).astype(np.int64)
     found = Candidates(onset, score - error, error, np.full(len(mine), 30.0), level, none, np.zeros(len(mine)))
-    return found, np.where(score > 60.0, 1e4, 5.0)
+    return found, np.select([score > 60.0, score > 20.0], [1e4, 5.0], 0.2)
 
 
 def _merged(heard: list[tuple[int, float, float, float, float]]) -> Onsets:
@@ -212,6 +212,16 @@ def test_a_faint_arrival_of_an_impact_with_a_mistaken_onset_is_no_impact(
     assert len(found) == impacts
     last = found.where(found.channel == 0).own_arrival[-1]
     assert last == 12 * RATE
+
+
+@pytest.mark.parametrize(("late_s", "heard_by"), [(-0.007, 1), (0.0012, 2)])
+def test_chance_at_another_microphone_is_no_arrival_where_no_source_sends_it(late_s: float, heard_by: int) -> None:
+    heard = [a for n in range(20) for a in _by_turns(1.0 + 0.5 * n, n % 2)]
+    heard += [(0, 12.0, -10.0, 200.0, 80.0), (1, 12.0 + late_s, -22.0, 15.0, 10.0)]
+    found = _merged(heard)
+    assert len(found) == 21
+    assert (found.arrival[-1] >= 0).sum() == heard_by
+    assert found.frame[-1] == 12 * RATE
 
 
 def test_two_impacts_at_once_are_two_where_both_are_loud() -> None:
