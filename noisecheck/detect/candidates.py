@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from noisecheck.detect.coded import past_pre_echo
+from noisecheck.detect.known import sounds_of
 from noisecheck.detect.novelty import FLOOR_CELL_S, FLOOR_CELLS, FLOOR_EVERY, Novelty, floor_of, novelty, quantile_of
 from noisecheck.detect.refine import CONTEXT_S, refine_onsets
 from noisecheck.detect.slow import slow_onsets
@@ -43,6 +44,8 @@ _AS_WELL = 2.0
 """A click is heard many times better in the full band than in the low one, a thud hardly better."""
 _SHARP_RATE = 48_000
 """Onsets are looked at closely at about this rate, so that higher ones find the same."""
+_BLIND = 3.0
+"""Below such evidence the prediction error does not tell the onset: it is where the bands rise."""
 _PEAK_S = 0.006
 APART_S = 0.012
 """Sounds closer than this are one impact."""
@@ -72,6 +75,8 @@ class Candidates:
     """Frames after the onset at which a louder sound sets in, 0 where none does within 12 ms."""
     louder_db: NDArray[np.float64]
     """By how many dB it exceeds what came before it, about."""
+    sound: NDArray[np.float32]
+    """Its bands, (n, 5 * bands), see :func:`noisecheck.detect.known.sounds_of`."""
 
     @property
     def score(self) -> NDArray[np.float64]:
@@ -88,9 +93,10 @@ class Candidates:
     @staticmethod
     def concat(parts: list[Candidates]) -> Candidates:
         """Return all candidates, one after the other."""
+        parts = [p for p in parts if len(p)]
         if not parts:
             none, empty = np.empty(0, np.int64), np.empty(0)
-            return Candidates(none, empty, empty, empty, empty, none, empty)
+            return Candidates(none, empty, empty, empty, empty, none, empty, np.empty((0, 0), np.float32))
         return Candidates(*(np.concatenate([getattr(p, f.name) for p in parts]) for f in fields(Candidates)))
 
 
@@ -189,6 +195,9 @@ def weigh_peaks(
     more = np.flatnonzero(louder)
     then = (onset + louder)[more] // grid.hop
     new[more] = np.maximum(new[more], _around_max(found.new_energy, then, 0, grid.frames(_FINE_SPAN_S[1])))
+    rise, sound = sounds_of(found, peaks, grid)
+    blind = (error < _BLIND) & (louder == 0)
+    onset[blind] = (rise * grid.hop)[blind]
     return Candidates(
         onset.astype(np.int64) + origin,
         fine + coarse,
@@ -197,6 +206,7 @@ def weigh_peaks(
         10.0 * np.log10(np.maximum(new, 1e-20)),
         louder,
         full.louder_db,
+        sound,
     )
 
 

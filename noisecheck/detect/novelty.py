@@ -57,6 +57,12 @@ class Novelty:
     coarse: Floats
     new_energy: Floats
     """Energy above what the past explains, summed over the fine bands."""
+    energy: Floats
+    """Fine band energies, (frames, bands)."""
+    floor: Floats
+    """Their background, (cells, bands), the first cell that of the first frame..."""
+    phase: int
+    """... before which so many frames of its cell lie."""
 
 
 def floor_of(energy: Floats, cell: int, *, earlier: list[Floats] | None = None) -> Floats:
@@ -201,4 +207,4 @@ def novelty(
         dof=np.minimum(grid.coarse_width, np.float32(_COARSE_DOF)),
         with_new=False,
     )
-    return Novelty(f_evidence, c_evidence, f_new)
+    return Novelty(f_evidence, c_evidence, f_new, fine, fine_floor, phase)

@@ -191,7 +191,8 @@ class _Listener:
         self._floors: dict[int, tuple[Floats, Floats]] = {}
         self._cells = 0
         # Evidence of the frames from kept on; those before _searched hold no more peaks.
-        self._found = Novelty(_EMPTY, _EMPTY, _EMPTY)
+        no_bands = np.empty((0, len(grid.fine_width)), np.float32)
+        self._found = Novelty(_EMPTY, _EMPTY, _EMPTY, no_bands, no_bands, 0)
         self.kept, self._searched = 0, 0
         self._waiting = Candidates.concat([])
         self._history = Candidates.concat([])
@@ -250,6 +251,9 @@ class _Listener:
             np.concatenate((old.fine, new.fine[skip:])),
             np.concatenate((old.coarse, new.coarse[skip:])),
             np.concatenate((old.new_energy, new.new_energy[skip:])),
+            np.concatenate((old.energy, new.energy[skip:])),
+            new.floor,
+            new.phase,
         )
         self._heard = end
 
@@ -267,7 +271,10 @@ class _Listener:
             peaks = peaks[(peaks >= self._searched - self.kept) & (peaks < upto - self.kept)]
             if len(peaks):
                 low = decimated(samples, grid.step)
-                made = weigh_peaks(samples, low, rate, self._found, peaks, origin=self.kept * grid.hop)
+                cells = range(self.kept // self._cell, (self._heard - 1) // self._cell + 1)
+                floor = np.array([self._floors[c][0] for c in cells])
+                found = replace(self._found, floor=floor, phase=self.kept % self._cell)
+                made = weigh_peaks(samples, low, rate, found, peaks, origin=self.kept * grid.hop)
                 if self.coded:
                     first = self.kept * grid.hop
                     made = replace(made, onset=past_pre_echo(samples, made.onset - first, rate) + first)
@@ -294,7 +301,7 @@ class _Listener:
         if not len(fresh):
             return _nothing()
         known = Candidates.concat([self._history, fresh])
-        odds = decide(known, self.rate, self.settings)[len(self._history) :]
+        odds = decide(known, self.rate, self.settings, past=len(self._history))[len(self._history) :]
         # Decisions look back MEMORY_S, and at when the first candidate of all came.
         keep = known.onset >= known.onset[-1] - int((MEMORY_S + 1.0) * self.rate)
         keep[0] = True
@@ -305,14 +312,17 @@ class _Listener:
         """Let go of frames that nothing to come looks at."""
         keep = max(self._searched - self.grid.frames(_KEEP_S), self.kept)
         part = slice(keep - self.kept, None)
-        self._found = Novelty(self._found.fine[part], self._found.coarse[part], self._found.new_energy[part])
+        old = self._found
+        self._found = replace(
+            old, fine=old.fine[part], coarse=old.coarse[part], new_energy=old.new_energy[part], energy=old.energy[part]
+        )
         self.kept = keep
         first = max(min(self._heard - self._memory, self._cells * self._cell), self._first)
         if self._energy is not None and first - self._first > self._cell // 4:
             fine, coarse = self._energy
             self._energy = fine[first - self._first :].copy(), coarse[first - self._first :].copy()
             self._first = first
-        self._floors = {c: f for c, f in self._floors.items() if c >= self._first // self._cell}
+        self._floors = {c: f for c, f in self._floors.items() if c >= min(self._first, self.kept) // self._cell}
 
 
 def _nothing() -> tuple[Candidates, NDArray[np.float64]]:

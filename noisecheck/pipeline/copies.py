@@ -216,7 +216,7 @@ class Pieces:
         for found, usual in zip(piece.candidates, past, strict=True):
             now = found.where(_only(found.onset, other, at, near) & (found.onset >= local))
             now = replace(now, onset=now.onset - first)
-            known = decide(Candidates.concat([usual, now]), rate, self._settings.detect)[len(usual) :]
+            known = decide(Candidates.concat([usual, now]), rate, self._settings.detect, past=len(usual))[len(usual) :]
             close = np.abs(now.onset + first - at) <= near
             mine.append(now.where(close))
             odds.append(known[close])

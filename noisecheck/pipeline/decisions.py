@@ -143,7 +143,7 @@ class Decisions:
         if len(first) and len(past) and past.onset[0] > first.onset[0]:
             past = Candidates.concat([first, past])
         known = Candidates.concat([past, new])
-        odds = decide(known, self._rate, self._detect)[len(past) :]
+        odds = decide(known, self._rate, self._detect, past=len(past))[len(past) :]
         oldest = (new.onset[-1] if len(new) else known.onset[-1] if len(known) else 0) - int(_HISTORY_S * self._rate)
         self._past[channel] = known.where(known.onset >= oldest)
         self._open[channel] = Candidates.concat([self._open[channel], new])
