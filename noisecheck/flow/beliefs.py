@@ -10,14 +10,11 @@ from bisect import bisect_left, bisect_right
 from collections import deque
 from collections.abc import Sequence
 
-import numpy as np
-from numpy.typing import NDArray
-
 from noisecheck.flow.habits import LevelHabit
 from noisecheck.flow.rebounds import ReboundLaw
 from noisecheck.flow.route import FeedPlan, LedgerSettings, Route
 
-__all__ = ["FALL_S", "Beliefs", "learn_transits"]
+__all__ = ["FALL_S", "Beliefs"]
 
 _SQRT_2PI = math.sqrt(2.0 * math.pi)
 _LEAST_SD_S = 0.003
@@ -336,68 +333,3 @@ class Beliefs:
             self._per_ball.clear()
             return usual
         return 1
-
-
-def learn_transits(
-    times: NDArray[np.float64],
-    stations: NDArray[np.int64],
-    route: Route,
-    longest_s: float,
-    *,
-    start_s: float,
-    end_s: float,
-) -> list[tuple[float, float]]:
-    """Return (mean, standard deviation) of each link from the start of a run listened to from start to end.
-
-    Every lag at which many arrivals follow departures is a candidate (an even feed fits at every period); the one
-    kept makes the run likeliest: narrow, and with the fewest departures and arrivals left alone. (0, 0) if unknown.
-    """
-    found: list[tuple[float, float]] = []
-    for link in range(len(route.stations) - 1):
-        leave, reach = times[stations == link], times[stations == link + 1]
-        if min(len(leave), len(reach)) < 3:
-            found.append((0.0, 0.0))
-            continue
-        lags = np.sort(np.concatenate([reach[(reach > t) & (reach < t + longest_s)] - t for t in leave]))
-        best, best_score = (0.0, 0.0), -math.inf
-        for half in (0.02, 0.06, 0.2, 0.5):
-            inside = np.searchsorted(lags, lags + half, "right") - np.searchsorted(lags, lags - half)
-            left = inside.copy()
-            for _ in range(12):
-                peak = int(np.argmax(left)) if len(left) else 0
-                if not len(left) or left[peak] < 3:
-                    break
-                centre = float(np.median(lags[np.abs(lags - lags[peak]) <= half]))
-                left[np.abs(lags - lags[peak]) <= 2.0 * half] = 0
-                score, fit = _lag_score(leave, reach, centre, half, start_s, end_s)
-                if score > best_score:
-                    best, best_score = fit, score
-        found.append(best)
-    return found
-
-
-def _lag_score(
-    leave: NDArray[np.float64], reach: NDArray[np.float64], lag: float, half: float, start_s: float, end_s: float
-) -> tuple[float, tuple[float, float]]:
-    """Return (log likelihood of a lag up to a constant, (mean, standard deviation) of the transits it gives)."""
-    nearest = np.clip(np.searchsorted(reach, leave + lag), 1, len(reach) - 1)
-    nearest -= (leave + lag - reach[nearest - 1]) < (reach[nearest] - leave - lag)
-    off = reach[nearest] - leave - lag
-    near = np.abs(off) <= half
-    if near.sum() < 3:
-        return -math.inf, (0.0, 0.0)
-    middle = float(np.median(off[near]))
-    sd = max(1.4826 * float(np.median(np.abs(off[near] - middle))), 0.004)
-    if (
-        sd > 0.6 * half or lag + middle <= 0.0
-    ):  # spread over the whole band (0.74 of its half width if evenly): no lag, but chance
-        return -math.inf, (0.0, 0.0)
-    fits = np.abs(off - middle) <= 4.0 * sd
-    pairs = len(np.unique(nearest[fits]))
-    due = int(np.sum(leave + lag + 4 * sd < end_s))
-    owed = int(np.sum(reach - lag - 4 * sd > start_s))
-    alone = max(due - pairs, 0) + max(owed - pairs, 0)
-    z = np.minimum(np.abs(off[fits] - middle) / sd, 4.0)
-    score = -pairs * math.log(sd) - 0.5 * float(np.sum(z * z)) * pairs / max(int(fits.sum()), 1) - 6.0 * alone
-    score -= 2.0 * math.log(lag + 0.2)  # of lags that fit alike, the short one: tracks are short
-    return score, (lag + middle, sd)

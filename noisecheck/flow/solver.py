@@ -15,7 +15,7 @@ from numpy.typing import ArrayLike, NDArray
 from noisecheck.core.errors import InputError
 from noisecheck.core.table import Impacts
 from noisecheck.flow.agreement import Best, lost_instead
-from noisecheck.flow.beliefs import Beliefs, learn_transits
+from noisecheck.flow.beliefs import Beliefs
 from noisecheck.flow.book import Book, combine_odds
 from noisecheck.flow.contacts import rebounds_known, scaled_labels
 from noisecheck.flow.explanations import Impact, unexplained
@@ -24,6 +24,7 @@ from noisecheck.flow.histories import Ball, Decision, History, end_history, reti
 from noisecheck.flow.route import FeedPlan, LedgerSettings, Route
 from noisecheck.flow.sorting import CLEARLY_PLACED, USUAL, Sorter
 from noisecheck.flow.steps import extend
+from noisecheck.flow.transits import learn_transits
 
 __all__ = ["LedgerSolver"]
 

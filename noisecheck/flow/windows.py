@@ -9,8 +9,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from noisecheck.flow.beliefs import learn_transits
 from noisecheck.flow.route import Route
+from noisecheck.flow.transits import learn_transits
 
 __all__ = ["Contradiction", "WindowCheck", "contradicted", "without"]
 
