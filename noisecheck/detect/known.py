@@ -22,7 +22,7 @@ Floats = NDArray[np.float32]
 _FRAMES_S: Final = (0.002, 0.005, 0.008, 0.011)
 """Centres of the frames after the rise."""
 _RISE_S: Final = (0.006, 0.005)
-_RISEN: Final = 0.5
+_RISEN: Final = 0.25
 """A sound has risen where the evidence first comes to this share of its highest, so long before or after its peak."""
 _LAG_S: Final = 0.004
 _PAST_S: Final = 0.064
