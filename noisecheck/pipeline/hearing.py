@@ -12,7 +12,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["LEAST_KNOWN", "SURE_Z", "Curve", "NearBy", "Span", "curve_of", "loud_enough", "share_of"]
+__all__ = ["KNOWN_SHARE", "LEAST_KNOWN", "SURE_Z", "Curve", "NearBy", "Span", "curve_of", "loud_enough", "share_of"]
 
 Floats = NDArray[np.float64]
 SURE_Z: Final = 3.0902
@@ -22,15 +22,18 @@ _WIDTH_DB: Final = (1.8, 0.7)
 _WIDTHS_DB: Final = np.geomspace(0.3, 20.0, 24)
 _MIDDLES: Final = 41
 _Z: Final = np.linspace(-1.5, 9.0, 61)
-_SPREADS: Final = np.geomspace(0.35, 8.0, 24)
+_SPREADS: Final = np.geomspace(0.35, 7.0, 24)
 _NODES: Final = (np.arange(5) + 0.5) / 5
 _BOUNDS: Final = 3
 _LEAST_SPREAD_DB: Final = 0.5
 _CURVES: Final = 48
 _DRAWS: Final = 4 * _CURVES
-_MOST_LEVELS: Final = 500
+_MOST_LEVELS: Final = 250
+"""Levels are never just what they are taken to be: more of them would make too sure."""
 LEAST_KNOWN: Final = 8
-"""Levels needed to tell of a shape at all."""
+"""Levels needed to tell of a shape at all..."""
+KNOWN_SHARE: Final = 1 / 3
+"""... and so many of all: where nearly all drown, the few that do not tell nothing of the rest."""
 _LEAST_LOW: Final = 16
 """So many of the lowest levels known, fewer would not show how far levels spread, or..."""
 _TOLD_BY: Final = 0.3
@@ -122,7 +125,7 @@ def loud_enough(curve: Curve, level_db: Floats, known: NDArray[np.bool_], rng: n
     from scipy.special import log_ndtr, ndtr, ndtri
 
     middle, width = curve.draws(_CURVES, rng)
-    if len(level_db) > _MOST_LEVELS:  # more would ask for a finer grid
+    if len(level_db) > _MOST_LEVELS:
         order = np.argsort(level_db, kind="stable")
         some = order[np.linspace(0, len(order) - 1, _MOST_LEVELS).round().astype(np.int64)]
         level_db, known = level_db[some], known[some]

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from noisecheck.audio.recording import Recording
 from noisecheck.pipeline.copies import Donors, Levels, Pieces, Trials, donors_of
-from noisecheck.pipeline.hearing import LEAST_KNOWN, SURE_Z, Curve, NearBy, curve_of, loud_enough, share_of
+from noisecheck.pipeline.hearing import KNOWN_SHARE, LEAST_KNOWN, SURE_Z, Curve, NearBy, curve_of, loud_enough, share_of
 from noisecheck.pipeline.listen import Heard, ListenSettings
 from noisecheck.pipeline.tiles import opened_once
 
@@ -133,8 +133,9 @@ def detection_limit(
     why, share = "", (math.nan, math.nan, math.nan)
     alone = mine & (gap_s > near_s)
     known = alone & (heard.impacts["margin_db"] > _KNOWN_DB)
-    if int(known.sum()) < LEAST_KNOWN:
-        why = f"the levels of only {int(known.sum())} impacts are known: the share heard is not"
+    if int(known.sum()) < max(LEAST_KNOWN, KNOWN_SHARE * int(alone.sum())):
+        some = f"{int(known.sum())} of {int(alone.sum())} impacts"
+        why = f"the levels of only {some} away from others are known: the share heard is not"
     else:
         loud = loud_enough(curve_of(trials.level_db[away], trials.found[away]), own[alone], known[alone], rng)
         if float(np.median(loud)) < _REACHED:

@@ -197,13 +197,14 @@ def level_at_limit(condition: Condition, seed: int, minutes: float) -> tuple[flo
     """
     middle, reach = FIRST_DB[condition.sound][condition.noise], 16.0
     condition = replace(condition, pace_s=min(condition.pace_s, 0.7))
+    lowest = float(np.quantile(scatter(condition, 200_000, np.random.default_rng((seed, 6))), condition.below))
     for turn, share in enumerate((0.4, 0.6)):
         seconds = 60.0 * minutes * share
         rng = np.random.default_rng((seed, 5, turn))
         at = moments(condition, seconds, rng)
         # The company of a probe matters, above all in a chain: from the second turn on it is that of the run.
         company = scatter(condition, len(at), rng)
-        level = middle + company + (25.0 if turn == 0 else -float(np.quantile(company, condition.below)))
+        level = middle + company + (25.0 if turn == 0 else -lowest)
         probe = rng.random(len(at)) < 0.3
         level[probe] = middle + reach * rng.uniform(-1.0, 1.0, int(probe.sum()))
         found = found_of(heard_in(take(condition, level, at, seconds, seed, 10 + turn)), at)
