@@ -140,6 +140,22 @@ def test_copies_meet_the_wariness_that_the_background_taught() -> None:
     assert limit.level_50_db - loudest == pytest.approx(half, abs=4.0)
 
 
+def test_no_share_is_told_where_nearly_all_levels_drown() -> None:
+    # Clicks far above a hum's pitch are heard in it, but only the loudest ones can be measured.
+    x, _ = clicks(0.03, 7)
+    loud, _ = clicks(0.6, 8)
+    x[: 20 * RATE] += loud[: 20 * RATE]
+    x += (0.05 * np.sin(2 * np.pi * 300 * np.arange(len(x)) / RATE)).astype(np.float32)[:, None]
+    heard = listen(lambda: ArrayRecording(x, RATE), settings=ListenSettings())
+    known = int((heard.impacts["margin_db"] > 3.0).sum())
+    assert 8 < known < 0.3 * len(heard.impacts)
+    limit = detection_limit(lambda: ArrayRecording(x, RATE), heard, settings=ListenSettings())
+    assert np.isnan(limit.heard_fraction)
+    assert "are known: the share heard is not" in limit.why
+    assert np.isfinite(limit.level_50_db)
+    assert limit.to_dict()["heard_fraction"] is None
+
+
 def test_time_not_listened_to_is_no_part_of_the_recording(tmp_path: Path) -> None:
     x, _ = clicks(0.1, 1)
     soundfile.write(tmp_path / "take.wav", x, RATE, subtype="PCM_24")
