@@ -93,11 +93,14 @@ def _spectrum(samples: Floats, at: NDArray[np.int64], rate: int, span_s: tuple[f
     return np.asarray(sum(w * padded[:, k : k + count] for k, w in enumerate((1.0, 2.0, 3.0, 2.0, 1.0))), np.float32)
 
 
-def slow_onsets(samples: Floats, rate: int, rough: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
-    """Return onsets (int64) of sounds that rise, and how much likelier each is than a step near the rough onset.
+_Found = tuple[NDArray[np.int64], NDArray[np.float64], NDArray[np.float64]]
+
+
+def slow_onsets(samples: Floats, rate: int, rough: NDArray[np.int64]) -> _Found:
+    """Return onsets (int64) of sounds that rise, how much likelier each is than a step, and seconds it rises.
 
     The onset is where its peaks come within 30 dB of the highest. The second is a log-likelihood ratio, not above 0
-    where a step explains the sound best.
+    where a step near the rough onset explains the sound best.
 
     Args:
         samples: one channel, (n,), at a rate of some kilohertz.
@@ -106,11 +109,12 @@ def slow_onsets(samples: Floats, rate: int, rough: NDArray[np.int64]) -> tuple[N
     """
     parts = [_slow(samples, rate, rough[i : i + _BATCH]) for i in range(0, len(rough), _BATCH)]
     if not parts:
-        return np.empty(0, np.int64), np.empty(0)
-    return np.concatenate([p[0] for p in parts]), np.concatenate([p[1] for p in parts])
+        return np.empty(0, np.int64), np.empty(0), np.empty(0)
+    onsets, likelier, rises = (np.concatenate(column) for column in zip(*parts, strict=True))
+    return onsets, likelier, rises
 
 
-def _slow(samples: Floats, rate: int, at: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+def _slow(samples: Floats, rate: int, at: NDArray[np.int64]) -> _Found:
     rises = _rises(rate)
     count = len(rises.weights) * rises.block
     frame = int(_FRAME_S * rate)
@@ -138,4 +142,7 @@ def _slow(samples: Floats, rate: int, at: NDArray[np.int64]) -> tuple[NDArray[np
     steps = (rises.rise_s == 0.0) & ((np.abs(rises.start_s) < _NEAR_S) | (rises.start_s > 0.0))
     likelier = 0.5 * freedom * (score[np.arange(len(at)), best] - score[:, steps].max(axis=1))
     since = rises.start_s[best] + np.sqrt(_BESIDE_PEAK) * _CREST * rise
-    return at + np.round(since * rate).astype(np.int64), np.where(rise > 0, likelier, 0.0).astype(np.float64)
+    onsets = at + np.round(since * rate).astype(np.int64)
+    # An answer at the edge of the search is none: something sounded before.
+    inside = (rise > 0) & (rises.start_s[best] > _SEARCH_S[0])
+    return onsets, np.where(inside, likelier, 0.0).astype(np.float64), rise

@@ -19,6 +19,8 @@ from noisecheck.detect.channels import MOST_SPREAD_S, Onsets, apart_s, merge_cha
 from noisecheck.detect.coded import past_pre_echo
 from noisecheck.detect.decide import MEMORY_S, DetectSettings, decide
 from noisecheck.detect.habits import Habits
+from noisecheck.detect.modal import AHEAD_S as MODAL_AHEAD_S
+from noisecheck.detect.modal import BACK_S as MODAL_BACK_S
 from noisecheck.detect.novelty import (
     FLOOR_CELL_S,
     FLOOR_CELLS,
@@ -263,9 +265,13 @@ class _Listener:
         if ending:
             upto, complete = self._heard, self.kept * grid.hop + len(samples)
         else:
-            sampled = len(samples) - math.ceil(max(AHEAD_S, SEARCH_S[1] + SLOW_AHEAD_S) * rate) - 8 * grid.step
+            sampled = (
+                len(samples)
+                - math.ceil(max(AHEAD_S, SEARCH_S[1] + max(SLOW_AHEAD_S, MODAL_AHEAD_S)) * rate)
+                - 8 * grid.step
+            )
             upto = min(self._heard - grid.frames(0.016) - 1, self.kept + sampled // grid.hop)
-            complete = upto * grid.hop - math.ceil((BACK_S + SLOW_BACK_S) * rate)
+            complete = upto * grid.hop - math.ceil((BACK_S + max(SLOW_BACK_S, MODAL_BACK_S)) * rate)
         if upto > self._searched:
             peaks = find_peaks(self._found, grid)
             peaks = peaks[(peaks >= self._searched - self.kept) & (peaks < upto - self.kept)]

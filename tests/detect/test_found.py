@@ -40,10 +40,10 @@ def test_clicks_are_found_to_the_sample(rate: int, snr_db: int) -> None:
 
 @pytest.mark.parametrize("rate", RATES)
 @pytest.mark.parametrize(
-    ("snr_db", "recall", "within_1_ms", "bias_s"), [(12, 0.85, 0.3, 0.002), (30, 0.95, 0.85, 0.0005)]
+    ("snr_db", "recall", "within_1_ms", "bias_s"), [(12, 0.85, 0.6, 0.0005), (30, 0.95, 0.85, 0.0002)]
 )
 def test_soft_thuds_are_found(rate: int, snr_db: int, recall: float, within_1_ms: float, bias_s: float) -> None:
-    # A rise of 10 ms comes out of the noise late at 12 dB: its first millisecond lies 4 dB below the noise.
+    # At 12 dB the first millisecond of a rise of 10 ms lies 4 dB below the noise: only its tones tell when it began.
     samples, truth = impacts_in_noise(rate, snr_db, "thud", 2)
     matched = match(detect(samples, rate), truth, tolerance_s=0.010)
     assert matched.recall >= recall
