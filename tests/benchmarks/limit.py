@@ -193,7 +193,8 @@ def drawn(seed: int) -> Condition:
 def level_at_limit(condition: Condition, seed: int, minutes: float) -> tuple[float, float]:
     """Return the true middle and width of the curve of found against level, away from other impacts.
 
-    Probes of known levels stand in for three in ten of the impacts of a long run that sounds alike.
+    Probes of known levels come at any moment between the impacts of a long run that sounds alike, as long after them as
+    the limit is stated for, three for every ten of them.
     """
     middle, reach = FIRST_DB[condition.sound][condition.noise], 16.0
     condition = replace(condition, pace_s=min(condition.pace_s, 0.7))
@@ -201,14 +202,20 @@ def level_at_limit(condition: Condition, seed: int, minutes: float) -> tuple[flo
     for turn, share in enumerate((0.4, 0.6)):
         seconds = 60.0 * minutes * share
         rng = np.random.default_rng((seed, 5, turn))
-        at = moments(condition, seconds, rng)
+        own = moments(condition, seconds, rng)
+        gaps = np.diff(own)
+        clear_s = next(c for c in (0.5, 0.25, 0.12, 0.06, 0.0) if np.maximum(gaps - c, 0.0).sum() > 0.2 * gaps.sum())
+        free = rng.uniform(own[0], own[-1], 50 * len(own))
+        after = np.searchsorted(own, free)
+        free = free[(free - own[after - 1] > clear_s) & (own[after] - free > 0.025)]
+        at = np.concatenate([own, free[: int(0.3 * len(own))]])
         # The company of a probe matters, above all in a chain: from the second turn on it is that of the run.
-        company = scatter(condition, len(at), rng)
-        level = middle + company + (25.0 if turn == 0 else -lowest)
-        probe = rng.random(len(at)) < 0.3
+        level = middle + scatter(condition, len(at), rng) + (25.0 if turn == 0 else -lowest)
+        probe = np.arange(len(at)) >= len(own)
         level[probe] = middle + reach * rng.uniform(-1.0, 1.0, int(probe.sum()))
+        order = np.argsort(at, kind="stable")
+        at, level, probe = at[order], level[order], probe[order]
         found = found_of(heard_in(take(condition, level, at, seconds, seed, 10 + turn)), at)
-        probe &= np.diff(at, prepend=-9.0) > min(0.5, 0.6 * condition.pace_s)
         middle, width = fitted(level[probe], found[probe])
         reach = float(np.clip(3.0 * width, 4.0, 16.0))
     return middle, width
