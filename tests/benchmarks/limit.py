@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 import sys
 import time
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -194,10 +194,9 @@ def level_at_limit(condition: Condition, seed: int, minutes: float) -> tuple[flo
     """Return the true middle and width of the curve of found against level, away from other impacts.
 
     Probes of known levels come at any moment between the impacts of a long run that sounds alike, as long after them as
-    the limit is stated for, three for every ten of them.
+    the limit is stated for.
     """
     middle, reach = FIRST_DB[condition.sound][condition.noise], 16.0
-    condition = replace(condition, pace_s=min(condition.pace_s, 0.7))
     lowest = float(np.quantile(scatter(condition, 200_000, np.random.default_rng((seed, 6))), condition.below))
     for turn, share in enumerate((0.4, 0.6)):
         seconds = 60.0 * minutes * share
@@ -208,7 +207,7 @@ def level_at_limit(condition: Condition, seed: int, minutes: float) -> tuple[flo
         free = rng.uniform(own[0], own[-1], 50 * len(own))
         after = np.searchsorted(own, free)
         free = free[(free - own[after - 1] > clear_s) & (own[after] - free > 0.025)]
-        at = np.concatenate([own, free[: int(0.3 * len(own))]])
+        at = np.concatenate([own, free[: int(max(0.3 * len(own), 0.4 * seconds))]])
         # The company of a probe matters, above all in a chain: from the second turn on it is that of the run.
         level = middle + scatter(condition, len(at), rng) + (25.0 if turn == 0 else -lowest)
         probe = np.arange(len(at)) >= len(own)
