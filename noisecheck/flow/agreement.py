@@ -21,13 +21,9 @@ class Story:
     shared: int
     """Number of the best history's decisions that it goes through itself: the first ones."""
     own: frozenset[Key]
-    """What it has decided after them."""
+    """What it has decided after them; both together are what it agrees on."""
     lost: Lost
     """(station, last impact) of the balls it does not expect to be heard again."""
-
-    def agrees(self, number: int, key: Key) -> bool:
-        """Return whether it has decided ``key`` as the best history did, by its decision of this number."""
-        return number < self.shared or key in self.own
 
 
 class Best:

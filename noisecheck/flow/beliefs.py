@@ -67,7 +67,8 @@ class Beliefs:
         self.var = [max(_LEAST_SD_S, (hi - lo) / 5.0) ** 2 for lo, hi in windows]
         self.latest = [hi for _, hi in windows]
         self.seen = [0.0] * links
-        self.held = [0.0] * links
+        self.held_ups = [0.0] * links
+        self.overtakings = 0.0
         self.stuck_count, self.falls = 0.0, 0.0
         self.passes = 0.0
         self.misses = [0.0] * self.count
@@ -78,7 +79,8 @@ class Beliefs:
         self.laws = [ReboundLaw() for _ in range(self.count)]
         self.heads: dict[int, int] = {}
         """Station of each train whose rebounds are known, by the number of its first contact."""
-        self.unplaced, self.placed = [0.0, 0.0], [0.0, 0.0]
+        self.unplaced = [[0.0] * len(settings.unplaced_mixed) for _ in route.stations]
+        self.placed = [[0.0] * len(settings.unplaced_mixed) for _ in route.stations]
         self.strays = 0.0
         self.hidden, self.among, self.shown = 0.0, 0.0, 0.0
         self.answers, self.asked = [0.0] * self.count, [0.0] * self.count
@@ -96,14 +98,18 @@ class Beliefs:
     def tables(self) -> None:
         """Work out the tables for every pair of stations from what was learnt."""
         s = self.settings
-        self.p_hold = [(s.held_up * 500 + h) / (500 + n) for h, n in zip(self.held, self.seen, strict=True)]
+        self.p_hold = [(s.held_up * 500 + h) / (500 + n) for h, n in zip(self.held_ups, self.seen, strict=True)]
+        self.overtaken = (s.overtaken * 20 + self.overtakings) / (20 + sum(self.held_ups))
         self.p_stuck = (s.stuck * 1000 + self.stuck_count) / (1000 + self.passes)
         self.fall_rate = (s.kicked_off * 1000 + self.falls) / (1000 + self.passes) / (FALL_S[1] - FALL_S[0])
         self.p_rebound = (s.rebound * 500 + self.rebounds) / (500 + self.contacts)
         self.p_unplaced_rebound = (2e-5 * 100 + self.unplaced_rebounds) / (100 + self.contacts)
         self.p_unplaced = [
-            max((share * 50 + n) / (50 + n + placed), 0.1 * s.unplaced)
-            for share, n, placed in zip((s.unplaced, 10.0 * s.unplaced), self.unplaced, self.placed, strict=True)
+            [
+                max((share * 50 + n) / (50 + n + placed), 0.1 * s.unplaced)
+                for share, n, placed in zip(s.unplaced_mixed, *seen, strict=True)
+            ]
+            for seen in zip(self.unplaced, self.placed, strict=True)
         ]
         self.masked = (s.masked * 4 + self.hidden) / (4 + self.hidden + self.among)
         hours = max(self.settled_s - self.start_s, 0.0) / 3600.0
@@ -182,7 +188,11 @@ class Beliefs:
     def double(self, number: int) -> float:
         """Return how much likelier an impact sounds as it does, clear or not, if it holds a contact more."""
         clear = (1.0 + self.hidden_clear) / (4.0 + self.shown)
-        return clear if self.clear[number] else min((1.0 - clear) / max(self.p_unplaced[0], 0.05), _MOST_DOUBLE)
+        return (
+            clear
+            if self.clear[number]
+            else min((1.0 - clear) / max(0.05, *(u[0] for u in self.p_unplaced)), _MOST_DOUBLE)
+        )
 
     def loud_as_a_ball(self, level_db: float) -> float:
         """Return the probability that an impact is loud enough for a ball, wherever it falls."""
@@ -220,12 +230,15 @@ class Beliefs:
         mean, sd = self.pass_mean[a][b], self.pass_sd[a][b]
         z = took - mean
         p = 0.99 * _normal(z, sd) + (0.01 if z > 0 else _EARLY) * _normal(z, 3.0 * sd)
-        if z > 0:
-            tau = self.settings.held_up_s
-            p += sum(self.p_hold[a:b]) / tau / (1.0 + z / tau) ** 2
+        p += self.held(a, b, took)
         if behind < 2.0 and z - behind > -3.0 * sd:
             p += 0.5 / _JAM_S * math.exp(-behind / _JAM_S)
         return p
+
+    def held(self, a: int, b: int, took: float) -> float:
+        """Return the density of a transit of ``took`` s with a hold-up in it."""
+        z, tau = took - self.pass_mean[a][b], self.settings.held_up_s
+        return sum(self.p_hold[a:b]) / tau / (1.0 + z / tau) ** 2 if z > 0 else 0.0
 
     def still_held(self, a: int, b: int, took: float) -> float:
         """Return the probability of being held up longer than this."""
@@ -265,7 +278,7 @@ class Beliefs:
         self.passes += b - a
         if b == a + 1:
             self.seen[a] += 1
-            self.held[a] += late
+            self.held_ups[a] += late
             sd = math.sqrt(self.var[a])
             z = max(-3.0, min(3.0, (took - self.mean[a]) / sd))
             if not late:
@@ -284,12 +297,14 @@ class Beliefs:
         self.misses[station] += own
         self.tries[station] += own
 
-    def learn_contact(self, station: int, foreign: float, time_s: float, level_db: float, crowded: bool) -> None:
-        """Learn from a ball's contact at a station, foreign by this probability, alone or among other impacts."""
+    def learn_contact(
+        self, station: int, foreign: float, time_s: float, level_db: float, mixed: int, drowned: bool
+    ) -> None:
+        """Learn from a ball's contact at a station, foreign by this probability, mixed with others or drowned."""
         self.contacts += 1
-        self.unplaced[crowded] += foreign
-        self.placed[crowded] += 1.0 - foreign
-        self.levels[station].learn(level_db, crowded)
+        self.unplaced[station][mixed] += foreign
+        self.placed[station][mixed] += 1.0 - foreign
+        self.levels[station].learn(level_db, drowned)
         rebounded = self.rebounded(station, time_s)
         if rebounded is not None:
             self.asked[station] += 1.0

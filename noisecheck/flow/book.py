@@ -10,16 +10,26 @@ from typing import Final
 import numpy as np
 
 from noisecheck.flow.beliefs import Beliefs
-from noisecheck.flow.explanations import COPY_S, Impact, copy_density, leftover_rebound, rebound_due, unexplained
-from noisecheck.flow.findings import MOST_ODDS, Finding, Ledger, Passage, say_odds
+from noisecheck.flow.explanations import (
+    COPY_S,
+    Impact,
+    as_rebound,
+    copy_density,
+    leftover_rebound,
+    rebound_due,
+    unexplained,
+)
+from noisecheck.flow.findings import MOST_ODDS, Finding, Ledger, OpenBall, Passage, say_odds
 from noisecheck.flow.histories import Decision, contacts_of
-from noisecheck.flow.rebounds import Trains
+from noisecheck.flow.notes import run_notes
+from noisecheck.flow.odds import combine_odds, no_empty_slots, ways_odds
+from noisecheck.flow.rebounds import Due, Trains
 from noisecheck.flow.route import FeedPlan, LedgerSettings, Route
 
-__all__ = ["Book", "combine_odds"]
+_SAME_REBOUND: Final = 0.35
+"""Impacts nearer to one another than this, re the first rebound's time, may be the same rebound."""
+__all__ = ["Book"]
 
-_TOLD: Final = 5
-"""Balls from which a transit time is learnt well enough to go by."""
 _STEADY: Final = 0.2
 """Relative scatter of the feed's intervals up to which the pace tells slots (cranked at +/- 30 % it is 0.13)."""
 
@@ -42,7 +52,8 @@ class Book:
         """Open suspicions: by a late ball's last impact, or by -2 minus a stray's own."""
         self.ball_of: dict[int, int] = {}
         self.station_of: dict[int, int] = {}
-        self.balls, self.arrived, self.undecided = 0, 0, 0
+        self.balls, self.arrived = 0, 0
+        self.open_balls: list[OpenBall] = []
         self.alone: set[int] = set()
         """Impacts that no ball made, in the best history."""
         self.holding: set[float] = set()
@@ -107,7 +118,7 @@ class Book:
     def rebound_density(self, d: Decision) -> float:
         """Return the density of a leftover rebound or copy, by the balls heard before and the impacts beside."""
         impact, at, total = self.impacts[d.impact], d.before, 0.0
-        due = self.trains.due(impact.time_s, impact.level_db, impact.crowded, impact=impact.number)
+        due = self.trains.due(impact.time_s, impact.level_db, impact.drowned, impact=impact.number)
         seen: set[int] = set()
         for _ in range(40):
             if at is None or len(seen) == self.beliefs.count:
@@ -131,10 +142,26 @@ class Book:
                     continue
                 beside = max(beside, copy_density(self.beliefs, impact, apart_s, self.levels[number]))
                 number += step
-        known = impact._replace(due=tuple(due))
+        known = impact._replace(due=tuple(d._replace(density=d.density * self._rival(impact, d)) for d in due))
         return (
             total + beside + rebound_due(self.beliefs, known, contacts_of(d.before, impact.time_s), self.beliefs.heard)
         )
+
+    def _rival(self, impact: Impact, due: Due) -> float:
+        """Return how much less likely an impact is a rebound because others that no ball made fit better there."""
+        reach_s, share = _SAME_REBOUND * self.beliefs.laws[due.station].first_s[0], 1.0
+        mine = as_rebound(self.beliefs, impact, due.contact, True)
+        for step in (-1, 1):
+            number = impact.number + step
+            while 0 <= number < len(self.impacts):
+                other = self.impacts[number]
+                if not abs(other.time_s - impact.time_s) < reach_s:
+                    break
+                theirs = as_rebound(self.beliefs, other, due.contact, True) if number in self.alone else 0.0
+                if theirs > mine:
+                    share = min(share, 1.0 / (1.0 + theirs))
+                number += step
+        return share
 
     def _write_pass(self, d: Decision, odds: float, late_odds: float, said_s: float) -> None:
         b, names = self.beliefs, self.route.stations
@@ -145,6 +172,7 @@ class Book:
         usual, longest = b.pass_mean[a][d.station], b.pass_latest[a][d.station]
         impact = self.impacts[d.impact]
         late = b.learn_pass(a, d.station, came_s, took, math.log10(impact.odds))
+        b.overtakings += d.floor > 0
         if not hidden:
             self._learn_contact(d.station, impact)
         self._passed[d.station] += 1
@@ -176,8 +204,9 @@ class Book:
 
     def _learn_contact(self, station: int, impact: Impact) -> None:
         b = self.beliefs
-        foreign = impact.foreign(station, b.p_unplaced[impact.crowded])
-        b.learn_contact(station, foreign, impact.time_s, impact.level_db, impact.crowded)
+        blend = 3 if impact.time_s in self.holding else impact.blend()
+        foreign = impact.foreign(station, b.p_unplaced[station][blend])
+        b.learn_contact(station, foreign, impact.time_s, impact.level_db, blend, impact.drowned)
 
     def _write_born(self, d: Decision, odds: float, late_odds: float, said_s: float) -> None:
         ball = self.balls
@@ -277,7 +306,8 @@ class Book:
         claimed = self.claim(finding, d.ball, least)
         b.stuck_count += odds / (1.0 + odds)
         if not claimed:
-            self.undecided += 1
+            readings = ways_odds(share, rest, {"stuck": stuck, "held up still": held, "passed unheard": unheard})
+            self.open_balls.append(OpenBall(ball, names[d.station], last_s, readings, or_s))
 
     def claim(self, finding: Finding, suspicion: int | None, least: float | None = None) -> bool:
         """Keep a finding if its odds allow; the suspicion it settles is closed."""
@@ -313,7 +343,7 @@ class Book:
             lost = self.feed.balls - self.balls
             against = max(len(slots) - lost, 0) / lost if lost > 0 else math.inf
         else:
-            against = 1.0 / _no_empty_slots(len(slots), self.balls + len(slots)) if b.pace_given else math.inf
+            against = 1.0 / no_empty_slots(len(slots), self.balls + len(slots)) if b.pace_given else math.inf
         least = self.settings.claim_odds if b.count > 1 else self.settings.claim_last_odds
         found = []
         for time_s, odds in slots:
@@ -341,54 +371,10 @@ class Book:
             findings=tuple(findings),
             passages=tuple(self._passages),
             under_way=under_way,
-            undecided=self.undecided,
+            undecided=len(self.open_balls),
+            open_balls=tuple(self.open_balls),
             listened_s=max(0.0, end_s - b.start_s - gaps),
             transit_s=windows,
             heard_share=share,
-            notes=self._notes(),
+            notes=run_notes(self.route, self.feed, b, self.balls, self.open_balls),
         )
-
-    def _notes(self) -> tuple[str, ...]:
-        notes = []
-        if self.feed.balls is not None and self.feed.balls != self.balls:
-            notes.append(self._miscounted(self.feed.balls))
-        if self.undecided:
-            notes.append(f"{self.undecided} not heard again, but the odds do not allow to call them stuck")
-        if len(self.route.stations) == 1 and self.feed.period_s is None and self.feed.balls is None:
-            notes.append("one station and no known feed: a ball that never comes cannot be noticed")
-        b = self.beliefs
-        for name, given, seen in zip(self.route.stations, b.given, b.seen, strict=False):
-            if not given and seen < _TOLD:
-                notes.append(
-                    f"how long a ball takes from {name} on is not stated (transit_s in rig.toml), and {seen:.0f} balls "
-                    "are too few to learn it: what is said of balls there is a guess"
-                )
-        return tuple(notes)
-
-    def _miscounted(self, stated: int) -> str:
-        """Return the sentence on balls fed as stated and followed that differ."""
-        said = f"{stated} balls were fed as stated, {self.balls} were followed"
-        if self.balls > stated:
-            return f"{said}: is balls_fed right, or do balls come round again? Every round counts as a ball here"
-        return f"{said}: the others were lost before {self.route.stations[0]}, not heard, or miscounted"
-
-
-def combine_odds(share: float, rest: float, this: float = 1.0, other: float = 0.0) -> float:
-    """Return the odds of a finding from those between histories and those within one, at most a million."""
-    against = max(rest, 0.0) / max(share, 1e-300) + other / max(this, 1e-300)
-    return min(1.0 / max(against, 1e-300), MOST_ODDS)
-
-
-def _no_empty_slots(empty: int, slots: int) -> float:
-    """Return the odds that a feed of given period leaves no slot empty, having seen ``empty`` of ``slots`` unheard.
-
-    Beta-binomial: shares of lost balls as Beta(1, 300), shares of empty slots as Beta(1, 4); 9 : 1 beforehand.
-    """
-
-    def log_beta(a: float, b: float) -> float:
-        return math.lgamma(a) + math.lgamma(b) - math.lgamma(a + b)
-
-    def log_p(b: float) -> float:
-        return log_beta(empty + 1.0, slots - empty + b) - log_beta(1.0, b)
-
-    return 9.0 * math.exp(max(-50.0, min(50.0, log_p(300.0) - log_p(4.0))))

@@ -10,8 +10,10 @@ from noisecheck.flow.rebounds import SPAN_DB, Due
 
 __all__ = [
     "COPY_S",
+    "NO_CONTACT",
     "SAME_FALL_S",
     "Impact",
+    "as_rebound",
     "copy_density",
     "hidden_contacts",
     "label_of",
@@ -25,7 +27,7 @@ _REBOUND_S = 0.08
 """A rebound left in follows its first contact this closely (mean)."""
 _ASTRAY = 0.01
 """Share of contacts with a rebound that would be left in if it were put to another place than the contact."""
-_NO_CONTACT = 0.02
+NO_CONTACT = 0.02
 """Weight of a train's rebound where its first contact is taken for something else."""
 SAME_FALL_S = 0.5
 """Rebounds of one fall that matter come within this of its contact."""
@@ -36,8 +38,12 @@ _ODD_LEVEL = 0.02
 _HIDDEN_LEAST = 1e-3
 _FOREIGN = 0.5 / 0.05
 """Share of the doubt in a placing that means "no station", over the share of such impacts taken there beforehand."""
+_LIKE_THE_LOUDER = 0.05
+"""Share of impacts just after a louder one that sound as if made where that was (simulation)."""
 _ALIKE = 0.1
 """Share of strays that sound like a station."""
+_CLEARLY = 100.0
+"""Likelihoods of two stations whose sounds are told apart."""
 COPY_S = 0.015
 """Another microphone hears the same impact at most this much earlier or later (some 5 m of air, common practice)."""
 
@@ -53,8 +59,10 @@ class Impact(NamedTuple):
     odds: float
     """That it is a real impact."""
     level_db: float
-    crowded: bool = False
-    """Whether other impacts are so near in time that they change how it sounds."""
+    mixed: int = 0
+    """How much others near in time change what it sounds like: 0 hardly, 1 somewhat, 2 often."""
+    drowned: bool = False
+    """Whether a louder one is so near in time that its level may be too high, and it sounds like that one's place."""
     labels: tuple[float, ...] = ()
     """Likelihood of its sound at each station of the route and, last, at none; up to a constant. Empty: not known."""
     due: tuple[Due, ...] = ()
@@ -62,6 +70,20 @@ class Impact(NamedTuple):
     drop: int = -1
     rebound: int = 0
     """Its train and its number there, as told by the times and levels of its station alone."""
+    company: tuple[int, ...] = ()
+    """First contacts of the trains whose next rebound is due just then, and may be in it."""
+
+    @property
+    def likeliest(self) -> int:
+        """Where it was, if it was at a station at all; -1 where its sound does not tell."""
+        if self.station >= 0 or not self.labels:
+            return self.station
+        best, second = sorted(range(len(self.labels) - 1), key=lambda q: -self.labels[q])[:2] or (0, 0)
+        return best if self.labels[best] > _CLEARLY * self.labels[second] else -1
+
+    def blend(self, contact: int = -1) -> int:
+        """Return how much others change its sound, 3 where one may be in it; but not one of its own train."""
+        return 3 if any(c != contact for c in self.company) else self.mixed
 
     def foreign(self, station: int, unplaced: float) -> float:
         """Return the probability that its sound is foreign although it was at a station, ``unplaced`` beforehand."""
@@ -71,18 +93,19 @@ class Impact(NamedTuple):
         return strange / max(strange + (1.0 - unplaced) * self.labels[station], _TINY)
 
 
-def label_of(beliefs: Beliefs, impact: Impact, station: int) -> float:
-    """Probability that an impact at ``station`` is placed as this one was."""
+def label_of(beliefs: Beliefs, impact: Impact, station: int, contact: int = -1) -> float:
+    """Probability that an impact at ``station``, in the train of ``contact`` or none, is placed as this one was."""
     s = beliefs.settings
+    u = beliefs.p_unplaced[station][impact.blend(contact)]
     if impact.labels:
-        u = beliefs.p_unplaced[impact.crowded]
-        return max((1.0 - u) * impact.labels[station] + u * impact.labels[-1], s.misplaced)
+        sound = (1.0 - u) * impact.labels[station] + u * impact.labels[-1]
+        return max(sound, s.misplaced, _LIKE_THE_LOUDER * max(impact.labels) if impact.drowned else 0.0)
     if impact.station < 0:
-        return beliefs.p_unplaced[impact.crowded]
+        return u
     wrong = max(1.0 - impact.confidence, s.misplaced)
     if impact.station == station:
-        return (1.0 - beliefs.p_unplaced[impact.crowded]) * (1.0 - wrong)
-    return wrong / max(beliefs.count - 1, 1) * (1.0 - beliefs.p_unplaced[impact.crowded])
+        return (1.0 - u) * (1.0 - wrong)
+    return wrong / max(beliefs.count - 1, 1) * (1.0 - u)
 
 
 def unexplained(beliefs: Beliefs, impact: Impact, *, fell: bool = False) -> tuple[float, float]:
@@ -138,7 +161,7 @@ def rebound_due(beliefs: Beliefs, impact: Impact, contacts: list[tuple[int, int]
     for due in impact.due:
         # A train may begin with a rebound, of the contact before it.
         own = any(q == due.station and -1e-9 < times[due.contact] - times[n] < SAME_FALL_S for q, n in contacts)
-        total += due.density * label_of(beliefs, impact, due.station) * (1.0 if own else _NO_CONTACT)
+        total += due.density * label_of(beliefs, impact, due.station, due.contact) * (1.0 if own else NO_CONTACT)
     for q, last in contacts:
         if last == impact.number or not beliefs.laws[q].known:
             continue
@@ -150,9 +173,20 @@ def rebound_due(beliefs: Beliefs, impact: Impact, contacts: list[tuple[int, int]
         if beliefs.heads.get(last) == q:
             continue
         change = impact.level_db - beliefs.levels[q].usual_db[0]
-        p = beliefs.laws[q].density(1, impact.time_s - times[last], math.nan, change, impact.crowded)
+        p = beliefs.laws[q].density(1, impact.time_s - times[last], math.nan, change, impact.drowned)
         total += p * label_of(beliefs, impact, q) if p > 0.0 else 0.0
     return total * real
+
+
+def as_rebound(beliefs: Beliefs, impact: Impact, contact: int, sure: bool) -> float:
+    """Return the odds that an impact is the rebound due of a contact; where ``sure`` it is no ball's contact."""
+    own, other = 0.0, sum(unexplained(beliefs, impact))
+    for due in impact.due:
+        p = due.density * label_of(beliefs, impact, due.station, due.contact)
+        own, other = (own + p, other) if due.contact == contact else (own, other + p)
+    if not sure:
+        other += max(label_of(beliefs, impact, q) for q in range(beliefs.count))
+    return own / max(other, _TINY)
 
 
 def hidden_contacts(beliefs: Beliefs, impact: Impact, times: list[float]) -> list[tuple[int, float, float]]:

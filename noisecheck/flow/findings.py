@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any, Final
 
-__all__ = ["KIND_WORDS", "MOST_ODDS", "Finding", "Ledger", "Passage", "ledger_document", "say_odds"]
+__all__ = ["KIND_WORDS", "MOST_ODDS", "Finding", "Ledger", "OpenBall", "Passage", "ledger_document", "say_odds"]
 
 MOST_ODDS: Final = 1e6
 """Odds are not claimed to be higher than this: no model of a machine is that good."""
@@ -54,6 +54,33 @@ class Finding:
 
 
 @dataclass(frozen=True, slots=True)
+class OpenBall:
+    """A ball not heard again, although the odds do not allow to call it stuck."""
+
+    ball: int
+    station: str
+    """Where it was last heard, and ``time_s`` when."""
+    time_s: float
+    readings: tuple[tuple[str, float], ...]
+    """What may have become of it, the likeliest first, each with its odds against all others."""
+    or_s: float = math.nan
+    """When another ball was last heard there that it may have been instead."""
+
+    @property
+    def sentence(self) -> str:
+        """Return the sentence that names it."""
+        said = " or ".join(f"{what} ({_of(odds)})" for what, odds in self.readings)
+        other = "" if math.isnan(self.or_s) else f", or the one heard there at {self.or_s:.2f} s"
+        return f"ball {self.ball}, last heard at {self.station} at {self.time_s:.2f} s{other}: {said}"
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return ``ball, station, time_s, readings`` as plain values for JSON; readings as ``{what, odds}``."""
+        readings = [{"what": what, "odds": float(f"{odds:.3g}")} for what, odds in self.readings]
+        found = {"ball": self.ball, "station": self.station, "time_s": round(self.time_s, 6), "readings": readings}
+        return found if math.isnan(self.or_s) else {**found, "or_time_s": round(self.or_s, 6)}
+
+
+@dataclass(frozen=True, slots=True)
 class Passage:
     """One ball from one station where it was heard to the next where it was heard."""
 
@@ -88,6 +115,8 @@ class Ledger:
     heard_share: dict[str, float] = field(default_factory=dict)
     """For each station: share heard of the balls that passed, as later stations show; NaN if none."""
     notes: tuple[str, ...] = ()
+    open_balls: tuple[OpenBall, ...] = ()
+    """The undecided ones."""
 
     def count(self, kind: str) -> int:
         """Return how many findings of a kind there are."""
@@ -101,7 +130,8 @@ class Ledger:
     def to_dict(self) -> dict[str, Any]:
         """Return ``run, fed, arrived, findings`` as plain values for JSON."""
         findings = [f.to_dict() for f in self.findings]
-        return {"run": self.run, "fed": self.fed, "arrived": self.arrived, "findings": findings}
+        still_open = {"undecided": [b.to_dict() for b in self.open_balls]} if self.open_balls else {}
+        return {"run": self.run, "fed": self.fed, "arrived": self.arrived, "findings": findings, **still_open}
 
 
 def ledger_document(ledgers: Sequence[Ledger], failure_rate: dict[str, Any] | None) -> dict[str, Any]:
@@ -114,3 +144,8 @@ def say_odds(odds: float) -> str:
     if odds >= MOST_ODDS:
         return "over a million : 1"
     return f"{odds:,.0f} : 1" if odds >= 10 else f"{odds:.1f} : 1"
+
+
+def _of(odds: float) -> str:
+    """Return odds in words, below even ones the other way round: ``1 : 12``."""
+    return say_odds(odds) if odds >= 0.1 else f"1 : {min(1.0 / max(odds, 1e-300), MOST_ODDS):,.0f}"

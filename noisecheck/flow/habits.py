@@ -22,6 +22,8 @@ _SOFTER_DB: Final = 8.0
 _LEAST: Final = 12
 """Contacts from which a level is usual."""
 _WEIGHT: Final = 50.0
+_USUAL: Final = 0.5
+"""A first contact whose level is likelier than this, over that of any other impact, is as loud as usual."""
 _KEPT: Final = 200
 _EVERY: Final = 8
 
@@ -41,16 +43,20 @@ class LevelHabit:
         """Median level of contacts and its spread, NaN where unknown."""
         return self._middle, self._sd
 
-    def ratio(self, level_db: float, crowded: bool) -> float:
+    def ratio(self, level_db: float, drowned: bool) -> float:
         """Return how much likelier the level is for a contact here than for any other impact; 1 where unknown."""
         if math.isnan(level_db) or math.isnan(self._middle):
             return 1.0
         z = (level_db - self._middle) / self._sd
-        odd = self._odd[crowded][z > 0.0] / self._seen[crowded]
+        odd = self._odd[drowned][z > 0.0] / self._seen[drowned]
         softer = max(-z, 0.0) * self._sd
         far = SPAN_DB / _SOFTER_DB * math.exp(-softer / _SOFTER_DB) if softer else 1.0
         own = math.exp(-0.5 * z * z) / (self._sd * 2.5066) if abs(z) < 8.0 else 0.0
         return odd * far + (1.0 - odd) * own * SPAN_DB
+
+    def begins(self, level_db: float, drowned: bool) -> bool:
+        """Return whether an impact is loud enough here for a first contact, and not the rebound of one unheard."""
+        return level_db >= self._middle or self.ratio(level_db, drowned) > _USUAL
 
     def prime(self, level_db: ArrayLike) -> None:
         """Start from levels of contacts likely made here, (n,), most of them by balls, unless levels are known."""
@@ -59,14 +65,14 @@ class LevelHabit:
         if len(levels) >= _LEAST and math.isnan(self._middle):
             self._fit(levels)
 
-    def learn(self, level_db: float, crowded: bool) -> None:
+    def learn(self, level_db: float, drowned: bool) -> None:
         """Learn from a ball's contact."""
         if math.isnan(level_db):
             return
         if not math.isnan(self._middle):
             z = (level_db - self._middle) / self._sd
-            self._seen[crowded] += 1.0
-            self._odd[crowded][z > 0.0] += abs(z) > 4.0
+            self._seen[drowned] += 1.0
+            self._odd[drowned][z > 0.0] += abs(z) > 4.0
         self._recent.append(level_db)
         self._new += 1
         if self._new >= _EVERY and len(self._recent) >= _LEAST:

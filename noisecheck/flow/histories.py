@@ -16,8 +16,11 @@ from noisecheck.flow.explanations import SAME_FALL_S
 __all__ = ["Ball", "Decision", "History", "contacts_of", "end_history", "retire"]
 
 
+_OVERTAKEN_S = 4.0  # a ball overtaken is no longer waited for when it is this late
+
+
 class Ball(NamedTuple):
-    """A ball under way: the last impact it made, where and when, and the last station it must have left behind."""
+    """A ball under way: the last impact it made, where and when, and the last station where it was overtaken."""
 
     last: int
     station: int
@@ -80,7 +83,7 @@ class History(NamedTuple):
         for ball in self.track:
             q = ball.station
             if ball.floor > q:
-                total += math.log(beliefs.p_stuck + beliefs.p_miss[ball.floor])
+                total += math.log(beliefs.p_stuck + beliefs.p_miss[ball.floor] + beliefs.overtaken * beliefs.p_hold[q])
             elif q != blocked and now_s > ball.time_s + beliefs.latest[q]:
                 # Those behind a ball held up wait with it: one cause, counted once.
                 blocked = q
@@ -108,7 +111,7 @@ def retire(history: History, now_s: float, beliefs: Beliefs) -> History:
     for ball in track:
         overtaken = ball.floor > ball.station
         due = ball.time_s + beliefs.pass_latest[ball.station][final]
-        if ball.floor >= final or (overtaken and now_s > due + 1.0) or now_s > due + beliefs.settings.give_up_s:
+        if now_s > due + (_OVERTAKEN_S if overtaken else beliefs.settings.give_up_s):
             stuck, unheard = beliefs.never(ball.station, ball.time_s, ball.floor)
             held = 0.0 if overtaken else beliefs.still_held(ball.station, ball.station + 1, now_s - ball.time_s)
             # A contact after which no rebound was heard where balls rebound may have been none.

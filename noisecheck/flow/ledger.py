@@ -9,7 +9,7 @@ import numpy as np
 
 from noisecheck.core.errors import InputError
 from noisecheck.core.table import Impacts
-from noisecheck.flow.contacts import crowded_impacts, first_contacts, labels_of
+from noisecheck.flow.contacts import first_contacts, followed_impacts, labels_of
 from noisecheck.flow.findings import Ledger
 from noisecheck.flow.route import FeedPlan, LedgerSettings, Route
 from noisecheck.flow.silence import silences
@@ -84,7 +84,7 @@ def follow_balls(
         confidence=impacts["station_confidence"][rows],
         odds=impacts["odds"][rows],
         level_db=impacts["lae_db"][rows],
-        crowded=crowded_impacts(impacts)[rows],
+        followed=followed_impacts(impacts)[rows],
         drop=impacts["drop"][rows],
         rebound=impacts["rebound"][rows],
         labels=None if odds is None else labels_of(odds.where(rows), heard),

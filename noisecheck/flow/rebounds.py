@@ -18,7 +18,7 @@ __all__ = ["Due", "Member", "ReboundLaw", "Trains"]
 SPAN_DB: Final = 40.0
 """What is no ball's contact may have any level within this span (common practice, no source)."""
 _MOST: Final = 8
-_KEPT: Final = 400
+_KEPT: Final = 1000
 _LEAST: Final = 6
 """Rebounds of one number from which their law is known; what is known from few is known less well."""
 _MANY: Final = 50
@@ -30,16 +30,14 @@ _WIDER: Final = 4.0
 _FAR: Final = 4.0
 """Standard deviations beyond which a step counts as one of those; a normal one never does."""
 _LEAST_ODD: Final = 0.01
-_CROWDED_ODD: Final = 0.15
-"""Share of rebounds of any level among other impacts, which change what is heard of them."""
-_LOUDER, _SURELY_LOUDER_DB = 0.3, 2.0
-"""Weight of an odd level where a rebound would be louder than the contact before it, and nothing sounded beside it."""
+_DROWNED_ODD: Final = 0.15
+"""Share of rebounds of any level among louder impacts, which add to what is heard of them."""
+_ODD_WEIGHT: Final = 50.0
+"""Rebounds that the share of odd levels believed at the start weighs as many as."""
 _UNHEARD: Final = 0.05
-_BEGUN: Final = {"usual": (1.0, 0.001), "crowded": (0.5, 0.03), "other": (0.05, 0.3)}
+_BEGUN: Final = {"usual": (1.0, 0.001), "drowned": (0.5, 0.03), "other": (0.05, 0.3)}
 """Weights of a train as numbered, and one or two short since its first contact was heard as none of it: where it begins
 as loud as a first contact, where others beside its beginning leave that in doubt, and else."""
-_STANDING_IN: Final = 1.0
-"""Density (per s, re any level) of what stands in for a rebound: chance, or another ball's."""
 _LONGEST_S: Final = 1.6
 _SETTLED_S: Final = 90.0
 
@@ -47,7 +45,8 @@ _SETTLED_S: Final = 90.0
 class Member(NamedTuple):
     """One impact of a train: number of the rebound (0: first contact), time in s, level in dB, number of the impact.
 
-    ``fit`` is the density with which it was foreseen; ``crowded``, whether others beside it leave its level in doubt.
+    ``fit`` are the odds that it is the rebound it is numbered as; ``drowned``, whether louder ones beside it leave its
+    level in doubt.
     """
 
     rebound: int
@@ -55,7 +54,7 @@ class Member(NamedTuple):
     level_db: float
     impact: int = -1
     fit: float = math.inf
-    crowded: bool = False
+    drowned: bool = False
 
 
 class Due(NamedTuple):
@@ -78,11 +77,13 @@ class ReboundLaw:
     """When and how loud balls rebound at one station, by the number of the rebound."""
 
     def __init__(self) -> None:
-        self._steps: list[deque[tuple[float, float]]] = [deque(maxlen=_KEPT) for _ in range(_MOST + 1)]
+        self._steps: list[deque[tuple[float, float, bool]]] = [deque(maxlen=_KEPT) for _ in range(_MOST + 1)]
         self._count = [0.0] * (_MOST + 2)
         # (middle, standard deviation, share of those that scatter more) by number
         self._time = [(math.nan, math.nan, math.nan)] * (_MOST + 1)
-        self._level = [(math.nan, math.nan, math.nan)] * (_MOST + 1)
+        self._level = [(math.nan, math.nan)] * (_MOST + 1)
+        self._odd = [(_LEAST_ODD, _LEAST_ODD)] * (_MOST + 1)
+        """Shares of odd levels, (softer, louder), by number, of rebounds that no louder impact drowned."""
         self.drops = 0
 
     @property
@@ -103,7 +104,7 @@ class ReboundLaw:
     @property
     def first_fall_db(self) -> tuple[float, float]:
         """Usual change of level from first contact to first rebound and its spread, in dB."""
-        return self._level[1][:2]
+        return self._level[1]
 
     def usual_s(self, rebound: int) -> float:
         """Return the usual interval before a rebound of this number, in s; NaN where unknown."""
@@ -123,6 +124,14 @@ class ReboundLaw:
             return whole
         steps = [self.usual_s(k) for k in range(before.rebound + 1, last.rebound + 1)]
         return whole * steps[-1] / sum(steps)
+
+    def due(self, train: Sequence[Member], time_s: float, within_s: float) -> bool:
+        """Return whether the next rebound of a train is expected to within so much of a time."""
+        number = train[-1].rebound + 1
+        if number > _MOST or math.isnan(self._time[number][0]):
+            return False
+        step = math.exp(self._time[number][0]) * (1.0 if number == 1 else self.last_s(train))
+        return abs(train[-1].time_s + step - time_s) < within_s + self._time[number][1] * step
 
     def share(self, rebound: int) -> float:
         """Return the share of drops with a rebound of this number among those with the one before it."""
@@ -145,14 +154,19 @@ class ReboundLaw:
                     earlier = heard.get(number - 2)
                     last = before.time_s - earlier.time_s if earlier is not None else math.nan
                     step = step - math.log(last) if last > 0.0 else math.nan
-                self._steps[number].append((step, now.level_db - before.level_db))
+                self._steps[number].append((step, now.level_db - before.level_db, now.drowned or before.drowned))
         for number in range(1, _MOST + 1):
             if len(self._steps[number]) >= _LEAST:
                 steps = np.array(self._steps[number])
                 self._time[number] = _middle(steps[:, 0], _LEAST_LOG_SD)
-                self._level[number] = _middle(steps[:, 1], _LEAST_LEVEL_SD_DB)
+                middle, sd, _ = _middle(steps[:, 1], _LEAST_LEVEL_SD_DB)
+                self._level[number] = middle, sd
+                off = (steps[steps[:, 2] == 0.0, 1] - middle) / sd
+                known = _ODD_WEIGHT + int(np.isfinite(off).sum())
+                odd = [(_ODD_WEIGHT * _LEAST_ODD + int(n)) / known for n in (np.sum(off < -_FAR), np.sum(off > _FAR))]
+                self._odd[number] = odd[0], odd[1]
 
-    def density(self, rebound: int, since_s: float, last_s: float, change_db: float, crowded: bool) -> float:
+    def density(self, rebound: int, since_s: float, last_s: float, change_db: float, drowned: bool) -> float:
         """Return the density, per s and re any level, of rebound ``rebound`` so long after the one before it.
 
         Args:
@@ -160,7 +174,7 @@ class ReboundLaw:
             since_s: after the contact before it.
             last_s: interval before that (not used for the first).
             change_db: its level less that of the contact before it; NaN unknown.
-            crowded: whether other impacts are so near that they change what is heard.
+            drowned: whether other impacts are so near that they change what is heard.
         """
         if rebound > _MOST or since_s <= 0.0:
             return 0.0
@@ -168,10 +182,10 @@ class ReboundLaw:
         if math.isnan(middle) or (rebound > 1 and not last_s > 0.0):
             return 0.0
         log = math.log(since_s) - (math.log(last_s) if rebound > 1 else 0.0)
-        return self.share(rebound) * _wide(log, middle, sd, far) / since_s * self._loud(rebound, change_db, crowded)
+        return self.share(rebound) * _wide(log, middle, sd, far) / since_s * self._loud(rebound, change_db, drowned)
 
     def skipped(
-        self, rebound: int, since_s: float, last_s: float, change_db: float, crowded: bool, missing: int = 1
+        self, rebound: int, since_s: float, last_s: float, change_db: float, drowned: bool, missing: int = 1
     ) -> float:
         """Return the same where the last rebounds before this one, ``missing`` of them, were not heard."""
         first = rebound - missing
@@ -180,15 +194,16 @@ class ReboundLaw:
         interval = math.exp(self._time[first][0]) * (1.0 if first == 1 else last_s)
         if not interval > 0.0:
             return 0.0
-        due, change = interval, change_db
+        due, change, scatter = interval, change_db, self._level[rebound][1] ** 2
         for number in range(first + 1, rebound + 1):
             interval *= math.exp(self._time[number][0])
             due += interval
             change -= self._level[number - 1][0]
+            scatter += self._level[number - 1][1] ** 2
         sd = 1.5 * max(self._time[number][1] for number in range(first, rebound + 1))
         share = _UNHEARD**missing * self.share(rebound)
         fit = _wide(math.log(since_s / due), 0.0, sd, self._time[rebound][2]) / since_s
-        return share * fit * self._loud(rebound, change, crowded)
+        return share * fit * self._loud(rebound, change, drowned, math.sqrt(scatter))
 
     def hidden(self, since_s: float, blur_s: float) -> float:
         """Return the density of a first rebound ``since_s`` after a contact known to within ``blur_s`` only."""
@@ -197,11 +212,12 @@ class ReboundLaw:
         usual, sd = self.first_s
         return self.share(1) * _wide(since_s, usual, math.hypot(sd, blur_s), self._time[1][2])
 
-    def _loud(self, rebound: int, change_db: float, crowded: bool) -> float:
-        middle, sd, far = self._level[rebound]
+    def _loud(self, rebound: int, change_db: float, drowned: bool, scatter_db: float = 0.0) -> float:
+        middle, sd = self._level[rebound]
+        sd = max(sd, scatter_db)
         if math.isnan(change_db) or math.isnan(middle):
             return 1.0
-        odd = _CROWDED_ODD if crowded else far * (_LOUDER if change_db > _SURELY_LOUDER_DB else 1.0)
+        odd = _DROWNED_ODD if drowned else self._odd[rebound][change_db > middle]
         return odd + (1.0 - odd) * SPAN_DB * _wide(change_db, middle, sd, 0.0)
 
 
@@ -240,7 +256,7 @@ class Trains:
         if member.rebound <= 0 or drop not in self._by_drop:
             if member.rebound > 0 or station < 0:
                 return
-            begun = _BEGUN["usual" if usual else "crowded" if member.crowded else "other"]
+            begun = _BEGUN["usual" if usual else "drowned" if member.drowned else "other"]
             train = _Train(station, member.impact, begun)
             train.members.append(member)
             self._by_drop[drop] = train
@@ -252,51 +268,68 @@ class Trains:
             return
         self._by_drop[drop].members.append(member)
 
-    def due(self, time_s: float, level_db: float, crowded: bool, *, impact: int = -1) -> list[Due]:
+    def place(self, drop: int, station: int, *, usual: bool) -> None:
+        """Put a train to another station than it was begun at."""
+        train = self._by_drop[drop]
+        train.station = station
+        train.begun = _BEGUN["usual" if usual else "drowned" if train.members[0].drowned else "other"]
+
+    def due(self, time_s: float, level_db: float, drowned: bool, *, impact: int = -1) -> list[Due]:
         """Return the rebounds that an impact may be by its time and level.
 
         What came before it foresees it; what is known to have come later as the same rebound speaks against it.
 
         Args:
-            time_s, level_db, crowded: of the impact.
+            time_s, level_db, drowned: of the impact.
             impact: its number, so that it is not held against itself.
         """
         found = []
         for _, train in reversed(self._open):
             if train.members[0].time_s < time_s - _LONGEST_S:
                 break
-            p = self._density(train, time_s, level_db, crowded, impact)
+            p = self._density(train, time_s, level_db, drowned, impact)
             if p > 0.0:
                 found.append(Due(train.station, train.contact, p))
         return found
 
-    def _density(self, train: _Train, time_s: float, level_db: float, crowded: bool, impact: int) -> float:
+    def company(self, time_s: float, within_s: float) -> tuple[int, ...]:
+        """Return the first contacts of the trains whose next rebound is due to within so much."""
+        found = []
+        for _, train in reversed(self._open):
+            before = [m for m in train.members if m.time_s < time_s]
+            if train.members[0].time_s < time_s - _LONGEST_S:
+                break
+            if before and self._laws[train.station].due(before, time_s, within_s):
+                found.append(train.contact)
+        return tuple(found)
+
+    def _density(self, train: _Train, time_s: float, level_db: float, drowned: bool, impact: int) -> float:
         before = [m for m in train.members if m.time_s < time_s and not 0 <= m.impact == impact]
         if not self._laws[train.station].known or not before:
             return 0.0
-        stand_in = _STANDING_IN / (_STANDING_IN + before[-1].fit)
-        total = (1.0 - stand_in) * self._next(train, before, time_s, level_db, crowded)
+        stand_in = 1.0 / (1.0 + before[-1].fit)
+        total = (1.0 - stand_in) * self._next(train, before, time_s, level_db, drowned)
         if len(before) > 1:
-            total += stand_in * self._next(train, before[:-1], time_s, level_db, crowded)
+            total += stand_in * self._next(train, before[:-1], time_s, level_db, drowned)
         number = before[-1].rebound + 1
         # A rebound of this number that came later, and fits, leaves no room for another.
         later = [m for m in train.members if m.time_s > time_s and not 0 <= m.impact == impact and m.rebound == number]
-        return total * min((_STANDING_IN / (_STANDING_IN + m.fit) for m in later), default=1.0)
+        return total * min((1.0 / (1.0 + m.fit) for m in later), default=1.0)
 
-    def _next(self, train: _Train, before: list[Member], time_s: float, level_db: float, crowded: bool) -> float:
+    def _next(self, train: _Train, before: list[Member], time_s: float, level_db: float, drowned: bool) -> float:
         """Return the density of the next rebound after those heard before."""
         law = self._laws[train.station]
         last = before[-1]
         last_s = law.last_s(before)
         since, change = time_s - last.time_s, level_db - last.level_db
-        crowded = crowded or last.crowded
+        drowned = drowned or last.drowned
         total = 0.0
         for short in (0, 1, 2):
             number = last.rebound + short + 1
             # What began a train may itself have been a rebound.
             step_s = law.usual_s(short) if short and math.isnan(last_s) else last_s
-            p = law.density(number, since, step_s, change, crowded)
-            p += law.skipped(number + 1, since, step_s, change, crowded)
-            p += law.skipped(number + 2, since, step_s, change, crowded, 2)
+            p = law.density(number, since, step_s, change, drowned)
+            p += law.skipped(number + 1, since, step_s, change, drowned)
+            p += law.skipped(number + 2, since, step_s, change, drowned, 2)
             total += p * train.begun[short > 0]
         return total

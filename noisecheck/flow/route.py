@@ -95,12 +95,15 @@ class LedgerSettings:
     kicked_off: float = 2e-4
     """Share of balls that leave the track and are heard to fall."""
     held_up: float = 2e-3
+    overtaken: float = 0.05
+    """Share of balls held up that others pass: most lie in the way."""
     held_up_s: float = 1.5
     """Typical delay; long delays fall off slowly (as 1 / delay^2)."""
     stray_per_hour: float = 1.0
     misplaced: float = 2e-3
     """Least share of impacts put to a wrong station, whatever their confidence says."""
     unplaced: float = 0.01
+    """Share of contacts that sound like no station; of those mixed with others up to 20 times as many."""
     rebound: float = 1e-3
     """Share of first contacts after which a rebound was left in."""
     copied: float = 1e-3
@@ -119,8 +122,23 @@ class LedgerSettings:
     beam: int = 60
     """Histories kept side by side."""
 
+    @property
+    def unplaced_mixed(self) -> tuple[float, ...]:
+        """Shares of contacts that sound like no station: alone, before others (soon, at once), with others in them."""
+        return tuple(min(times * self.unplaced, 0.5) for times in (1.0, 5.0, 20.0, 20.0))
+
     def __post_init__(self) -> None:
-        for name in ("miss", "stuck", "kicked_off", "held_up", "misplaced", "unplaced", "rebound", "masked"):
+        for name in (
+            "miss",
+            "stuck",
+            "kicked_off",
+            "held_up",
+            "overtaken",
+            "misplaced",
+            "unplaced",
+            "rebound",
+            "masked",
+        ):
             value = getattr(self, name)
             if not 0 < value < 1:
                 raise InputError(f"{name} = {value:g} must be a share between 0 and 1 (did you give per cent?)")

@@ -16,20 +16,22 @@ from noisecheck.core.errors import InputError
 from noisecheck.core.table import Impacts
 from noisecheck.flow.agreement import Best, lost_instead
 from noisecheck.flow.beliefs import Beliefs
-from noisecheck.flow.book import Book, combine_odds
-from noisecheck.flow.contacts import rebounds_known, scaled_labels
+from noisecheck.flow.book import Book
+from noisecheck.flow.contacts import rebounds_known, scaled_labels, under_louder
 from noisecheck.flow.explanations import Impact, unexplained
 from noisecheck.flow.findings import Finding, Ledger, say_odds
 from noisecheck.flow.histories import Ball, Decision, History, end_history, retire
+from noisecheck.flow.odds import combine_odds
 from noisecheck.flow.route import FeedPlan, LedgerSettings, Route
-from noisecheck.flow.sorting import CLEARLY_PLACED, USUAL, Sorter
-from noisecheck.flow.steps import extend
+from noisecheck.flow.sorting import CLEARLY_PLACED, Sorter
+from noisecheck.flow.steps import extend, with_train
 from noisecheck.flow.transits import learn_transits
 
 __all__ = ["LedgerSolver"]
 
 _SURELY_PLACED = 0.9
 _AGAIN_S, _STILL_S = 0.1, 0.8
+_AGO = 20  # impacts of late among which a louder one may be
 _SURE_ODDS = 1e5  # of an impact whose odds nobody stated
 
 
@@ -85,7 +87,7 @@ class LedgerSolver:
             level.prime(impacts["lae_db"][sure & (names == name)])
         for law, level, trains in zip(b.laws, b.levels, rebounds_known(impacts, self.route), strict=True):
             # What does not begin as loud as a first contact may begin with a rebound.
-            law.learn([t for t in trains if level.ratio(t[0].level_db, True) > USUAL])
+            law.learn([t for t in trains if level.begins(t[0].level_db, True)])
         b.tables()
 
     # -- in ---------------------------------------------------------------------------------------------------------
@@ -104,7 +106,7 @@ class LedgerSolver:
         confidence: ArrayLike = 1.0,
         odds: ArrayLike = math.nan,
         level_db: ArrayLike = math.nan,
-        crowded: ArrayLike = False,
+        followed: ArrayLike = 0,
         drop: ArrayLike = -1,
         rebound: ArrayLike = 0,
         labels: NDArray[np.float64] | None = None,
@@ -119,7 +121,7 @@ class LedgerSolver:
             confidence: (n,) or one probability that the station is right.
             odds: (n,) or one value, odds that the impact is real; NaN counts as sure.
             level_db: (n,) or one value, any level; NaN unknown. Tells what is too soft or too loud for a contact.
-            crowded: (n,) or one value, whether other impacts are near in time, see :func:`crowded_impacts`.
+            followed: (n,) or one value, how soon others follow, see :func:`followed_impacts`.
             drop, rebound: (n,) or one value, as in the impact table. Rebounds that fit their train are no balls'
                 contacts; first contacts may be given alone.
             labels: (n, stations + 1) likelihoods of how each impact sounds, at each station of the route and, last,
@@ -135,7 +137,7 @@ class LedgerSolver:
             raise InputError(f"{len(times)} times but {len(codes)} stations: one of each for every impact")
         columns = [
             np.broadcast_to(np.asarray(v, np.float64), times.shape).tolist()
-            for v in (confidence, odds, level_db, crowded, drop, rebound)
+            for v in (confidence, odds, level_db, followed, drop, rebound)
         ]
         sounds: list[tuple[float, ...]] = [()] * len(times)
         if labels is not None:
@@ -152,13 +154,14 @@ class LedgerSolver:
         if gaps_s:
             self.beliefs.gaps = sorted([*self.beliefs.gaps, *gaps_s])
         self.book.news = []
-        for t, q, sound, sure, real, level, among, fall, number in zip(
-            times.tolist(), codes.tolist(), sounds, *columns, strict=True
+        for t, q, sound, under, sure, real, level, after, fall, number in zip(
+            times.tolist(), codes.tolist(), sounds, self._under_louder(times, columns[2]), *columns, strict=True
         ):
             real = _SURE_ODDS if math.isnan(real) else max(real, 1e-3)
             sure = 1.0 if math.isnan(sure) else sure
+            mixed, drowned = 2 if under else min(int(after), 2), under or after > 2.0
             impact = Impact(
-                len(self.book.impacts), t, q, sure, real, level, among > 0.5, sound, (), int(fall), int(number)
+                len(self.book.impacts), t, q, sure, real, level, mixed, drowned, sound, (), int(fall), int(number)
             )
             self.book.impacts.append(impact)
             self.book.levels.append(level)
@@ -185,6 +188,12 @@ class LedgerSolver:
         under_way = len(self._histories[0].track)
         self._settle(math.inf)
         return self.book.ledger(self.run, self._now, under_way)
+
+    def _under_louder(self, time_s: NDArray[np.float64], level_db: list[float]) -> list[bool]:
+        """Return for each of more impacts whether it comes while a louder one still rings."""
+        lead = [i for i in self.book.impacts[-_AGO:] if i.time_s > self._now - 1.0]
+        times, levels = [*(i.time_s for i in lead), *time_s.tolist()], [*(i.level_db for i in lead), *level_db]
+        return under_louder(np.array(times), np.array(levels)).tolist()[len(lead) :]
 
     # -- stepping ---------------------------------------------------------------------------------------------------
     def _learn(self, now_s: float) -> None:
@@ -221,8 +230,11 @@ class LedgerSolver:
         if impact.station < 0 or impact.confidence < CLEARLY_PLACED:
             self.beliefs.doubtful.append(impact.time_s)
             self.beliefs.doubtful_db.append(impact.level_db)
-        impact = self._sorter.among_trains(impact)
-        if impact.rebound > 0 and self._sorter.surely_rebound(impact):
+        impact, rebound = self._sorter.among_trains(impact)
+        if rebound:
+            contact = self.book.trains.contact_of(impact.drop)
+            if contact >= 0 and impact.rebound == 1:
+                self._histories = with_train(self._histories, self.book.impacts[contact], impact.time_s, self.beliefs)
             return
         self._histories = extend(self._histories, impact, self.beliefs, self._times, self.book.levels)
         at = self._histories[0].past
@@ -345,12 +357,12 @@ class LedgerSolver:
         said_s = min(before_s + self._lag, self._now) if math.isinf(before_s) else before_s + self._lag
         for number, decision in enumerate(fresh[:count]):
             key = decision.key
-            share = sum(s.weight for s in stories if s.agrees(number, key))
+            share = sum(s.weight for s in stories if number < s.shared or key in s.own)
             earlier = self._against.pop(key, 0.0)
             late_odds = 1.0
             if decision.late:  # that an impact came late may be agreed on, and only which ball it was not
                 late = ("late", decision.impact, -1)
-                agreed = sum(s.weight for s in stories if s.agrees(number, late))
+                agreed = sum(s.weight for s in stories if number < s.shared or late in s.own)
                 late_odds = combine_odds(agreed, total - agreed + self._against.pop(late, 0.0) * agreed)
             if decision.kind in ("pass", "end"):
                 earlier += self._against.pop(("ball", decision.ball, -1), 0.0)

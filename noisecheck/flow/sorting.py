@@ -7,15 +7,13 @@ from typing import Final
 
 from noisecheck.flow.beliefs import Beliefs
 from noisecheck.flow.book import Book
-from noisecheck.flow.explanations import Impact
+from noisecheck.flow.explanations import Impact, as_rebound
 from noisecheck.flow.rebounds import Member
 
-__all__ = ["CLEARLY_PLACED", "USUAL", "Sorter"]
+__all__ = ["CLEARLY_PLACED", "Sorter"]
 
 CLEARLY_PLACED: Final = 0.98
 """Confidence from which no other contact is taken to be in an impact."""
-USUAL: Final = 0.5
-"""A first contact whose level is likelier than this, over that of any other impact, is as loud as usual."""
 _FITS, _MISFIT = 1.0, 0.02
 """Densities (per s, re any level) from which an impact fits its train, and below which it is none of it: what fits in
 time and level has hundreds."""
@@ -32,42 +30,55 @@ class Sorter:
     def __init__(self, beliefs: Beliefs, book: Book) -> None:
         self._beliefs, self._book = beliefs, book
 
-    def among_trains(self, impact: Impact) -> Impact:
-        """Return the impact with the rebounds it may be, and take it into its own train."""
+    def among_trains(self, impact: Impact) -> tuple[Impact, bool]:
+        """Return the impact with the rebounds it may be, taken into its own train, and whether it surely is one."""
         trains = self._book.trains
-        due = trains.due(impact.time_s, impact.level_db, impact.crowded, impact=impact.number)
-        impact = impact._replace(due=tuple(due))
+        self._place_head(impact)
+        due = trains.due(impact.time_s, impact.level_db, impact.drowned, impact=impact.number)
+        company = trains.company(impact.time_s, self._beliefs.settings.mask_s)
+        impact = impact._replace(due=tuple(due), company=company)
         self._book.impacts[impact.number] = impact
+        sure = impact.rebound > 0 and self._surely_rebound(impact)
         contact = trains.contact_of(impact.drop) if impact.rebound > 0 else -1
         # What does not fit its train is left out of it, so that it does not stand in for the rebound that does.
         if impact.drop >= 0 and (contact < 0 or self._fits(impact, contact, _MISFIT)):
-            fit = sum(d.density for d in due if d.contact == contact) if contact >= 0 else math.inf
-            member = Member(
-                impact.rebound, impact.time_s, impact.level_db, impact.number, fit or math.inf, impact.crowded
-            )
-            trains.take(impact.drop, member, impact.station, usual=self._usual(impact))
-            if impact.rebound <= 0 and impact.station >= 0:
-                self._beliefs.heads[impact.number] = impact.station
-        return impact
+            fit = as_rebound(self._beliefs, impact, contact, sure) if contact >= 0 else math.inf
+            member = Member(impact.rebound, impact.time_s, impact.level_db, impact.number, fit, impact.drowned)
+            station = impact.station if impact.rebound > 0 else impact.likeliest
+            trains.take(impact.drop, member, station, usual=self._usual(impact._replace(station=station)))
+            if impact.rebound <= 0 and station >= 0:
+                self._beliefs.heads[impact.number] = station
+        return impact, sure
+
+    def _place_head(self, impact: Impact) -> None:
+        """Put a train whose first contact was placed nowhere to where its rebound is."""
+        contact = self._book.trains.contact_of(impact.drop) if impact.rebound > 0 else -1
+        if contact < 0 or impact.station in (-1, self._beliefs.heads[contact]):
+            return
+        head = self._book.impacts[contact]
+        if head.station < 0:
+            self._beliefs.heads[contact] = impact.station
+            usual = self._usual(head._replace(station=impact.station))
+            self._book.trains.place(impact.drop, impact.station, usual=usual)
 
     def _usual(self, impact: Impact) -> bool:
         """Return whether an impact is as loud as balls' contacts at its station."""
-        return impact.station < 0 or self._beliefs.levels[impact.station].ratio(impact.level_db, impact.crowded) > USUAL
+        return impact.station < 0 or self._beliefs.levels[impact.station].begins(impact.level_db, impact.drowned)
 
     def _fits(self, impact: Impact, contact: int, least: float) -> bool:
         """Return whether an impact is a rebound in the train of a first contact by its time and level."""
-        law = self._beliefs.laws[self._book.impacts[contact].station]
+        law = self._beliefs.laws[self._beliefs.heads[contact]]
         return (
             not (law.known and law.knows(impact.rebound))
             or sum(d.density for d in impact.due if d.contact == contact) >= least
         )
 
-    def surely_rebound(self, impact: Impact) -> bool:
+    def _surely_rebound(self, impact: Impact) -> bool:
         """Return whether an impact told to be a rebound fits its train, and the train a ball's contact."""
         contact = self._book.trains.contact_of(impact.drop)
-        head = self._book.impacts[contact]
-        if contact < 0 or not self._beliefs.laws[head.station].known:
+        if contact < 0 or not self._beliefs.laws[self._beliefs.heads[contact]].known:
             return True
+        head = self._book.impacts[contact]
         if not self._fits(impact, contact, _FITS):
             return False
         return impact.rebound > 1 or (self._usual(head) and head.confidence >= CLEARLY_PLACED)

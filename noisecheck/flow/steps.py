@@ -7,6 +7,7 @@ import math
 from noisecheck.flow.beliefs import FALL_S, Beliefs
 from noisecheck.flow.explanations import (
     COPY_S,
+    NO_CONTACT,
     Impact,
     copy_density,
     hidden_contacts,
@@ -17,10 +18,11 @@ from noisecheck.flow.explanations import (
 )
 from noisecheck.flow.histories import Ball, Decision, History, contacts_of
 
-__all__ = ["extend"]
+__all__ = ["extend", "with_train"]
 
 _LOST = math.log(1e-6)
 """Histories this much less likely than the best are dropped (log)."""
+_NO_CONTACT = math.log(NO_CONTACT)
 _TINY = 1e-300
 _GAIN = 0.6  # of the last interval in the pace
 _PEAK = 1e4
@@ -40,30 +42,38 @@ def extend(
     for h in histories:
         # What cannot come near the best so far is not worked out.
         alone = by_none.child(h)
-        best = max(best, alone.standing(now, beliefs))
-        children = [alone]
+        found.append((alone.standing(now, beliefs), alone))
+        best = max(best, found[-1][0])
         if h.log_p + by_none.log_fall > best + _LOST:
-            children += by_none.fallen(h)
+            found += [(c.standing(now, beliefs), c) for c in by_none.fallen(h)]
         for arrival in arrivals:
             if arrival.hidden and (last := h.last_at[arrival.station]) >= 0 and times[last] > arrival.time_s - mask_s:
                 continue
-            heard = arrival.children(h, best + _LOST)
-            children += heard
-            for child in heard:
-                if child.log_p > best:
-                    best = max(best, child.standing(now, beliefs))
-        found += [(c.standing(now, beliefs), c) for c in children if c.log_p >= best + _LOST]
+            for child in arrival.children(h, best + _LOST):
+                standing = child.standing(now, beliefs)
+                found.append((standing, child))
+                best = max(best, standing)
     found.sort(key=lambda f: -f[0])
     floor = found[0][0] + _LOST
     top = found[0][1].log_p  # keeps the numbers small over millions of impacts
     return [History(h.log_p - top, *h[1:]) for p, h in found[: beliefs.settings.beam] if p > floor]
 
 
+def with_train(histories: list[History], contact: Impact, now_s: float, beliefs: Beliefs) -> list[History]:
+    """Return the histories once a rebound is heard that fits a contact: what has one is likely a ball's contact."""
+    found = []
+    for h in histories:
+        own = any(n == contact.number for _, n in contacts_of(h.past, now_s))
+        found.append(h if own else History(h.log_p + _NO_CONTACT, *h[1:]))
+    found.sort(key=lambda h: -h.standing(now_s, beliefs))
+    return found
+
+
 def _arrivals(beliefs: Beliefs, impact: Impact, times: list[float]) -> list[_Arrival]:
     """Return the contacts an impact may be, or may be the rebound of, the station it was put to first."""
     real = impact.odds / (1.0 + impact.odds)
     plain = [label_of(beliefs, impact, q) * real for q in range(beliefs.count)]
-    fit = [h.ratio(impact.level_db, impact.crowded) for h in beliefs.levels]
+    fit = [h.ratio(impact.level_db, impact.drowned) for h in beliefs.levels]
     hidden = hidden_contacts(beliefs, impact, times)
     found = []
     for q in sorted(range(beliefs.count), key=lambda q: q != impact.station):
@@ -176,17 +186,21 @@ class _Arrival:
         here = Ball(number, q, now, q) if q < final else None
         last = h.last_at[q]
         for place, ball in enumerate(h.track):
-            if ball.station >= q or ball.floor >= q:
+            overtaken = ball.floor >= q
+            if ball.station >= q or (overtaken and ball.station < q - 1):
                 continue
             key = (ball.last, ball.station, ball.time_s, last)
             p = self._taken.get(key, -1.0)
             if p < 0.0:
                 p = self._taken[key] = self._by_ball(ball, last)
+            if overtaken:
+                p = min(p, self._beliefs.overtaken * self._beliefs.held(ball.station, q, now - ball.time_s))
             if p < bar:
                 continue
             late = now - ball.time_s > self._beliefs.pass_latest[ball.station][q] + 1e-9
-            past = Decision(h.past, "pass", number, ball.last, q, self.told_s, 0, late, math.nan, self.came_s)
-            track = _replace(h.track, place, here, q)
+            floor = q if overtaken else 0
+            past = Decision(h.past, "pass", number, ball.last, q, self.told_s, floor, late, math.nan, self.came_s)
+            track = _behind(h.track, place, here, q) if overtaken else _replace(h.track, place, here, q)
             found.append(History(h.log_p + math.log(p * label), track, last_at, h.fed_s, h.period_s, h.slots, past))
         if self._fresh * _PEAK < bar:
             return found
@@ -282,6 +296,13 @@ def _replace(track: tuple[Ball, ...], place: int, ball: Ball | None, station: in
     """Put ``ball`` at ``place``; those ahead that have not passed ``station`` are overtaken there."""
     ahead = tuple(b if max(b.station, b.floor) >= station else b._replace(floor=station) for b in track[:place])
     return (*ahead, *((ball,) if ball else ()), *track[place + 1 :])
+
+
+def _behind(track: tuple[Ball, ...], place: int, ball: Ball | None, station: int) -> tuple[Ball, ...]:
+    """Put ``ball``, that was at ``place``, behind those that have overtaken it."""
+    rest = track[:place] + track[place + 1 :]
+    at = max((i + 1 for i, b in enumerate(rest) if b.station >= station), default=place)
+    return (*rest[:at], *((ball,) if ball else ()), *rest[at:])
 
 
 def _joined(beliefs: Beliefs, track: tuple[Ball, ...], ball: Ball | None, q: int, fed_s: float) -> tuple[Ball, ...]:

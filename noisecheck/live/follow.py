@@ -19,7 +19,7 @@ from noisecheck.core.table import Impacts
 from noisecheck.core.units import to_seconds
 from noisecheck.detect.channels import Onsets
 from noisecheck.detect.stream import Stream
-from noisecheck.flow.contacts import crowded_impacts, first_contacts, labels_of
+from noisecheck.flow.contacts import first_contacts, followed_impacts, labels_of
 from noisecheck.flow.findings import Ledger
 from noisecheck.flow.route import FeedPlan, LedgerSettings, Route
 from noisecheck.flow.solver import LedgerSolver
@@ -267,7 +267,7 @@ class Follower:
             confidence=table["station_confidence"][rows],
             odds=table["odds"][rows],
             level_db=table["lae_db"][rows],
-            crowded=crowded_impacts(table)[rows],
+            followed=followed_impacts(table)[rows],
             drop=table["drop"][rows],
             rebound=table["rebound"][rows],
             labels=None if odds is None else labels_of(odds.where(rows), self.solver.route),

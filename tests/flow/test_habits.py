@@ -9,7 +9,7 @@ import pytest
 from scipy import stats
 
 from noisecheck.core.table import Impacts
-from noisecheck.flow.contacts import crowded_impacts, rebounds_known
+from noisecheck.flow.contacts import followed_impacts, rebounds_known, under_louder
 from noisecheck.flow.habits import LevelHabit
 from noisecheck.flow.ledger import follow_balls
 from noisecheck.flow.route import Route
@@ -81,10 +81,19 @@ def test_a_stray_of_another_level_beside_a_ball_is_named() -> None:
     assert ledger.findings[0].time_s == pytest.approx(contact + 0.45)
 
 
-def test_crowded_means_near_but_not_the_same_sound_twice() -> None:
-    table = Impacts.of(6, time_s=[1.0, 1.0005, 2.0, 2.02, 3.0, 3.2])
-    assert crowded_impacts(table).tolist() == [False, False, True, True, False, False]
-    assert crowded_impacts(Impacts.empty()).tolist() == []
+def test_what_follows_soon_changes_a_sound_but_not_the_same_sound_twice() -> None:
+    times = [1.0, 1.0005, 2.0, 2.02, 2.065, 3.0, 3.02, 4.0]
+    table = Impacts.of(8, time_s=times, lae_db=[-50.0, -50.0, -50.0, -55.0, -50.0, -55.0, -50.0, -50.0])
+    assert followed_impacts(table).tolist() == [0, 0, 2, 1, 0, 3, 0, 0]
+    assert followed_impacts(Impacts.empty()).tolist() == []
+
+
+def test_only_a_louder_sound_just_before_drowns() -> None:
+    time_s = np.array([1.0, 1.02, 2.0, 2.02, 3.0, 3.05, 4.0, 4.05, 5.0, 5.001])
+    level = np.array([-50.0, -53.0, -53.0, -50.0, -50.0, -53.0, -50.0, -57.0, -50.0, -60.0])
+    # what rings on 50 ms later is 6 dB softer at least: an impact 3 dB below is as loud as it seems
+    assert under_louder(time_s, level).tolist() == [False, True, False, False, False, False, False, True, False, False]
+    assert under_louder(np.empty(0), np.empty(0)).tolist() == []
 
 
 def test_a_drop_begins_with_what_sounds_like_its_station() -> None:
