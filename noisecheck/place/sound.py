@@ -74,20 +74,22 @@ class SoundModel:
     def distances(self, sounds: Sounds) -> tuple[Floats, Floats]:
         """Return (squared Mahalanobis distance to each class (n, classes), degrees of freedom (n,))."""
         value, floor, share = _values(sounds)
+        sure = np.column_stack([sounds.least_share, share[:, BANDS]])
         squared = np.empty((len(value), len(self.mean)))
         for at in range(0, len(value), _CHUNK):
             part = slice(at, at + _CHUNK)
-            squared[part] = self._squared(value[part], floor[part], share[part])
+            squared[part] = self._squared(value[part], floor[part], share[part], sure[part])
         known = floor > -np.inf
         rest = 0.5 * ((1.0 - share) ** 2 * known).sum(axis=1)
         return squared, np.maximum((share**2).sum(axis=1) + rest - 1.0, 1.0)
 
-    def _squared(self, value: Floats, floor: Floats, share: Floats) -> Floats:
-        spread = share[:, :, None] * self.covariance * share[:, None, :]
+    def _squared(self, value: Floats, floor: Floats, share: Floats, sure: Floats) -> Floats:
+        # What may be the background's is as uncertain as that: taps and run seldom stand out of it alike.
+        spread = sure[:, :, None] * self.covariance * sure[:, None, :]
         level = share * _LEVEL
         spread += _FREE_DB**2 * level[:, :, None] * level[:, None, :]
         diagonal = np.arange(_SIZE)
-        spread[:, diagonal, diagonal] += (1.0 - share) ** 2 * _FLOOR_DB**2 + 0.25
+        spread[:, diagonal, diagonal] += (1.0 - sure) ** 2 * _FLOOR_DB**2 + 0.25
         weight = share**2 * _LEVEL
         total = np.maximum(weight.sum(axis=1), 1e-9)
         known = floor > -np.inf

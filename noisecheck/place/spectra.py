@@ -8,6 +8,7 @@ above the lowest level any impact left in it, nor above the whole of the backgro
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Final
 
 import numpy as np
@@ -28,6 +29,11 @@ _LOWEST: Final = 10.0  # percentile
 _DEFAULT_MARGIN_DB: Final = 40.0
 _MOST_MARGIN_DB: Final = 60.0
 _BOUND_DB: Final = 3.0
+_WINDOW_S: Final = 0.05
+"""Time that most of an impact takes."""
+_DECILE: Final = 1.2816
+"""Standard normal deviate that one in ten exceeds."""
+_LEAST: Final = 0.1
 
 
 @dataclass(frozen=True)
@@ -62,7 +68,15 @@ class Sounds:
     @property
     def share(self) -> Floats:
         """How much of each band is the impact's own, 0 to 1, (n, 30); 0 where a band isn't carried."""
-        own = 1.0 - from_power_db(self.floor_db - self.level_db)
+        return self._share(self.floor_db)
+
+    @property
+    def least_share(self) -> Floats:
+        """The same with a background as high as noise goes in one window in ten, (n, 30)."""
+        return self._share(self.floor_db + noise_swing_db())
+
+    def _share(self, floor_db: Floats) -> Floats:
+        own = 1.0 - from_power_db(floor_db - self.level_db)
         return np.where(np.isfinite(self.level_db), np.clip(own, 0.0, 1.0), 0.0)
 
 
@@ -72,6 +86,18 @@ def a_weighting_db() -> Floats:
     f1, fa, fb, f4 = (f**2 for f in (20.598997, 107.65265, 737.86223, 12194.217))
     gain = f4 * f2**2 / ((f2 + f1) * np.sqrt((f2 + fa) * (f2 + fb)) * (f2 + f4))
     return np.asarray(2.0 * power_db(gain) + 2.0, np.float64)
+
+
+@lru_cache(maxsize=1)
+def noise_swing_db() -> Floats:
+    """Return how far the highest tenth of steady noise in a window lies above the lowest, by band, (30,).
+
+    Energies of Gaussian noise over a time T in a band B are chi-square with 2 B T degrees of freedom; quantiles after
+    Wilson and Hilferty, Proc. Natl. Acad. Sci. 17 (1931) 684.
+    """
+    freedom = np.maximum(2.0 * _WINDOW_S * third_octave_midbands() * (2.0 ** (1 / 6) - 2.0 ** (-1 / 6)), 1.0)
+    middle, step = 1.0 - 2.0 / (9.0 * freedom), _DECILE * np.sqrt(2.0 / (9.0 * freedom))
+    return np.asarray(3.0 * power_db((middle + step) / np.maximum(middle - step, _LEAST)), np.float64)
 
 
 def sounds_of(impacts: Impacts) -> Sounds:

