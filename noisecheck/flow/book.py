@@ -93,6 +93,10 @@ class Book:
             instead: for a ball that is not heard again, (last impact, weight of the histories) of another one last
                 heard at the same station that may have been it.
         """
+        if d.kind in ("pass", "born") and -2 - d.impact in self.suspected:
+            self._close(-2 - d.impact, "a ball made it", said_s)
+        if d.kind == "none" and d.impact in self.suspected:
+            self._close(d.impact, "what was heard then was no ball", said_s)
         if d.kind == "pass":
             self._write_pass(d, combine_odds(share, rest), late_odds, said_s)
         elif d.kind == "born":
@@ -315,6 +319,8 @@ class Book:
         usual = self.settings.claim_odds * max(1.0, self.beliefs.missed_share / 0.01)
         claimed = finding.odds >= (usual if least is None else least)
         if claimed:
+            if suspicion in self.suspected:
+                finding = replace(finding, closes_s=self.suspected[suspicion].time_s)
             self._findings.append(finding)
             self.news.append(finding)
         if suspicion is not None and suspicion in self.suspected:

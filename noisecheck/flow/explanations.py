@@ -38,6 +38,7 @@ _ODD_LEVEL = 0.02
 _HIDDEN_LEAST = 1e-3
 _FOREIGN = 0.5 / 0.05
 """Share of the doubt in a placing that means "no station", over the share of such impacts taken there beforehand."""
+_USUAL = 0.5
 _LIKE_THE_LOUDER = 0.05
 """Share of impacts just after a louder one that sound as if made where that was (simulation)."""
 _ALIKE = 0.1
@@ -126,7 +127,11 @@ def unexplained(beliefs: Beliefs, impact: Impact, *, fell: bool = False) -> tupl
         chance_label = 0.5 / beliefs.count
     stray = (beliefs.stray_rate + fell * beliefs.fall_rate) * real * stray_label
     ball = beliefs.loud_as_a_ball(impact.level_db)
-    return stray * ball, 0.5 / (1.0 + impact.odds) * chance_label + stray * (1.0 - ball)
+    chance = 0.5 / (1.0 + impact.odds) * chance_label + stray * (1.0 - ball)
+    usual = impact.station >= 0 and beliefs.levels[impact.station].ratio(impact.level_db, impact.drowned) > _USUAL
+    if not usual and any(start <= impact.time_s <= stop for spans in beliefs.deaf for start, stop in spans):
+        chance += beliefs.feed_rate * real  # other microphones hear what falls at a dead one, and put it elsewhere
+    return stray * ball, chance
 
 
 def leftover_rebound(beliefs: Beliefs, impact: Impact, place: int, since_s: float, level_db: float) -> float:

@@ -40,6 +40,8 @@ class Finding:
     """Held up: time beyond the usual transit time; else NaN."""
     or_s: float = math.nan
     """Stuck: when another ball was last heard there that it may have been instead; the odds are for either."""
+    closes_s: float = math.nan
+    """Time of the suspicion that this settles; NaN where there was none."""
 
     def to_dict(self) -> dict[str, Any]:
         """Return ``kind, time_s, station, odds, why`` as plain values for JSON."""

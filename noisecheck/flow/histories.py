@@ -83,12 +83,20 @@ class History(NamedTuple):
         for ball in self.track:
             q = ball.station
             if ball.floor > q:
-                total += math.log(beliefs.p_stuck + beliefs.p_miss[ball.floor] + beliefs.overtaken * beliefs.p_hold[q])
+                missed = _missed(beliefs, ball, ball.floor)
+                total += math.log(beliefs.p_stuck + missed + beliefs.overtaken * beliefs.p_hold[q])
             elif q != blocked and now_s > ball.time_s + beliefs.latest[q]:
                 # Those behind a ball held up wait with it: one cause, counted once.
                 blocked = q
-                total += math.log(beliefs.p_stuck + beliefs.p_miss[q + 1] + beliefs.p_hold[q])
+                total += math.log(beliefs.p_stuck + _missed(beliefs, ball, q + 1) + beliefs.p_hold[q])
         return total
+
+
+def _missed(beliefs: Beliefs, ball: Ball, q: int) -> float:
+    """Return the probability that a ball passed station ``q`` unheard: surely, while its microphone was dead."""
+    if not beliefs.deaf[q]:
+        return beliefs.p_miss[q]
+    return beliefs.miss(q, ball.time_s + beliefs.pass_mean[ball.station][q], beliefs.pass_sd[ball.station][q])
 
 
 def contacts_of(at: Decision | None, time_s: float) -> list[tuple[int, int]]:

@@ -2,25 +2,47 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import replace
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from noisecheck.core.errors import InputError
 from noisecheck.core.table import Impacts
 from noisecheck.flow.contacts import first_contacts, followed_impacts, labels_of
-from noisecheck.flow.findings import Ledger
+from noisecheck.flow.findings import Finding, Ledger
 from noisecheck.flow.route import FeedPlan, LedgerSettings, Route
-from noisecheck.flow.silence import silences
+from noisecheck.flow.silence import Silence, silences
 from noisecheck.flow.solver import LedgerSolver
-from noisecheck.flow.windows import contradicted, without
+from noisecheck.flow.windows import Contradiction, contradicted, without
 from noisecheck.place.evidence import Evidence
 
-__all__ = ["follow_balls"]
+__all__ = ["Followed", "follow_balls", "follow_so_far"]
 
 _LEARN_S = 300.0
 """Start of a recorded run from which transit times are learnt: it need not be quick."""
+
+
+@dataclass(frozen=True)
+class Followed:
+    """A run followed up to some time."""
+
+    solver: LedgerSolver
+    route: Route
+    """The way its solver knows: stations listened to, with the transit times that are heard."""
+    news: tuple[Finding, ...]
+    """Everything there was to say on the way, in order."""
+    silences: tuple[Silence, ...]
+    """Where a station fell silent, stations as on ``route``."""
+    wrong: tuple[Contradiction, ...]
+    """Stated transit times that are not what is heard."""
+    notes: tuple[str, ...]
+
+    def finish(self, end_s: float) -> Ledger:
+        """Return the ledger of the run, which ended then."""
+        ledger = self.solver.finish(end_s)
+        return replace(ledger, notes=(*self.notes, *ledger.notes))
 
 
 def follow_balls(
@@ -51,36 +73,78 @@ def follow_balls(
     Raises:
         InputError: times outside the span (were frames given for seconds?), or ``end_s`` before ``start_s``.
     """
-    if end_s < start_s:
-        raise InputError(f"the run ends at {end_s:g} s, before it starts at {start_s:g} s")
+    followed = follow_so_far(
+        impacts,
+        route,
+        now_s=end_s,
+        feed=feed,
+        settings=settings,
+        start_s=start_s,
+        gaps_s=gaps_s,
+        silent=silent,
+        run=run,
+        odds=odds,
+    )
+    return followed.finish(end_s)
+
+
+def follow_so_far(
+    impacts: Impacts,
+    route: Route,
+    *,
+    now_s: float,
+    goes_on: bool = False,
+    feed: FeedPlan | None = None,
+    settings: LedgerSettings | None = None,
+    start_s: float = 0.0,
+    gaps_s: Sequence[tuple[float, float]] = (),
+    silent: Sequence[str] = (),
+    deaf_s: Mapping[str, Sequence[tuple[float, float]]] | None = None,
+    run: str = "",
+    odds: Evidence | None = None,
+) -> Followed:
+    """Return a run followed up to ``now_s``, arguments and errors as of :func:`follow_balls`.
+
+    Args:
+        goes_on: more is to come: stations not heard yet stay on the way, and transit times are learnt from what there
+            is after ``learn_s``.
+        deaf_s: for stations by name, spans (from, to) in which their microphone is known to have been dead.
+    """
+    if now_s < start_s:
+        raise InputError(f"the run ends at {now_s:g} s, before it starts at {start_s:g} s")
     rows, codes = first_contacts(impacts, route, rebounds=True)
     times = impacts["time_s"][rows]
-    if len(times) and not (times[0] >= start_s and times[-1] <= end_s):
+    if len(times) and not (times[0] >= start_s and times[-1] <= now_s):
         raise InputError(
-            f"impacts from {times[0]:.3f} to {times[-1]:.3f} s lie outside the run ({start_s:g} to {end_s:g} s): "
+            f"impacts from {times[0]:.3f} to {times[-1]:.3f} s lie outside the run ({start_s:g} to {now_s:g} s): "
             "are the times in seconds of this run?"
         )
     first = impacts["rebound"][rows] <= 0
-    unheard = [n for i, n in enumerate(route.stations) if not np.any(codes[first] == i)]
-    heard = route.heard_only([*silent, *unheard])
+    never = [n for i, n in enumerate(route.stations) if not goes_on and not np.any(codes[first] == i)]
+    heard = route.heard_only([*silent, *never])
     translate = np.array([heard.stations.index(n) if n in heard.stations else -1 for n in route.stations] + [-1], int)
     chosen = settings or LedgerSettings()
     wrong = contradicted(
-        times[first], translate[codes[first]], heard, longest_s=chosen.longest_transit_s, start_s=start_s, end_s=end_s
+        times[first], translate[codes[first]], heard, longest_s=chosen.longest_transit_s, start_s=start_s, end_s=now_s
     )
     heard = without(heard, wrong)
-    quiet = silences(times[first], translate[codes[first]], heard, start_s=start_s, end_s=end_s)
+    quiet = silences(times[first], translate[codes[first]], heard, start_s=start_s, end_s=now_s)
     if None in heard.transit_s:
         # Under an even feed a transit fits nearly as well with a feed period more: only many balls tell which it is.
-        chosen = replace(chosen, learn_s=max(chosen.learn_s, _LEARN_S))
+        most_s = now_s - float(times.min(initial=now_s)) - 1e-6 if goes_on else math.inf
+        chosen = replace(chosen, learn_s=max(chosen.learn_s, min(most_s, _LEARN_S)))
     solver = LedgerSolver(heard, feed=feed, settings=chosen, start_s=start_s, gaps_s=gaps_s, run=run)
     for silence in quiet:
-        solver.beliefs.deaf[silence.station].append((silence.deaf_from_s, silence.to_s))
+        still = goes_on and silence.to_s >= now_s
+        solver.beliefs.deaf[silence.station].append((silence.deaf_from_s, math.inf if still else silence.to_s))
+    for name, spans in (deaf_s or {}).items():
+        if name in heard.stations:
+            solver.beliefs.deaf[heard.stations.index(name)] += spans
     solver.learn_habits(impacts)
-    solver.update(
+    news = solver.update(
         times,
         translate[codes],
-        now_s=end_s,
+        now_s=now_s,
         confidence=impacts["station_confidence"][rows],
         odds=impacts["odds"][rows],
         level_db=impacts["lae_db"][rows],
@@ -89,7 +153,6 @@ def follow_balls(
         rebound=impacts["rebound"][rows],
         labels=None if odds is None else labels_of(odds.where(rows), heard),
     )
-    ledger = solver.finish(end_s)
     left_out = [n for n in route.stations if n not in heard.stations]
     notes = [f"not listened to: {', '.join(left_out)}"] if left_out else []
     if (never := [n for n in left_out if n not in silent]) and rows.size:
@@ -99,4 +162,4 @@ def follow_balls(
         )
     notes += [c.sentence for c in wrong]
     notes += [s.sentence(heard.stations) for s in quiet]
-    return replace(ledger, notes=(*notes, *ledger.notes)) if notes else ledger
+    return Followed(solver, heard, tuple(news), tuple(quiet), tuple(wrong), tuple(notes))

@@ -10,9 +10,9 @@ from numpy.typing import NDArray
 
 from noisecheck.flow.route import Route
 
-__all__ = ["Silence", "silences"]
+__all__ = ["BALLS", "Silence", "silences"]
 
-_LEAST: Final = 12
+BALLS: Final = 12
 """Balls heard elsewhere, and nothing here, from which a station is silent: at 5 % missed once in 10^15 spans."""
 
 
@@ -30,6 +30,17 @@ class Silence:
     """Whether they may have been held there: nothing behind the station was heard either."""
     deaf_from_s: float
     """From when on the station counts as not listened to: all the time, or after the first ball that did not come."""
+
+    def now(self, names: tuple[str, ...], since: str) -> str:
+        """Return the sentence that says so while it lasts; ``since`` is when it began, in words."""
+        here, there = names[self.station], names[self.beside]
+        begun = f"nothing has been heard at {here} since {since} though {self.balls} balls came to {there}"
+        if self.blocked:
+            return (
+                f"{begun}: is the way blocked, or the microphone dead? What becomes of balls there after the first is "
+                "not known until it is heard again"
+            )
+        return f"{begun} behind it: is the microphone dead? That counts as not listened to until it is heard again"
 
     def sentence(self, names: tuple[str, ...]) -> str:
         """Return the sentence that says so."""
@@ -60,9 +71,9 @@ def silences(
         for a, b in zip(edges[:-1].tolist(), edges[1:].tolist(), strict=True):
             inside = [times[(times > a) & (times < b)] for times in at]
             behind = max(range(q + 1, len(at)), key=lambda r: len(inside[r]), default=None)
-            if behind is not None and len(inside[behind]) >= _LEAST:
+            if behind is not None and len(inside[behind]) >= BALLS:
                 found.append(Silence(q, a, b, len(inside[behind]), behind, False, a))
-            elif q and len(inside[q - 1]) >= _LEAST:
+            elif q and len(inside[q - 1]) >= BALLS:
                 window = route.transit_s[q - 1]
                 first, second = inside[q - 1][:2].tolist()
                 due = first + (0.5 * (window[0] + window[1]) if window else 0.0)

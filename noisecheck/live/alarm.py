@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import shlex
@@ -9,6 +10,7 @@ import shutil
 import signal
 import subprocess
 import threading
+import time
 from collections.abc import Callable
 from typing import Any, Final
 
@@ -41,6 +43,7 @@ class AlarmCommand:
             raise InputError(f"--on-alarm: no such program '{one_line(name)}' (it is run without a shell)")
         self._timeout_s, self._told = timeout_s, told
         self._running: list[threading.Thread] = []
+        self._processes: list[subprocess.Popen[bytes]] = []
 
     def run(self, alarm: dict[str, Any]) -> bool:
         """Begin the command for an alarm and return at once; False when too many still run."""
@@ -66,20 +69,33 @@ class AlarmCommand:
         except OSError as error:
             self._told(f"the alarm command could not be run: {error.strerror or error}")
             return
+        self._processes = [p for p in self._processes if p.poll() is None] + [process]
         try:
             process.communicate(document, timeout=self._timeout_s)
         except subprocess.TimeoutExpired:
-            if os.name == "posix":
-                os.killpg(process.pid, signal.SIGKILL)  # with whatever it started: the group is its own
-            else:
-                process.kill()
-            process.wait()
+            _end(process)
             self._told(f"the alarm command did not end within {self._timeout_s:g} s and was ended")
             return
-        if process.returncode:
+        if process.returncode > 0:
             self._told(f"the alarm command ended with code {process.returncode}")
 
     def wait(self, seconds: float) -> None:
-        """Give commands still running so long to end."""
+        """Give commands still running so long to end, all together; then end them."""
+        until = time.monotonic() + seconds
         for thread in self._running:
-            thread.join(max(seconds, 0.0))
+            thread.join(max(until - time.monotonic(), 0.0))
+        for process in [p for p in self._processes if p.poll() is None]:
+            _end(process)
+            self._told(f"the alarm command had not ended {seconds:g} s after the watch, and was ended")
+        for thread in self._running:
+            thread.join(1.0)
+
+
+def _end(process: subprocess.Popen[bytes]) -> None:
+    """End a command, with whatever it started: the group is its own."""
+    if os.name == "posix":
+        with contextlib.suppress(ProcessLookupError):
+            os.killpg(process.pid, signal.SIGKILL)
+    else:
+        process.kill()
+    process.wait()

@@ -17,13 +17,13 @@ if TYPE_CHECKING:
     from noisecheck.detect.channels import Onsets
     from noisecheck.live.clock import Clock
     from noisecheck.live.events import Event
-    from noisecheck.live.follow import Placer
+    from noisecheck.live.hearing import Placer
     from noisecheck.live.sources import Source
     from noisecheck.pipeline.listen import ListenSettings
     from noisecheck.place.evidence import Evidence
     from noisecheck.place.taught import TaughtSounds
 
-__all__ = ["EXAMPLE", "add_arguments", "watch"]
+__all__ = ["EXAMPLE", "add_arguments", "placer_of", "watch"]
 
 EXAMPLE = (
     "noisecheck watch --rig foyer/rig.toml --on-alarm 'python3 ring_bell.py'\n"
@@ -48,7 +48,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--on-alarm",
         metavar="COMMAND",
-        help="run this for each stuck or stray ball (no shell; the event as JSON on stdin)",
+        help="run this for each alarm: a ball stuck or stray, a microphone dead or lost (no shell; the event comes "
+        "as JSON on stdin)",
     )
     parser.add_argument("--impacts", action="store_true", help="also say each impact")
     parser.add_argument("--revision", metavar="R", default="", help="written into the run sheet")
@@ -96,7 +97,7 @@ def watch(arguments: argparse.Namespace, settings: ListenSettings, *, clock: Clo
         source.channels,
         settings=settings,
         offset_db=np.array(calibration.offset_db) if calibration.known else None,
-        placer=_placer(rig, source.rate, taught),
+        placer=placer_of(rig, source.rate, taught),
         by_sound=taught is not None,
         impacts=arguments.impacts,
         coded=source.coded,
@@ -174,7 +175,7 @@ def _same_rig(rig_path: Path, folder: Path) -> None:
         file.write(content)
 
 
-def _placer(rig: Rig, rate: int, taught: TaughtSounds | None) -> Placer:
+def placer_of(rig: Rig, rate: int, taught: TaughtSounds | None) -> Placer:
     """Return what places impacts as a file's are: by microphones, and by sound where taps taught it."""
     from noisecheck.bench.runsheet import Run
     from noisecheck.pipeline.placing import placed

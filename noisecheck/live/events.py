@@ -8,13 +8,11 @@ from dataclasses import dataclass, field
 from typing import Any, Final
 
 from noisecheck.core.errors import one_line
-from noisecheck.flow.findings import Finding
 
-__all__ = ["ALARMS", "Event", "Teller", "clock_text"]
+__all__ = ["ALARMS", "Event", "clock_text"]
 
 ALARMS: Final = ("stuck", "stray", "not_listening")
 """Kinds of events that call for someone."""
-_TOLD: Final = 5000
 
 
 def clock_text(seconds: float) -> str:
@@ -65,63 +63,3 @@ class Event:
         word = self.kind.replace("_", " ")
         head = f"{clock_text(self.time_s)}  {word.upper() if self.alarm else word}"
         return one_line(f"{head}{' at ' + self.station if self.station else ''}: {self.text}")
-
-
-class Teller:
-    """Turns the ledger's findings into events, each told once, and ties late arrivals to earlier suspicions."""
-
-    def __init__(self) -> None:
-        self._open: dict[tuple[str, int, str], Finding] = {}
-        self._told: dict[tuple[str, int, str], None] = {}
-
-    def tell(self, news: list[Finding], said_s: float) -> list[Event]:
-        """Return the events of what the ledger has to say at ``said_s`` seconds of the watch."""
-        return [event for finding in news if (event := self._event(finding, said_s)) is not None]
-
-    def _event(self, f: Finding, said_s: float) -> Event | None:
-        key = _key(f)
-        if f.state == "closed":
-            known = self._open.pop(key, None)
-            text = f"the suspicion of {clock_text(f.time_s)} is closed: {f.why}"
-            return Event("cleared", f.time_s, said_s, text, f.station, f.odds, "settled") if known else None
-        if f.state == "suspected":
-            self._open[key] = f
-            return Event(f.kind, f.time_s, said_s, f.why, f.station, f.odds, "suspected")
-        if key in self._told:
-            return None
-        self._told[key] = None
-        if len(self._told) > _TOLD:
-            del self._told[next(iter(self._told))]
-        more: dict[str, Any] = {} if f.ball < 0 else {"ball": f.ball}
-        if key in self._open:
-            del self._open[key]
-            return Event(
-                f.kind,
-                f.time_s,
-                said_s,
-                f"borne out: {f.why}",
-                f.station,
-                f.odds,
-                "settled",
-                {**more, "confirms": True},
-            )
-        if f.kind == "held_up":
-            closes = self._suspicion_of(f)
-            if closes is not None:
-                del self._open[_key(closes)]
-                more["closes_s"] = round(closes.time_s, 6)
-                since = f"last heard at {closes.station} at {clock_text(closes.time_s)}"
-                text = f"the ball suspected stuck, {since}, came: {f.why}"
-                return Event("arrived_late", f.time_s, said_s, text, f.station, f.odds, "settled", more)
-        return Event(f.kind, f.time_s, said_s, f.why, f.station, f.odds, "settled", more)
-
-    def _suspicion_of(self, held: Finding) -> Finding | None:
-        """Return the open suspicion that a held-up ball's coming closes: of that ball, else the likeliest before."""
-        stuck = [f for f in self._open.values() if f.kind == "stuck" and f.time_s < held.time_s]
-        own = [f for f in stuck if f.ball == held.ball >= 0]
-        late = held.late_s if math.isfinite(held.late_s) else 0.0
-        return min(own or stuck, key=lambda f: abs(held.time_s - late - f.time_s), default=None)
-
-
-def _key(f: Finding) -> tuple[str, int, str]:
-    return f.kind, round(f.time_s * 1e6), f.station

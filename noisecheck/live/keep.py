@@ -5,6 +5,8 @@ from __future__ import annotations
 import csv
 import io
 import shutil
+from collections.abc import Iterator
+from contextlib import contextmanager
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Final
@@ -25,6 +27,16 @@ __all__ = ["ALARM_S", "AlarmSounds", "RunKeeper", "add_run"]
 ALARM_S: Final = 20.0
 """Sound kept around an alarm: half before, half after."""
 _FLUSH_S: Final = 1.0
+
+
+@contextmanager
+def _writing(path: Path) -> Iterator[None]:
+    """Say what cannot be written, and why, in one sentence."""
+    try:
+        yield
+    except OSError as error:
+        name = path if error.filename is None else error.filename
+        raise InputError(f"{one_line(name)}: cannot be written ({error.strerror or error})") from error
 
 
 class RunKeeper:
@@ -67,7 +79,7 @@ class RunKeeper:
         Raises:
             InputError: the folder cannot be written.
         """
-        try:
+        with _writing(self._place):
             if self._writer is None or self._writer.full:
                 self._writer = self._next_part()
             self._writer.write(samples)
@@ -75,20 +87,24 @@ class RunKeeper:
             if self._frames - self._flushed >= _FLUSH_S * self._rate:
                 self._writer.flush()
                 self._flushed = self._frames
-        except OSError as error:
-            raise InputError(f"{one_line(self.folder)}: cannot be written ({error.strerror or error})") from error
 
     def gap(self, frames: int) -> None:
         """Say that so many frames are missing: what comes next goes into a new file."""
         if self._writer is not None:
-            self._writer.close()
+            with _writing(self._place):
+                self._writer.close()
             self._writer = None
             self._frames += frames
 
     def close(self) -> None:
         """Finish the run."""
         if self._writer is not None:
-            self._writer.close()
+            with _writing(self._place):
+                self._writer.close()
+
+    @property
+    def _place(self) -> Path:
+        return self.folder if self._writer is None else self._writer.path
 
     def _next_part(self) -> WaveWriter:
         if self._writer is not None:
@@ -177,12 +193,15 @@ class AlarmSounds:
             if stop <= start:
                 continue
             path = self._path(number, event)
-            self._folder.mkdir(parents=True, exist_ok=True)
-            path.unlink(missing_ok=True)
             now = self._clock.now()
-            writer = WaveWriter(path, self._rate, self._channels, subtype=self._subtype, started=now, start_frame=start)
-            writer.write(room.get(start, stop))
-            writer.close()
+            with _writing(path):
+                self._folder.mkdir(parents=True, exist_ok=True)
+                path.unlink(missing_ok=True)
+                writer = WaveWriter(
+                    path, self._rate, self._channels, subtype=self._subtype, started=now, start_frame=start
+                )
+                writer.write(room.get(start, stop))
+                writer.close()
             written.append(path)
         return written
 

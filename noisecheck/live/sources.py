@@ -123,10 +123,21 @@ class FileSource:
         """Wait for more; return whether it came."""
         size, waited = -1, 0.0
         while True:
-            now = self.path.stat()
+            try:
+                now = self.path.stat()
+            except OSError as error:
+                raise InputError(f"{one_line(self.path)}: is gone while it was listened to") from error
+            resting = waited >= self._idle_s or time.time() - now.st_mtime >= self._idle_s + 1.0
             if now.st_size != size:  # the first time in any case: it may have grown, and rested, while it was heard
+                try:
+                    again = open_recording(self.path)
+                except InputError:
+                    if resting:
+                        raise
+                    self._clock.sleep(_POLL_S)  # its writer may be bringing the header up to date
+                    waited += _POLL_S
+                    continue
                 size = now.st_size
-                again = open_recording(self.path)
                 if again.frames < heard:
                     again.close()
                     raise InputError(f"{one_line(self.path)}: became shorter while it was listened to")
@@ -134,7 +145,7 @@ class FileSource:
                 self._recording = again
                 if again.frames > heard:
                     return True
-            if waited >= self._idle_s or time.time() - now.st_mtime >= self._idle_s + 1.0:
+            if resting:
                 return False
             self._clock.sleep(_POLL_S)
             waited += _POLL_S

@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import Final
 
+from noisecheck.core.errors import InputError, one_line
 from noisecheck.flow.findings import KIND_WORDS
 from noisecheck.live.alarm import AlarmCommand
 from noisecheck.live.clock import clock_words
@@ -51,6 +54,7 @@ class Watch:
         Raises:
             InputError: the source, or where things are kept, cannot be used.
         """
+        self._begin_log()
         self._say([self._started()])
         try:
             for item in self.source.items():
@@ -61,7 +65,7 @@ class Watch:
             self._say(self.follower.finish())
             self._write_sounds(ending=True)
             if self.keeper is not None:
-                self.keeper.close()
+                self._kept(self.keeper.close)
             self.source.close()
         self._say([self._summary()])
 
@@ -69,13 +73,13 @@ class Watch:
         follower = self.follower
         if isinstance(item, Chunk):
             if self.keeper is not None:
-                self.keeper.write(item.samples)
+                self._kept(partial(self.keeper.write, item.samples))
             self._say(follower.take(item.samples))
         elif isinstance(item, Gap):
             frames = round(item.seconds * follower.rate)
             self._write_sounds(ending=True)
             if self.keeper is not None:
-                self.keeper.gap(frames)
+                self._kept(partial(self.keeper.gap, frames))
             self._say(follower.gap(frames, item.why))
         else:
             kind = "not_listening" if item.alarm else "note"
@@ -88,20 +92,43 @@ class Watch:
                 event = replace(event, more={**event.more, "sound": str(self.sounds.alarm(event))})
             self.told(event)
             if self.log is not None:
-                self.log.parent.mkdir(parents=True, exist_ok=True)
-                with self.log.open("a", encoding="utf-8") as file:
-                    file.write(event.line(as_json=True) + "\n")
+                self._kept(partial(_append, self.log, event.line(as_json=True) + "\n"))
             if event.alarm and self.command is not None:
                 self.command.run(event.to_dict())
 
     def _write_sounds(self, *, ending: bool = False) -> None:
         if self.sounds is not None:
-            self.sounds.write_due(self.follower.room, ending=ending)
+            self._kept(partial(self.sounds.write_due, self.follower.room, ending=ending))
+
+    def _begin_log(self) -> None:
+        if self.log is None:
+            return
+        try:
+            self.log.parent.mkdir(parents=True, exist_ok=True)
+            _append(self.log, "")
+        except (OSError, InputError) as error:
+            why = error.strerror if isinstance(error, OSError) else str(error)
+            raise InputError(
+                f"{one_line(self.log.parent)}: cannot be written ({why}): name another folder with -o, or watch with "
+                "--keep-nothing"
+            ) from error
+
+    def _kept(self, keep: Callable[[], object]) -> None:
+        """Keep something; where that fails (a full disk) say so, once, and watch on without."""
+        try:
+            keep()
+        except InputError as error:
+            keeper, self.keeper, self.sounds, self.log = self.keeper, None, None, None
+            if keeper is not None:
+                with suppress(InputError):
+                    keeper.close()
+            text = f"nothing is kept any longer: {error}"
+            self._say([Event("note", self.follower.seconds, self.follower.seconds, text)])
 
     def _started(self) -> Event:
         f, s = self.follower, self.source
         text = f"listening to {s.name}, {f.rate} Hz, {f.channels} channel{'s' if f.channels > 1 else ''}"
-        if f.solver is None:
+        if not f.follows:
             text += "; impacts only: the rig file does not let stations be told apart, so no ball is followed"
         elif f.left_out:
             text += f"; not heard, so not followed: {', '.join(f.left_out)}"
@@ -122,3 +149,11 @@ class Watch:
             more.update(fed=f.ledger.fed, arrived=f.ledger.arrived, **counts)
             more["findings"] = f.ledger.to_dict()["findings"]
         return Event("summary", f.seconds, f.seconds, ", ".join(parts), more=more)
+
+
+def _append(path: Path, text: str) -> None:
+    try:
+        with path.open("a", encoding="utf-8") as file:
+            file.write(text)
+    except OSError as error:
+        raise InputError(f"{one_line(path)}: cannot be written ({error.strerror or error})") from error

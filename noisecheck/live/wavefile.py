@@ -97,7 +97,9 @@ class WaveWriter:
     def close(self) -> None:
         """Finish the file."""
         if not self._file.closed:
-            if self.frames * self._frame % 2:
-                self._file.write(b"\0")
-            self.flush()
-            self._file.close()
+            try:
+                if self.frames * self._frame % 2:
+                    self._file.write(b"\0")
+                self.flush()
+            finally:
+                self._file.close()

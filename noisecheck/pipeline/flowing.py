@@ -32,6 +32,7 @@ __all__ = [
     "drops_of",
     "follow_run",
     "height_note",
+    "ledger_settings",
     "pooled_rate",
     "route_of",
     "with_drops",
@@ -142,7 +143,8 @@ def _feed(rig: Rig, run: Run) -> FeedPlan:
     return FeedPlan(rig.feed.period_s, run.balls_fed if run.balls_fed is not None else rig.feed.balls)
 
 
-def _settings(rig: Rig) -> LedgerSettings:
+def ledger_settings(rig: Rig) -> LedgerSettings:
+    """Return the beliefs about a finished recording of this rig."""
     owned = {m.station for m in rig.microphones if m.station}
     # In a finished recording nothing is urgent: a ball is only called stuck where that is the likelier of the two.
     settings = LedgerSettings(shared_microphone=len(owned) < len(rig.route), claim_last_odds=1.0)
@@ -156,7 +158,7 @@ def _given(
     return {
         "end_s": seconds,
         "feed": _feed(rig, run),
-        "settings": _settings(rig),
+        "settings": ledger_settings(rig),
         "gaps_s": gaps_s,
         "odds": None if odds is None else odds.where(~impacts.flagged(Flag.REFERENCE)),
     }

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,7 +20,7 @@ from noisecheck.measure.events import measure_impacts
 from noisecheck.pipeline.tiles import opened_once
 from noisecheck.place.microphones import split_simultaneous
 
-__all__ = ["Take", "told_apart"]
+__all__ = ["Measurer", "Take", "told_apart"]
 
 _BEFORE_S = 2.0
 _AFTER_S = 4.2
@@ -72,7 +73,20 @@ class Take:
         )
 
 
-def told_apart(onsets: Onsets, impacts: Impacts, rig: Rig, take: Take) -> tuple[Onsets, Impacts]:
+class Measurer(Protocol):
+    """Measures single impacts again."""
+
+    @property
+    def rate(self) -> int:
+        """Frames a second."""
+        ...
+
+    def measured(self, onsets: Onsets, rows: Sequence[int]) -> list[Impacts]:
+        """Return a table of one row for each of the rows of ``onsets``."""
+        ...
+
+
+def told_apart(onsets: Onsets, impacts: Impacts, rig: Rig, take: Measurer) -> tuple[Onsets, Impacts]:
     """Return onsets and impacts with those split that are two at two stations within one detection.
 
     Rows that stay as they were keep their figures; only the impacts that a split brings to light are measured.
@@ -80,7 +94,7 @@ def told_apart(onsets: Onsets, impacts: Impacts, rig: Rig, take: Take) -> tuple[
     Args:
         onsets, impacts: what was heard, row by row the same.
         rig: stations and microphones.
-        take: the recording.
+        take: the recording, or another that measures.
     """
     if onsets.arrival.shape[1] < 2:
         return onsets, impacts

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import signal
 import sys
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from noisecheck.live import command
 from noisecheck.simulate import parse_scene, render_run
 
 sys.path.insert(0, str(Path(__file__).parent))
@@ -34,6 +37,12 @@ def sound() -> tuple[NDArray[np.float32], Any]:
     scene = parse_scene(SCENE)
     samples, truth = render_run(scene, scene.runs()[0])
     return np.asarray(samples, np.float32), truth
+
+
+@pytest.fixture(autouse=True)
+def _whoever_ends_the_tests_ends_no_watch_instead(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A watch takes SIGTERM as its own end: one sent to the tests would only stop the watch that runs just then."""
+    monkeypatch.setattr(command, "signal", SimpleNamespace(signal=lambda *_: None, SIGTERM=signal.SIGTERM))
 
 
 @pytest.fixture

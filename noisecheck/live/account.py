@@ -1,0 +1,119 @@
+"""What a watch has heard so far, accounted for again as a recording is: the first seconds judged by all that followed.
+
+A ball's first seconds are heard before anything is known of the machine: which sounds are rebounds, how loud contacts
+are, how long balls take. So the account is made again while the watch is young, each time from twice as much, and at
+the end; what it says then is what the ledger says of the same sound recorded.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from typing import Final, NamedTuple
+
+import numpy as np
+
+from noisecheck.bench.rig import Rig
+from noisecheck.bench.runsheet import Run
+from noisecheck.core.table import Impacts
+from noisecheck.detect.channels import Onsets
+from noisecheck.flow.ledger import Followed, follow_so_far
+from noisecheck.flow.route import FeedPlan, LedgerSettings, Route
+from noisecheck.live.hearing import Heard, Placer
+from noisecheck.live.later import NotKept
+from noisecheck.pipeline.decisions import joined_onsets
+from noisecheck.pipeline.flowing import ledger_settings, with_drops
+from noisecheck.pipeline.together import told_apart
+
+__all__ = ["RUN", "Account", "Accounted"]
+
+RUN: Final = Run("watch", ("watch",))
+_MOST: Final = 40_000
+"""Impacts kept to be accounted for again: well over an hour, 30 MB, and some seconds of work."""
+
+_QUICK: Final = 6_000
+"""Impacts that can be accounted for again in a second, while it is listened to."""
+
+Spans = Sequence[tuple[float, float]]
+
+
+class Accounted(NamedTuple):
+    """What became of every ball so far."""
+
+    followed: Followed
+    impacts: Impacts
+    """All impacts, with stations and drops."""
+
+
+class Account:
+    """Keeps what was heard, and accounts for it.
+
+    Args:
+        rig: from the rig file.
+        route: the balls' way.
+        silent: stations on it that no microphone hears.
+        channels: of the sound.
+        placer: tells the station of impacts.
+        gone: stands for the sound, which is gone.
+    """
+
+    def __init__(
+        self, rig: Rig, route: Route, silent: Sequence[str], channels: int, placer: Placer, gone: NotKept
+    ) -> None:
+        self._rig, self._route, self._silent = rig, route, tuple(silent)
+        self._channels, self._placer, self._gone = channels, placer, gone
+        self._onsets: list[Onsets] = []
+        self._impacts: list[Impacts] = []
+        self._late: list[Impacts] = []
+        """The first of them, measured again once their sound was over."""
+        self._count = 0
+        self.gaps_s: list[tuple[float, float]] = []
+
+    @property
+    def whole(self) -> bool:
+        """Whether everything heard is still kept."""
+        return self._count <= _MOST
+
+    @property
+    def quick(self) -> bool:
+        """Whether it can be accounted for again without missing what happens meanwhile."""
+        return self._count <= _QUICK
+
+    def add(self, heard: Heard) -> None:
+        """Keep impacts; more than can be kept is let go of, and nothing is accounted for again."""
+        self._count += len(heard.onsets)
+        if not self.whole:
+            self._onsets, self._impacts, self._late = [], [], []
+            return
+        if len(heard.onsets):
+            self._onsets.append(heard.onsets)
+            self._impacts.append(heard.impacts)
+        if heard.late is not None:
+            self._late.append(heard.late)
+
+    def again(self, now_s: float, *, deaf_s: Mapping[str, Spans], ended: bool = False) -> Accounted:
+        """Account for everything up to ``now_s``; ``deaf_s``: spans in which stations' microphones were dead."""
+        onsets = joined_onsets(self._onsets, self._channels)
+        late = Impacts.concat(self._late)
+        early = Impacts.concat(self._impacts)
+        impacts = Impacts.concat([late, early.where(np.arange(len(late), len(early)))])
+        onsets, impacts = told_apart(onsets, impacts, self._rig, self._gone)
+        impacts, odds = self._placer(onsets, impacts)
+        (impacts,) = with_drops([(RUN, impacts)], self._rig)
+        settings = ledger_settings(self._rig)
+        if not ended:
+            settings = replace(settings, claim_last_odds=LedgerSettings().claim_last_odds)
+        followed = follow_so_far(
+            impacts,
+            self._route,
+            now_s=now_s,
+            goes_on=not ended,
+            feed=FeedPlan(self._rig.feed.period_s, self._rig.feed.balls),
+            settings=settings,
+            gaps_s=self.gaps_s,
+            silent=self._silent,
+            deaf_s=deaf_s,
+            run=RUN.name,
+            odds=odds,
+        )
+        return Accounted(followed, impacts)

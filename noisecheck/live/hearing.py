@@ -1,0 +1,202 @@
+"""From samples to impacts as the sound comes: found, measured, and placed.
+
+The same stages as for a file, one behind the other; only the measurement does not wait for a sound's end, but takes
+what has been heard of it when it is decided (about 0.1 s). No files, no clock, no output.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
+from typing import Final, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from noisecheck.core.table import Impacts
+from noisecheck.detect.channels import Onsets
+from noisecheck.detect.stream import Stream
+from noisecheck.live.later import NEEDS_S, Later, measured
+from noisecheck.live.microphones import Signal, SignalCheck
+from noisecheck.live.room import Room
+from noisecheck.pipeline.decisions import joined_onsets, next_arrivals, quiet_spans
+from noisecheck.pipeline.listen import ListenSettings
+from noisecheck.place.evidence import Evidence
+
+__all__ = ["KEEP_S", "Heard", "Hearing", "Listened", "Placer"]
+
+Placer = Callable[[Onsets, Impacts], tuple[Impacts, Evidence | None]]
+"""Fills ``station`` and ``station_confidence`` of measured impacts, whose onsets it is given too; and says how each
+sounds at every station, where it can."""
+
+KEEP_S: Final = max(32.0, NEEDS_S)
+_SLICE_S: Final = 0.02
+_BEFORE_S: Final = 1.0
+_HEARD_S: Final = 0.5
+_CONTEXT_ROWS: Final = 200
+
+
+@dataclass
+class Listened:
+    """Time listened to and not, in frames of the watch."""
+
+    heard: int = 0
+    missed: int = 0
+
+
+class Heard(NamedTuple):
+    """Impacts newly decided."""
+
+    onsets: Onsets
+    impacts: Impacts
+    """Measured and placed, in frames of the watch."""
+    odds: Evidence | None
+    """How each sounds at every station, row by row; None where nothing tells."""
+    known_s: float
+    """All impacts up to this time are known now."""
+    said_s: float
+    """How much of the sound has come, in s of the watch."""
+    late: Impacts | None = None
+    """The next of all impacts in order, measured again now that their sound is over; not placed."""
+    signals: tuple[Signal, ...] = ()
+    """Channels found dead, or alive again."""
+
+
+class Hearing:
+    """Hear the impacts of a machine.
+
+    Args:
+        rate: frames a second.
+        channels: of each frame.
+        settings: detection and measurement.
+        offset_db: dB to add for dB re 20 uPa, one a channel; None leaves dB re full scale.
+        placer: tells the station of impacts; None where nothing can.
+        coded: the sound went through a lossy codec.
+
+    Positions are frames of the watch: gaps count, with what was lost in them.
+    """
+
+    def __init__(
+        self,
+        rate: int,
+        channels: int,
+        *,
+        settings: ListenSettings,
+        offset_db: NDArray[np.float64] | None = None,
+        placer: Placer | None = None,
+        coded: bool = False,
+    ) -> None:
+        self.rate, self.channels = rate, channels
+        self.room = Room(int(KEEP_S * rate), channels)
+        self.listened = Listened()
+        self._settings, self._offset, self._placer, self._coded = settings, offset_db, placer, coded
+        self._begin = 0
+        self._stream = self._new_stream()
+        self._pending: list[NDArray[np.float32]] = []
+        self._context = joined_onsets([], channels), Impacts.empty()
+        self._near = joined_onsets([], channels)
+        """The last impacts: what still rings of them is none of those that follow."""
+        self._signals = SignalCheck(rate, channels)
+        self._later = Later(self.room, rate, channels, offset_db=offset_db, settings=settings.measure)
+
+    def _new_stream(self) -> Stream:
+        s = self._settings
+        return Stream(self.rate, self.channels, settings=s.detect, spread_s=s.spread_s, coded=self._coded)
+
+    @property
+    def seconds(self) -> float:
+        """Seconds of the watch so far, gaps included."""
+        return (self.listened.heard + self.listened.missed) / self.rate
+
+    # -- in ---------------------------------------------------------------------------------------------------------
+    def take(self, samples: NDArray[np.float32]) -> Iterator[Heard]:
+        """Take the next samples, (frames, channels), and yield what is heard in them.
+
+        They are worked through in slices of a fixed length, so that results do not depend on how they come.
+        """
+        self._pending.append(samples)
+        waiting = sum(map(len, self._pending))
+        step = max(1, int(_SLICE_S * self.rate))
+        if waiting < step:
+            return
+        whole = np.concatenate(self._pending)
+        self._pending = [whole[waiting - waiting % step :].copy()]
+        for at in range(0, waiting - step + 1, step):
+            yield self._slice(whole[at : at + step])
+
+    def _slice(self, part: NDArray[np.float32]) -> Heard:
+        if not np.isfinite(part).all():  # floats that are no numbers: silence, as in a file
+            part = np.where(np.isfinite(part), part, np.float32(0.0))
+        self.room.add(part)
+        signals = self._signals.take(part, self.listened.heard + self.listened.missed)
+        self.listened.heard += len(part)
+        onsets = self._stream.push(part)
+        known = self._begin + self._stream.known
+        return self._heard(onsets, known)._replace(late=self._later.take(known), signals=tuple(signals))
+
+    def flush(self) -> Iterator[Heard]:
+        """Take what is left of a slice, and end the stream."""
+        rest, self._pending = self._pending, []
+        for part in rest:
+            if len(part):
+                yield self._slice(part)
+        end = self.listened.heard + self.listened.missed
+        yield self._heard(self._stream.finish(), end)._replace(late=self._later.take(end, ending=True))
+
+    def gap(self, frames: int) -> None:
+        """Count frames that were not listened to, once the stream before them is flushed, and listen anew."""
+        self.listened.missed += frames
+        self._begin = self.listened.heard + self.listened.missed
+        self._stream = self._new_stream()
+        self.room.begin(self._begin)
+        self._later.begin(self._begin)
+        self._near = self._near.where(slice(0, 0))
+
+    # -- impacts ----------------------------------------------------------------------------------------------------
+    def _heard(self, onsets: Onsets, known: int) -> Heard:
+        known_s = known / self.rate
+        if not len(onsets):
+            return Heard(onsets, Impacts.empty(), None, known_s, self.seconds)
+        onsets = _shifted(onsets, self._begin)
+        table = self._measured(onsets)
+        if self._placer is not None:
+            self._later.add(onsets)
+        odds = None
+        if self._placer is not None:
+            table, odds = self._placed(onsets, table, self._placer)
+        return Heard(onsets, table, odds, max(known_s, float(table["time_s"].max())), self.seconds)
+
+    def _measured(self, onsets: Onsets) -> Impacts:
+        """Measure as much as has been heard, amid the impacts before."""
+        first, rate = int(onsets.own_arrival.min()), self.rate
+        origin = max(self.room.start, first - int(_BEFORE_S * rate))
+        near = self._near.where((self._near.own_arrival >= origin) & (self._near.frame >= first - 3 * rate))
+        self._near = joined_onsets([near, onsets], self.channels)
+        samples = self.room.get(origin, min(self.room.stop, int(onsets.own_arrival.max()) + int(_HEARD_S * rate)))
+        end = origin + len(samples)
+        table = measured(
+            samples,
+            rate,
+            self._near,
+            origin=origin,
+            limits=next_arrivals(self._near, self._near.where(slice(0, 0)), end),
+            quiet=quiet_spans(np.sort(self._near.frame), rate, origin, end),
+            offset_db=self._offset,
+            settings=self._settings.measure,
+        )
+        return table.where(np.arange(len(near), len(table)))
+
+    def _placed(self, onsets: Onsets, table: Impacts, placer: Placer) -> tuple[Impacts, Evidence | None]:
+        """Place impacts among those of late: how differently the microphones hear each station is learnt from them."""
+        first = len(self._context[0])
+        everything = joined_onsets([self._context[0], onsets], self.channels), Impacts.concat([self._context[1], table])
+        last = slice(max(len(everything[0]) - _CONTEXT_ROWS, 0), None)
+        self._context = everything[0].where(last), everything[1].where(np.arange(len(everything[1]))[last])
+        placed, odds = placer(*everything)
+        mine = np.arange(first, len(everything[1]))
+        return placed.where(mine), None if odds is None else odds.where(mine)
+
+
+def _shifted(onsets: Onsets, by: int) -> Onsets:
+    """Return onsets counted from the start of the watch instead of the stream."""
+    return replace(onsets, frame=onsets.frame + by, arrival=np.where(onsets.arrival >= 0, onsets.arrival + by, -1))

@@ -1,0 +1,125 @@
+"""Microphones that are dead: samples that are all the same or always cut off, and stations where nothing is heard."""
+
+from __future__ import annotations
+
+from collections import deque
+from typing import Final, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from noisecheck.flow.route import Route
+from noisecheck.flow.silence import BALLS, Silence, silences
+
+__all__ = ["Signal", "SignalCheck", "SilenceCheck"]
+
+_LONG_S: Final = 3.0
+_LONGER: Final = 3.0
+"""A channel is dead when all samples are the same for so long, and for so many times its longest such pause before:
+noise gates, and quiet rooms at few bits, make pauses."""
+_RAIL, _RAIL_SHARE, _RAIL_LEAST = 0.999, 0.25, 0.05
+"""Cut off: so large a share of 20 ms lies within 0.1 % of its peak (a sine has 3 %), and the peak is no noise."""
+_KEPT: Final = 1000
+
+
+class Signal(NamedTuple):
+    """A channel that is found dead, or alive again."""
+
+    channel: int
+    state: str
+    """``same`` (all samples), ``cut`` (off at a rail, always), or empty when it gives sound again."""
+    from_frame: int
+    """Since when it has been so."""
+    before: str = ""
+    """What it was, where it gives sound again."""
+
+
+class SignalCheck:
+    """Watches the samples of every channel for such as no sound makes."""
+
+    def __init__(self, rate: int, channels: int) -> None:
+        self._rate = rate
+        self._state, self._told = [""] * channels, [""] * channels
+        self._since = [0] * channels
+        self._value = np.full(channels, np.nan, np.float32)
+        self._longest = [0] * channels
+
+    def take(self, part: NDArray[np.float32], at: int) -> list[Signal]:
+        """Take the next samples, (frames, channels), the first of them frame ``at``; return what is new."""
+        low, high = part.min(axis=0), part.max(axis=0)
+        peak = np.maximum(-low, high)
+        same = low == high
+        # The mean of a comparison costs more than the rest: only what can be cut is looked at.
+        cut = [
+            bool(p >= _RAIL_LEAST and np.mean(np.abs(part[:, c]) >= _RAIL * p) > _RAIL_SHARE)
+            for c, p in enumerate(peak)
+        ]
+        found = []
+        for c in range(part.shape[1]):
+            state = (
+                "same"
+                if same[c] and (self._state[c] != "same" or low[c] == self._value[c])
+                else "cut"
+                if cut[c] and not same[c]
+                else ""
+            )
+            if state != self._state[c]:
+                if self._state[c] == "same" and not self._told[c]:
+                    self._longest[c] = max(self._longest[c], at - self._since[c])
+                self._state[c], self._since[c] = state, at
+            self._value[c] = low[c]
+            long = max(_LONG_S * self._rate, _LONGER * self._longest[c] if state == "same" else 0.0)
+            if state != self._told[c] and at + len(part) - self._since[c] >= (long if state else 0):
+                found.append(Signal(c, state, self._since[c], self._told[c]))
+                self._told[c] = state
+        return found
+
+
+class SilenceCheck:
+    """Stations that fall silent while balls are heard elsewhere, found as it goes on: each is told once.
+
+    Args:
+        route: the balls' way, as the ledger follows it.
+        start_s: when listening began.
+    """
+
+    def __init__(self, route: Route, *, start_s: float = 0.0) -> None:
+        self._route, self._start_s = route, start_s
+        self._heard: deque[tuple[float, int]] = deque(maxlen=_KEPT)
+        self._balls = np.zeros((len(route.stations),) * 2, int)
+        """Balls heard at each station (columns) since one was at another (rows)."""
+        self.silent: dict[int, Silence] = {}
+        """Stations silent now."""
+
+    def take(self, time_s: NDArray[np.float64], code: NDArray[np.int64]) -> tuple[list[Silence], list[Silence]]:
+        """Take more first contacts, (n,): s and station index or -1; return (fell silent, heard again)."""
+        fell: list[Silence] = []
+        again: list[Silence] = []
+        for t, q in zip(time_s.tolist(), code.tolist(), strict=True):
+            if q < 0:
+                continue
+            self._heard.append((t, q))
+            self._balls[:, q] += 1
+            self._balls[q] = 0
+            if q in self.silent:
+                again.append(self.silent.pop(q))
+            beside = [p for p in range(len(self._balls)) if p < q or p == q + 1]
+            if any(self._balls[p, q] >= BALLS and p not in self.silent for p in beside):
+                fell += self._found(t)
+        return fell, again
+
+    def _found(self, now_s: float) -> list[Silence]:
+        times, codes = np.array([t for t, _ in self._heard]), np.array([q for _, q in self._heard], np.int64)
+        start_s = self._start_s if len(self._heard) < _KEPT else float(times[0])
+        end_s = float(np.nextafter(now_s, np.inf))
+        new = silences(times, codes, self._route, start_s=start_s, end_s=end_s)
+        # Where something is heard behind it no way is blocked: a dozen balls there will say so.
+        new = [
+            s
+            for s in new
+            if s.to_s >= now_s
+            and s.station not in self.silent
+            and not (s.blocked and self._balls[s.station, s.station + 1 :].any())
+        ]
+        self.silent.update({s.station: s for s in new})
+        return new

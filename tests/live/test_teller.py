@@ -1,0 +1,61 @@
+"""What the ledger finds is told once, and taken back when all that was heard since speaks against it."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from noisecheck.flow.findings import Finding
+from noisecheck.live.teller import Teller, standing
+
+STUCK = Finding("stuck", 8.0, "landing", 9.0, "not heard", state="suspected")
+UNHEARD = Finding("unheard", 7.0, "landing", 50.0, "heard at tray")
+
+
+def test_each_finding_is_told_once() -> None:
+    teller = Teller()
+    assert [e.kind for e in teller.tell([STUCK, UNHEARD], 9.0)] == ["stuck", "unheard"]
+    (event,) = teller.tell([replace(STUCK, state="settled"), UNHEARD], 12.0)
+    assert (event.kind, event.more, event.alarm) == ("stuck", {"confirms": True}, False)
+
+
+def test_an_account_made_again_tells_what_is_new_and_takes_back_what_no_longer_holds() -> None:
+    teller = Teller()
+    teller.tell([STUCK, UNHEARD], 9.0)
+    stray = Finding("stray", 6.0, "", 30.0, "no ball was due")
+    # The ball unheard was due a little later by what is known now; the stuck one was none.
+    events = teller.tell_over([replace(UNHEARD, time_s=7.05), stray], 24.0)
+    assert [(e.kind, e.time_s) for e in events] == [("cleared", 8.0), ("stray", 6.0)]
+    assert "taken back" in events[0].text
+    assert [(e.kind, e.time_s) for e in teller.tell_over([stray], 48.0)] == [("cleared", 7.0)]
+    assert teller.tell_over([stray], 96.0) == []
+
+
+def test_what_is_not_settled_yet_is_not_taken_back() -> None:
+    teller = Teller()
+    teller.tell([UNHEARD], 12.0)
+    assert teller.tell_over([], 13.0, from_s=6.5) == []
+    assert [e.kind for e in teller.tell_over([], 14.0, from_s=7.5)] == ["cleared"]
+
+
+def test_a_ball_that_comes_late_closes_its_own_suspicion() -> None:
+    teller = Teller()
+    other = replace(STUCK, time_s=8.4)
+    teller.tell([STUCK, other], 10.0)
+    late = Finding("held_up", 10.2, "tray", 20.0, "2.2 s", ball=4, late_s=1.4, closes_s=8.0)
+    (event,) = teller.tell([late], 11.0)
+    assert (event.kind, event.more["closes_s"]) == ("arrived_late", 8.0)
+    (event,) = teller.tell([replace(other, state="closed")], 12.0)
+    assert (event.kind, event.time_s) == ("cleared", 8.4)
+
+
+def test_what_stands_of_all_that_was_said() -> None:
+    closed = replace(STUCK, state="closed")
+    assert standing([STUCK, UNHEARD, closed]) == [UNHEARD]
+    settled = replace(STUCK, state="settled")
+    assert standing([STUCK, settled]) == [settled]
+
+
+def test_two_balls_late_within_a_moment_are_two() -> None:
+    teller = Teller()
+    late = Finding("held_up", 10.2, "tray", 20.0, "2.2 s", ball=4, late_s=1.4)
+    assert len(teller.tell([late, replace(late, time_s=10.23, ball=5)], 11.0)) == 2

@@ -1,0 +1,181 @@
+"""Trouble while a machine is watched: folders that cannot be written, commands that hang, files that change."""
+
+from __future__ import annotations
+
+import errno
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
+
+import numpy as np
+import pytest
+import soundfile
+
+from noisecheck.core.errors import InputError
+from noisecheck.detect.channels import Onsets
+from noisecheck.live.alarm import AlarmCommand
+from noisecheck.live.clock import SystemClock
+from noisecheck.live.events import Event
+from noisecheck.live.hearing import Hearing
+from noisecheck.live.keep import AlarmSounds, RunKeeper
+from noisecheck.live.sources import Chunk, FileSource
+from noisecheck.live.watch import Watch
+from noisecheck.live.wavefile import WaveWriter
+from noisecheck.pipeline.listen import ListenSettings
+
+RATE = 16_000
+
+
+class Sounds:
+    """A source of five seconds of noise."""
+
+    name, rate, channels, subtype, live, coded = "noise", RATE, 1, "PCM_16", True, False
+
+    def items(self) -> Any:
+        rng = np.random.default_rng(1)
+        for _ in range(50):
+            yield Chunk(rng.normal(0.0, 0.01, (RATE // 10, 1)).astype(np.float32))
+
+    def close(self) -> None: ...
+
+
+class Silent:
+    """A follower that raises one alarm after two seconds."""
+
+    rate, channels, follows, left_out, ledger, count = RATE, 1, True, (), None, 0
+
+    def __init__(self) -> None:
+        self.hearing = Hearing(RATE, 1, settings=ListenSettings())
+        self.room, self.listened = self.hearing.room, self.hearing.listened
+
+    @property
+    def seconds(self) -> float:
+        return self.hearing.seconds
+
+    def take(self, samples: Any) -> list[Event]:
+        before = self.seconds
+        list(self.hearing.take(samples))
+        return [Event("stray", 2.0, self.seconds, "a stray")] if before < 2.0 <= self.seconds else []
+
+    def finish(self) -> list[Event]:
+        return []
+
+
+def watched(folder: Path) -> list[Event]:
+    told: list[Event] = []
+    given = {"subtype": "PCM_16", "clock": SystemClock()}
+    keeper = RunKeeper(folder, "watch", RATE, 1, **given)
+    sounds = AlarmSounds(folder / "alarms", "watch", RATE, 1, **given)
+    follower: Any = Silent()
+    Watch(Sounds(), follower, told.append, keeper, sounds, None, folder / "alarms" / "watch.jsonl").run()
+    return told
+
+
+def test_a_disk_that_fills_up_is_said_once_and_the_watch_goes_on(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    whole = WaveWriter.write
+
+    def write(self: WaveWriter, samples: Any) -> None:
+        if self.frames >= RATE:
+            raise OSError(errno.ENOSPC, "No space left on device")
+        whole(self, samples)
+
+    monkeypatch.setattr(WaveWriter, "write", write)
+    told = watched(tmp_path)
+    (note,) = (e for e in told if e.kind == "note")
+    assert "nothing is kept any longer" in note.text
+    assert f"{tmp_path / 'watch-1.wav'}: cannot be written (No space left on device)" in note.text
+    assert [e.kind for e in told] == ["started", "note", "stray", "summary"]
+    assert soundfile.info(tmp_path / "watch-1.wav").frames == RATE  # what was kept can be read
+
+
+def test_a_folder_that_cannot_be_written_is_refused_before_listening(tmp_path: Path) -> None:
+    (tmp_path / "alarms").write_text("a file where a folder should be")
+    with pytest.raises(InputError) as error:
+        watched(tmp_path)
+    assert str(tmp_path / "alarms") in str(error.value)
+    assert "-o" in str(error.value)
+    assert "--keep-nothing" in str(error.value)
+
+
+def test_what_is_kept_around_an_alarm_is_whole(tmp_path: Path) -> None:
+    told = watched(tmp_path)
+    assert [e.kind for e in told] == ["started", "stray", "summary"]
+    (kept,) = (tmp_path / "alarms").glob("*.wav")
+    assert soundfile.info(kept).frames == 5 * RATE  # all there was within ten seconds
+    assert soundfile.info(tmp_path / "watch-1.wav").frames == 5 * RATE
+
+
+def ran(
+    command: str, times: int = 1, *, timeout_s: float = 30.0, wait_s: float = 20.0
+) -> tuple[list[bool], list[str], float]:
+    told: list[str] = []
+    alarm = AlarmCommand(command, timeout_s=timeout_s, told=told.append)
+    begun = time.monotonic()
+    taken = [alarm.run({"event": "stuck"}) for _ in range(times)]
+    at_once = time.monotonic() - begun
+    alarm.wait(wait_s)
+    return taken, told, at_once
+
+
+def test_a_command_that_hangs_is_ended_and_never_waited_for() -> None:
+    taken, told, at_once = ran(f"{sys.executable} -c 'import time; time.sleep(600)'", 6, wait_s=0.5)
+    assert (taken, at_once < 5.0) == ([True] * 4 + [False] * 2, True)
+    assert sum("was not run: 4 earlier ones have not ended yet" in t for t in told) == 2
+    assert sum("was ended" in t for t in told) == 4
+    _, told, _ = ran(f"{sys.executable} -c 'import time; time.sleep(600)'", timeout_s=0.5)
+    assert told == ["the alarm command did not end within 0.5 s and was ended"]
+
+
+def test_a_command_that_fails_or_reads_nothing_is_said_in_one_sentence() -> None:
+    assert ran(f"{sys.executable} -c 'raise SystemExit(3)'")[1] == ["the alarm command ended with code 3"]
+    assert ran(f"{sys.executable} -c 'import sys; sys.stdin.close()'")[1] == []
+
+
+@pytest.mark.parametrize(
+    ("change", "sentence"),
+    [
+        (lambda p: soundfile.write(p, np.zeros(RATE), RATE), "became shorter|ends after 1.0 s"),
+        (lambda p: p.write_bytes(b"no recording"), "grows.wav"),
+        (lambda p: p.unlink(), "is gone while it was listened to"),
+    ],
+)
+def test_a_file_that_is_cut_rewritten_or_removed_is_said(
+    tmp_path: Path, change: Callable[[Path], None], sentence: str
+) -> None:
+    path = tmp_path / "grows.wav"
+    soundfile.write(path, np.zeros(2 * RATE), RATE)
+    clock: Any = SimpleNamespace(monotonic=time.monotonic, sleep=lambda seconds: None)
+    source = FileSource(path, clock=clock)
+
+    def listen() -> None:
+        for _ in source.items():
+            if path.exists() and path.stat().st_size > 3 * RATE:
+                change(path)
+
+    with pytest.raises(InputError, match=sentence):
+        listen()
+
+
+def test_samples_that_are_no_numbers_are_silence() -> None:
+    rng = np.random.default_rng(1)
+    x = rng.normal(0.0, 1e-3, (8 * RATE, 1)).astype(np.float32)
+    x[5 * RATE : 5 * RATE + 400, 0] += (0.3 * np.exp(-np.arange(400) / 60.0) * rng.normal(size=400)).astype(np.float32)
+    clean, spoilt = x.copy(), x.copy()
+    clean[4 * RATE : 4 * RATE + 50] = 0.0
+    spoilt[4 * RATE : 4 * RATE + 25], spoilt[4 * RATE + 25 : 4 * RATE + 50] = np.nan, np.inf
+
+    def heard(samples: Any) -> tuple[list[Onsets], list[float]]:
+        hearing = Hearing(RATE, 1, settings=ListenSettings())
+        found = [h for h in (*hearing.take(samples), *hearing.flush()) if len(h.onsets)]
+        return [h.onsets for h in found], [float(v) for h in found for v in h.impacts["lae_db"]]
+
+    (one, level), (other, same) = heard(clean), heard(spoilt)
+    assert [o.frame.tolist() for o in one] == [o.frame.tolist() for o in other]
+    assert any(abs(f - 5 * RATE) < 40 for o in other for f in o.frame.tolist())
+    assert np.isfinite(same).all()
+    assert level == same
