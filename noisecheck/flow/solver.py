@@ -366,6 +366,7 @@ class LedgerSolver:
                 late_odds = combine_odds(agreed, total - agreed + self._against.pop(late, 0.0) * agreed)
             if decision.kind in ("pass", "end"):
                 earlier += self._against.pop(("ball", decision.ball, -1), 0.0)
+                earlier += self._against.pop(("gone", decision.ball, -1), 0.0) * (decision.kind == "pass")
             instead: dict[int, float] = {}
             if decision.kind == "end":
                 instead = lost_instead(stories[0], stories, decision.station, decision.impact)
@@ -380,7 +381,10 @@ class LedgerSolver:
             theirs = {ball.last for ball in h.track}
             against = [k for d in fresh[count:] if (k := d.key) not in story.own]
             against += [k for d in fresh[count:] if d.late and (k := ("late", d.impact, -1)) not in story.own]
-            against += [("ball", ball.last, -1) for ball in self._histories[0].track if ball.last not in theirs]
+            # One that has lost a ball agrees that it is not heard again.
+            lost = {last for _, last in story.lost}
+            track = self._histories[0].track
+            against += [("gone" if b.last in lost else "ball", b.last, -1) for b in track if b.last not in theirs]
             for key in against:
                 self._against[key] = self._against.get(key, 0.0) + story.weight / remaining
         for station, last in stories[0].lost:
