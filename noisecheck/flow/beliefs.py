@@ -22,6 +22,8 @@ _SUM_DB = 0.5  # of two sounds in one the weaker may be that much louder than bo
 _MOST_DOUBLE = 5.0
 _SMALL_DB, _SMALL_STEP_DB = 15.0, 0.5  # below the quietest station; common practice, no source
 _PACE_BALLS = 12
+_ASTRAY = (0.1, 0.3, 0.5, 0.5)
+"""Share of sounds unlike every station that tell nothing of their place, by how others change them."""
 _RATE_HOURS = 0.25  # the rate of strays differs between machines by orders of magnitude: a weak belief
 _JAM_S = 0.15  # balls let go together follow one another this closely
 _EARLY = 0.002  # what comes before its time: balls are held up more easily than hurried
@@ -81,6 +83,8 @@ class Beliefs:
         """Station of each train whose rebounds are known, by the number of its first contact."""
         self.unplaced = [[0.0] * len(settings.unplaced_mixed) for _ in route.stations]
         self.placed = [[0.0] * len(settings.unplaced_mixed) for _ in route.stations]
+        self.lost_sounds = [0.0] * len(settings.unplaced_mixed)
+        """Of those, sounds as like one station as another."""
         self.strays = 0.0
         self.hidden, self.among, self.shown = 0.0, 0.0, 0.0
         self.answers, self.asked = [0.0] * self.count, [0.0] * self.count
@@ -110,6 +114,10 @@ class Beliefs:
                 for share, n, placed in zip(s.unplaced_mixed, *seen, strict=True)
             ]
             for seen in zip(self.unplaced, self.placed, strict=True)
+        ]
+        strange = [sum(seen) for seen in zip(*self.unplaced, strict=True)]
+        self.astray = [
+            (share * 10 + lost) / (10 + n) for share, lost, n in zip(_ASTRAY, self.lost_sounds, strange, strict=True)
         ]
         self.masked = (s.masked * 4 + self.hidden) / (4 + self.hidden + self.among)
         hours = max(self.settled_s - self.start_s, 0.0) / 3600.0
@@ -298,12 +306,13 @@ class Beliefs:
         self.tries[station] += own
 
     def learn_contact(
-        self, station: int, foreign: float, time_s: float, level_db: float, mixed: int, drowned: bool
+        self, station: int, foreign: tuple[float, float], time_s: float, level_db: float, mixed: int, drowned: bool
     ) -> None:
-        """Learn from a ball's contact at a station, foreign by this probability, mixed with others or drowned."""
+        """Learn from a ball's contact at a station, foreign as :meth:`Impact.foreign` has it, mixed or drowned."""
         self.contacts += 1
-        self.unplaced[station][mixed] += foreign
-        self.placed[station][mixed] += 1.0 - foreign
+        self.unplaced[station][mixed] += foreign[0]
+        self.placed[station][mixed] += 1.0 - foreign[0]
+        self.lost_sounds[mixed] += foreign[1]
         self.levels[station].learn(level_db, drowned)
         rebounded = self.rebounded(station, time_s)
         if rebounded is not None:

@@ -209,8 +209,8 @@ class Book:
     def _learn_contact(self, station: int, impact: Impact) -> None:
         b = self.beliefs
         blend = 3 if impact.time_s in self.holding else impact.blend()
-        foreign = impact.foreign(station, b.p_unplaced[station][blend])
-        b.learn_contact(station, foreign, impact.time_s, impact.level_db, blend, impact.drowned)
+        foreign = impact.foreign(station, b.p_unplaced[station][blend], b.astray[blend])
+        b.learn_contact(station, foreign, impact.time_s, impact.own_db, blend, impact.drowned)
 
     def _write_born(self, d: Decision, odds: float, late_odds: float, said_s: float) -> None:
         ball = self.balls

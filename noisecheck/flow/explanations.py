@@ -45,6 +45,8 @@ _ALIKE = 0.1
 """Share of strays that sound like a station."""
 _CLEARLY = 100.0
 """Likelihoods of two stations whose sounds are told apart."""
+_REBOUND_ASTRAY = 0.5
+"""The same share of rebounds, at least: a softer blow, fainter, sounds otherwise (common practice, no source)."""
 COPY_S = 0.015
 """Another microphone hears the same impact at most this much earlier or later (some 5 m of air, common practice)."""
 
@@ -73,6 +75,13 @@ class Impact(NamedTuple):
     """Its train and its number there, as told by the times and levels of its station alone."""
     company: tuple[int, ...] = ()
     """First contacts of the trains whose next rebound is due just then, and may be in it."""
+    at_most: bool = False
+    """Whether its level is an upper bound only."""
+
+    @property
+    def own_db(self) -> float:
+        """Its level, NaN where that is not known."""
+        return math.nan if self.at_most else self.level_db
 
     @property
     def likeliest(self) -> int:
@@ -86,12 +95,25 @@ class Impact(NamedTuple):
         """Return how much others change its sound, 3 where one may be in it; but not one of its own train."""
         return 3 if any(c != contact for c in self.company) else self.mixed
 
-    def foreign(self, station: int, unplaced: float) -> float:
-        """Return the probability that its sound is foreign although it was at a station, ``unplaced`` beforehand."""
+    def nearest(self, station: int) -> float:
+        """Return how much likelier its sound is at a station than at any of the route, foreign or not."""
+        whole = sum(self.labels[:-1])
+        return self.labels[station] * (len(self.labels) - 1) / whole if whole > 0.0 else 1.0
+
+    def foreign(self, station: int, unplaced: float, astray: float) -> tuple[float, float]:
+        """Return the probabilities that its sound is foreign although it was at a station, and tells no place then.
+
+        Args:
+            station: where it was.
+            unplaced: share of foreign sounds beforehand.
+            astray: share of those that are like one station as much as another.
+        """
         if not self.labels:
-            return float(self.station < 0)
-        strange = unplaced * self.labels[-1]
-        return strange / max(strange + (1.0 - unplaced) * self.labels[station], _TINY)
+            return float(self.station < 0), 0.0
+        told = (1.0 - astray) * self.nearest(station)
+        strange = unplaced * self.labels[-1] * (told + astray)
+        foreign = strange / max(strange + (1.0 - unplaced) * self.labels[station], _TINY)
+        return foreign, foreign * astray / (told + astray)
 
 
 def label_of(beliefs: Beliefs, impact: Impact, station: int, contact: int = -1) -> float:
@@ -99,7 +121,12 @@ def label_of(beliefs: Beliefs, impact: Impact, station: int, contact: int = -1) 
     s = beliefs.settings
     u = beliefs.p_unplaced[station][impact.blend(contact)]
     if impact.labels:
-        sound = (1.0 - u) * impact.labels[station] + u * impact.labels[-1]
+        # What sounds like none of the stations may still be most like its own: as far as the run bears that out.
+        astray = beliefs.astray[impact.blend(contact)]
+        if contact >= 0:
+            astray = max(astray, _REBOUND_ASTRAY)
+        strange = impact.labels[-1] * ((1.0 - astray) * impact.nearest(station) + astray)
+        sound = (1.0 - u) * impact.labels[station] + u * strange
         return max(sound, s.misplaced, _LIKE_THE_LOUDER * max(impact.labels) if impact.drowned else 0.0)
     if impact.station < 0:
         return u
@@ -143,7 +170,7 @@ def leftover_rebound(beliefs: Beliefs, impact: Impact, place: int, since_s: floa
     if not 0.0 <= since_s < 1.5:
         return 0.0
     real = impact.odds / (1.0 + impact.odds)
-    if impact.level_db > level_db - 1.0:
+    if impact.own_db > level_db - 1.0:
         return 0.0
     p = beliefs.p_rebound
     if place != impact.station:
@@ -159,7 +186,7 @@ def leftover_rebound(beliefs: Beliefs, impact: Impact, place: int, since_s: floa
 def rebound_due(beliefs: Beliefs, impact: Impact, contacts: list[tuple[int, int]], times: list[float]) -> float:
     """Return the density of a rebound that is due after ``contacts``: (station, impact) of balls of late.
 
-    Those of trains told apart, and first rebounds of contacts that no train was found for.
+    Those of trains told apart, and rebounds of contacts that no train was found for.
     """
     real = impact.odds / (1.0 + impact.odds)
     total = 0.0
@@ -172,14 +199,14 @@ def rebound_due(beliefs: Beliefs, impact: Impact, contacts: list[tuple[int, int]
             continue
         if beliefs.rebounded(q, times[last]) is False and 0.0 < impact.time_s - times[last] < SAME_FALL_S:
             # What was taken for the contact may not have been it: then this is the rebound of the one not heard.
-            loud = _as_loud_as_a_rebound(beliefs, q, impact.level_db)
+            loud = _as_loud_as_a_rebound(beliefs, q, impact.own_db)
             missed = beliefs.p_miss[q] * beliefs.laws[q].share(1) / SAME_FALL_S
             total += missed * loud * label_of(beliefs, impact, q)
         if beliefs.heads.get(last) == q:
             continue
-        change = impact.level_db - beliefs.levels[q].usual_db[0]
-        p = beliefs.laws[q].density(1, impact.time_s - times[last], math.nan, change, impact.drowned)
-        total += p * label_of(beliefs, impact, q) if p > 0.0 else 0.0
+        change = impact.own_db - beliefs.levels[q].usual_db[0]
+        p = beliefs.laws[q].any_of(impact.time_s - times[last], change, impact.drowned)
+        total += p * label_of(beliefs, impact, q, last) if p > 0.0 else 0.0
     return total * real
 
 
@@ -206,7 +233,7 @@ def hidden_contacts(beliefs: Beliefs, impact: Impact, times: list[float]) -> lis
             continue
         usual, sd = law.first_s
         reach = 4.0 * sd + 1.5 * within
-        loud = _as_loud_as_a_rebound(beliefs, q, impact.level_db) * 2.0 * within * beliefs.masked
+        loud = _as_loud_as_a_rebound(beliefs, q, impact.own_db) * 2.0 * within * beliefs.masked
         at = impact.number - 1
         while at >= 0 and (since := impact.time_s - times[at]) <= usual + reach:
             if since >= usual - reach:

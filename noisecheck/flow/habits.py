@@ -43,13 +43,19 @@ class LevelHabit:
         """Median level of contacts and its spread, NaN where unknown."""
         return self._middle, self._sd
 
-    def ratio(self, level_db: float, drowned: bool) -> float:
-        """Return how much likelier the level is for a contact here than for any other impact; 1 where unknown."""
+    def ratio(self, level_db: float, drowned: bool, *, at_most: bool = False) -> float:
+        """Return how much likelier the level is for a contact here than for any other impact; 1 where unknown.
+
+        ``at_most``: the level is an upper bound, and as likely as all levels below it together.
+        """
         if math.isnan(level_db) or math.isnan(self._middle):
             return 1.0
         z = (level_db - self._middle) / self._sd
         odd = self._odd[drowned][z > 0.0] / self._seen[drowned]
         softer = max(-z, 0.0) * self._sd
+        if at_most:
+            below = (1.0 - odd) * 0.5 * math.erfc(-z / 1.4142) + odd * math.exp(-softer / _SOFTER_DB)
+            return below * SPAN_DB / min(max(0.5 * SPAN_DB + z * self._sd, 1.0), SPAN_DB)
         far = SPAN_DB / _SOFTER_DB * math.exp(-softer / _SOFTER_DB) if softer else 1.0
         own = math.exp(-0.5 * z * z) / (self._sd * 2.5066) if abs(z) < 8.0 else 0.0
         return odd * far + (1.0 - odd) * own * SPAN_DB

@@ -10,11 +10,12 @@ import numpy as np
 
 from noisecheck.core.errors import InputError
 from noisecheck.core.table import Impacts
-from noisecheck.flow.contacts import first_contacts, followed_impacts, labels_of
+from noisecheck.flow.contacts import first_contacts, followed_impacts, labels_of, levels_of
 from noisecheck.flow.findings import Finding, Ledger
 from noisecheck.flow.route import FeedPlan, LedgerSettings, Route
 from noisecheck.flow.silence import Silence, silences
 from noisecheck.flow.solver import LedgerSolver
+from noisecheck.flow.strange import with_trains_by_sound
 from noisecheck.flow.windows import Contradiction, contradicted, without
 from noisecheck.place.evidence import Evidence
 
@@ -112,6 +113,8 @@ def follow_so_far(
     """
     if now_s < start_s:
         raise InputError(f"the run ends at {now_s:g} s, before it starts at {start_s:g} s")
+    if odds is not None:
+        impacts = with_trains_by_sound(impacts, odds)
     rows, codes = first_contacts(impacts, route, rebounds=True)
     times = impacts["time_s"][rows]
     if len(times) and not (times[0] >= start_s and times[-1] <= now_s):
@@ -141,13 +144,15 @@ def follow_so_far(
         if name in heard.stations:
             solver.beliefs.deaf[heard.stations.index(name)] += spans
     solver.learn_habits(impacts)
+    level_db, at_most = levels_of(impacts)
     news = solver.update(
         times,
         translate[codes],
         now_s=now_s,
         confidence=impacts["station_confidence"][rows],
         odds=impacts["odds"][rows],
-        level_db=impacts["lae_db"][rows],
+        level_db=level_db[rows],
+        at_most=at_most[rows],
         followed=followed_impacts(impacts)[rows],
         drop=impacts["drop"][rows],
         rebound=impacts["rebound"][rows],

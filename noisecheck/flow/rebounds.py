@@ -35,6 +35,8 @@ _DROWNED_ODD: Final = 0.15
 _ODD_WEIGHT: Final = 50.0
 """Rebounds that the share of odd levels believed at the start weighs as many as."""
 _UNHEARD: Final = 0.05
+_SOFTER_DB: Final = 2.0
+"""Least by which a second rebound is softer than the first contact (restitution below 0.9)."""
 _BEGUN: Final = {"usual": (1.0, 0.001), "drowned": (0.5, 0.03), "other": (0.05, 0.3)}
 """Weights of a train as numbered, and one or two short since its first contact was heard as none of it: where it begins
 as loud as a first contact, where others beside its beginning leave that in doubt, and else."""
@@ -204,6 +206,29 @@ class ReboundLaw:
         share = _UNHEARD**missing * self.share(rebound)
         fit = _wide(math.log(since_s / due), 0.0, sd, self._time[rebound][2]) / since_s
         return share * fit * self._loud(rebound, change, drowned, math.sqrt(scatter))
+
+    def any_of(self, since_s: float, change_db: float, drowned: bool) -> float:
+        """Return the density of any rebound so long after a first contact, whatever came between.
+
+        Args:
+            since_s: after the first contact.
+            change_db: level less that of the first contact; NaN unknown.
+            drowned: whether other impacts are so near that they change what is heard.
+        """
+        total, share, due, fall, interval = 0.0, 1.0, 0.0, 0.0, 1.0
+        sd, scatter = 0.0, 0.0
+        for number in range(1, _MOST + 1):
+            middle, spread, far = self._time[number]
+            # Twice slower, a ball is clearly softer.
+            if math.isnan(middle) or since_s <= 0.0 or (number > 1 and change_db > -_SOFTER_DB and not drowned):
+                break
+            interval *= math.exp(middle)
+            due, share = due + interval, share * self.share(number)
+            sd, scatter = math.hypot(sd, spread), math.hypot(scatter, self._level[number][1])
+            fit = _wide(math.log(since_s / due), 0.0, sd, far) / since_s
+            total += share * fit * self._loud(number, change_db - fall, drowned, scatter)
+            fall += self._level[number][0]
+        return total
 
     def hidden(self, since_s: float, blur_s: float) -> float:
         """Return the density of a first rebound ``since_s`` after a contact known to within ``blur_s`` only."""

@@ -17,7 +17,7 @@ from noisecheck.core.table import Impacts
 from noisecheck.flow.agreement import Best, lost_instead
 from noisecheck.flow.beliefs import Beliefs
 from noisecheck.flow.book import Book
-from noisecheck.flow.contacts import rebounds_known, scaled_labels, under_louder
+from noisecheck.flow.contacts import levels_of, rebounds_known, scaled_labels, under_louder
 from noisecheck.flow.explanations import Impact, unexplained
 from noisecheck.flow.findings import Finding, Ledger, say_odds
 from noisecheck.flow.histories import Ball, Decision, History, end_history, retire
@@ -82,9 +82,11 @@ class LedgerSolver:
     def learn_habits(self, impacts: Impacts) -> None:
         """Learn from impacts placed and told apart how loud balls are at each station and when they rebound there."""
         b = self.beliefs
+        levels, at_most = levels_of(impacts)
+        levels[at_most] = math.nan
         names, sure = impacts["station"], (impacts["rebound"] == 0) & (impacts["station_confidence"] > _SURELY_PLACED)
         for level, name in zip(b.levels, self.route.stations, strict=True):
-            level.prime(impacts["lae_db"][sure & (names == name)])
+            level.prime(levels[sure & (names == name)])
         for law, level, trains in zip(b.laws, b.levels, rebounds_known(impacts, self.route), strict=True):
             # What does not begin as loud as a first contact may begin with a rebound.
             law.learn([t for t in trains if level.begins(t[0].level_db, True)])
@@ -106,6 +108,7 @@ class LedgerSolver:
         confidence: ArrayLike = 1.0,
         odds: ArrayLike = math.nan,
         level_db: ArrayLike = math.nan,
+        at_most: ArrayLike = False,
         followed: ArrayLike = 0,
         drop: ArrayLike = -1,
         rebound: ArrayLike = 0,
@@ -121,6 +124,7 @@ class LedgerSolver:
             confidence: (n,) or one probability that the station is right.
             odds: (n,) or one value, odds that the impact is real; NaN counts as sure.
             level_db: (n,) or one value, any level; NaN unknown. Tells what is too soft or too loud for a contact.
+            at_most: (n,) or one value, whether that level is an upper bound only.
             followed: (n,) or one value, how soon others follow, see :func:`followed_impacts`.
             drop, rebound: (n,) or one value, as in the impact table. Rebounds that fit their train are no balls'
                 contacts; first contacts may be given alone.
@@ -137,7 +141,7 @@ class LedgerSolver:
             raise InputError(f"{len(times)} times but {len(codes)} stations: one of each for every impact")
         columns = [
             np.broadcast_to(np.asarray(v, np.float64), times.shape).tolist()
-            for v in (confidence, odds, level_db, followed, drop, rebound)
+            for v in (confidence, odds, level_db, at_most, followed, drop, rebound)
         ]
         sounds: list[tuple[float, ...]] = [()] * len(times)
         if labels is not None:
@@ -154,15 +158,14 @@ class LedgerSolver:
         if gaps_s:
             self.beliefs.gaps = sorted([*self.beliefs.gaps, *gaps_s])
         self.book.news = []
-        for t, q, sound, under, sure, real, level, after, fall, number in zip(
+        for t, q, sound, under, sure, real, level, bound, after, fall, number in zip(
             times.tolist(), codes.tolist(), sounds, self._under_louder(times, columns[2]), *columns, strict=True
         ):
             real = _SURE_ODDS if math.isnan(real) else max(real, 1e-3)
             sure = 1.0 if math.isnan(sure) else sure
             mixed, drowned = 2 if under else min(int(after), 2), under or after > 2.0
-            impact = Impact(
-                len(self.book.impacts), t, q, sure, real, level, mixed, drowned, sound, (), int(fall), int(number)
-            )
+            told = sound, (), int(fall), int(number)
+            impact = Impact(len(self.book.impacts), t, q, sure, real, level, mixed, drowned, *told, at_most=bound > 0.5)
             self.book.impacts.append(impact)
             self.book.levels.append(level)
             if self._waiting is None:

@@ -73,7 +73,7 @@ def _arrivals(beliefs: Beliefs, impact: Impact, times: list[float]) -> list[_Arr
     """Return the contacts an impact may be, or may be the rebound of, the station it was put to first."""
     real = impact.odds / (1.0 + impact.odds)
     plain = [label_of(beliefs, impact, q) * real for q in range(beliefs.count)]
-    fit = [h.ratio(impact.level_db, impact.drowned) for h in beliefs.levels]
+    fit = [h.ratio(impact.level_db, impact.drowned, at_most=impact.at_most) for h in beliefs.levels]
     hidden = hidden_contacts(beliefs, impact, times)
     found = []
     for q in sorted(range(beliefs.count), key=lambda q: q != impact.station):

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from noisecheck.bench.rig import Rig
 from noisecheck.core.table import Impacts
-from noisecheck.flow.contacts import first_contacts, followed_impacts, labels_of
+from noisecheck.flow.contacts import first_contacts, followed_impacts, labels_of, levels_of
 from noisecheck.flow.findings import Ledger
 from noisecheck.flow.route import LedgerSettings, Route
 from noisecheck.flow.silence import Silence
@@ -249,13 +249,15 @@ class Follower:
             return events + self._again(account, now_s)
         events += self._silences(solver, fell, again, now_s)
         odds: Evidence | None = heard.odds
+        level_db, at_most = levels_of(table)
         news = solver.update(
             table["time_s"][rows],
             codes,
             now_s=now_s,
             confidence=table["station_confidence"][rows],
             odds=table["odds"][rows],
-            level_db=table["lae_db"][rows],
+            level_db=level_db[rows],
+            at_most=at_most[rows],
             followed=followed_impacts(table)[rows],
             drop=table["drop"][rows],
             rebound=table["rebound"][rows],
