@@ -7,7 +7,6 @@ from dataclasses import dataclass, fields, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from noisecheck.detect.blow import NEUTRAL, how_far_it_falls
 from noisecheck.detect.coded import past_pre_echo
 from noisecheck.detect.known import sounds_of
 from noisecheck.detect.modal import modal_onsets
@@ -92,10 +91,6 @@ class Candidates:
     """By how many dB it exceeds what came before it, about."""
     sound: NDArray[np.float32]
     """Its bands, (n, 5 * bands), see :func:`noisecheck.detect.known.sounds_of`."""
-    fall_db: NDArray[np.float64]
-    """By how many dB, in the mean of its bands, it falls again within 70 ms."""
-    left: NDArray[np.float64]
-    """Share of what it stood out, in dB, that is left then."""
 
     @property
     def score(self) -> NDArray[np.float64]:
@@ -115,8 +110,7 @@ class Candidates:
         parts = [p for p in parts if len(p)]
         if not parts:
             none, empty = np.empty(0, np.int64), np.empty(0)
-            bands = np.empty((0, 0), np.float32)
-            return Candidates(none, empty, empty, empty, empty, none, empty, bands, empty, empty)
+            return Candidates(none, empty, empty, empty, empty, none, empty, np.empty((0, 0), np.float32))
         return Candidates(*(np.concatenate([getattr(p, f.name) for p in parts]) for f in fields(Candidates)))
 
 
@@ -183,7 +177,7 @@ def weigh_peaks(
     *,
     origin: int,
 ) -> Candidates:
-    """Return the candidate behind each peak of the evidence, in the order of the peaks; its fall is not known yet.
+    """Return the candidate behind each peak of the evidence, in the order of the peaks.
 
     Args:
         samples: one channel, (n,), from the frame on which ``found`` begins.
@@ -247,7 +241,6 @@ def weigh_peaks(
         louder,
         full.louder_db,
         sound,
-        *(np.full(len(peaks), x) for x in NEUTRAL),
     )
 
 
@@ -284,8 +277,6 @@ def find_candidates(
     if coded:
         made = replace(made, onset=past_pre_echo(samples, made.onset - origin, rate) + origin)
     made = strongest(made.where(np.argsort(made.onset, kind="stable")), rate)
-    fall_db, left = how_far_it_falls(found.energy, (made.onset - origin + grid.hop // 2) // grid.hop, grid)
-    made = replace(made, fall_db=fall_db, left=left)
     # The mirrored samples before a recording's first and after its last make kinks there that are no onsets.
     end = origin + len(samples)
     earliest = int(EDGE_S * rate) if origin == 0 and start == 0 else start

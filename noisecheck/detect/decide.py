@@ -18,7 +18,6 @@ from numpy.typing import NDArray
 
 from noisecheck.detect.candidates import Candidates
 from noisecheck.detect.known import known_evidence
-from noisecheck.detect.talk import lasting_sounds, odds_of_a_blow
 
 __all__ = ["MEMORY_S", "DetectSettings", "decide"]
 
@@ -166,8 +165,7 @@ def decide(found: Candidates, rate: int, settings: DetectSettings, *, past: int 
     score = found.score
     abrupt = _sudden(found, times)
     echo = _echoes(found, rate)
-    blow = odds_of_a_blow(found, lasting_sounds(found), echo, rate)
-    sudden = (abrupt > 1.0) & (blow > 1.0) & ~echo
+    sudden = (abrupt > 1.0) & ~echo
     clear = sudden & (score > _CLEAR)
     window = np.minimum(np.maximum(times, 5.0), MEMORY_S)
     loud = _windowed_count(times, clear, MEMORY_S) / window
@@ -181,6 +179,5 @@ def decide(found: Candidates, rate: int, settings: DetectSettings, *, past: int 
     asked = past + np.flatnonzero(doubtful[past:])
     chance[asked] /= _like_known(found, rate, asked, echo)
     odds[asked] = ((real + dial) / (chance + stirred))[asked]
-    # Chance, a swell and a sound that goes on are three ways to be wrong.
-    wrong = 1.0 / odds + 1.0 / np.maximum(abrupt, 1.0) + 1.0 / np.maximum(blow, 1.0)
-    return np.where(sudden, np.minimum(1.0 / wrong, 1e9), 0.0)
+    # Chance and a swell are two ways to be wrong.
+    return np.where(sudden, np.minimum(1.0 / (1.0 / odds + 1.0 / np.maximum(abrupt, 1.0)), 1e9), 0.0)

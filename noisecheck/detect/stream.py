@@ -14,7 +14,6 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from noisecheck.core.errors import InputError
-from noisecheck.detect.blow import frames_around, how_far_it_falls
 from noisecheck.detect.candidates import APART_S, EDGE_S, END_S, TAIL_S, Candidates, find_peaks, strongest, weigh_peaks
 from noisecheck.detect.channels import MOST_SPREAD_S, Onsets, apart_s, merge_channels, moments
 from noisecheck.detect.coded import past_pre_echo
@@ -273,7 +272,6 @@ class _Listener:
             )
             upto = min(self._heard - grid.frames(0.016) - 1, self.kept + sampled // grid.hop)
             complete = upto * grid.hop - math.ceil((BACK_S + max(SLOW_BACK_S, MODAL_BACK_S)) * rate)
-            complete = min(complete, (self._heard - frames_around(grid)[1] - 1) * grid.hop)
         if upto > self._searched:
             peaks = find_peaks(self._found, grid)
             peaks = peaks[(peaks >= self._searched - self.kept) & (peaks < upto - self.kept)]
@@ -299,10 +297,6 @@ class _Listener:
         if len(now):
             self._waiting = self._waiting.where(self._waiting.onset >= cut)
             now = strongest(now, rate)
-            if self._energy is not None:
-                at = (now.onset + grid.hop // 2) // grid.hop - self._first
-                fall_db, left = how_far_it_falls(self._energy[0], at, grid)
-                now = replace(now, fall_db=fall_db, left=left)
             # The mirrored samples before the first make a kink there that is no onset.
             self._fresh.append(now.where(now.onset >= int(EDGE_S * rate)))
         self.settled = cut
@@ -329,8 +323,7 @@ class _Listener:
             old, fine=old.fine[part], coarse=old.coarse[part], new_energy=old.new_energy[part], energy=old.energy[part]
         )
         self.kept = keep
-        known = self.settled // self.grid.hop - frames_around(self.grid)[0]
-        first = max(min(self._heard - self._memory, self._cells * self._cell, known), self._first)
+        first = max(min(self._heard - self._memory, self._cells * self._cell), self._first)
         if self._energy is not None and first - self._first > self._cell // 4:
             fine, coarse = self._energy
             self._energy = fine[first - self._first :].copy(), coarse[first - self._first :].copy()
