@@ -52,6 +52,8 @@ _FULL: Final = 2.0
 """Power of the process over that of its windowed loud part, which rises at its beginning and decays."""
 _LEFT_OUT: Final = 0.3
 """Variance, of the noise's, that the components may leave out at any sample."""
+_UNTOLD: Final = 0.4
+"""Share of its variance, at some sample, that they may leave out: noise in a wide band has no tones to be known by."""
 _TIE: Final = 1e-3
 _COMPONENTS: Final = 40
 _FIRST_COMPONENTS: Final = 28
@@ -115,7 +117,7 @@ def _noise(past: NDArray[np.float64], rate: int, size: int) -> NDArray[np.float6
 
 
 def _components(loud: NDArray[np.float64], past: NDArray[np.float64], count: int) -> NDArray[np.float64]:
-    """Return the large components (count, components) of the covariance of what is new in ``loud``.
+    """Return the large components (count, components) of the covariance of what is new in ``loud``; none of noise.
 
     ``past`` is the power spectrum of what sounds anyway, both in units of the noise.
     """
@@ -137,7 +139,7 @@ def _components(loud: NDArray[np.float64], past: NDArray[np.float64], count: int
         # The covariance is even and as long as the transform: a negative index is the lag from the other side.
         out[:, k] = (lags[at - row] - out[:, :k] @ out[row, :k]) / np.sqrt(left[row])
         left -= out[:, k] ** 2
-    return out
+    return out if left.max() < _UNTOLD * lags[0] else out[:, :0]
 
 
 def _likelihoods(

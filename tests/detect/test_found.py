@@ -109,6 +109,22 @@ def test_an_impact_20_db_below_a_ring_is_found_where_its_band_is_free(seed: int)
     assert len(found) == 2
 
 
+@pytest.mark.parametrize("rise_s", [0.0003, 0.001, 0.003])
+@pytest.mark.parametrize("decay_s", [0.1, 0.3, 0.8])
+def test_rings_that_die_away_slowly_and_alike_in_all_bands_are_found(rise_s: float, decay_s: float) -> None:
+    rate, rng = 48_000, np.random.default_rng(41)
+    samples, t = noise(STEADY["pink"], rate, 34.0, 41, gain_db=-15.0), np.arange(3 * rate) / rate
+    modes = [(f, rng.uniform(0.3, 1.0)) for f in np.exp(rng.uniform(np.log(200), np.log(5000), 8))]
+    truth = np.arange(2.0, 29.0, 1.3)
+    for at_s in truth:
+        wave = sum(a * np.cos(2 * np.pi * f * t + rng.uniform(0, 6.28)) for f, a in modes) * np.exp(-t / decay_s)
+        wave *= 0.02 * rng.uniform(0.3, 1.0) * np.sin(0.5 * np.pi * np.minimum(t / rise_s, 1.0)) ** 2
+        samples[int(at_s * rate) : int(at_s * rate) + len(wave)] += wave.astype(np.float32)
+    matched = match(detect(samples, rate), truth, tolerance_s=0.010)
+    assert matched.recall == 1.0
+    assert len(matched.false_index) == 0
+
+
 def test_an_echo_is_no_impact() -> None:
     rate, rng = 48_000, np.random.default_rng(4)
     samples = noise(STEADY["pink"], rate, 12.0, 4)
