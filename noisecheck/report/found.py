@@ -9,7 +9,7 @@ from noisecheck.core.errors import listed, one_line
 from noisecheck.flow.failures import FailureRate
 from noisecheck.flow.findings import Finding, Ledger, Passage, say_odds
 
-__all__ = ["claimed_late", "open_balls", "pooled_sentence", "way_of", "why_of"]
+__all__ = ["claimed_late", "pooled_sentence", "way_of", "why_of"]
 
 _SAME_S = 1e-3
 
@@ -34,22 +34,6 @@ def claimed_late(ledger: Ledger, passage: Passage) -> bool:
 
 def _same(passage: Passage, finding: Finding) -> bool:
     return passage.station == finding.station and abs(passage.time_s - finding.time_s) < _SAME_S
-
-
-def open_balls(ledger: Ledger) -> tuple[Passage, ...]:
-    """Return where and when undecided balls were last heard, as far as the ledger knows.
-
-    One heard at the first station alone has no passage; where balls under way at the end could be meant as well, the
-    latest are taken for those; where more balls are without an end than both, none is named.
-    """
-    stuck = {f.ball for f in ledger.findings if f.kind == "stuck"}
-    last = {p.ball: p for p in sorted(ledger.passages, key=_time)}
-    ends = sorted((p for p in last.values() if p.station in ledger.transit_s and p.ball not in stuck), key=_time)
-    return tuple(ends[: ledger.undecided]) if len(ends) <= ledger.undecided + ledger.under_way else ()
-
-
-def _time(passage: Passage) -> float:
-    return passage.time_s
 
 
 def pooled_sentence(overall: FailureRate, revisions: Sequence[str]) -> str:

@@ -16,7 +16,7 @@ from noisecheck.report.clips import Moment
 from noisecheck.report.context import Context, Place, Said, Section
 from noisecheck.report.figures.svg import inline_svg
 from noisecheck.report.figures.time import Passages, transits
-from noisecheck.report.found import claimed_late, open_balls, pooled_sentence, way_of, why_of
+from noisecheck.report.found import claimed_late, pooled_sentence, way_of, why_of
 
 __all__ = ["flow_section"]
 
@@ -46,9 +46,7 @@ def flow_section(context: Context) -> Section | None:
         "rates": [_rate(name, account.rates[name]) for name in order],
         "pooled": _capital(pooled_sentence(account.overall, order)) if len(order) > 1 else "",
         "open": [
-            {"run": one_line(g.run), "station": one_line(p.station), "time": p.time_s}
-            for g in account.ledgers
-            for p in open_balls(g)
+            {"run": one_line(g.run), "said": one_line(ball.sentence)} for g in account.ledgers for ball in g.open_balls
         ],
         "warnings": [one_line(w) for w in account.warnings],
         "notes": [one_line(n) for n in dict.fromkeys((*account.overall.notes, *account.notes))],

@@ -18,7 +18,7 @@ from noisecheck.compare.trend import Trend
 from noisecheck.flow.findings import KIND_WORDS, Finding, Ledger, say_odds
 from noisecheck.pipeline.account import Account
 from noisecheck.pipeline.revisions import Plan
-from noisecheck.report.found import open_balls, pooled_sentence, way_of, why_of
+from noisecheck.report.found import pooled_sentence, way_of, why_of
 
 __all__ = ["interval", "tell_account", "tell_changed", "tell_comparison", "tell_plan", "tell_trend"]
 
@@ -127,10 +127,7 @@ def tell_account(account: Account) -> list[str]:
             f"  {KIND_WORDS[f.kind]}{_where(ledger, f)} {f.time_s:.2f} s, {say_odds(f.odds)}: {why_of(f)}"
             for f in ledger.findings
         ]
-        lines += [
-            f"  undecided, last heard at {p.station}, {p.time_s:.2f} s: no odds allow to call it stuck"
-            for p in open_balls(ledger)
-        ]
+        lines += [f"  undecided: {ball.sentence}" for ball in ledger.open_balls]
     for revision, rate in account.rates.items():
         lines.append(f"revision {revision}: {rate.sentence}" if revision else rate.sentence)
     if len(account.rates) > 1:

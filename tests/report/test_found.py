@@ -13,17 +13,17 @@ from noisecheck.bench.rig import Rig
 from noisecheck.compare.summary import summarise
 from noisecheck.core.table import Impacts
 from noisecheck.flow.failures import failure_rate
-from noisecheck.flow.findings import Finding, Ledger, Passage
+from noisecheck.flow.findings import Finding, Ledger, OpenBall, Passage
 from noisecheck.pipeline.account import account_for
 from noisecheck.pipeline.campaign import CampaignResult
-from noisecheck.report.found import claimed_late, open_balls, pooled_sentence, way_of, why_of
+from noisecheck.report.found import claimed_late, pooled_sentence, way_of, why_of
 from noisecheck.report.tell import tell_account
 
 WAY = {"landing": (0.9, 1.2), "bend": (0.5, 0.9)}
 LATE = Finding("held_up", 48.348, "tray", 2400.0, "2.22 s from bend, usually at most 0.90 s, 2,400 : 1", 27)
 
 
-def ledger(*, claimed: bool, run: str = "bare-0", undecided: int = 0, under_way: int = 0) -> Ledger:
+def ledger(*, claimed: bool, run: str = "bare-0", undecided: int = 0) -> Ledger:
     """Thirty balls over three stations, two of them late at the last; the last ball is not heard after the bend."""
     passages = []
     for n in range(30):
@@ -34,8 +34,9 @@ def ledger(*, claimed: bool, run: str = "bare-0", undecided: int = 0, under_way:
     passages[53] = Passage(26, "bend", "tray", 46.769, 2.15, True, 1.36)
     passages[55] = Passage(27, "bend", "tray", 48.348, 2.22, True, 2400.0 if claimed else 1.36)
     findings = (LATE,) if claimed else ()
+    open_ = (OpenBall(29, "bend", 47.7, (("stuck", 2.0), ("unheard at tray", 0.4))),) * undecided
     return Ledger(
-        run, 30, 29, findings, tuple(passages), undecided=undecided, under_way=under_way, listened_s=60.0, transit_s=WAY
+        run, 30, 29, findings, tuple(passages), undecided=undecided, listened_s=60.0, transit_s=WAY, open_balls=open_
     )
 
 
@@ -81,15 +82,6 @@ def test_page_counts_as_held_up_what_its_ledger_does(
     assert page.text.count("2,400") == 1  # odds in their own column alone
 
 
-def test_undecided_balls_are_named_as_far_as_known() -> None:
-    (one,) = open_balls(ledger(claimed=False, undecided=1))
-    assert (one.ball, one.station, one.time_s) == (29, "bend", pytest.approx(10 + 1.3 * 29))
-    assert open_balls(ledger(claimed=False, under_way=1)) == ()  # it is on its way
-    assert open_balls(ledger(claimed=False)) == ()  # lost while nobody listened
-    stuck = Finding("stuck", 47.7, "bend", 99.0, "last heard at bend", 29)
-    assert open_balls(replace(ledger(claimed=False, undecided=1), findings=(stuck,))) == ()
-
-
 def test_terminal_says_which_ball_and_the_odds_once(make: Any, monkeypatch: pytest.MonkeyPatch) -> None:
     result = campaign(make(), {"bare-0": ledger(claimed=True, undecided=1)}, monkeypatch)
     account = account_for(result)
@@ -97,7 +89,7 @@ def test_terminal_says_which_ball_and_the_odds_once(make: Any, monkeypatch: pyte
     assert (
         "  held up between bend and tray, arrived 48.35 s, 2,400 : 1: 2.22 s from bend, usually at most 0.90 s" in lines
     )
-    assert "  undecided, last heard at bend, 47.70 s: no odds allow to call it stuck" in lines
+    assert "  undecided: ball 29, last heard at bend at 47.70 s: stuck (2 : 1) or unheard at tray (0.4 : 1)" in lines
     assert "note: 1 undecided ball is counted as a failure in the bound" in lines
     two = failure_rate([replace(ledger(claimed=False, undecided=2), arrived=28)])
     assert any(n == "2 undecided balls are counted as failures in the bound" for n in two.notes)
