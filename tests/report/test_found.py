@@ -89,7 +89,7 @@ def test_terminal_says_which_ball_and_the_odds_once(make: Any, monkeypatch: pyte
     assert (
         "  held up between bend and tray, arrived 48.35 s, 2,400 : 1: 2.22 s from bend, usually at most 0.90 s" in lines
     )
-    assert "  undecided: ball 29, last heard at bend at 47.70 s: stuck (2 : 1) or unheard at tray (0.4 : 1)" in lines
+    assert "  undecided: ball 29, last heard at bend at 47.70 s: stuck (2.0 : 1) or unheard at tray (0.4 : 1)" in lines
     assert "note: 1 undecided ball is counted as a failure in the bound" in lines
     two = failure_rate([replace(ledger(claimed=False, undecided=2), arrived=28)])
     assert any(n == "2 undecided balls are counted as failures in the bound" for n in two.notes)
