@@ -30,6 +30,10 @@ _SAME_REBOUND: Final = 0.35
 """Impacts nearer to one another than this, re the first rebound's time, may be the same rebound."""
 __all__ = ["Book"]
 
+_STRANGE: Final = 0.2
+"""Share of a station's contacts that sound like none from which its rebounds are expected to."""
+_SOON_S: Final = 0.3
+"""A first rebound from a drop of 50 mm at a restitution of 0.7 takes 0.14 s (free fall), from 200 mm 0.28 s."""
 _STEADY: Final = 0.2
 """Relative scatter of the feed's intervals up to which the pace tells slots (cranked at +/- 30 % it is 0.13)."""
 
@@ -107,17 +111,29 @@ class Book:
             holds = stray if impact.time_s in self.holding else 0.0
             odds = combine_odds(share, rest, stray, chance + rebound + holds)
             part = rebound / (stray + chance + rebound)
-            if impact.station >= 0:
+            if impact.named:
                 self.beliefs.rebounds += part * (not impact.due)
             else:
                 self.beliefs.unplaced_rebounds += part * (not impact.due)
             if self.claim(self.stray(impact, odds, said_s), -2 - d.impact):
-                self.beliefs.strays += 0.0 if d.fell else odds / (1.0 + odds)
+                # Where contacts sound like no station, so do rebounds, and these keep coming soon after louder impacts.
+                self.beliefs.strays += 0.0 if d.fell or self._soon(impact) else odds / (1.0 + odds)
                 self._said_stray.add(d.impact)
         elif d.kind == "end":
             self._write_end(d, share, rest, said_s, instead)
         else:
             self._empty_slots.append((d.time_s, combine_odds(share, rest)))
+
+    def _soon(self, impact: Impact) -> bool:
+        """Return whether an impact comes so soon after a louder one that it may be a strange rebound."""
+        number = impact.number - 1
+        if max(u[0] for u in self.beliefs.p_unplaced) < _STRANGE:
+            return False
+        while number >= 0 and impact.time_s - self.impacts[number].time_s < _SOON_S:
+            if self.levels[number] > impact.level_db + 1.0:
+                return True
+            number -= 1
+        return False
 
     def rebound_density(self, d: Decision) -> float:
         """Return the density of a leftover rebound or copy, by the balls heard before and the impacts beside."""

@@ -7,6 +7,7 @@ from typing import NamedTuple
 
 from noisecheck.flow.beliefs import Beliefs
 from noisecheck.flow.rebounds import SPAN_DB, Due
+from noisecheck.place.evidence import LEAST_CONFIDENCE
 
 __all__ = [
     "COPY_S",
@@ -77,6 +78,11 @@ class Impact(NamedTuple):
     """First contacts of the trains whose next rebound is due just then, and may be in it."""
     at_most: bool = False
     """Whether its level is an upper bound only."""
+
+    @property
+    def named(self) -> bool:
+        """Whether its sound is that of a station, and not only nearer to one than to others."""
+        return self.station >= 0 and self.confidence >= LEAST_CONFIDENCE
 
     @property
     def own_db(self) -> float:
@@ -177,7 +183,9 @@ def leftover_rebound(beliefs: Beliefs, impact: Impact, place: int, since_s: floa
         if not impact.level_db <= level_db - 1.0:
             return 0.0
         doubt = _ASTRAY * (1.0 - impact.confidence) / max(beliefs.count - 1, 1)
-        p = beliefs.p_unplaced_rebound if impact.station < 0 else doubt
+        # Where contacts sound like no station, so do the rebounds left in.
+        strange = max(beliefs.p_unplaced_rebound, beliefs.p_rebound * beliefs.p_unplaced[place][0])
+        p = doubt if impact.named else strange
     law = beliefs.laws[place]
     p *= 10.0 / (10.0 + law.drops * law.known)  # once it is known how balls rebound here, little else is expected
     return p / _REBOUND_S * math.exp(-since_s / _REBOUND_S) * real

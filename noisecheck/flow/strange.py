@@ -23,8 +23,8 @@ _CLEARLY: Final = math.log(100.0)
 """Log likelihood by which a sound is clearly more like one station than like the next."""
 _MANY: Final = 0.2
 """Share of such sounds among those clearly like a station from which trains are told by them."""
-_OPEN: Final = 0.5
-"""Confidence of where they are put: their labels say the rest."""
+_OPEN: Final = 0.49
+"""Confidence of where they are put, below that of any station named: their labels say the rest."""
 
 
 def with_trains_by_sound(impacts: Impacts, odds: Evidence) -> Impacts:

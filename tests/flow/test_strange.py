@@ -24,7 +24,9 @@ ROUTE = Route(("shelf", "hook", "bowl"), ((0.8, 1.1), (0.5, 0.8)))
 NAMES = ROUTE.stations
 
 
-def strange_run(seconds: float, seed: int, stray: tuple[float, int]) -> tuple[Impacts, Evidence]:
+def strange_run(
+    seconds: float, seed: int, stray: tuple[float, int], *, hook_rebounds_like: int = 1
+) -> tuple[Impacts, Evidence]:
     """Return a run whose contacts (one rebound each) are all most like their station and more like none of them.
 
     A stray at the given time is most like the station given.
@@ -36,7 +38,8 @@ def strange_run(seconds: float, seed: int, stray: tuple[float, int]) -> tuple[Im
         for place, (took, flight) in enumerate(((0.0, 0.11), (0.95, 0.085), (0.65, 0.15))):
             at += took + (rng.normal(0.0, 0.03) if place else 0.0)
             events.append((at, place, rng.normal(-57.0 - place, 0.8)))
-            events.append((at + flight * math.exp(rng.normal(0.0, 0.05)), place, rng.normal(-65.0 - place, 1.0)))
+            like = hook_rebounds_like if place == 1 else place
+            events.append((at + flight * math.exp(rng.normal(0.0, 0.05)), like, rng.normal(-65.0 - place, 1.0)))
     events.sort()
     time_s, place, level = (np.array(v) for v in zip(*events, strict=True))
     n = len(events)
@@ -69,6 +72,12 @@ def test_balls_that_all_sound_strange_are_followed_and_only_the_stray_is_named()
     ledger = follow_balls(table, ROUTE, end_s=200.0, odds=odds)
     assert [(f.kind, round(f.time_s, 2)) for f in ledger.findings] == [("stray", 101.35)]
     assert ledger.arrived == len(np.arange(1.0, 196.0, 1.6))
+
+
+def test_rebounds_that_sound_like_another_place_do_not_pass_for_ever_more_strays() -> None:
+    table, odds = strange_run(400.0, 6, (101.35, 2), hook_rebounds_like=0)
+    strays = [f.time_s for f in follow_balls(table, ROUTE, end_s=400.0, odds=odds).findings if f.kind == "stray"]
+    assert len(strays) < 0.1 * len(np.arange(1.0, 396.0, 1.6))
 
 
 def test_trains_are_told_by_sound_only_where_many_are_strange() -> None:
