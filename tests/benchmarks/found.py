@@ -28,15 +28,14 @@ from soundmaker import (  # type: ignore[import-not-found]
     SCENES,
     SPEECH,
     STEADY,
-    click,
     detect,
     impacts_in_noise,
     noise,
+    pairs_15_ms_apart,
     real_folder,
     real_scene,
     ring,
-    snr_gain,
-    truth_start,
+    with_echoes,
 )
 
 Floats = NDArray[np.float64]
@@ -71,21 +70,6 @@ def said(name: str, found: list[Matching]) -> str:
     return f"  {name}: {pairs} of {pairs + lost}, {false} false, F {f:.3f}; {late}"
 
 
-def pairs(seed: int, second_db: float) -> tuple[Samples, Floats]:
-    """Return pairs of clicks 15 ms apart at 30 dB, and all true times."""
-    rng = np.random.default_rng(seed)
-    samples = noise(STEADY["pink"], RATE, 10.0, seed)
-    clean, truth = samples.copy(), []
-    for at_s in np.arange(2.0, 9.0, 0.4):
-        for late, gain_db in ((0.0, 0.0), (0.015, second_db)):
-            wave = click(RATE, rng)
-            wave *= snr_gain(wave, clean, RATE, 30) * 10 ** (gain_db / 20)
-            at = int((at_s + late) * RATE)
-            samples[at : at + len(wave)] += wave.astype(np.float32)
-            truth.append((at + truth_start(wave)) / RATE)
-    return samples, np.array(truth)
-
-
 def under_rings(seed: int) -> tuple[Samples, Floats]:
     """Return a ring of 2 s (up to 5 kHz) with impacts above its band, 20 dB below what it still has."""
     rng = np.random.default_rng(seed)
@@ -99,21 +83,6 @@ def under_rings(seed: int) -> tuple[Samples, Floats]:
         wave *= 0.1 * np.abs(samples[at - 480 : at]).max() / np.abs(wave).max()
         samples[at : at + len(wave)] += wave.astype(np.float32)
         truth.append(at / RATE)
-    return samples, np.array(truth)
-
-
-def echoes(seed: int) -> tuple[Samples, Floats]:
-    """Return clicks with reflections 14 and 20 dB down, 18 and 31 ms later; the clicks alone are true."""
-    rng = np.random.default_rng(seed)
-    samples = noise(STEADY["pink"], RATE, 12.0, seed)
-    clean, truth = samples.copy(), []
-    for at_s in np.arange(2.0, 11.0, 0.6):
-        wave = click(RATE, rng)
-        wave *= snr_gain(wave, clean, RATE, 35)
-        for late_s, gain_db in ((0.0, 0.0), (0.018, -14.0), (0.031, -20.0)):
-            at = int((at_s + late_s) * RATE)
-            samples[at : at + len(wave)] += (wave * 10 ** (gain_db / 20)).astype(np.float32)
-        truth.append(at_s)
     return samples, np.array(truth)
 
 
@@ -135,10 +104,10 @@ def main(minutes: float, seeds: range, *, more: bool) -> None:
             takes = [(x, RATE, t) for x, t in (impacts_in_noise(RATE, snr, kind, s) for s in seeds)]
             both(f"{kind}s at {snr} dB", takes)
     for second_db in (0.0, -3.0, -6.0):
-        takes = [(x, RATE, t) for x, t in (pairs(s, second_db) for s in seeds)]
+        takes = [(x, RATE, t) for x, t in (pairs_15_ms_apart(s, second_db) for s in seeds)]
         both(f"pairs 15 ms apart, the second {second_db:+g} dB", takes, 0.005)
     both("20 dB below a ring, in a free band", [(x, RATE, t) for x, t in map(under_rings, seeds)])
-    both("clicks with echoes", [(x, RATE, t) for x, t in map(echoes, seeds)])
+    both("clicks with echoes", [(x, RATE, t) for x, t in map(with_echoes, seeds)])
     print(f"false impacts in {minutes:g} min of each noise at {', '.join(f'{g:+g}' for g in GAINS_DB)} dB")
     for kind, settings in NOISES.items():
         sound = noise(settings, RATE, 60.0 * minutes, seeds.start)

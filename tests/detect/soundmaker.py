@@ -139,3 +139,33 @@ def impacts_in_noise(
         out[at : at + len(wave)] += wave.astype(np.float32)
         truth.append((at + truth_start(wave)) / rate)
     return out, np.array(truth)
+
+
+def pairs_15_ms_apart(seed: int, second_db: float) -> tuple[Samples, NDArray[np.float64]]:
+    """Return pairs of clicks 15 ms apart at 30 dB, and all true times."""
+    rate, rng = 48_000, np.random.default_rng(seed)
+    samples = noise(STEADY["pink"], rate, 10.0, seed)
+    clean, truth = samples.copy(), []
+    for at_s in np.arange(2.0, 9.0, 0.4):
+        for late, gain_db in ((0.0, 0.0), (0.015, second_db)):
+            wave = click(rate, rng)
+            wave *= snr_gain(wave, clean, rate, 30) * 10 ** (gain_db / 20)
+            at = int((at_s + late) * rate)
+            samples[at : at + len(wave)] += wave.astype(np.float32)
+            truth.append((at + truth_start(wave)) / rate)
+    return samples, np.array(truth)
+
+
+def with_echoes(seed: int) -> tuple[Samples, NDArray[np.float64]]:
+    """Return clicks with reflections 14 and 20 dB down, 18 and 31 ms later; the clicks alone are true."""
+    rate, rng = 48_000, np.random.default_rng(seed)
+    samples = noise(STEADY["pink"], rate, 12.0, seed)
+    clean, truth = samples.copy(), []
+    for at_s in np.arange(2.0, 11.0, 0.6):
+        wave = click(rate, rng)
+        wave *= snr_gain(wave, clean, rate, 35)
+        for late_s, gain_db in ((0.0, 0.0), (0.018, -14.0), (0.031, -20.0)):
+            at = int((at_s + late_s) * rate)
+            samples[at : at + len(wave)] += (wave * 10 ** (gain_db / 20)).astype(np.float32)
+        truth.append(at_s)
+    return samples, np.array(truth)

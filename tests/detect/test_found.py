@@ -14,11 +14,11 @@ from soundmaker import (
     detect,
     impacts_in_noise,
     noise,
+    pairs_15_ms_apart,
     real_folder,
     real_scene,
     ring,
-    snr_gain,
-    truth_start,
+    with_echoes,
 )
 
 from noisecheck.detect.decide import DetectSettings, decide
@@ -54,17 +54,8 @@ def test_soft_thuds_are_found(rate: int, snr_db: int, recall: float, within_1_ms
 
 def _pairs(seed: int, second_db: float) -> tuple[int, int, int]:
     """Return how many seconds of pairs 15 ms apart are found, of how many, and false impacts."""
-    rate, rng = 48_000, np.random.default_rng(seed)
-    samples = noise(STEADY["pink"], rate, 10.0, seed)
-    clean, truth = samples.copy(), []
-    for at_s in np.arange(2.0, 9.0, 0.4):
-        for late, gain_db in ((0.0, 0.0), (0.015, second_db)):
-            wave = click(rate, rng)
-            wave *= snr_gain(wave, clean, rate, 30) * 10 ** (gain_db / 20)
-            at = int((at_s + late) * rate)
-            samples[at : at + len(wave)] += wave.astype(np.float32)
-            truth.append((at + truth_start(wave)) / rate)
-    matched = match(detect(samples, rate), truth, tolerance_s=0.005)
+    samples, truth = pairs_15_ms_apart(seed, second_db)
+    matched = match(detect(samples, 48_000), truth, tolerance_s=0.005)
     return (
         int((np.delete(np.arange(len(truth)), matched.missed_index) % 2).sum()),
         len(truth) // 2,
@@ -126,17 +117,8 @@ def test_rings_that_die_away_slowly_and_alike_in_all_bands_are_found(rise_s: flo
 
 
 def test_an_echo_is_no_impact() -> None:
-    rate, rng = 48_000, np.random.default_rng(4)
-    samples = noise(STEADY["pink"], rate, 12.0, 4)
-    clean, truth = samples.copy(), []
-    for at_s in np.arange(2.0, 11.0, 0.6):
-        wave = click(rate, rng)
-        wave *= snr_gain(wave, clean, rate, 35)
-        for late_s, gain_db in ((0.0, 0.0), (0.018, -14.0), (0.031, -20.0)):
-            at = int((at_s + late_s) * rate)
-            samples[at : at + len(wave)] += (wave * 10 ** (gain_db / 20)).astype(np.float32)
-        truth.append(at_s)
-    matched = match(detect(samples, rate), truth, tolerance_s=0.010)
+    samples, truth = with_echoes(4)
+    matched = match(detect(samples, 48_000), truth, tolerance_s=0.010)
     assert matched.recall == 1.0
     assert len(matched.false_index) == 0
 
