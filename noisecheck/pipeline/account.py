@@ -105,8 +105,14 @@ def account_for(result: CampaignResult, *, challenged: bool = False, confidence:
             for c in restitution_change(drops_of(machine_impacts(r.impacts)))
         ),
         challenges,
-        (*notes, *result.doubtful_heights),
+        (*notes, *(n for ledger in ledgers.values() for n in _said(ledger)), *result.doubtful_heights),
     )
+
+
+def _said(ledger: Ledger) -> list[str]:
+    """Return a run's notes, but for the one on open balls, which are named beside the findings."""
+    named = [ball.sentence for ball in ledger.open_balls]
+    return [f"run {ledger.run}: {note}" for note in ledger.notes if not any(ball in note for ball in named)]
 
 
 def _challenges(

@@ -28,6 +28,7 @@ from noisecheck.place.evidence import Evidence
 
 __all__ = [
     "challenge_run",
+    "credible",
     "drop_height",
     "drops_of",
     "follow_run",
@@ -39,6 +40,8 @@ __all__ = [
 ]
 
 
+_MISCOUNTED = (3, 0.1)
+"""Balls, and the share of those fed, that may be counted too many."""
 _LONGEST_FIRST_S = 1.2
 _LEAST_FIRST_S = 0.35
 
@@ -179,7 +182,26 @@ def follow_run(
         InputError: the rig file does not say the balls' way.
     """
     given = _given(impacts, run, rig, seconds, gaps_s, odds)
-    return follow_balls(machine_impacts(impacts), route_of(rig), run=run.name, **given)
+    return credible(follow_balls(machine_impacts(impacts), route_of(rig), run=run.name, **given))
+
+
+def credible(ledger: Ledger) -> Ledger:
+    """Return the ledger; all balls undecided where far more arrived than were fed and many came as if unheard.
+
+    Where only more arrive than were fed, balls come round again, and are heard all the way.
+    """
+    unheard = ledger.count("unheard")
+    if ledger.arrived <= ledger.fed + max(_MISCOUNTED[0], _MISCOUNTED[1] * ledger.fed):
+        return ledger
+    if unheard <= _MISCOUNTED[1] * ledger.arrived:
+        return ledger
+    said = (
+        f"{ledger.arrived} balls seem to arrive where {ledger.fed} were fed, {unheard} of them unheard on their way: "
+        "contacts are put to the wrong stations, so nothing is claimed of its balls (tap the stations again, or give "
+        "each a microphone)"
+    )
+    notes = (said, *ledger.notes)
+    return replace(ledger, arrived=0, undecided=ledger.fed, findings=(), passages=(), open_balls=(), notes=notes)
 
 
 def challenge_run(

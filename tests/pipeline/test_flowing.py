@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import numpy as np
+import pytest
 
 from noisecheck.bench.rig import Rig
 from noisecheck.bench.runsheet import Run
 from noisecheck.core.flags import Flag
 from noisecheck.core.table import Impacts
-from noisecheck.pipeline.flowing import with_drops
+from noisecheck.flow.failures import failure_rate
+from noisecheck.flow.findings import Finding, Ledger
+from noisecheck.pipeline.flowing import credible, with_drops
 
 
 def test_short_runs_on_one_pad_show_their_rebounds_together() -> None:
@@ -34,3 +37,18 @@ def test_reference_drops_keep_what_they_are() -> None:
     (told,) = with_drops([(Run("one", ("a.wav",)), table)], Rig())
     assert told["rebound"].tolist() == [0, 1, 0, 0]
     assert [len(t) for t in with_drops([(Run("none", ("a.wav",)), Impacts.empty())], Rig())] == [0]
+
+
+def _counted(arrived: int, unheard: int, fed: int = 251) -> Ledger:
+    findings = tuple(Finding("unheard", 1.4 * n, "landing", 1e6, "not heard", n) for n in range(unheard))
+    return Ledger("a", fed, arrived, findings, listened_s=360.0)
+
+
+def test_where_contacts_are_put_to_wrong_stations_nothing_is_claimed() -> None:
+    muddled = credible(_counted(501, 303))
+    assert (muddled.arrived, muddled.undecided, muddled.findings) == (0, 251, ())
+    assert "contacts are put to the wrong stations" in muddled.notes[0]
+    assert failure_rate([muddled]).upper == pytest.approx(1.0)
+    # Balls that come round again are heard all the way; a few unheard, or a few too many, are as usual.
+    for fine in (_counted(501, 20), _counted(251, 60), _counted(255, 60)):
+        assert credible(fine) is fine
