@@ -115,4 +115,7 @@ def told_apart(onsets: Onsets, impacts: Impacts, rig: Rig, take: Measurer) -> tu
     place[fresh] = int((row >= 0).sum()) + np.arange(len(fresh))
     joined = Impacts.concat(tables).where(place)
     time_s = to_seconds(split.frame, take.rate)
-    return split, joined.with_columns(frame=split.frame, time_s=time_s, channel=split.channel)
+    joined = joined.with_columns(frame=split.frame, time_s=time_s, channel=split.channel)
+    # What does not stand out at its own microphone is no second impact: the first was heard there with a wrong onset.
+    drowned = (row < 0) & joined.flagged(Flag.BOUND)
+    return split.where(~drowned), joined.where(~drowned)

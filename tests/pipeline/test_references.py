@@ -113,7 +113,8 @@ def test_sessions_are_tied_and_the_machines_numbers_stay_clean(
     (tmp_path / "runs.csv").write_text("run,file,treatment,drop_height_mm,session\n" + "".join(rows))
     (tmp_path / "rig.toml").write_text((DEMO / "rig.toml").read_text())
     plain, _ = _compare(tmp_path, capsys)
-    assert found["difference_db"] == pytest.approx(plain["difference_db"], abs=0.3)
+    # (to a third of the standard error: contacts that count may differ by a few)
+    assert found["difference_db"] == pytest.approx(plain["difference_db"], abs=plain["standard_error_db"] / 3)
     # the drops' own scatter makes the interval wider, not narrower
     assert found["standard_error_db"] >= 0.9 * plain["standard_error_db"]
 
