@@ -91,7 +91,7 @@ DOCUMENTS: Final[dict[str, dict[str, str]]] = {
         "notes": "sentences",
     },
     "watch": {
-        "event": "impact, stuck, stray, held_up, arrived_late, unheard, cleared, not_listened, note, summary, ...",
+        "event": "impact, stuck, stray, held_up, arrived_late, unheard, cleared, not_listening, note, ...",
         "time_s": "when it happened, s of the watch",
         "said_s": "how much had been heard when it was said",
         "text": "the sentence",
