@@ -14,9 +14,9 @@ from noisecheck.core.units import to_seconds
 from noisecheck.detect.channels import Onsets
 from noisecheck.live.room import Room
 from noisecheck.measure.channel import MeasureSettings
-from noisecheck.measure.events import MARGIN_AFTER_S, measure_impacts
+from noisecheck.measure.events import MARGIN_AFTER_S
 from noisecheck.pipeline.decisions import joined_onsets, next_arrivals, quiet_spans
-from noisecheck.pipeline.tiles import BEFORE_S
+from noisecheck.pipeline.tiles import BEFORE_S, measure_onsets
 
 __all__ = ["NEEDS_S", "Later", "NotKept", "measured"]
 
@@ -37,20 +37,9 @@ def measured(
     settings: MeasureSettings,
 ) -> Impacts:
     """Return the impacts of a watch, measured in the samples from frame ``origin`` on; the rest as of a file."""
-    own = onsets.own_arrival
-    order = np.argsort(own, kind="stable")
-    columns = measure_impacts(
-        samples,
-        rate,
-        origin=origin,
-        onsets=own[order],
-        channels=onsets.channel[order],
-        limits=limits[order],
-        quiet=quiet,
-        offset_db=offset_db,
-        settings=settings,
+    columns = measure_onsets(
+        samples, rate, onsets, origin=origin, limits=limits, quiet=quiet, offset_db=offset_db, settings=settings
     )
-    back = np.argsort(order, kind="stable")
     return Impacts.of(
         len(onsets),
         run="watch",
@@ -59,7 +48,7 @@ def measured(
         time_s=to_seconds(onsets.frame, rate),
         odds=onsets.odds,
         db_re="full scale" if offset_db is None else "20 uPa",
-        **{name: values[back] for name, values in columns.items()},
+        **columns,
     )
 
 

@@ -29,6 +29,7 @@ __all__ = [
     "Reader",
     "Tile",
     "find_in_tiles",
+    "measure_onsets",
     "measure_tiles",
     "opened_once",
     "tiles_of",
@@ -147,20 +148,47 @@ def measure_tiles(
 def _measured(
     reader: Reader, tile: DecidedTile, settings: MeasureSettings, offset_db: NDArray[np.float64] | None
 ) -> dict[str, NDArray[Any]]:
-    rate = reader.recording.rate
-    own = tile.onsets.own_arrival
-    order = np.argsort(own, kind="stable")
+    rate, onsets = reader.recording.rate, tile.onsets
     origin = max(0, tile.start - int(BEFORE_S * rate))
     end = min(int(max(tile.stop, tile.limits.max(initial=0))), tile.stop + int(settings.longest_s * rate))
-    samples = reader.read(origin, max(end, int(own.max(initial=0)) + 1))
+    samples = reader.read(origin, max(end, int(onsets.own_arrival.max(initial=0)) + 1))
+    return measure_onsets(
+        samples,
+        rate,
+        onsets,
+        origin=origin,
+        limits=tile.limits,
+        quiet=tile.quiet,
+        offset_db=offset_db,
+        settings=settings,
+    )
+
+
+def measure_onsets(
+    samples: NDArray[np.float32],
+    rate: int,
+    onsets: Onsets,
+    *,
+    origin: int,
+    limits: NDArray[np.int64],
+    quiet: NDArray[np.int64],
+    offset_db: NDArray[np.float64] | None,
+    settings: MeasureSettings,
+) -> dict[str, NDArray[Any]]:
+    """Return the measured columns of impacts at the channels that heard them best, rows in the order of the onsets.
+
+    Arguments otherwise as for :func:`~noisecheck.measure.events.measure_impacts`, which wants them in order of arrival.
+    """
+    own = onsets.own_arrival
+    order = np.argsort(own, kind="stable")
     columns = measure_impacts(
         samples,
         rate,
         origin=origin,
         onsets=own[order],
-        channels=tile.onsets.channel[order],
-        limits=tile.limits[order],
-        quiet=tile.quiet,
+        channels=onsets.channel[order],
+        limits=limits[order],
+        quiet=quiet,
         offset_db=offset_db,
         settings=settings,
     )
