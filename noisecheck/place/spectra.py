@@ -14,7 +14,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from noisecheck.core.bands import third_octave_midbands
+from noisecheck.core.bands import third_octave_edges, third_octave_midbands
 from noisecheck.core.table import Impacts
 from noisecheck.core.units import from_power_db, power_db
 
@@ -95,7 +95,7 @@ def noise_swing_db() -> Floats:
     Energies of Gaussian noise over a time T in a band B are chi-square with 2 B T degrees of freedom; quantiles after
     Wilson and Hilferty, Proc. Natl. Acad. Sci. 17 (1931) 684.
     """
-    freedom = np.maximum(2.0 * _WINDOW_S * third_octave_midbands() * (2.0 ** (1 / 6) - 2.0 ** (-1 / 6)), 1.0)
+    freedom = np.maximum(2.0 * _WINDOW_S * np.diff(third_octave_edges()), 1.0)
     middle, step = 1.0 - 2.0 / (9.0 * freedom), _DECILE * np.sqrt(2.0 / (9.0 * freedom))
     return np.asarray(3.0 * power_db((middle + step) / np.maximum(middle - step, _LEAST)), np.float64)
 
