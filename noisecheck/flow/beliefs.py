@@ -115,6 +115,7 @@ class Beliefs:
             ]
             for seen in zip(self.unplaced, self.placed, strict=True)
         ]
+        self.strangest = max(shares[0] for shares in self.p_unplaced)
         strange = [sum(seen) for seen in zip(*self.unplaced, strict=True)]
         self.astray = [
             (share * 10 + lost) / (10 + n) for share, lost, n in zip(_ASTRAY, self.lost_sounds, strange, strict=True)
@@ -196,11 +197,7 @@ class Beliefs:
     def double(self, number: int) -> float:
         """Return how much likelier an impact sounds as it does, clear or not, if it holds a contact more."""
         clear = (1.0 + self.hidden_clear) / (4.0 + self.shown)
-        return (
-            clear
-            if self.clear[number]
-            else min((1.0 - clear) / max(0.05, *(u[0] for u in self.p_unplaced)), _MOST_DOUBLE)
-        )
+        return clear if self.clear[number] else min((1.0 - clear) / max(0.05, self.strangest), _MOST_DOUBLE)
 
     def loud_as_a_ball(self, level_db: float) -> float:
         """Return the probability that an impact is loud enough for a ball, wherever it falls."""

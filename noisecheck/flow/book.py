@@ -127,7 +127,7 @@ class Book:
     def _soon(self, impact: Impact) -> bool:
         """Return whether an impact comes so soon after a louder one that it may be a strange rebound."""
         number = impact.number - 1
-        if max(u[0] for u in self.beliefs.p_unplaced) < _STRANGE:
+        if self.beliefs.strangest < _STRANGE:
             return False
         while number >= 0 and impact.time_s - self.impacts[number].time_s < _SOON_S:
             if self.levels[number] > impact.level_db + 1.0:
