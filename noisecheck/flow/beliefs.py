@@ -138,6 +138,15 @@ class Beliefs:
         self.pass_sd = [[math.sqrt(sum(self.var[a:b])) for b in range(n)] for a in range(n)]
         self.pass_latest = [[sum(self.latest[a:b]) for b in range(n)] for a in range(n)]
 
+    def hear(self, time_s: float, level_db: float, clear: bool) -> None:
+        """Take in that an impact was heard, which may hide others; ``clear`` if it sounds like one station."""
+        self.heard.append(time_s)
+        self.heard_db.append(level_db)
+        self.clear.append(clear)
+        if not clear:
+            self.doubtful.append(time_s)
+            self.doubtful_db.append(level_db)
+
     def take_windows(self, route: Route) -> None:
         """Take the transit times of a route where they differ from those stated so far."""
         for link, (old, new) in enumerate(zip(self.route.transit_s, route.transit_s, strict=True)):

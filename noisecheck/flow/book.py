@@ -46,7 +46,6 @@ class Book:
         n = len(route.stations)
         self.impacts: list[Impact] = []
         """All impacts taken in, settled or not."""
-        self.levels: list[float] = []
         self.trains = Trains(beliefs.laws)
         self._came: dict[int, float] = {}
         """When balls came whose contact was hidden, by the impact that is its rebound."""
@@ -130,7 +129,7 @@ class Book:
         if self.beliefs.strangest < _STRANGE:
             return False
         while number >= 0 and impact.time_s - self.impacts[number].time_s < _SOON_S:
-            if self.levels[number] > impact.level_db + 1.0:
+            if self.impacts[number].level_db > impact.level_db + 1.0:
                 return True
             number -= 1
         return False
@@ -146,26 +145,24 @@ class Book:
             if at.kind in ("pass", "born") and at.station not in seen:
                 seen.add(at.station)
                 since_s = impact.time_s - at.time_s
-                total += leftover_rebound(self.beliefs, impact, at.station, since_s, self.levels[at.impact])
+                level_db = self.impacts[at.impact].level_db
+                total += leftover_rebound(self.beliefs, impact, at.station, since_s, level_db)
             at = at.before
         beside = 0.0
         for step in (-1, 1):
             number = d.impact + step
             while 0 <= number < len(self.impacts):
-                apart_s = self.impacts[number].time_s - impact.time_s
+                other = self.impacts[number]
+                apart_s = other.time_s - impact.time_s
                 if abs(apart_s) > COPY_S:
                     break
                 # Two that no ball made may be one sound heard twice, but not each the other's copy: the softer is.
-                softer = not self.levels[number] > impact.level_db
-                if number in self.alone and number not in self._said_stray and softer:
-                    number += step
-                    continue
-                beside = max(beside, copy_density(self.beliefs, impact, apart_s, self.levels[number]))
+                softer = not other.level_db > impact.level_db
+                if not (softer and number in self.alone and number not in self._said_stray):
+                    beside = max(beside, copy_density(self.beliefs, impact, apart_s, other.level_db))
                 number += step
         known = impact._replace(due=tuple(d._replace(density=d.density * self._rival(impact, d)) for d in due))
-        return (
-            total + beside + rebound_due(self.beliefs, known, contacts_of(d.before, impact.time_s), self.beliefs.heard)
-        )
+        return total + beside + rebound_due(self.beliefs, known, contacts_of(d.before, impact.time_s))
 
     def _rival(self, impact: Impact, due: Due) -> float:
         """Return how much less likely an impact is a rebound because others that no ball made fit better there."""
@@ -187,7 +184,8 @@ class Book:
         b, names = self.beliefs, self.route.stations
         ball, a = self.ball_of[d.ball], self.station_of[d.ball]
         came_s, hidden = self._contact_s(d)
-        took = came_s - self.when(d.ball)
+        left_s = self.when(d.ball)
+        took = came_s - left_s
         self.ball_of[d.impact], self.station_of[d.impact] = ball, d.station
         usual, longest = b.pass_mean[a][d.station], b.pass_latest[a][d.station]
         impact = self.impacts[d.impact]
@@ -197,7 +195,7 @@ class Book:
             self._learn_contact(d.station, impact)
         self._passed[d.station] += 1
         self._passages.append(Passage(ball, names[a], names[d.station], came_s, took, late, odds))
-        self._unheard(ball, a, d.station, came_s, odds, said_s)
+        self._unheard(ball, a, left_s, d.station, came_s, odds, said_s)
         if d.station == b.count - 1:
             self.arrived += 1
         if late:
@@ -257,7 +255,7 @@ class Book:
             else:
                 self._last_fed = (came_s, self.feed.period_s or 0.0)
         else:
-            self._unheard(ball, -1, d.station, came_s, odds, said_s, d.fed_s)
+            self._unheard(ball, -1, d.fed_s, d.station, came_s, odds, said_s)
             if d.late:
                 name = self.route.stations[d.station]
                 odds, took = max(odds, late_odds), came_s - d.fed_s
@@ -265,17 +263,17 @@ class Book:
                 why = f"fed {took:.2f} s before by the pace, but unheard until here, {say_odds(odds)}"
                 self.claim(Finding("held_up", came_s, name, odds, why, ball, "settled", said_s, late_s), None)
 
-    def _unheard(
-        self, ball: int, a: int, q: int, time_s: float, odds: float, said_s: float, fed_s: float = math.nan
-    ) -> None:
-        """Claim that a ball passed the stations between ``a`` and ``q`` unheard, where they were listened to."""
+    def _unheard(self, ball: int, a: int, left_s: float, q: int, time_s: float, odds: float, said_s: float) -> None:
+        """Claim that a ball passed the stations between ``a`` and ``q`` unheard, where they were listened to.
+
+        It left ``a`` (-1: was fed) at ``left_s``, and was heard at ``q`` at ``time_s``.
+        """
         b, names = self.beliefs, self.route.stations
         for k in range(a + 1, q):
             if a >= 0:  # share the time in proportion to the usual transit times
-                came = self._left(ball, a)
-                due = came + (time_s - came) * b.pass_mean[a][k] / max(b.pass_mean[a][q], 1e-9)
+                due = left_s + (time_s - left_s) * b.pass_mean[a][k] / max(b.pass_mean[a][q], 1e-9)
             else:
-                due = fed_s if k == 0 else time_s - b.pass_mean[k][q]
+                due = left_s if k == 0 else time_s - b.pass_mean[k][q]
                 if b.unlistened(due - 3 * b.pass_sd[k][q], due, k) or due - b.start_s < b.pass_sd[k][q] * 3:
                     continue
             blur = 2.0 * (b.pass_sd[a][k] if a >= 0 else b.pass_sd[k][q])
@@ -284,12 +282,6 @@ class Book:
             self._missed[k] += 1
             why = f"heard at {names[q]} after it, but not at {names[k]} when due, {say_odds(odds)}"
             self.claim(Finding("unheard", due, names[k], odds, why, ball, "settled", said_s), None)
-
-    def _left(self, ball: int, a: int) -> float:
-        for p in reversed(self._passages[:-1]):
-            if p.ball == ball and p.station == self.route.stations[a]:
-                return p.time_s
-        return self._passages[-1].time_s - self._passages[-1].took_s
 
     def _write_end(
         self, d: Decision, share: float, rest: float, said_s: float, instead: tuple[int, float] | None

@@ -191,12 +191,12 @@ def leftover_rebound(beliefs: Beliefs, impact: Impact, place: int, since_s: floa
     return p / _REBOUND_S * math.exp(-since_s / _REBOUND_S) * real
 
 
-def rebound_due(beliefs: Beliefs, impact: Impact, contacts: list[tuple[int, int]], times: list[float]) -> float:
+def rebound_due(beliefs: Beliefs, impact: Impact, contacts: list[tuple[int, int]]) -> float:
     """Return the density of a rebound that is due after ``contacts``: (station, impact) of balls of late.
 
     Those of trains told apart, and rebounds of contacts that no train was found for.
     """
-    real = impact.odds / (1.0 + impact.odds)
+    real, times = impact.odds / (1.0 + impact.odds), beliefs.heard
     total = 0.0
     for due in impact.due:
         # A train may begin with a rebound, of the contact before it.
@@ -229,13 +229,13 @@ def as_rebound(beliefs: Beliefs, impact: Impact, contact: int, sure: bool) -> fl
     return own / max(other, _TINY)
 
 
-def hidden_contacts(beliefs: Beliefs, impact: Impact, times: list[float]) -> list[tuple[int, float, float]]:
+def hidden_contacts(beliefs: Beliefs, impact: Impact) -> list[tuple[int, float, float]]:
     """Return (station, time in s, factor) of contacts that others may have hidden, whose first rebound this is.
 
     The factor, with the density of a contact at that time, gives the density of the rebound.
     """
     found = []
-    within = beliefs.settings.mask_s
+    within, times = beliefs.settings.mask_s, beliefs.heard
     for q, law in enumerate(beliefs.laws):
         if not law.known:
             continue

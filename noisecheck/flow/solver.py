@@ -64,7 +64,6 @@ class LedgerSolver:
         empty = (-1,) * len(route.stations)
         self._histories = [History(0.0, (), empty, math.nan, self.feed.period_s or 0.0, (), None)]
         self._root: Decision | None = None
-        self._times: list[float] = self.beliefs.heard
         self._checked: dict[int, int] = {}
         self._again: dict[int, float] = {}
         """When to look again at late balls whose odds were too low to suspect them, by their last impact."""
@@ -167,7 +166,6 @@ class LedgerSolver:
             told = sound, (), int(fall), int(number)
             impact = Impact(len(self.book.impacts), t, q, sure, real, level, mixed, drowned, *told, at_most=bound > 0.5)
             self.book.impacts.append(impact)
-            self.book.levels.append(level)
             if self._waiting is None:
                 self._take(impact)
             else:
@@ -227,19 +225,15 @@ class LedgerSolver:
 
     def _take(self, impact: Impact) -> None:
         self._run_to(impact.time_s)
-        self._times.append(impact.time_s)
-        self.beliefs.heard_db.append(impact.level_db)
-        self.beliefs.clear.append(impact.station >= 0 and impact.confidence >= CLEARLY_PLACED)
-        if impact.station < 0 or impact.confidence < CLEARLY_PLACED:
-            self.beliefs.doubtful.append(impact.time_s)
-            self.beliefs.doubtful_db.append(impact.level_db)
+        clear = impact.station >= 0 and impact.confidence >= CLEARLY_PLACED
+        self.beliefs.hear(impact.time_s, impact.level_db, clear)
         impact, rebound = self._sorter.among_trains(impact)
         if rebound:
             contact = self.book.trains.contact_of(impact.drop)
             if contact >= 0 and impact.rebound == 1:
                 self._histories = with_train(self._histories, self.book.impacts[contact], impact.time_s, self.beliefs)
             return
-        self._histories = extend(self._histories, impact, self.beliefs, self._times, self.book.levels)
+        self._histories = extend(self._histories, impact, self.beliefs)
         at = self._histories[0].past
         for _ in range(8):  # what seemed a ball's may turn out to be a stray when the ball itself is heard
             if at is None or at is self._root or at.time_s < impact.time_s - 2.0:

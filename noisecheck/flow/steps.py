@@ -29,15 +29,13 @@ _PEAK = 1e4
 """No density of a transit or of a feed slot is higher than this (per s)."""
 
 
-def extend(
-    histories: list[History], impact: Impact, beliefs: Beliefs, times: list[float], levels: list[float]
-) -> list[History]:
+def extend(histories: list[History], impact: Impact, beliefs: Beliefs) -> list[History]:
     """Return the histories with one more impact explained, most likely first."""
     found: list[tuple[float, History]] = []
     now = impact.time_s
-    by_none = _ByNone(beliefs, impact, times, levels)
-    arrivals = _arrivals(beliefs, impact, times)
-    mask_s = beliefs.settings.mask_s
+    by_none = _ByNone(beliefs, impact)
+    arrivals = _arrivals(beliefs, impact)
+    times, mask_s = beliefs.heard, beliefs.settings.mask_s
     best = -math.inf
     for h in histories:
         # What cannot come near the best so far is not worked out.
@@ -69,32 +67,32 @@ def with_train(histories: list[History], contact: Impact, now_s: float, beliefs:
     return found
 
 
-def _arrivals(beliefs: Beliefs, impact: Impact, times: list[float]) -> list[_Arrival]:
+def _arrivals(beliefs: Beliefs, impact: Impact) -> list[_Arrival]:
     """Return the contacts an impact may be, or may be the rebound of, the station it was put to first."""
     real = impact.odds / (1.0 + impact.odds)
     plain = [label_of(beliefs, impact, q) * real for q in range(beliefs.count)]
     fit = [h.ratio(impact.level_db, impact.drowned, at_most=impact.at_most) for h in beliefs.levels]
-    hidden = hidden_contacts(beliefs, impact, times)
+    hidden = hidden_contacts(beliefs, impact)
     found = []
     for q in sorted(range(beliefs.count), key=lambda q: q != impact.station):
-        found.append(_Arrival(beliefs, impact, q, plain[q] * fit[q], times))
+        found.append(_Arrival(beliefs, impact, q, plain[q] * fit[q]))
         for place, at, factor in hidden:
             if place == q:
                 earlier = impact._replace(time_s=at)
-                found.append(_Arrival(beliefs, earlier, q, plain[q] * factor, times, heard_s=impact.time_s))
+                found.append(_Arrival(beliefs, earlier, q, plain[q] * factor, heard_s=impact.time_s))
     return found
 
 
 class _ByNone:
     """An impact that no ball's contact made. What histories ask of it alike is worked out once."""
 
-    __slots__ = ("_beliefs", "_fall", "_impact", "_known", "_levels", "_strange", "_times", "log_fall")
+    __slots__ = ("_beliefs", "_fall", "_impact", "_known", "_strange", "log_fall")
 
-    def __init__(self, beliefs: Beliefs, impact: Impact, times: list[float], levels: list[float]) -> None:
-        self._beliefs, self._impact, self._times, self._levels = beliefs, impact, times, levels
+    def __init__(self, beliefs: Beliefs, impact: Impact) -> None:
+        self._beliefs, self._impact = beliefs, impact
         copied, at = 0.0, impact.number - 1
-        while at >= 0 and impact.time_s - times[at] <= COPY_S:
-            copied = max(copied, copy_density(beliefs, impact, impact.time_s - times[at], levels[at]))
+        while at >= 0 and (since := impact.time_s - beliefs.heard[at]) <= COPY_S:
+            copied = max(copied, copy_density(beliefs, impact, since, beliefs.heard_db[at]))
             at -= 1
         stray, chance = unexplained(beliefs, impact)
         self._strange = stray + chance + copied
@@ -114,11 +112,11 @@ class _ByNone:
         return History(h.log_p + log, h.track, h.last_at, h.fed_s, h.period_s, h.slots, past)
 
     def _log_density(self, last_at: tuple[int, ...], contacts: list[tuple[int, int]]) -> float:
-        impact, times = self._impact, self._times
-        total = self._strange + rebound_due(self._beliefs, impact, contacts, times)
+        b, impact = self._beliefs, self._impact
+        total = self._strange + rebound_due(b, impact, contacts)
         for q, last in enumerate(last_at):
             if last >= 0:
-                total += leftover_rebound(self._beliefs, impact, q, impact.time_s - times[last], self._levels[last])
+                total += leftover_rebound(b, impact, q, impact.time_s - b.heard[last], b.heard_db[last])
         return math.log(max(total, _TINY))
 
     def fallen(self, h: History) -> list[History]:
@@ -141,25 +139,16 @@ class _Arrival:
         impact: with the time of the contact.
         station: index on the route.
         label: probability (density of a hidden one's rebound) of the sound, given the contact.
-        times: of all impacts.
         heard_s: given where the contact was hidden: its rebound was heard then.
     """
 
     __slots__ = (
-        "_beliefs", "_born", "_fed", "_fresh", "_label", "_log_label", "_number", "_taken", "_times", "came_s",
+        "_beliefs", "_born", "_fed", "_fresh", "_label", "_log_label", "_number", "_taken", "came_s",
         "hidden", "station", "time_s", "told_s",
     )  # fmt: skip
 
-    def __init__(
-        self,
-        beliefs: Beliefs,
-        impact: Impact,
-        station: int,
-        label: float,
-        times: list[float],
-        heard_s: float = math.nan,
-    ) -> None:
-        self._beliefs, self._times, self._number = beliefs, times, impact.number
+    def __init__(self, beliefs: Beliefs, impact: Impact, station: int, label: float, heard_s: float = math.nan) -> None:
+        self._beliefs, self._number = beliefs, impact.number
         self.station, self.time_s = station, impact.time_s
         self.hidden = not math.isnan(heard_s)
         self.told_s, self.came_s = (heard_s, impact.time_s) if self.hidden else (impact.time_s, math.nan)
@@ -219,7 +208,7 @@ class _Arrival:
         mean, sd = b.pass_mean[ball.station][q], b.pass_sd[ball.station][q]
         if took < mean - 8.0 * sd or took > mean + b.settings.give_up_s:
             return 0.0
-        behind = self.time_s - self._times[last] if last >= 0 else math.inf
+        behind = self.time_s - b.heard[last] if last >= 0 else math.inf
         p = b.transit(ball.station, q, took, behind)
         for k in range(ball.station + 1, q):
             p *= b.miss(k, ball.time_s + b.pass_mean[ball.station][k], b.pass_sd[ball.station][k])
@@ -254,7 +243,7 @@ class _Arrival:
             return self._fresh * beliefs.feed_rate, math.nan, fed
         sd = math.hypot(beliefs.pass_sd[0][q], beliefs.pace_sd * history.period_s)
         best, used, came = 0.0, math.nan, fed
-        behind = self.time_s - self._times[last] if last >= 0 else math.inf
+        behind = self.time_s - beliefs.heard[last] if last >= 0 else math.inf
         for slot in history.slots:
             z = (fed - slot) / sd
             density = math.exp(-0.5 * z * z) / (sd * 2.5066)
