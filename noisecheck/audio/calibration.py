@@ -7,7 +7,6 @@ from dataclasses import dataclass, replace
 from typing import Final, Literal
 
 import numpy as np
-import scipy.fft
 from numpy.typing import ArrayLike, NDArray
 
 from noisecheck.audio.recording import Recording
@@ -200,6 +199,8 @@ def _quarters(
     recording: Recording, nominal_hz: float
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
     """Return (tone level dB, frequency, other energy / tone, peak) of each quarter second, each (steps, channels)."""
+    import scipy.fft
+
     rate, length = recording.rate, round(_STEP_S * recording.rate)
     window = np.hanning(length + 1)[:-1][:, None]
     scale = 2.0 / (length * float(np.sum(window**2)))

@@ -6,10 +6,10 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-import scipy.fft
 from numpy.typing import NDArray
 
 from noisecheck.core.bands import G, octave_midbands
+from noisecheck.core.fourier import rfft
 
 __all__ = ["FRAMES_PER_TILE", "Hum", "SpectrumScan", "frame_length"]
 
@@ -70,7 +70,7 @@ class SpectrumScan:
         self._count += len(x)
         whole = len(x) // self.n
         if whole:
-            spectra = scipy.fft.rfft(x[: whole * self.n].reshape(whole, self.n) * self._window, axis=1)
+            spectra = rfft(x[: whole * self.n].reshape(whole, self.n) * self._window)
             power = spectra.real**2 + spectra.imag**2
             levels = power @ self._bands
             strength = levels[:, -6:].sum(axis=1)
@@ -91,7 +91,7 @@ class SpectrumScan:
         count = len(x) // every
         slow = x[: count * every].reshape(count, every).mean(axis=1, dtype=np.float64)
         if count == _SLOW:
-            line = scipy.fft.rfft((slow - slow.mean()) * self._slow_window)
+            line = rfft((slow - slow.mean()) * self._slow_window)
             self._slow += line.real**2 + line.imag**2
         return np.asarray(slow - slow.mean() if count else slow)
 

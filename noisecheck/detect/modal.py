@@ -15,9 +15,9 @@ from functools import lru_cache
 from typing import Final
 
 import numpy as np
-import scipy.fft
 from numpy.typing import NDArray
 
+from noisecheck.core.fourier import irfft, next_fast_len, rfft
 from noisecheck.detect.prediction import gather
 
 __all__ = ["AHEAD_S", "BACK_S", "modal_onsets"]
@@ -110,7 +110,7 @@ def _noise(past: NDArray[np.float64], rate: int, size: int) -> NDArray[np.float6
     """Return the power spectrum (bins,) of the past, a little smoothed."""
     frame = int(_NOISE_FRAME_S * rate)
     frames = np.lib.stride_tricks.sliding_window_view(past, frame)[:: max(1, frame // 4)]
-    spectrum = scipy.fft.rfft(frames * _window(frame), size, axis=1)
+    spectrum = rfft(frames * _window(frame), size)
     mean = (spectrum.real**2 + spectrum.imag**2).mean(axis=0)
     mean = np.convolve(np.pad(mean, 2, mode="edge"), np.full(5, 0.2), "valid")
     return np.asarray(mean + 1e-7 * mean.max() + _TINY)
@@ -122,10 +122,10 @@ def _components(loud: NDArray[np.float64], past: NDArray[np.float64], count: int
     ``past`` is the power spectrum of what sounds anyway, both in units of the noise.
     """
     size = 2 * (len(past) - 1)
-    spectrum = scipy.fft.rfft(loud * _window(len(loud)), size)
+    spectrum = rfft(loud * _window(len(loud)), size)
     power = spectrum.real**2 + spectrum.imag**2
     power = np.where((power > _OUTSTANDING * past) & (power > _BESIDE_TOP * power.max()), power - past, 0.0)
-    lags = _FULL * scipy.fft.irfft(power, size)
+    lags = _FULL * irfft(power, size)
     left = np.full(count, lags[0])
     out = np.zeros((count, _COMPONENTS))
     at = np.arange(count)
@@ -193,7 +193,7 @@ def modal_onsets(samples: Floats, rate: int, rough: NDArray[np.int64]) -> tuple[
 def _modal(samples: Floats, rate: int, at: NDArray[np.int64]) -> tuple[float, float] | None:
     times, block = _times(rate), max(1, round(_BLOCK_S * rate))
     count, lead, pad = len(times), -round(times[0] * rate), int(_PAD_S * rate)
-    size = 2 * scipy.fft.next_fast_len(count)  # long enough for all lags of the process
+    size = 2 * next_fast_len(count, real=False)  # long enough for all lags of the process
     before, quiet = (-int(s * rate) for s in _NOISE_S)
     piece = gather(samples, at, -before, count - lead + pad)[0].astype(np.float64)
     piece -= piece[: before - quiet].mean()
@@ -201,10 +201,10 @@ def _modal(samples: Floats, rate: int, at: NDArray[np.int64]) -> tuple[float, fl
     # White noise out of the background, by a filter of zero phase shorter than 1 ms: what rings ahead comes early.
     lag = np.minimum(np.arange(size), size - np.arange(size)) / rate
     short = np.where(lag < _SMEAR_S, 0.5 + 0.5 * np.cos(np.pi * np.minimum(lag / _SMEAR_S, 1.0)), 0.0)
-    gain = scipy.fft.rfft(scipy.fft.irfft(1.0 / np.sqrt(noise), size) * short).real
+    gain = rfft(irfft(1.0 / np.sqrt(noise), size) * short).real
     gain = np.maximum(gain, 1e-3 * gain.max())
     gain /= np.sqrt((gain**2 * noise).mean())
-    heard = scipy.fft.irfft(scipy.fft.rfft(piece[before - lead - pad :], size) * gain, size)[pad : pad + count + pad]
+    heard = irfft(rfft(piece[before - lead - pad :], size) * gain, size)[pad : pad + count + pad]
     begin, end = (lead + int(s * rate) for s in _LOUD_S)
     loud = heard[begin:end]
     unit = np.sqrt(max(1.0, _MODEL_ERROR * (loud**2).mean()))
@@ -230,8 +230,8 @@ def _modal(samples: Floats, rate: int, at: NDArray[np.int64]) -> tuple[float, fl
         return None
     likely = np.flatnonzero(weight > _LEAST)
     amplitudes = np.linalg.solve(matrices[likely], vectors[likely][:, :, None])[:, :, 0]
-    tones = scipy.fft.rfft(shapes[likely] * (amplitudes @ parts.T), size, axis=1) / gain.astype(np.float32)
-    sound = np.abs(scipy.fft.irfft(tones, 2 * size, axis=1))[:, : 2 * count]
+    tones = rfft(shapes[likely] * (amplitudes @ parts.T), size) / gain.astype(np.float32)
+    sound = np.abs(irfft(tones, 2 * size))[:, : 2 * count]
     since = np.repeat(times, 2) + np.tile([0.0, 0.5 / rate], count)
     loud_enough = (sound > _BESIDE_PEAK * sound.max(axis=1, keepdims=True)) & (since >= envelopes.start_s[likely, None])
     arrival = since[loud_enough.argmax(axis=1)]

@@ -13,9 +13,9 @@ from functools import lru_cache
 from typing import Final
 
 import numpy as np
-import scipy.fft
 from numpy.typing import NDArray
 
+from noisecheck.core.fourier import irfft, next_fast_len, rfft
 from noisecheck.detect.prediction import gather
 
 __all__ = ["AHEAD_S", "BACK_S", "slow_onsets"]
@@ -86,7 +86,7 @@ def _spectrum(samples: Floats, at: NDArray[np.int64], rate: int, span_s: tuple[f
     starts = range(int(span_s[0] * rate), int(span_s[1] * rate) - frame + 1, frame // 2)
     total = np.zeros((len(at), size // 2 + 1), np.float32)
     for start in starts:
-        spectrum = scipy.fft.rfft(gather(samples, at, start, start + frame) * window, size, axis=1)
+        spectrum = rfft(gather(samples, at, start, start + frame) * window, size)
         total += spectrum.real**2 + spectrum.imag**2
     padded = np.pad(total, ((0, 0), (2, 2)), mode="edge") / np.float32(9 * len(starts))
     count = total.shape[1]
@@ -118,18 +118,18 @@ def _slow(samples: Floats, rate: int, at: NDArray[np.int64]) -> _Found:
     rises = _rises(rate)
     count = len(rises.weights) * rises.block
     frame = int(_FRAME_S * rate)
-    size = scipy.fft.next_fast_len(count + 2 * frame, real=True)
+    size = next_fast_len(count + 2 * frame, real=True)
     noise = _spectrum(samples, at, rate, _BEFORE_S, size) + np.float32(_TINY)
     new = np.maximum(_spectrum(samples, at, rate, _AFTER_S, size) - np.float32(_OUTSTANDING) * noise, np.float32(0.0))
     # Zero phase, and no longer than 2 ms either way, so that the rise is not smeared.
-    response = scipy.fft.irfft(np.sqrt(new / (noise * (new + noise))), size, axis=1)
+    response = irfft(np.sqrt(new / (noise * (new + noise))), size)
     lag = np.minimum(np.arange(size), size - np.arange(size)) / rate
     short = np.where(lag < _SMEAR_S, 0.5 + 0.5 * np.cos(np.pi * lag / _SMEAR_S), 0.0).astype(np.float32)
-    gain = scipy.fft.rfft(response * short, axis=1).real
+    gain = rfft(response * short).real
     begin = -rises.lead * rises.block - frame
     piece = gather(samples, at, begin, begin + size)
     piece = piece - piece.mean(axis=1, keepdims=True)
-    heard = scipy.fft.irfft(scipy.fft.rfft(piece, axis=1) * gain, size, axis=1)[:, frame : frame + count]
+    heard = irfft(rfft(piece) * gain, size)[:, frame : frame + count]
     power = (heard**2).reshape(len(at), -1, rises.block).mean(axis=2)
     left = gain**2 * noise
     quiet = left.sum(axis=1) * np.float32(2.0 / size)

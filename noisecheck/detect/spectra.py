@@ -13,8 +13,9 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-import scipy.fft
 from numpy.typing import NDArray
+
+from noisecheck.core.fourier import rfft
 
 __all__ = ["FrameGrid", "decimated", "frame_energies", "frame_grid"]
 
@@ -139,7 +140,7 @@ def _energies(samples: Floats, length: int, hop: int, wanted: range, bins: tuple
     for i in range(0, count, _CHUNK):
         rows = min(_CHUNK, count - i)
         np.multiply(frames[i : i + rows], window, out=piece[:rows])
-        spectrum = scipy.fft.rfft(piece[:rows], axis=1).view(np.float32)
+        spectrum = rfft(piece[:rows]).view(np.float32)
         spectrum *= spectrum
         power = np.add(spectrum[:, :used:2], spectrum[:, 1:used:2], out=powers[:rows])
         np.matmul(power, gather, out=out[i : i + rows])

@@ -10,10 +10,10 @@ from functools import lru_cache
 from typing import Final
 
 import numpy as np
-import scipy.fft
 from numpy.typing import ArrayLike, NDArray
 
 from noisecheck.core.bands import G, third_octave_edges
+from noisecheck.core.fourier import rfft
 
 __all__ = [
     "EXTRA",
@@ -118,7 +118,7 @@ def band_exposures(pieces: list[NDArray[np.float32]], rate: float) -> NDArray[np
             batch = np.zeros((size, nfft), np.float32)
             for i, row in enumerate(chunk):
                 batch[i, : len(pieces[row])] = pieces[row]
-            spectrum = scipy.fft.rfft(batch, axis=1)
+            spectrum = rfft(batch)
             squares = spectrum.view(np.float32)
             squares *= squares
             power = squares[:, ::2] + squares[:, 1::2]

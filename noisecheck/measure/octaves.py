@@ -6,10 +6,10 @@ from functools import lru_cache
 from typing import Final
 
 import numpy as np
-import scipy.fft
 from numpy.typing import ArrayLike, NDArray
 
 from noisecheck.core.bands import G, octave_midbands
+from noisecheck.core.fourier import ifft, rfft
 from noisecheck.measure.bands import carried, fft_length
 from noisecheck.measure.channel import DEFAULT, ChannelTile, MeasureSettings
 from noisecheck.measure.decay import decay_time, shortest_decay_s
@@ -69,7 +69,7 @@ def octave_decays(
             if len(piece) < 16:
                 continue
             nfft = fft_length(2 * len(piece), rate)
-            spectrum = scipy.fft.rfft(piece, nfft)
+            spectrum = rfft(piece, nfft)
             for k in octaves:
                 power, step_s = _band_power(spectrum, nfft, rate, int(k), len(piece))
                 shortest = max(
@@ -86,7 +86,7 @@ def _band_power(
     low, response, length = _filter(nfft, rate, octave)
     kept = np.zeros(length, np.complex64)
     kept[: len(response)] = spectrum[low : low + len(response)] * response
-    envelope = scipy.fft.ifft(kept) * np.float32(2.0 * length / nfft)
+    envelope = ifft(kept) * np.float32(2.0 * length / nfft)
     step_s = nfft / length / rate
     power = 0.5 * (envelope.real.astype(np.float64) ** 2 + envelope.imag.astype(np.float64) ** 2)
     return power[: max(int(frames / rate / step_s), 1)], step_s

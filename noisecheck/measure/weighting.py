@@ -7,10 +7,10 @@ from functools import lru_cache
 from typing import Final, Literal
 
 import numpy as np
-import scipy.fft
 from numpy.typing import ArrayLike, NDArray
 
 from noisecheck.core.errors import InputError
+from noisecheck.core.fourier import irfft, rfft
 
 __all__ = [
     "FAST_S",
@@ -125,12 +125,12 @@ def running(signal: NDArray[np.float32], rate: float, kinds: tuple[Weighting, ..
     pieces = np.lib.stride_tricks.sliding_window_view(padded, nfft)[::step] if count else np.empty((0, nfft))
     out = [np.empty((count, step), np.float32) for _ in kinds]
     for first in range(0, count, _ROWS):
-        spectrum = scipy.fft.rfft(pieces[first : first + _ROWS], axis=1)
+        spectrum = rfft(pieces[first : first + _ROWS])
         weighted = np.empty_like(spectrum)
         for kind, target in zip(kinds, out, strict=True):
             if kind != "Z":
                 np.multiply(spectrum, _kernel_spectrum(rate, kind, taps, nfft), out=weighted)
-                target[first : first + _ROWS] = scipy.fft.irfft(weighted, nfft, axis=1, overwrite_x=True)[:, taps:]
+                target[first : first + _ROWS] = irfft(weighted, nfft)[:, taps:]
     return tuple(
         x.copy() if kind == "Z" else target.reshape(-1)[_LEAD : _LEAD + len(x)]
         for kind, target in zip(kinds, out, strict=True)

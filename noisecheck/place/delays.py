@@ -13,10 +13,10 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-import scipy.fft
 from numpy.typing import NDArray
 
 from noisecheck.core.errors import InputError
+from noisecheck.core.fourier import ifft, irfft, next_fast_len, rfft
 from noisecheck.core.units import to_frames
 
 __all__ = ["Arrivals", "cut_snippets", "measure_arrivals", "onset_variance", "pair_delays"]
@@ -127,8 +127,8 @@ def pair_delays(
     if not n:
         return np.empty((0, len(pairs))), np.empty((0, len(pairs))), pairs
     taper = _taper(length - quiet, to_frames(0.0005, rate)).astype(np.float32)
-    size = scipy.fft.next_fast_len(2 * len(taper), real=True)
-    omega = 2.0 * np.pi * scipy.fft.rfftfreq(size, 1.0 / rate)
+    size = next_fast_len(2 * len(taper), real=True)
+    omega = 2.0 * np.pi * np.fft.rfftfreq(size, 1.0 / rate)
     low, high = band_hz or (0.0, _TOP * rate)
     first = max(int(np.searchsorted(omega, 2 * np.pi * low)), 1)
     used = slice(first, int(np.searchsorted(omega, 2 * np.pi * min(high, 0.45 * rate))))
@@ -163,10 +163,10 @@ def pair_delays(
         weighted = known * (np.conj(one) * other)
         curve_in[:, used] = weighted
         if band_hz is None:
-            curve = scipy.fft.irfft(curve_in, whole, axis=1) * np.float32(0.5 * whole)
+            curve = irfft(curve_in, whole) * np.float32(0.5 * whole)
         else:
             # Dispersion shifts the phase: the envelope counts.
-            curve = np.abs(scipy.fft.ifft(curve_in, axis=1)) * np.float32(whole)
+            curve = np.abs(ifft(curve_in)) * np.float32(whole)
         curve = np.concatenate([curve[:, -reach:], curve[:, : reach + 1]], axis=1)
         top = curve.argmax(axis=1)
         total = known.sum(axis=1, dtype=np.float64)
@@ -197,7 +197,7 @@ def _whitened(
     x: NDArray[np.float32], size: int, used: slice, below: Floats
 ) -> tuple[NDArray[np.complex64], NDArray[np.float32]]:
     """Return (spectrum of magnitude 1, power over that of the background, less 1) of the frequencies used, (n, f)."""
-    spectrum = scipy.fft.rfft(x, size, axis=1)[:, used]
+    spectrum = rfft(x, size)[:, used]
     power = spectrum.real**2 + spectrum.imag**2
     ratio = _smooth(power) / np.maximum(below, 1e-30).astype(np.float32)
     ratio -= np.float32(1.0)
@@ -207,9 +207,11 @@ def _whitened(
 
 def noise_power(snippets: NDArray[np.float32], rate: float, *, before_s: float = BEFORE_S) -> Floats:
     """Return the mean power of the time before the onsets, (frequencies, m), on the grid of :func:`pair_delays`."""
+    import scipy.fft
+
     quiet = to_frames(before_s - _LEAD_S, rate)
     length = snippets.shape[1] - quiet
-    size = scipy.fft.next_fast_len(2 * length, real=True)
+    size = next_fast_len(2 * length, real=True)
     x = np.asarray(snippets[:, :quiet], np.float32)
     window = np.sin(np.pi * (np.arange(quiet, dtype=np.float32) + np.float32(0.5)) / np.float32(quiet))
     spectrum = scipy.fft.rfft(x * window[None, :, None], size, axis=1)
