@@ -6,6 +6,8 @@ import time
 from datetime import datetime
 from typing import Protocol
 
+from noisecheck.live import recorder
+
 __all__ = ["Clock", "SystemClock", "clock_words"]
 
 
@@ -30,7 +32,7 @@ class SystemClock:
 
     def monotonic(self) -> float:
         """Return seconds that only go forward."""
-        return time.monotonic()
+        return recorder.seconds()
 
     def now(self) -> datetime:
         """Return the local date and time."""
