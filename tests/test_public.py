@@ -40,7 +40,7 @@ def test_importing_is_light() -> None:
 
 def test_measuring_needs_nothing_heavy() -> None:
     loaded = _modules_after("from noisecheck import measure_files, open_recording")
-    assert not {m for m in loaded if m.startswith(("matplotlib", "sklearn", "numba", "librosa", "scipy.signal"))}
+    assert not {m for m in loaded if m.startswith((*HEAVY, "scipy", "noisecheck.place", "noisecheck.flow.ledger"))}
 
 
 def test_readme_has_exactly_two_set_up_commands() -> None:

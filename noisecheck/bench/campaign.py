@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from noisecheck.bench.corrections import Correction, load_corrections
-from noisecheck.bench.rig import Rig
-from noisecheck.bench.rig_file import load_rig
 from noisecheck.bench.runsheet import UNFILLED_SHEET, Run, load_runs, natural_key, read_text
 from noisecheck.core.errors import InputError, nearest, one_line
+
+if TYPE_CHECKING:
+    from noisecheck.bench.rig import Rig
 
 __all__ = ["RECORDING_SUFFIXES", "Campaign", "find_recordings", "load_campaign"]
 
@@ -83,6 +84,8 @@ def load_campaign(folder: str | Path) -> Campaign:
     Raises:
         InputError: no such folder, no recordings, or a rig file or run sheet with a fault.
     """
+    from noisecheck.bench.rig_file import load_rig
+
     folder = Path(folder)
     if not folder.is_dir():
         what = "is a file: name the folder it lies in" if folder.exists() else "no such folder"

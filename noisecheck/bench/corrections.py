@@ -7,11 +7,13 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
-from noisecheck.bench.rig import Rig
 from noisecheck.bench.runsheet import Run, csv_rows, read_text
 from noisecheck.core.errors import InputError, nearest, one_line
+
+if TYPE_CHECKING:
+    from noisecheck.bench.rig import Rig
 
 __all__ = ["COLUMNS", "KINDS", "NAME", "Correction", "load_corrections"]
 

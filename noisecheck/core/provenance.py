@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import dataclasses
-import platform
-from importlib.metadata import PackageNotFoundError, version
 from typing import Any
 
 __all__ = ["provenance", "settings_document"]
@@ -14,6 +12,9 @@ _LIBRARIES = ("numpy", "scipy", "soundfile", "scikit-learn")
 
 def provenance() -> dict[str, str]:
     """Return versions of the tool, Python and the libraries that can change a number."""
+    import platform
+    from importlib.metadata import PackageNotFoundError, version
+
     found = {"python": platform.python_version()}
     for name in ("noisecheck", *_LIBRARIES):
         try:

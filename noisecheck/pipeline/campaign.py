@@ -6,35 +6,34 @@ import functools
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from noisecheck.audio.split import join_recordings
 from noisecheck.bench.campaign import Campaign
-from noisecheck.bench.rig import Rig
 from noisecheck.bench.runsheet import Run
-from noisecheck.compare.differences import Comparison
-from noisecheck.compare.effects import compare
 from noisecheck.compare.summary import RunSummary, summarise
-from noisecheck.compare.ties import References
 from noisecheck.core.provenance import provenance, settings_document
 from noisecheck.core.table import Impacts
-from noisecheck.flow.failures import HeardShare
-from noisecheck.flow.findings import Ledger
 from noisecheck.pipeline.correcting import relocated
 from noisecheck.pipeline.flowing import follow_run, height_note, with_drops
 from noisecheck.pipeline.grouping import named_groups
-from noisecheck.pipeline.heard import heard_share
 from noisecheck.pipeline.kept import catalogue_of
 from noisecheck.pipeline.listen import ListenSettings
 from noisecheck.pipeline.machine import own_ticks
-from noisecheck.pipeline.octaves import run_octave_decays
 from noisecheck.pipeline.placing import placed, settled, taught_by
 from noisecheck.pipeline.references import as_references_tell, mark_references, references_of, tied_summaries
 from noisecheck.pipeline.run import RunResult, Told, listen_to_run, spread_of
 from noisecheck.pipeline.scheduled import left_open, placed_by_schedule
+
+if TYPE_CHECKING:
+    from noisecheck.bench.rig import Rig
+    from noisecheck.compare.differences import Comparison
+    from noisecheck.compare.ties import References
+    from noisecheck.flow.failures import HeardShare
+    from noisecheck.flow.findings import Ledger
 
 __all__ = [
     "CampaignResult",
@@ -78,6 +77,8 @@ class CampaignResult:
     @functools.cached_property
     def heard_shares(self) -> dict[str, HeardShare | None]:
         """Return the share of events heard by revision, of the revisions whose balls were followed."""
+        from noisecheck.pipeline.heard import heard_share
+
         revisions = {r.run.name: r.run.revision for r in self.runs}
         ledgers: dict[str, list[Ledger]] = {}
         for ledger in self.ledgers:
@@ -108,6 +109,8 @@ class CampaignResult:
     @functools.cached_property
     def octave_decays(self) -> dict[tuple[str, str], NDArray[np.float64]]:
         """Return ln of the decay time in ms by octave, (10,), by (run, station) of test runs."""
+        from noisecheck.pipeline.octaves import run_octave_decays
+
         return run_octave_decays(self.runs)
 
     @functools.cached_property
@@ -221,6 +224,8 @@ def compare_campaign(
     result: CampaignResult, *, by: str, baseline: str | None = None, station: str | None = None
 ) -> Comparison:
     """Return the comparison of a campaign's runs by a column of the run sheet."""
+    from noisecheck.compare.effects import compare
+
     found = compare(
         result.summaries,
         by=by,

@@ -6,13 +6,12 @@ import functools
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from noisecheck.bench.campaign import Campaign, load_campaign, run_names
-from noisecheck.bench.rig import Rig
-from noisecheck.bench.rig_file import load_rig
+from noisecheck.bench.no_rig import no_rig
 from noisecheck.bench.runsheet import Run
 from noisecheck.compare.summary import BANDS, RunSummary, summarise
 from noisecheck.core.bands import NOMINAL_THIRD_HZ
@@ -23,6 +22,9 @@ from noisecheck.pipeline.campaign import place_runs, share_of
 from noisecheck.pipeline.listen import ListenSettings
 from noisecheck.pipeline.references import references_of
 from noisecheck.pipeline.run import RunResult, Told, listen_to_run, spread_of
+
+if TYPE_CHECKING:
+    from noisecheck.bench.rig import Rig
 
 __all__ = ["Measured", "campaign_at", "campaign_beside", "measure_files", "taps_of"]
 
@@ -101,9 +103,7 @@ def measure_files(
     Raises:
         InputError: a recording or the rig file cannot be used.
     """
-    if rig_path is not None and not rig_path.exists():
-        raise InputError(f"{rig_path}: no such rig file")
-    rig = Rig() if rig_path is None else load_rig(rig_path)
+    rig = _rig_at(rig_path)
     settings = settings.across(spread_of(rig))
     beside = campaign_beside(rig_path)
     results = []
@@ -119,6 +119,16 @@ def measure_files(
         )
     taps = taps_of(beside, settings, done={r.run.name for r in results}, workers=workers, empty=True)
     return Measured(place_runs(results, rig, taps), settings_document(settings))
+
+
+def _rig_at(path: Path | None) -> Rig:
+    if path is None:
+        return no_rig()
+    if not path.exists():
+        raise InputError(f"{path}: no such rig file")
+    from noisecheck.bench.rig_file import load_rig
+
+    return load_rig(path)
 
 
 def campaign_beside(rig_path: Path | None) -> Campaign | None:
@@ -172,8 +182,6 @@ def campaign_at(path: Path, rig_path: Path | None = None) -> Campaign:
         if rig_path is not None:
             raise InputError(f"{path}: a campaign has its own rig.toml: leave --rig out")
         return load_campaign(path)
-    if rig_path is not None and not rig_path.exists():
-        raise InputError(f"{rig_path}: no such rig file")
-    rig = Rig() if rig_path is None else load_rig(rig_path)
+    rig = _rig_at(rig_path)
     known = _of_recording(campaign_beside(rig_path), path, rig)
     return known or Campaign(Path(), rig, (Run(path.stem, (path.as_posix(),)),))

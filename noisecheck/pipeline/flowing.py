@@ -5,26 +5,27 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from noisecheck.bench.rig import Rig
 from noisecheck.bench.runsheet import Run
 from noisecheck.core.errors import InputError
 from noisecheck.core.flags import Flag
 from noisecheck.core.table import Impacts
-from noisecheck.flow.challenge import Challenge, challenge
 from noisecheck.flow.drops import G_MPS2, Drops, describe_drops
-from noisecheck.flow.failures import FailureRate, HeardShare, failure_rate
-from noisecheck.flow.findings import Ledger
 from noisecheck.flow.heights import HeightHeard, height_heard
-from noisecheck.flow.ledger import follow_balls
 from noisecheck.flow.route import FeedPlan, LedgerSettings, Route
 from noisecheck.flow.trains import begun_where_placed, find_drops
 from noisecheck.pipeline.references import machine_impacts
-from noisecheck.place.evidence import Evidence
+
+if TYPE_CHECKING:
+    from noisecheck.bench.rig import Rig
+    from noisecheck.flow.challenge import Challenge
+    from noisecheck.flow.failures import FailureRate, HeardShare
+    from noisecheck.flow.findings import Ledger
+    from noisecheck.place.evidence import Evidence
 
 __all__ = [
     "challenge_run",
@@ -181,6 +182,8 @@ def follow_run(
     Raises:
         InputError: the rig file does not say the balls' way.
     """
+    from noisecheck.flow.ledger import follow_balls
+
     given = _given(impacts, run, rig, seconds, gaps_s, odds)
     return credible(follow_balls(machine_impacts(impacts), route_of(rig), run=run.name, **given))
 
@@ -215,6 +218,8 @@ def challenge_run(
     seed: int = 1,
 ) -> Challenge:
     """Return how many known failures the ledger of this run would have named."""
+    from noisecheck.flow.challenge import challenge
+
     given = _given(impacts, run, rig, seconds, gaps_s, odds)
     return challenge(machine_impacts(impacts), route_of(rig), seed=seed, **given)
 
@@ -223,6 +228,8 @@ def pooled_rate(
     ledgers: Iterable[Ledger], rig: Rig, *, heard: HeardShare | None = None, confidence: float = 0.95
 ) -> FailureRate:
     """Return the failure rate over runs, against the strictest failure-rate requirement of the rig file."""
+    from noisecheck.flow.failures import failure_rate
+
     limits = [r.limit for r in rig.requirements if r.measure == "failures_per_million"]
     return failure_rate(list(ledgers), heard=heard, limit_per_million=min(limits, default=None), confidence=confidence)
 

@@ -4,17 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 
-from noisecheck.bench.rig import Rig
 from noisecheck.bench.runsheet import Run
 from noisecheck.core.errors import InputError, nearest, one_line
 from noisecheck.core.table import Impacts
 from noisecheck.pipeline.references import machine_impacts
-from noisecheck.place.combine import STATED_CONFIDENCE
-from noisecheck.place.groups import Groups, find_groups
-from noisecheck.place.taught import Lesson
+
+if TYPE_CHECKING:
+    from noisecheck.bench.rig import Rig
+    from noisecheck.place.groups import Groups
+    from noisecheck.place.taught import Lesson
 
 __all__ = ["Grouped", "Named", "grouped", "named_groups"]
 
@@ -44,6 +46,8 @@ class Grouped:
 
 def grouped(runs: Sequence[tuple[Run, Impacts]]) -> Grouped:
     """Return what sounds alike in the test runs."""
+    from noisecheck.place.groups import find_groups
+
     impacts = Impacts.concat(machine_impacts(table) for run, table in runs if run.role == "test")
     return Grouped(find_groups(impacts), impacts)
 
@@ -77,6 +81,8 @@ def named_groups(runs: Sequence[tuple[Run, Impacts]], rig: Rig) -> Named:
     """
     if not rig.rig.groups:
         return Named([], {})
+    from noisecheck.place.combine import STATED_CONFIDENCE
+
     found = grouped(runs)
     names: dict[str, str] = {}
     sure: set[int] = set()

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Callable, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
@@ -80,6 +79,8 @@ def key_of(
     code = code_digest(*_MEASURES)
     if workers == 1 or catalogue.remembers(paths):
         return catalogue.key(run, paths, made_with, code=code)
+    from concurrent.futures import ThreadPoolExecutor
+
     # New recordings will most likely be listened to: the workers start while they are hashed.
     with ThreadPoolExecutor(1) as aside:
         key = aside.submit(catalogue.key, run, paths, made_with, code=code)

@@ -3,18 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from noisecheck.bench.rig import Rig
 from noisecheck.bench.runsheet import Run
 from noisecheck.core.table import Impacts
 from noisecheck.detect.channels import Onsets
-from noisecheck.place.combine import Found, place_run
-from noisecheck.place.evidence import Evidence
-from noisecheck.place.taught import Lesson, TaughtSounds, teach
+
+if TYPE_CHECKING:
+    from noisecheck.bench.rig import Rig
+    from noisecheck.place.combine import Found
+    from noisecheck.place.evidence import Evidence
+    from noisecheck.place.taught import Lesson, TaughtSounds
 
 __all__ = ["PlacedRun", "placed", "settled", "taught_by"]
 
@@ -40,12 +42,13 @@ def taught_by(taps: Iterable[tuple[Run, Impacts]], rig: Rig, groups: Sequence[Le
     Raises:
         InputError: a run of taps names no station, or one that is not declared.
     """
-    lessons = [
-        Lesson(run.station, impacts, session=run.session, treatment=run.treatment)
-        for run, impacts in taps
-        if run.role == "taps"
-    ] + list(groups)
-    return teach(lessons, stations=rig.station_names or None) if lessons else None
+    taught = [(run, impacts) for run, impacts in taps if run.role == "taps"]
+    if not taught and not groups:
+        return None
+    from noisecheck.place.taught import Lesson, teach
+
+    lessons = [Lesson(run.station, table, session=run.session, treatment=run.treatment) for run, table in taught]
+    return teach([*lessons, *groups], stations=rig.station_names or None)
 
 
 def placed(
@@ -70,6 +73,8 @@ def placed(
         return PlacedRun(impacts, (), None, None, False)
     if owned >= set(rig.route or rig.station_names):
         read = None  # every station has its own microphone: nothing is left for arrival times to tell
+    from noisecheck.place.combine import place_run
+
     answer = place_run(
         onsets,
         impacts,

@@ -6,7 +6,7 @@ import functools
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,22 +18,24 @@ from noisecheck.audio.split import join_recordings
 from noisecheck.bench.campaign import Campaign
 from noisecheck.bench.catalogue import Catalogue
 from noisecheck.bench.corrections import Correction
-from noisecheck.bench.rig import Rig
 from noisecheck.bench.runsheet import Run
 from noisecheck.core.flags import Flag
 from noisecheck.core.table import Impacts
 from noisecheck.detect.channels import Onsets
-from noisecheck.flow.findings import Ledger
 from noisecheck.pipeline.clock import recorded_s, with_gaps
 from noisecheck.pipeline.correcting import corrected
 from noisecheck.pipeline.flagging import flagged_by_codec, flagged_by_health
 from noisecheck.pipeline.kept import listen_once
-from noisecheck.pipeline.limit import DetectionLimit, detection_limit
 from noisecheck.pipeline.listen import ListenSettings
 from noisecheck.pipeline.references import Ends
 from noisecheck.pipeline.together import Take, told_apart
-from noisecheck.place.combine import Found
-from noisecheck.place.evidence import Evidence
+
+if TYPE_CHECKING:
+    from noisecheck.bench.rig import Rig
+    from noisecheck.flow.findings import Ledger
+    from noisecheck.pipeline.limit import DetectionLimit
+    from noisecheck.place.combine import Found
+    from noisecheck.place.evidence import Evidence
 
 __all__ = ["RunResult", "Told", "calibration_of", "listen_to_run", "spread_of"]
 
@@ -175,6 +177,11 @@ def listen_to_run(
         impacts = impacts.with_columns(flags=impacts["flags"] | np.uint32(Flag.DRIFTED))
     time_s, gaps_s = with_gaps(impacts["time_s"], heard.rate, listened.gaps)
     seconds = heard.frames / heard.rate + sum(stop - start for start, stop in gaps_s)
+    limit = None
+    if try_limit:
+        from noisecheck.pipeline.limit import detection_limit
+
+        limit = detection_limit(opened, heard, settings=settings)
     return RunResult(
         run,
         impacts.with_columns(time_s=time_s),
@@ -186,6 +193,6 @@ def listen_to_run(
         notes,
         health,
         gaps_s,
-        detection_limit(opened, heard, settings=settings) if try_limit else None,
+        limit,
         mine,
     )

@@ -6,14 +6,16 @@ is sure of, a station or none, stands.
 
 from __future__ import annotations
 
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from noisecheck.core.flags import Flag
 from noisecheck.core.table import Impacts
-from noisecheck.flow.findings import Ledger, Passage
+
+if TYPE_CHECKING:
+    from noisecheck.flow.findings import Ledger, Passage
 
 __all__ = ["left_open", "placed_by_schedule"]
 

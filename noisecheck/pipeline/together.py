@@ -4,13 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Protocol
+from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
 from noisecheck.audio.recording import Recording
-from noisecheck.bench.rig import Rig
 from noisecheck.core.flags import Flag
 from noisecheck.core.table import Impacts
 from noisecheck.core.units import to_seconds
@@ -18,7 +17,9 @@ from noisecheck.detect.channels import Onsets
 from noisecheck.measure.channel import MeasureSettings
 from noisecheck.measure.events import measure_impacts
 from noisecheck.pipeline.tiles import opened_once
-from noisecheck.place.microphones import split_simultaneous
+
+if TYPE_CHECKING:
+    from noisecheck.bench.rig import Rig
 
 __all__ = ["Measurer", "Take", "told_apart"]
 
@@ -98,6 +99,8 @@ def told_apart(onsets: Onsets, impacts: Impacts, rig: Rig, take: Measurer) -> tu
     """
     if onsets.arrival.shape[1] < 2:
         return onsets, impacts
+    from noisecheck.place.microphones import split_simultaneous
+
     split = split_simultaneous(onsets, rig, take.rate)
     if len(split) == len(onsets) and np.array_equal(split.own_arrival, onsets.own_arrival):
         return onsets, impacts

@@ -12,18 +12,20 @@ import json
 import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from noisecheck.compare.differences import Comparison
 from noisecheck.compare.summary import LEVELS, LOGARITHMIC, RunSummary, index_of
 from noisecheck.core.errors import InputError, one_line
 from noisecheck.core.files import write_together
 from noisecheck.core.flags import flag_words
 from noisecheck.core.table import COLUMNS, Impacts, band_names, csv_columns
 from noisecheck.core.units import rounded
+
+if TYPE_CHECKING:
+    from noisecheck.compare.differences import Comparison
 
 __all__ = [
     "comparisons_csv",

@@ -7,6 +7,7 @@ from pathlib import Path
 import pydantic
 import pytest
 
+from noisecheck.bench.no_rig import no_rig
 from noisecheck.bench.rig import Rig
 from noisecheck.bench.rig_file import load_rig
 from noisecheck.core.errors import InputError
@@ -168,3 +169,17 @@ def test_a_limit_re_20_upa_needs_a_calibration(tmp_path: Path, measure: str) -> 
 def test_units_and_commas_of_other_countries_are_named(tmp_path: Path, line: str, sentence: str) -> None:
     with pytest.raises(InputError, match=sentence):
         rig_of(tmp_path, f"[rig]\n{line}\n")
+
+
+def test_no_rig_is_an_empty_one() -> None:
+    bare, empty = no_rig(), Rig()
+    for name in (*Rig.model_fields, "station_names", "route"):
+        ours, theirs = getattr(bare, name), getattr(empty, name)
+        if not isinstance(theirs, pydantic.BaseModel):
+            assert ours == theirs, name
+            continue
+        for inner in type(theirs).model_fields:
+            assert getattr(ours, inner) == getattr(theirs, inner), (name, inner)
+    assert bare.microphone(3) == empty.microphone(3)
+    with pytest.raises(AttributeError):
+        _ = bare.colour
