@@ -19,7 +19,8 @@ MOST_SPREAD_S = 0.010
 _LATE_S: Final = 0.002
 """A louder sound so much later is no longer the same impact's (its contact before its ring)."""
 _SHARP: Final = 80.0
-"""Where the prediction error rose as far as it can, an onset is not mistaken by milliseconds."""
+_SHARP_ABRUPT: Final = 30.0
+"""Where the prediction error rose as far as it can and so abruptly, an onset is not mistaken by milliseconds."""
 
 
 @dataclass(frozen=True)
@@ -115,23 +116,23 @@ def merge_channels(
     late = np.concatenate([c.louder for c in found]) if count else np.empty(0, np.int64)
     by_db = np.concatenate([c.louder_db for c in found]) if count else np.empty(0)
     score = np.concatenate([c.score for c in found]) if count else np.empty(0)
-    error = np.concatenate([c.error for c in found]) if count else np.empty(0)
+    sharp = np.concatenate([_sharp(c) for c in found]) if count else np.empty(0, bool)
     apart = int(apart_s(spread_s) * rate)
     made: list[_Source] = []
     steps: list[tuple[Arrival, Arrival]] = []
     groups.sort(key=lambda g: int(at[g].min()))
     loudest = [int(g[level[g].argmax()]) for g in groups]
-    tops = _arrivals(of[loudest], at[loudest], level[loudest], sure[loudest], error[loudest])
+    tops = _arrivals(of[loudest], at[loudest], level[loudest], sure[loudest], sharp[loudest])
     for number, members in enumerate(groups):
         around = [*range(max(number - 2, 0), number), *range(number + 1, min(number + 3, len(groups)))]
         near = [(tops[n], set(of[groups[n]].tolist())) for n in around]
-        came = _arrivals(of[members], at[members], level[members], sure[members], error[members])
+        came = _arrivals(of[members], at[members], level[members], sure[members], sharp[members])
         first = _believed(came, score[members], near, habits, apart)
         if first:
             again = members[late[members] > 0]
             under = level[again] - np.maximum(by_db[again], 0.0)
-            softer = _arrivals(of[again], at[again], under, sure[again], error[again])
-            louder = _arrivals(of[again], at[again] + late[again], level[again], sure[again], error[again])
+            softer = _arrivals(of[again], at[again], under, sure[again], sharp[again])
+            louder = _arrivals(of[again], at[again] + late[again], level[again], sure[again], sharp[again])
             before = {a.channel: a for a in softer}
             heard = [*(before.get(a.channel, a) for a in first), *louder]
             parted = _parted(heard, before, [a for a, _ in near], habits) if len(members) > 1 else None
@@ -166,6 +167,11 @@ class _Source:
     heard: list[Arrival]
     parted: bool = True
     """Whether it was told apart from another one."""
+
+
+def _sharp(found: Candidates) -> NDArray[np.bool_]:
+    """Return whose onset cannot be mistaken by milliseconds: so sudden, or a louder sound came upon it."""
+    return (found.error >= _SHARP) & ((found.abrupt > _SHARP_ABRUPT) | (found.louder > 0))
 
 
 def _arrivals(*columns: NDArray[Any]) -> list[Arrival]:
@@ -250,7 +256,7 @@ def _parted(
 
 def _sends(source: _Source, a: Arrival, habits: Habits) -> bool:
     """Return whether an arrival is no louder than what a source, not heard there otherwise, sends to its microphone."""
-    return a.error < _SHARP and all(b.channel != a.channel for b in source.heard) and habits.as_loud(source.own, a)
+    return not a.sharp and all(b.channel != a.channel for b in source.heard) and habits.as_loud(source.own, a)
 
 
 def _beside(a: Arrival, louder: Arrival, channels: set[int], within: int) -> bool:
@@ -276,7 +282,7 @@ def _believed(
 
     def mistaken(a: Arrival) -> bool:
         others = (o for o, channels in near if _beside(a, o, channels, within))
-        return a.error < _SHARP and any(habits.as_loud(o, a) for o in others)
+        return not a.sharp and any(habits.as_loud(o, a) for o in others)
 
     if all(mistaken(a) for a in heard):
         return []

@@ -42,8 +42,8 @@ class Arrival:
     frame: int
     level_db: float
     odds: float
-    error: float = 0.0
-    """Log-likelihood ratio that the prediction error rose, 80 at most."""
+    sharp: bool = False
+    """Whether its onset cannot be mistaken by milliseconds."""
 
 
 @dataclass(frozen=True)

@@ -182,19 +182,21 @@ def test_a_stream_refuses_another_shape_and_samples_after_its_end() -> None:
         stream.push(np.zeros((10, 2), np.float32))
 
 
-def _told(heard: list[tuple[int, float, float, float, float]], channel: int) -> tuple[Candidates, np.ndarray]:
+def _told(
+    heard: list[tuple[int, float, float, float, float]], channel: int, abrupt: float
+) -> tuple[Candidates, np.ndarray]:
     """Return candidates of one channel and their odds, from (channel, seconds, level, score, error)."""
     mine = sorted((h for h in heard if h[0] == channel), key=lambda h: h[1])
     _, at_s, level, score, error = np.array(mine, float).reshape(-1, 5).T
     none = np.zeros(len(mine), np.int64)
     onset = np.round(at_s * RATE).astype(np.int64)
     zero, unheard = np.zeros(len(mine)), np.zeros((len(mine), 0), np.float32)
-    found = Candidates(onset, score - error, error, np.full(len(mine), 30.0), level, none, zero, unheard)
+    found = Candidates(onset, score - error, error, np.full(len(mine), abrupt), level, none, zero, unheard)
     return found, np.select([score > 60.0, score > 20.0], [1e4, 5.0], 0.2)
 
 
-def _merged(heard: list[tuple[int, float, float, float, float]]) -> Onsets:
-    found, odds = zip(*(_told(heard, c) for c in range(2)), strict=True)
+def _merged(heard: list[tuple[int, float, float, float, float]], abrupt: float = 60.0) -> Onsets:
+    found, odds = zip(*(_told(heard, c, abrupt) for c in range(2)), strict=True)
     return merge_channels(found, odds, RATE)
 
 
@@ -203,13 +205,21 @@ def _by_turns(at_s: float, near: int, far_score: float = 50.0) -> list[tuple[int
     return [(near, at_s, -10.0, 200.0, 80.0), (1 - near, at_s + 0.0012, -22.0, far_score, 20.0)]
 
 
-@pytest.mark.parametrize(("late_s", "error", "impacts"), [(-0.007, 30.0, 21), (-0.007, 80.0, 22), (0.009, 30.0, 21)])
+@pytest.mark.parametrize(
+    ("late_s", "error", "abrupt", "impacts"),
+    [
+        (-0.007, 30.0, 60.0, 21),
+        (-0.007, 80.0, 60.0, 22),
+        (-0.007, 80.0, 25.0, 21),
+        (0.009, 30.0, 60.0, 21),
+    ],
+)
 def test_a_faint_arrival_of_an_impact_with_a_mistaken_onset_is_no_impact(
-    late_s: float, error: float, impacts: int
+    late_s: float, error: float, abrupt: float, impacts: int
 ) -> None:
     heard = [a for n in range(20) for a in _by_turns(1.0 + 0.5 * n, n % 2)]
     heard += [(0, 12.0, -10.0, 200.0, 80.0), (1, 12.0 + late_s, -21.0, 100.0, error)]
-    found = _merged(heard)
+    found = _merged(heard, abrupt)
     assert len(found) == impacts
     last = found.where(found.channel == 0).own_arrival[-1]
     assert last == 12 * RATE
