@@ -85,7 +85,7 @@ def _status(path: Path) -> os.stat_result:
     return status
 
 
-def open_file(path: Path) -> FileRecording:
+def open_file(path: Path, *, at_least: int = 0) -> FileRecording:
     """Open any recording; see :func:`noisecheck.audio.recording.open_recording`."""
     status = _status(path)
     try:
@@ -111,7 +111,7 @@ def open_file(path: Path) -> FileRecording:
         from noisecheck.audio.phone import PhoneReader
 
         return _checked(PhoneReader(path))
-    return _checked(SoundReader(path, kind))
+    return _checked(SoundReader(path, kind, at_least=at_least))
 
 
 def _is_text(path: Path) -> bool:

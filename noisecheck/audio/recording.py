@@ -15,14 +15,25 @@ from numpy.typing import NDArray
 from noisecheck.audio.ranges import Ranges, runs_of
 from noisecheck.core.errors import InputError, one_line
 
-__all__ = ["ArrayRecording", "Block", "Coding", "FileRecording", "Recording", "blocks", "is_lossy", "open_recording"]
+__all__ = [
+    "MOST",
+    "ArrayRecording",
+    "Block",
+    "Coding",
+    "FileRecording",
+    "Recording",
+    "blocks",
+    "is_lossy",
+    "open_recording",
+]
 
 Samples = NDArray[np.float32]
 
 Coding = Literal["integer", "float", "lossy"]
 """How samples are stored: whole steps, floating point, or by a codec that changes them."""
 
-_MOST: Final = np.float32(1e6)  # of full scale: floating point beyond it (120 dB over) is damage, as NaN is
+MOST: Final = np.float32(1e6)
+"""Of full scale: floating point beyond it (120 dB over) is damage, as NaN is."""
 _NONE: Final = np.empty((0, 2), np.int64)
 
 
@@ -61,7 +72,7 @@ class Recording(Protocol):
 
 def _finite(data: Samples) -> tuple[Samples, NDArray[np.int64]]:
     """Return ``data`` with samples that are no numbers as 0, and the frames they were in as ranges (m, 2)."""
-    good: NDArray[np.bool_] = np.abs(data) <= _MOST  # False for NaN
+    good: NDArray[np.bool_] = np.abs(data) <= MOST  # False for NaN
     if good.all():
         return data, _NONE
     return np.where(good, data, np.float32(0.0)), runs_of(np.asarray(~good.all(axis=1)))
@@ -174,11 +185,16 @@ class FileRecording:
         self.close()
 
 
-def open_recording(path: str | Path) -> FileRecording:
+def open_recording(path: str | Path, *, at_least: int = 0) -> FileRecording:
     """Open a recording without reading all of it; what it is follows from its content, not from its name.
 
     WAV, RF64, W64, AIFF, CAF, FLAC, OGG and MP3, and (with the extra ``phone``) m4a, mp4 and mov. A file that was cut
     off or never finished is opened with what is there, and ``notes`` says what is lost and where.
+
+    Args:
+        path: of the file.
+        at_least: frames known to be in it, from when it was shorter: where its header states no length, they are not
+            counted again.
 
     Raises:
         InputError: the file is missing, holds no audio, or is in no format that can be read.
@@ -186,7 +202,7 @@ def open_recording(path: str | Path) -> FileRecording:
     """
     from noisecheck.audio.opening import open_file
 
-    return open_file(Path(path))
+    return open_file(Path(path), at_least=at_least)
 
 
 @dataclass(frozen=True)

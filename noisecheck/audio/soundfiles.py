@@ -25,7 +25,7 @@ _PIECE: Final = 4096
 class SoundReader(FileRecording):
     """A file that libsndfile can open, read on demand."""
 
-    def __init__(self, path: Path, kind: str) -> None:
+    def __init__(self, path: Path, kind: str, *, at_least: int = 0) -> None:
         super().__init__(path)
         self._file: Any = None
         self._file = self._opened()
@@ -43,7 +43,7 @@ class SoundReader(FileRecording):
             self.close()
             raise InputError(f"{one_line(path)}: its header gives {self.channels} channels at {self.rate} Hz")
         self._tiles = Tiles(self._decode, rate=self.rate, channels=self.channels)
-        self._check_length(kind)
+        self._check_length(kind, at_least)
         if self.coding == "lossy" and self.frames:
             self.bits_a_sample = 8.0 * path.stat().st_size / (self.frames * self.channels)
         if self.subtype.startswith("MPEG") and not _delay_stated(path):
@@ -68,11 +68,11 @@ class SoundReader(FileRecording):
             reason = one_line(str(error).rsplit(": ", 1)[-1].rstrip(".")) or "not recognised"
             raise InputError(f"{one_line(self.path)}: cannot be read as a recording ({reason})") from error
 
-    def _check_length(self, kind: str) -> None:
+    def _check_length(self, kind: str, at_least: int) -> None:
         stated = self.frames
         if kind in ("flac", "mp3", "ogg", "unknown", "caf", "aiff", "au"):
             if stated > 1 << 50:
-                self.frames = stated = self._count_on()
+                self.frames = stated = at_least + self._count_on(at_least)
             elif stated and not self._readable(stated - 1, 1):
                 self.frames = self._last_readable(stated)
         lost = _bytes_missing(self.path) if kind in ("aiff", "caf", "au") else 0

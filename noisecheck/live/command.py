@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import argparse
+import os
 import signal
 import sys
+from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -74,7 +76,7 @@ def watch(arguments: argparse.Namespace, settings: ListenSettings, *, clock: Clo
     from noisecheck.live.alarm import AlarmCommand
     from noisecheck.live.clock import SystemClock
     from noisecheck.live.follow import Follower
-    from noisecheck.live.keep import AlarmSounds, RunKeeper
+    from noisecheck.live.keep import AlarmSounds, RunKeeper, claimed
     from noisecheck.live.watch import Watch
     from noisecheck.pipeline.files import campaign_beside, taps_of
     from noisecheck.pipeline.placing import taught_by
@@ -88,7 +90,7 @@ def watch(arguments: argparse.Namespace, settings: ListenSettings, *, clock: Clo
     taught = taught_by([(t.run, t.impacts) for t in taps_of(campaign_beside(arguments.rig), settings)], rig)
     command = None
     if arguments.on_alarm is not None:
-        command = AlarmCommand(arguments.on_alarm, told=lambda text: print(f"noisecheck: {text}", file=sys.stderr))
+        command = AlarmCommand(arguments.on_alarm)
     source = _source(arguments, clock)
     calibration = calibration_of(Campaign(arguments.rig.parent, rig, ()), source.channels)
     follower = Follower(
@@ -102,12 +104,12 @@ def watch(arguments: argparse.Namespace, settings: ListenSettings, *, clock: Clo
         impacts=arguments.impacts,
         coded=source.coded,
     )
-    name = f"watch-{clock.now():%Y%m%d-%H%M%S}"
     folder = arguments.output or arguments.rig.parent
     keeper = sounds = log = None
     if not arguments.keep_nothing:
-        sounds = AlarmSounds(folder / "alarms", name, source.rate, source.channels, subtype=source.subtype, clock=clock)
-        log = folder / "alarms" / f"{name}.jsonl"
+        log = claimed(folder / "alarms", f"watch-{clock.now():%Y%m%d-%H%M%S}")
+        name = log.stem
+        sounds = AlarmSounds(log.parent, name, source.rate, source.channels, subtype=source.subtype, clock=clock)
         if source.live:  # else it is kept already
             _same_rig(arguments.rig, folder)
             keeper = RunKeeper(
@@ -121,19 +123,50 @@ def watch(arguments: argparse.Namespace, settings: ListenSettings, *, clock: Clo
                 treatment=arguments.treatment,
             )
 
-    def tell(event: Event) -> None:
-        print(event.line(as_json=arguments.json), flush=True)
-
-    watching = Watch(source, follower, tell, keeper, sounds, command, log)
-    before = signal.signal(signal.SIGTERM, _stop)
+    teller = _Printer(as_json=arguments.json, needed=command is None)
+    watching = Watch(source, follower, teller, keeper, sounds, command, log)
+    numbers = [signal.SIGTERM]
+    if hasattr(signal, "SIGHUP") and signal.getsignal(signal.SIGHUP) is signal.SIG_DFL:  # else as with nohup
+        numbers.append(signal.SIGHUP)
+    before = [(n, signal.signal(n, _stop)) for n in numbers]
     try:
         watching.run()
+    except BrokenPipeError:
+        pass  # said by the printer
     finally:
-        signal.signal(signal.SIGTERM, before)
-        if command is not None:
-            command.wait(5.0)
+        for number, handler in before:
+            signal.signal(number, handler)
     ledger = follower.ledger
     return ledger is not None and any(ledger.count(kind) for kind in ("stuck", "stray"))
+
+
+class _Printer:
+    """Prints events; a watch that others depend on goes on where nobody reads them any longer.
+
+    Args:
+        as_json: a JSON document on each line.
+        needed: it is the only way an alarm is heard of.
+    """
+
+    def __init__(self, *, as_json: bool, needed: bool) -> None:
+        self._as_json, self._needed, self._failed = as_json, needed, False
+
+    def __call__(self, event: Event) -> None:
+        try:
+            print(event.line(as_json=self._as_json), flush=True)
+        except OSError as error:
+            gone = isinstance(error, BrokenPipeError)
+            stops = gone and self._needed
+            if not self._failed:
+                self._failed = True
+                then = "the watch is stopped" if stops else "the watch goes on"
+                why = "nobody reads it" if gone else error.strerror or error
+                with suppress(OSError):
+                    print(f"noisecheck: what the watch says cannot be written ({why}): {then}", file=sys.stderr)
+            if gone:  # else the interpreter stumbles over it at its end
+                os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+            if stops:
+                raise
 
 
 def _stop(number: int, frame: Any) -> None:
@@ -143,9 +176,12 @@ def _stop(number: int, frame: Any) -> None:
 def _source(arguments: argparse.Namespace, clock: Clock) -> Source:
     from noisecheck.bench.campaign import RECORDING_SUFFIXES
     from noisecheck.live.device import DeviceSource
-    from noisecheck.live.sources import FileSource, PipeSource
+    from noisecheck.live.pipe import PipeSource
+    from noisecheck.live.sources import FileSource
 
     name = arguments.source
+    if name == "":
+        raise InputError("--source '': names no audio device and no file (leave it out for the computer's own input)")
     if name == "-":
         return PipeSource(
             sys.stdin.buffer,
@@ -153,6 +189,7 @@ def _source(arguments: argparse.Namespace, clock: Clock) -> Source:
             channels=arguments.channels,
             form=arguments.format,
             name="stdin",
+            clock=clock,
         )
     if name is not None and (Path(name).exists() or Path(name).suffix.casefold() in RECORDING_SUFFIXES):
         return FileSource(name, clock=clock)

@@ -13,6 +13,7 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from noisecheck.audio.recording import ArrayRecording
 from noisecheck.core.table import Impacts
 from noisecheck.detect.channels import Onsets
 from noisecheck.detect.stream import Stream
@@ -125,8 +126,7 @@ class Hearing:
             yield self._slice(whole[at : at + step])
 
     def _slice(self, part: NDArray[np.float32]) -> Heard:
-        if not np.isfinite(part).all():  # floats that are no numbers: silence, as in a file
-            part = np.where(np.isfinite(part), part, np.float32(0.0))
+        part = ArrayRecording(part, self.rate).read(0, len(part))  # what is no number is silence, as in a file
         self.room.add(part)
         signals = self._signals.take(part, self.listened.heard + self.listened.missed)
         self.listened.heard += len(part)

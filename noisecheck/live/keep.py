@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import csv
 import io
+import os
 import shutil
+import string
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Final
@@ -22,7 +24,7 @@ from noisecheck.live.events import Event
 from noisecheck.live.room import Room
 from noisecheck.live.wavefile import WaveWriter
 
-__all__ = ["ALARM_S", "AlarmSounds", "RunKeeper", "add_run"]
+__all__ = ["ALARM_S", "AlarmSounds", "RunKeeper", "add_run", "claimed"]
 
 ALARM_S: Final = 20.0
 """Sound kept around an alarm: half before, half after."""
@@ -37,6 +39,43 @@ def _writing(path: Path) -> Iterator[None]:
     except OSError as error:
         name = path if error.filename is None else error.filename
         raise InputError(f"{one_line(name)}: cannot be written ({error.strerror or error})") from error
+
+
+def claimed(folder: Path, name: str) -> Path:
+    """Return a new, empty event log in a folder: the name is this watch's own, with a letter where another has it.
+
+    Raises:
+        InputError: the folder cannot be written.
+    """
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        for letter in ("", *string.ascii_lowercase[1:]):
+            path = folder / f"{name}{letter}.jsonl"
+            with suppress(FileExistsError), path.open("x"):
+                return path
+    except OSError as error:
+        raise InputError(
+            f"{one_line(folder)}: cannot be written ({error.strerror or error}): name another folder with -o, or watch "
+            "with --keep-nothing"
+        ) from error
+    raise InputError(f"{one_line(folder)}: too many watches began in it at {name}")
+
+
+@contextmanager
+def _alone(folder: Path) -> Iterator[None]:
+    """Wait until no other watch changes the folder's run sheet, where the system can tell."""
+    try:
+        import fcntl
+    except ImportError:
+        yield
+        return
+    descriptor = os.open(folder, os.O_RDONLY)
+    try:
+        with suppress(OSError):  # some network file systems cannot
+            fcntl.flock(descriptor, fcntl.LOCK_EX)
+        yield
+    finally:
+        os.close(descriptor)
 
 
 class RunKeeper:
@@ -140,19 +179,20 @@ def add_run(sheet: Path, row: dict[str, str]) -> None:
         InputError: the sheet cannot be read.
         OSError: it cannot be written.
     """
-    text = read_text(sheet) if sheet.exists() else UNFILLED_SHEET
-    _, names = next(csv_rows(sheet, text), (0, None))
-    out = io.StringIO()
-    out.write(text if not text or text.endswith("\n") else text + "\n")
-    if names is None:
-        names = list(COLUMNS)
-        out.write(",".join(names) + "\n")
-    writer = csv.writer(out, delimiter=separator_of(text), lineterminator="\n")
-    writer.writerow([row.get(n.strip(), "") for n in names])
-    with replaced(sheet) as file:
-        file.write(out.getvalue().encode())
-        if sheet.exists():
-            shutil.copymode(sheet, file.name)
+    with _alone(sheet.parent):
+        text = read_text(sheet) if sheet.exists() else UNFILLED_SHEET
+        _, names = next(csv_rows(sheet, text), (0, None))
+        out = io.StringIO()
+        out.write(text if not text or text.endswith("\n") else text + "\n")
+        if names is None:
+            names = list(COLUMNS)
+            out.write(",".join(names) + "\n")
+        writer = csv.writer(out, delimiter=separator_of(text), lineterminator="\n")
+        writer.writerow([row.get(n.strip(), "") for n in names])
+        with replaced(sheet) as file:
+            file.write(out.getvalue().encode())
+            if sheet.exists():
+                shutil.copymode(sheet, file.name)
 
 
 class AlarmSounds:

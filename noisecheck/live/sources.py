@@ -1,32 +1,37 @@
-"""Where the sound of a watch comes from: a file (also one that still grows), or raw samples through a pipe.
+"""Where the sound of a watch comes from, and a file as one (also one that still grows).
 
 A source yields samples, gaps (time not listened to) and notes, in order of time, until it ends.
 """
 
 from __future__ import annotations
 
-import os
-import select
 import time
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import BinaryIO, Final, Protocol
+from typing import Final, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
 from noisecheck.audio.recording import FileRecording, is_lossy, open_recording
-from noisecheck.core.errors import InputError, nearest, one_line
+from noisecheck.core.errors import InputError, one_line
 from noisecheck.live import PIPE_FORMATS
 from noisecheck.live.clock import Clock, SystemClock
 
-__all__ = ["Chunk", "FileSource", "Gap", "Item", "Note", "PipeSource", "Source", "decode_pcm"]
+__all__ = ["Chunk", "FileSource", "Gap", "Item", "Note", "Source"]
 
-_WIDTH: Final = {"s16le": 2, "s24le": 3, "s32le": 4, "f32le": 4}
-_BLOCK_S: Final = 0.02
-_FAST_BLOCK_S: Final = 0.25
+_BLOCK_S: Final = 0.25
 _POLL_S: Final = 0.1
+_OLD_S: Final = 60.0
+"""A file that was not changed for so long does not grow (by two computers' clocks, where one holds the file)."""
+_REST: Final = 3.0
+"""One that grows is at its end when it rests for so many times its longest rest before, or for :data:`_LONGEST_S`."""
+_LONGEST_S: Final = 60.0
+_SAME_S: Final = 1.0
+"""So much of what was heard last must still be there when it has grown: else it is another recording."""
+_TAIL_S: Final = 0.1
+"""What a recorder writes behind the samples passes for some until its header is final."""
 
 
 @dataclass(frozen=True)
@@ -81,56 +86,74 @@ class Source(Protocol):
 
 
 class FileSource:
-    """A recording, to its end; one that still grows is followed until it has rested for ``idle_s``.
+    """A recording, to its end, as fast as it can be heard; one that still grows is followed until it rests.
 
     Args:
         path: the recording, any format.
-        real_time: pace it as it was recorded (else as fast as it can be heard).
-        idle_s: a file changed within the last so many seconds may still grow.
-        clock: to pace and wait by.
+        idle_s: how long one must rest that may still grow.
+        clock: to wait by.
+
+    Raises:
+        InputError: it cannot be read; later, when it is gone, or is another recording than before.
     """
 
     live = False
 
-    def __init__(
-        self, path: str | Path, *, real_time: bool = False, idle_s: float = 3.0, clock: Clock | None = None
-    ) -> None:
+    def __init__(self, path: str | Path, *, idle_s: float = 3.0, clock: Clock | None = None) -> None:
         self.path, self._clock = Path(path), clock or SystemClock()
-        self._real_time, self._idle_s = real_time, idle_s
-        self._recording: FileRecording = open_recording(self.path)
+        self._idle_s = idle_s
+        self._recording = self._opened()
         self.name, self.rate, self.channels = self.path.name, self._recording.rate, self._recording.channels
         self.coded = is_lossy(self._recording)
         subtype = self._recording.subtype
         self.subtype = subtype if subtype in PIPE_FORMATS.values() else "PCM_16" if subtype == "PCM_U8" else "FLOAT"
+        self._last = np.empty((0, self.channels), np.float32)
+
+    def _opened(self) -> FileRecording:
+        """Open the file, with patience for one that has only just begun."""
+        waited = 0.0
+        while True:
+            try:
+                return open_recording(self.path)
+            except InputError:
+                if waited >= self._idle_s or not self.path.is_file() or self._old():
+                    raise
+            self._clock.sleep(_POLL_S)
+            waited += _POLL_S
+
+    def _old(self) -> bool:
+        return time.time() - self.path.stat().st_mtime >= _OLD_S
 
     def items(self) -> Iterator[Item]:
         """Yield what comes, in order, until the end."""
-        block = max(1, int((_BLOCK_S if self._real_time else _FAST_BLOCK_S) * self.rate))
-        started, at = self._clock.monotonic(), 0
+        block, at, patience, grew = max(1, int(_BLOCK_S * self.rate)), 0, self._idle_s, False
         for note in self._recording.notes:
             yield Note(note)
         while True:
             while at < self._recording.frames:
                 samples = self._recording.read(at, min(at + block, self._recording.frames))
                 at += len(samples)
-                if self._real_time:
-                    self._clock.sleep(started + at / self.rate - self._clock.monotonic())
+                self._last = np.concatenate([self._last, samples])[-int(_SAME_S * self.rate) :]
                 yield Chunk(samples)
-            if not self._grown(at):
-                return
+            rested = self._rested(at, patience)
+            if rested is None:
+                break
+            patience, grew = min(max(patience, _REST * rested), max(_LONGEST_S, self._idle_s)), True
+        if grew:
+            yield Note(f"{one_line(self.name)} has not grown for {patience:.0f} s: taken for its end")
 
-    def _grown(self, heard: int) -> bool:
-        """Wait for more; return whether it came."""
+    def _rested(self, heard: int, patience_s: float) -> float | None:
+        """Wait for more, and return for how long; None when none came."""
         size, waited = -1, 0.0
         while True:
             try:
                 now = self.path.stat()
+                resting = waited >= patience_s or self._old()
             except OSError as error:
                 raise InputError(f"{one_line(self.path)}: is gone while it was listened to") from error
-            resting = waited >= self._idle_s or time.time() - now.st_mtime >= self._idle_s + 1.0
             if now.st_size != size:  # the first time in any case: it may have grown, and rested, while it was heard
                 try:
-                    again = open_recording(self.path)
+                    again = open_recording(self.path, at_least=heard)
                 except InputError:
                     if resting:
                         raise
@@ -138,97 +161,31 @@ class FileSource:
                     waited += _POLL_S
                     continue
                 size = now.st_size
-                if again.frames < heard:
-                    again.close()
-                    raise InputError(f"{one_line(self.path)}: became shorter while it was listened to")
+                self._check(again, heard)
                 self._recording.close()
                 self._recording = again
                 if again.frames > heard:
-                    return True
+                    return waited
             if resting:
-                return False
+                return None
             self._clock.sleep(_POLL_S)
             waited += _POLL_S
+
+    def _check(self, again: FileRecording, heard: int) -> None:
+        """Make sure that it is the same recording, only longer."""
+        wrong = ""
+        if (again.rate, again.channels) != (self.rate, self.channels):
+            wrong = f"has {again.channels} channels at {again.rate} Hz now"
+        elif heard - again.frames > _TAIL_S * self.rate:
+            wrong = "became shorter"
+        elif not self.coded and not np.array_equal(
+            samples := again.read(heard - len(self._last), heard), self._last[: len(samples)]
+        ):
+            wrong = "was replaced by another recording"
+        if wrong:
+            again.close()
+            raise InputError(f"{one_line(self.path)}: {wrong} while it was listened to")
 
     def close(self) -> None:
         """Close the file."""
         self._recording.close()
-
-
-def decode_pcm(data: bytes, form: str, channels: int) -> NDArray[np.float32]:
-    """Return whole frames of raw samples as float32 (frames, channels), full scale 1.0."""
-    if form == "f32le":
-        samples = np.frombuffer(data, "<f4").astype(np.float32)
-    elif form == "s16le":
-        samples = np.frombuffer(data, "<i2").astype(np.float32) / np.float32(1 << 15)
-    elif form == "s32le":
-        samples = (np.frombuffer(data, "<i4") / float(1 << 31)).astype(np.float32)
-    else:
-        wide = np.zeros((len(data) // 3, 4), np.uint8)
-        wide[:, 1:] = np.frombuffer(data, np.uint8).reshape(-1, 3)
-        samples = (wide.reshape(-1).view("<i4") / float(1 << 31)).astype(np.float32)
-    return samples.reshape(-1, channels)
-
-
-class PipeSource:
-    """Raw interleaved samples from a pipe, until it is closed at the other end.
-
-    A pipe has no clock: what its writer dropped cannot be noticed here.
-
-    Raises:
-        InputError: no rate or number of channels, or an unknown format; later, when a file with a header comes.
-    """
-
-    live = True
-    coded = False
-
-    def __init__(
-        self, stream: BinaryIO, *, rate_hz: int | None, channels: int | None, form: str = "s16le", name: str = "pipe"
-    ) -> None:
-        if rate_hz is None or channels is None:
-            raise InputError("raw samples say nothing of themselves: give --rate-hz and --channels")
-        if not 4000 <= rate_hz <= 768_000:
-            hint = " (was it given in kHz?)" if 4 <= rate_hz <= 768 else ""
-            raise InputError(f"--rate-hz {rate_hz}: must be from 4000 to 768000 frames a second{hint}")
-        if not 1 <= channels <= 64:
-            raise InputError(f"--channels {channels}: must be from 1 to 64")
-        if form not in PIPE_FORMATS:
-            raise InputError(
-                f"--format {one_line(form)}: is none of {', '.join(PIPE_FORMATS)}{nearest(form, PIPE_FORMATS)}"
-            )
-        self.name, self.rate, self.channels, self._form = name, rate_hz, channels, form
-        self.subtype = PIPE_FORMATS[form]
-        self._stream = stream
-
-    def items(self) -> Iterator[Item]:
-        """Yield what comes, in order, until the end."""
-        frame = _WIDTH[self._form] * self.channels
-        wanted = max(1, int(_BLOCK_S * self.rate)) * frame
-        rest, first = b"", True
-        while True:
-            data = self._read(wanted)
-            if first and data[:4] in (b"RIFF", b"RF64", b"fLaC", b"OggS", b"FORM"):
-                raise InputError("the pipe carries a recording with a header, not raw samples: name the file instead")
-            first = first and not data
-            if not data:
-                if rest:
-                    yield Note(f"the pipe ended inside a frame: its last {len(rest)} bytes are left out")
-                return
-            data = rest + data
-            whole = len(data) - len(data) % frame
-            rest = data[whole:]
-            if whole:
-                yield Chunk(decode_pcm(data[:whole], self._form, self.channels))
-
-    def _read(self, wanted: int) -> bytes:
-        """Return what is there, at most ``wanted`` bytes, waiting only when there is nothing."""
-        try:
-            descriptor = self._stream.fileno()
-        except OSError:
-            return self._stream.read(wanted)
-        while not select.select([descriptor], [], [], 1.0)[0]:
-            pass
-        return os.read(descriptor, wanted)
-
-    def close(self) -> None:
-        """Nothing to let go of: the pipe belongs to the caller."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from contextlib import suppress
+from contextlib import ExitStack, suppress
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
@@ -24,6 +24,8 @@ CAUTION: Final = (
     "watching by sound is an aid, not a safety stop: guards, interlocks and emergency stops stay as the local rules "
     "and a licensed practitioner say; keep hands and microphones clear of moving parts"
 )
+
+_WAIT_S: Final = 5.0
 
 
 @dataclass
@@ -52,22 +54,28 @@ class Watch:
         """Listen until the source ends or the user stops it (``KeyboardInterrupt``); always finish in good order.
 
         Raises:
-            InputError: the source, or where things are kept, cannot be used.
+            InputError: the source cannot be used, or not any longer.
         """
-        self._begin_log()
-        self._say([self._started()])
-        try:
-            for item in self.source.items():
-                self._take(item)
-        except KeyboardInterrupt:
-            self._say([Event("note", self.follower.seconds, self.follower.seconds, "stopped by the user")])
-        finally:
-            self._say(self.follower.finish())
-            self._write_sounds(ending=True)
-            if self.keeper is not None:
-                self._kept(self.keeper.close)
-            self.source.close()
+        with ExitStack() as ending:
+            ending.callback(self._end_keeping)
+            ending.callback(self.source.close)
+            try:
+                self._say([self._started()])
+                for item in self.source.items():
+                    self._take(item)
+            except KeyboardInterrupt:
+                self._note("stopped by the user")
+            finally:
+                self._say(self.follower.finish())
+        if self.command is not None:
+            self.command.wait(_WAIT_S)
+            self._say_trouble()
         self._say([self._summary()])
+
+    def _end_keeping(self) -> None:
+        self._write_sounds(ending=True)
+        if self.keeper is not None:
+            self._kept(self.keeper.close)
 
     def _take(self, item: Item) -> None:
         follower = self.follower
@@ -82,9 +90,18 @@ class Watch:
                 self._kept(partial(self.keeper.gap, frames))
             self._say(follower.gap(frames, item.why))
         else:
-            kind = "not_listening" if item.alarm else "note"
-            self._say([Event(kind, follower.seconds, follower.seconds, item.text)])
+            self._note(item.text, alarm=item.alarm)
         self._write_sounds()
+        self._say_trouble()
+
+    def _note(self, text: str, *, alarm: bool = False) -> None:
+        now_s = self.follower.seconds
+        self._say([Event("not_listening" if alarm else "note", now_s, now_s, text)])
+
+    def _say_trouble(self) -> None:
+        if self.command is not None:
+            for text in self.command.trouble():
+                self._note(text)
 
     def _say(self, events: list[Event]) -> None:
         for event in events:
@@ -100,19 +117,6 @@ class Watch:
         if self.sounds is not None:
             self._kept(partial(self.sounds.write_due, self.follower.room, ending=ending))
 
-    def _begin_log(self) -> None:
-        if self.log is None:
-            return
-        try:
-            self.log.parent.mkdir(parents=True, exist_ok=True)
-            _append(self.log, "")
-        except (OSError, InputError) as error:
-            why = error.strerror if isinstance(error, OSError) else str(error)
-            raise InputError(
-                f"{one_line(self.log.parent)}: cannot be written ({why}): name another folder with -o, or watch with "
-                "--keep-nothing"
-            ) from error
-
     def _kept(self, keep: Callable[[], object]) -> None:
         """Keep something; where that fails (a full disk) say so, once, and watch on without."""
         try:
@@ -122,8 +126,7 @@ class Watch:
             if keeper is not None:
                 with suppress(InputError):
                     keeper.close()
-            text = f"nothing is kept any longer: {error}"
-            self._say([Event("note", self.follower.seconds, self.follower.seconds, text)])
+            self._note(f"nothing is kept any longer: {error}")
 
     def _started(self) -> Event:
         f, s = self.follower, self.source

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import sys
+import threading
 import time
 from collections.abc import Callable
 from pathlib import Path
@@ -14,13 +15,15 @@ import numpy as np
 import pytest
 import soundfile
 
+from noisecheck.bench.campaign import load_campaign
+from noisecheck.cli import main
 from noisecheck.core.errors import InputError
 from noisecheck.detect.channels import Onsets
 from noisecheck.live.alarm import AlarmCommand
 from noisecheck.live.clock import SystemClock
 from noisecheck.live.events import Event
 from noisecheck.live.hearing import Hearing
-from noisecheck.live.keep import AlarmSounds, RunKeeper
+from noisecheck.live.keep import AlarmSounds, RunKeeper, claimed
 from noisecheck.live.sources import Chunk, FileSource
 from noisecheck.live.watch import Watch
 from noisecheck.live.wavefile import WaveWriter
@@ -70,7 +73,7 @@ def watched(folder: Path) -> list[Event]:
     keeper = RunKeeper(folder, "watch", RATE, 1, **given)
     sounds = AlarmSounds(folder / "alarms", "watch", RATE, 1, **given)
     follower: Any = Silent()
-    Watch(Sounds(), follower, told.append, keeper, sounds, None, folder / "alarms" / "watch.jsonl").run()
+    Watch(Sounds(), follower, told.append, keeper, sounds, None, claimed(folder / "alarms", "watch")).run()
     return told
 
 
@@ -93,13 +96,32 @@ def test_a_disk_that_fills_up_is_said_once_and_the_watch_goes_on(
     assert soundfile.info(tmp_path / "watch-1.wav").frames == RATE  # what was kept can be read
 
 
-def test_a_folder_that_cannot_be_written_is_refused_before_listening(tmp_path: Path) -> None:
-    (tmp_path / "alarms").write_text("a file where a folder should be")
-    with pytest.raises(InputError) as error:
-        watched(tmp_path)
-    assert str(tmp_path / "alarms") in str(error.value)
-    assert "-o" in str(error.value)
-    assert "--keep-nothing" in str(error.value)
+def test_a_folder_that_cannot_be_written_is_refused_before_listening(
+    machine: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (machine / "alarms").write_text("a file where a folder should be")
+    words = ["watch", "--rig", str(machine / "rig.toml"), "--source", str(machine.parent / "sound.wav")]
+    assert main(words) == 2
+    said = capsys.readouterr()
+    assert said.out == ""
+    assert said.err.count("\n") == 1
+    assert all(word in said.err for word in (str(machine / "alarms"), "-o", "--keep-nothing"))
+
+
+def test_watches_that_begin_in_the_same_second_keep_apart(tmp_path: Path) -> None:
+    """Also their rows, however they come together; and no run takes another's files for its own."""
+    logs = [claimed(tmp_path / "alarms", "watch-20260302-173000") for _ in range(12)]
+    assert len({log.name for log in logs}) == 12
+    keepers = [RunKeeper(tmp_path, log.stem, RATE, 1, subtype="PCM_16", clock=SystemClock()) for log in logs]
+    threads = [threading.Thread(target=k.write, args=(np.zeros((RATE, 1), np.float32),)) for k in keepers]
+    for step in (threading.Thread.start, threading.Thread.join):
+        for thread in threads:
+            step(thread)
+    for keeper in keepers:
+        keeper.close()
+    runs = load_campaign(tmp_path).runs
+    assert sorted(r.name for r in runs) == sorted(log.stem for log in logs)
+    assert all(r.files == (f"{r.name}-1.wav",) for r in runs)
 
 
 def test_what_is_kept_around_an_alarm_is_whole(tmp_path: Path) -> None:
@@ -113,13 +135,12 @@ def test_what_is_kept_around_an_alarm_is_whole(tmp_path: Path) -> None:
 def ran(
     command: str, times: int = 1, *, timeout_s: float = 30.0, wait_s: float = 20.0
 ) -> tuple[list[bool], list[str], float]:
-    told: list[str] = []
-    alarm = AlarmCommand(command, timeout_s=timeout_s, told=told.append)
+    alarm = AlarmCommand(command, timeout_s=timeout_s)
     begun = time.monotonic()
     taken = [alarm.run({"event": "stuck"}) for _ in range(times)]
     at_once = time.monotonic() - begun
     alarm.wait(wait_s)
-    return taken, told, at_once
+    return taken, alarm.trouble(), at_once
 
 
 def test_a_command_that_hangs_is_ended_and_never_waited_for() -> None:
@@ -133,6 +154,7 @@ def test_a_command_that_hangs_is_ended_and_never_waited_for() -> None:
 
 def test_a_command_that_fails_or_reads_nothing_is_said_in_one_sentence() -> None:
     assert ran(f"{sys.executable} -c 'raise SystemExit(3)'")[1] == ["the alarm command ended with code 3"]
+    assert ran(f"{sys.executable} -c 'import os; os.abort()'")[1] == ["the alarm command was ended by signal 6"]
     assert ran(f"{sys.executable} -c 'import sys; sys.stdin.close()'")[1] == []
 
 

@@ -24,7 +24,8 @@ from noisecheck.core.errors import InputError
 from noisecheck.detect.stream import Stream
 from noisecheck.live import PIPE_FORMATS
 from noisecheck.live.command import watch
-from noisecheck.live.sources import Chunk, FileSource, decode_pcm
+from noisecheck.live.pipe import decode_pcm
+from noisecheck.live.sources import Chunk, FileSource
 from noisecheck.pipeline.campaign import measure_campaign
 from noisecheck.pipeline.listen import ListenSettings
 
