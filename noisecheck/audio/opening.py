@@ -125,6 +125,11 @@ def _open_wave(path: Path, layout: WaveLayout) -> FileRecording:
         recording = RawWave(path, layout)
     else:
         recording = SoundReader(path, "wav")
+        told = (recording.subtype, recording.rate, recording.channels, recording.frames)
+        frames = layout.data_bytes // max(layout.frame_bytes, 1)
+        if layout.packed and told == (layout.raw_subtype, layout.rate, layout.channels, frames):
+            recording.close()
+            recording = RawWave(path, layout)
         recording.notes = (*layout.notes, *recording.notes)
     recording.started, recording.start_frame = layout.started, layout.start_frame
     return recording

@@ -40,6 +40,8 @@ BEFORE_S: Final = 2.0
 """History before a tile for the background and the running levels."""
 _HELD_CHANNELS: Final = 2
 _HELD_S: Final = TILE_S + 8
+_PIECE: Final = 1 << 17
+"""Frames fetched at once where they are held: they stay in the cache until they are copied."""
 
 Opener = Callable[[], Recording]
 Tile = tuple[int, int]
@@ -94,17 +96,19 @@ class Reader:
             self._origin, self._filled = start, 0
         if stop - self._origin > len(self._room):
             self._make_room(start, stop)
-        if stop > self._origin + self._filled:
-            fresh = self._fetch(self._origin + self._filled, stop)
+        while stop > self._origin + self._filled:
+            fresh = self._fetch(self._origin + self._filled, min(stop, self._origin + self._filled + _PIECE))
             self._room[self._filled : self._filled + len(fresh)] = fresh
             self._filled += len(fresh)
+            if not len(fresh):
+                break
         return self._room[start - self._origin : stop - self._origin]
 
     def _make_room(self, start: int, stop: int) -> None:
         first = min(max(start - self._keep, self._origin), self._origin + self._filled)
         held = self._room[first - self._origin : self._filled]
         if stop - first > len(self._room):
-            room = np.empty((stop - first + self._keep // 2, self.recording.channels), np.float32)
+            room = np.empty((stop - first + self._keep, self.recording.channels), np.float32)
             room[: len(held)] = held
             self._room = room
         else:

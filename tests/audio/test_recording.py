@@ -12,6 +12,7 @@ import soundfile
 
 from noisecheck.audio.health import check_health
 from noisecheck.audio.recording import ArrayRecording, open_recording
+from noisecheck.audio.wave import RawWave
 from noisecheck.core.errors import InputError
 
 RATE = 48000
@@ -97,3 +98,28 @@ def test_a_file_that_becomes_shorter_while_it_is_read_says_so(header: str, tmp_p
         os.truncate(path, 10 * 2 * RATE)
         with pytest.raises(InputError, match=r"a\.wav: ends after .* s, but held 20\.0 s when it was opened"):
             check_health(recording)
+
+
+@pytest.mark.parametrize("kind", ["WAV", "WAVEX", "RF64", "W64"])
+@pytest.mark.parametrize("channels", [1, 3])
+def test_samples_of_three_bytes_are_read_as_libsndfile_reads_them(kind: str, channels: int, tmp_path: Path) -> None:
+    whole = np.random.default_rng(6).integers(-(2**23), 2**23, (70_001, channels))
+    whole[:3, 0], whole[-1] = (-(2**23), 2**23 - 1, -1), 0
+    path = tmp_path / "packed.wav"
+    soundfile.write(path, (whole << 8).astype(np.int32), 48_000, format=kind, subtype="PCM_24")
+    theirs, _ = soundfile.read(path, dtype="float32", always_2d=True)
+    assert np.array_equal(theirs, whole / 2.0**23)
+    with open_recording(path) as recording, soundfile.SoundFile(path) as file:
+        assert type(recording) is RawWave
+        assert (recording.container, recording.subtype) == (file.format.removesuffix("EX"), file.subtype)
+        assert (recording.frames, recording.rate, recording.channels) == (len(whole), 48_000, channels)
+        assert (recording.coding, recording.step, recording.notes) == ("integer", 2.0**-23, ())
+        for start, stop in ((0, len(whole)), (0, 1), (1, 32_769), (65_535, 65_537), (70_000, 80_000), (5, 5)):
+            assert np.array_equal(recording.read(start, stop), theirs[start:stop])
+
+
+def test_samples_of_three_bytes_that_begin_with_the_highest_are_left_to_libsndfile(tmp_path: Path) -> None:
+    path = tmp_path / "other.wav"
+    soundfile.write(path, sound(), 48_000, subtype="PCM_24", endian="BIG")
+    with open_recording(path) as recording:
+        assert np.array_equal(recording.read(0, 9000), soundfile.read(path, dtype="float32", always_2d=True)[0][:9000])
