@@ -49,6 +49,8 @@ class AlarmCommand:
     def run(self, alarm: dict[str, Any]) -> bool:
         """Begin the command for an alarm and return at once; False when too many still run."""
         self._running = [t for t in self._running if t.is_alive()]
+        if not self._running:
+            self._processes.clear()
         if len(self._running) >= _AT_ONCE:
             self._said.put(f"the alarm command was not run: {_AT_ONCE} earlier ones have not ended yet")
             return False
@@ -70,7 +72,7 @@ class AlarmCommand:
         except OSError as error:
             self._said.put(f"the alarm command could not be run: {error.strerror or error}")
             return
-        self._processes = [p for p in self._processes if p.poll() is None] + [process]
+        self._processes.append(process)
         try:
             process.communicate(document, timeout=self._timeout_s)
         except subprocess.TimeoutExpired:
@@ -95,12 +97,15 @@ class AlarmCommand:
         until = time.monotonic() + seconds
         for thread in self._running:
             thread.join(max(until - time.monotonic(), 0.0))
-        for process in [p for p in self._processes if p.poll() is None]:
-            self._ended.append(process)
-            _end(process)
-            self._said.put(f"the alarm command had not ended {seconds:g} s after the watch, and was ended")
-        for thread in self._running:
-            thread.join(1.0)
+        for _ in range(10):  # one may only be about to begin
+            for process in [p for p in self._processes if p.poll() is None]:
+                self._ended.append(process)
+                _end(process)
+                self._said.put(f"the alarm command had not ended {seconds:g} s after the watch, and was ended")
+            for thread in self._running:
+                thread.join(0.1)
+            if not any(t.is_alive() for t in self._running):
+                break
 
 
 def _end(process: subprocess.Popen[bytes]) -> None:

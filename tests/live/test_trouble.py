@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import errno
+import os
+import subprocess
 import sys
 import threading
 import time
@@ -15,6 +17,7 @@ import numpy as np
 import pytest
 import soundfile
 
+from noisecheck.audio.soundfiles import SoundReader
 from noisecheck.bench.campaign import load_campaign
 from noisecheck.cli import main
 from noisecheck.core.errors import InputError
@@ -158,12 +161,20 @@ def test_a_command_that_fails_or_reads_nothing_is_said_in_one_sentence() -> None
     assert ran(f"{sys.executable} -c 'import sys; sys.stdin.close()'")[1] == []
 
 
+def replaced_by(path: Path, samples: Any) -> None:
+    """As a recorder does that begins anew under the old name."""
+    soundfile.write(path.with_name("new.wav"), samples, RATE)
+    path.with_name("new.wav").replace(path)
+
+
 @pytest.mark.parametrize(
     ("change", "sentence"),
     [
         (lambda p: soundfile.write(p, np.zeros(RATE), RATE), "became shorter|ends after 1.0 s"),
         (lambda p: p.write_bytes(b"no recording"), "grows.wav"),
         (lambda p: p.unlink(), "is gone while it was listened to"),
+        (lambda p: soundfile.write(p, np.zeros(4 * RATE), 2 * RATE), "has 1 channels at 32000 Hz now"),
+        (lambda p: replaced_by(p, np.full(4 * RATE, 0.1)), "was replaced by another recording"),
     ],
 )
 def test_a_file_that_is_cut_rewritten_or_removed_is_said(
@@ -181,6 +192,86 @@ def test_a_file_that_is_cut_rewritten_or_removed_is_said(
 
     with pytest.raises(InputError, match=sentence):
         listen()
+
+
+def test_a_recording_that_has_only_begun_is_waited_for(tmp_path: Path) -> None:
+    path, sound = tmp_path / "new.wav", np.random.default_rng(1).normal(0.0, 0.01, 2 * RATE)
+    path.write_bytes(b"")
+    threading.Timer(0.5, soundfile.write, (path, sound, RATE)).start()
+    source = FileSource(path)
+    assert sum(len(i.samples) for i in source.items() if isinstance(i, Chunk)) == 2 * RATE
+    source.close()
+
+
+def test_a_flac_file_that_grows_is_counted_only_on(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """It states no length while it is written, and to count an hour takes seconds."""
+    path, sound = tmp_path / "grows.flac", np.random.default_rng(1).normal(0.0, 0.01, 20 * RATE)
+    counted: list[int] = []
+    whole = SoundReader._count_on
+
+    def count_on(self: SoundReader, start: int = 0, stop: int = 1 << 50) -> int:
+        counted.append(got := whole(self, start, stop))
+        return got
+
+    monkeypatch.setattr(SoundReader, "_count_on", count_on)
+    with soundfile.SoundFile(path, "w", RATE, 1, subtype="PCM_16") as file:
+        file.write(sound[: 4 * RATE])
+        file.flush()
+        heard = []
+        source = FileSource(path, idle_s=0.5)
+        for n, item in enumerate(i for i in source.items() if isinstance(i, Chunk)):
+            heard.append(item.samples[:, 0])
+            if n % 3 == 0 and n < 48:
+                file.write(sound[(4 + n // 3) * RATE : (5 + n // 3) * RATE])
+                file.flush()
+        source.close()
+    got = np.concatenate(heard)
+    assert len(got) > 15 * RATE
+    np.testing.assert_allclose(got, sound[: len(got)], atol=2**-15)
+    assert sum(counted) == len(got)
+
+
+@pytest.mark.skipif(os.name != "posix", reason="pipes as POSIX has them")
+def test_a_watch_nobody_reads_ends_and_one_that_runs_a_command_goes_on(tmp_path: Path) -> None:
+    script = (
+        "import sys\n"
+        "from noisecheck.live.command import _Printer\n"
+        "from noisecheck.live.events import Event\n"
+        "tell = _Printer(as_json=True, needed=sys.argv[1] == 'needed')\n"
+        "sys.stdin.readline()\n"
+        "for n in range(3): tell(Event('note', 0.0, 0.0, 'x'))\n"
+        "print('on', file=sys.stderr)\n"
+    )
+
+    def run(needed: str, **more: Any) -> tuple[int, str]:
+        words = [sys.executable, "-c", script, needed]
+        process = subprocess.Popen(words, stdin=subprocess.PIPE, stderr=subprocess.PIPE, text=True, **more)
+        if process.stdout is not None:
+            process.stdout.close()
+        return (process.communicate("\n", timeout=60)[1], process.returncode)[::-1]
+
+    code, said = run("spare", stdout=subprocess.PIPE)
+    assert (code, said.splitlines()[1:]) == (0, ["on"])
+    assert "(nobody reads it): the watch goes on" in said
+    code, said = run("needed", stdout=subprocess.PIPE)
+    assert code != 0  # as the command catches it
+    assert "(nobody reads it): the watch is stopped" in said
+    if Path("/dev/full").exists():
+        with Path("/dev/full").open("w") as full:
+            said = run("needed", stdout=full)[1]
+        assert said.splitlines()[:2] == [
+            "noisecheck: what the watch says cannot be written (No space left on device): the watch goes on",
+            "on",
+        ]
+
+
+def test_a_command_that_fails_is_said_among_the_events(tmp_path: Path) -> None:
+    told: list[Event] = []
+    follower: Any = Silent()
+    command = AlarmCommand(f"{sys.executable} -c 'raise SystemExit(3)'")
+    Watch(Sounds(), follower, told.append, command=command).run()
+    assert [e.kind for e in told] == ["started", "stray", "note", "summary"]
+    assert told[2].text == "the alarm command ended with code 3"
 
 
 def test_samples_that_are_no_numbers_are_silence() -> None:
