@@ -45,7 +45,7 @@ _SPAN_DB = 32.0
 _BAND_CAP = 12.0
 _FINE_DOF = 5.0
 _COARSE_DOF = 3.0
-_CHUNK = 1024
+_CHUNK = 2048
 _TINY = np.float32(1e-13)  # -130 dB re full scale, below any converter: digital silence stays finite
 
 
@@ -158,7 +158,7 @@ def _resolution(
         past[lag - behind :] = held[lead - behind : len(held) - lag] if len(held) > lag else held[:0]
         past[: lag - behind] = held[0]
         index = (np.arange(start, stop) + phase) // cell
-        np.maximum(past, floor[index], out=past)
+        np.maximum(past, floor.take(index, axis=0), out=past)
         evidence[start:stop] = _band_evidence(energy[start:stop], past, dof)
         if with_new:
             above = np.subtract(energy[start:stop], past, out=past)

@@ -120,42 +120,38 @@ class _Starts:
 def _starts(block: int, rate: int) -> _Starts:
     count = _lead(rate, block) + round(_TAIL_S * rate / block)
     at = (np.arange(count) + 0.5) * block / rate
-    variance, start, rise = [], [], []
-    for first in range(2, _lead(rate, block) + 4):
-        since = at - at[first] + 0.5 * block / rate
-        for seconds in (0.0, *_RAMP_S):
-            profile = np.where(since < 0, 0.0, np.minimum(since / seconds, 1.0) ** 2 if seconds else 1.0)
-            for strength in _STRENGTHS:
-                variance.append(1.0 + strength * profile)
-                start.append(first)
-                rise.append(seconds)
-    abrupt = len(variance)
-    for growth in _GROWTH_DB_S:
-        for strength in _STRENGTHS:
-            for lowest in (0.0, 0.3, 1.0):
-                variance.append(1.0 + lowest + strength * 10.0 ** (growth * (at - at[-1]) / 10.0))
-    weights, constants = _weights(np.array(variance), block)
-    return _Starts(weights, constants, np.array(start), np.array(rise), abrupt)
+    strengths, lowest = np.array(_STRENGTHS), np.array((0.0, 0.3, 1.0))
+    first = np.arange(2, _lead(rate, block) + 4)
+    since = at - at[first, None] + 0.5 * block / rate
+    profiles = [np.where(since < 0, 0.0, np.minimum(since / s, 1.0) ** 2 if s else 1.0) for s in (0.0, *_RAMP_S)]
+    # Abrupt shapes by start, then rise, then strength.
+    sudden = (1.0 + strengths[:, None] * np.stack(profiles, axis=1)[:, :, None]).reshape(-1, count)
+    smooth = [
+        1.0 + lowest[:, None] + strength * 10.0 ** (growth * (at - at[-1]) / 10.0)
+        for growth in _GROWTH_DB_S
+        for strength in _STRENGTHS
+    ]
+    weights, constants = _weights(np.concatenate((sudden, *smooth)), block)
+    rise = np.tile(np.repeat((0.0, *_RAMP_S), len(strengths)), len(first))
+    return _Starts(weights, constants, np.repeat(first, len(sudden) // len(first)), rise, len(sudden))
 
 
 @lru_cache(maxsize=16)
 def _wholes(block: int, rate: int) -> tuple[NDArray[np.float32], NDArray[np.float32], int]:
     """Return weights, constants and number of the shapes of a whole thud, followed by growth that goes on."""
     at = (np.arange(*(round(s / _WHOLE_BLOCK_S) for s in (-_WHOLE_S[0], _WHOLE_S[1]))) + 0.5) * block / rate
-    variance: list[NDArray[np.float64]] = []
+    strengths, lowest = np.array(_STRENGTHS)[:, None], np.array((0.0, 0.3, 1.0))[:, None]
+    profiles: list[NDArray[np.float64]] = []
     for first in np.arange(-0.014, 0.0041, 0.001):
-        for seconds in _WHOLE_RAMP_S:
-            profile = np.clip((at - first) / seconds, 0.0, 1.0) ** 2
-            variance += [1.0 + strength * profile for strength in _STRENGTHS]
-        for seconds in _WHOLE_BOX_S:
-            inside = ((at > first) & (at < first + seconds)).astype(np.float64)
-            variance += [1.0 + strength * inside for strength in _STRENGTHS]
-    whole = len(variance)
-    for growth in (75.0, *_GROWTH_DB_S):
-        for strength in (*_STRENGTHS, 3000.0):
-            for lowest in (0.0, 0.3, 1.0):
-                variance.append(1.0 + np.minimum(lowest + strength * 10.0 ** (growth * (at - at[-1]) / 10.0), _TOP))
-    return *_weights(np.array(variance), block), whole
+        profiles += [np.clip((at - first) / seconds, 0.0, 1.0) ** 2 for seconds in _WHOLE_RAMP_S]
+        profiles += [((at > first) & (at < first + seconds)).astype(np.float64) for seconds in _WHOLE_BOX_S]
+    wholes = (1.0 + strengths * np.array(profiles)[:, None]).reshape(-1, len(at))
+    growing = [
+        1.0 + np.minimum(lowest + strength * 10.0 ** (growth * (at - at[-1]) / 10.0), _TOP)
+        for growth in (75.0, *_GROWTH_DB_S)
+        for strength in (*_STRENGTHS, 3000.0)
+    ]
+    return *_weights(np.concatenate((wholes, *growing)), block), len(wholes)
 
 
 def _completed(ratio: NDArray[np.float32], rate: int, block: int, box: NDArray[np.int64]) -> NDArray[np.float64]:

@@ -62,20 +62,15 @@ def _rises(rate: int) -> _Rises:
     block = max(1, round(_BLOCK_S * rate))
     lead, tail = (round(s * rate / block) for s in (_LEAD_S, _TAIL_S))
     at = (np.arange(-lead, tail) + 0.5) * block / rate
-    variance, start, rise = [], [], []
-    for begin in np.arange(_SEARCH_S[0], _SEARCH_S[1], _STEP_S):
-        for seconds in _RISES_S:
-            since = at - begin
-            profile = np.clip(since / seconds, 0.0, 1.0) ** 2 if seconds else (since > 0).astype(np.float64)
-            for strength in _STRENGTHS:
-                variance.append(1.0 + strength * profile)
-                start.append(begin)
-                rise.append(seconds)
-    v = np.array(variance)
+    begins, strengths = np.arange(_SEARCH_S[0], _SEARCH_S[1], _STEP_S), np.array(_STRENGTHS)
+    since = at - begins[:, None]
+    profiles = [np.clip(since / s, 0.0, 1.0) ** 2 if s else (since > 0).astype(np.float64) for s in _RISES_S]
+    # Shapes by start, then rise, then strength.
+    v = (1.0 + strengths[:, None] * np.stack(profiles, axis=1)[:, :, None]).reshape(-1, len(at))
+    rise = np.tile(np.repeat(_RISES_S, len(strengths)), len(begins))
     weights = (1.0 - 1.0 / v).T.astype(np.float32)
-    return _Rises(
-        weights.copy(), np.log(v).sum(axis=1).astype(np.float32), np.array(start), np.array(rise), block, lead
-    )
+    constants = np.log(v).sum(axis=1).astype(np.float32)
+    return _Rises(weights.copy(), constants, np.repeat(begins, len(v) // len(begins)), rise, block, lead)
 
 
 def _spectrum(samples: Floats, at: NDArray[np.int64], rate: int, span_s: tuple[float, float], size: int) -> Floats:

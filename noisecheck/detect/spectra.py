@@ -107,15 +107,14 @@ def decimated(samples: Floats, step: int) -> Floats:
         return samples
     count = -(-len(samples) // step)
     out = np.empty(count, np.float32)
-    padded = np.empty((count + 12) * step, np.float32)
-    padded[: 6 * step] = samples[0] if count else 0.0  # a constant goes on: no step at the ends
-    padded[6 * step : 6 * step + len(samples)] = samples
-    padded[6 * step + len(samples) :] = samples[-1] if count else 0.0
-    blocks = padded.reshape(-1, step)
     taps = _lowpass(step)
     for start in range(0, count, _BLOCKS):
         stop = min(start + _BLOCKS, count)
-        product = taps @ blocks[start : stop + 12].T
+        begin, end = (start - 6) * step, (stop + 6) * step
+        piece = samples[max(begin, 0) : end]
+        if begin < 0 or end > len(samples):  # a constant goes on: no step at the ends
+            piece = np.pad(piece, (max(-begin, 0), max(end - len(samples), 0)), mode="edge")
+        product = taps @ piece.reshape(-1, step).T
         part = out[start:stop]
         np.add(product[0, : len(part)], product[1, 1 : 1 + len(part)], out=part)
         for k in range(2, 13):

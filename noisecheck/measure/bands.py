@@ -26,6 +26,8 @@ __all__ = [
 ]
 
 _HALF: Final = 0.25  # half width of a crossover, in one-third octaves: flat top and the class 1 skirts both hold
+_NEAR: Final = 0.1  # of an edge: the crossovers reach 6 % to either side
+_NONE: Final = np.cos(np.full(1, 0.5 * np.pi))[0] ** 2  # as good as 0
 _GROUP: Final = 2.0 ** (1 / 48) - 1.0
 _PARTS: Final = 16
 _BATCH: Final = 8
@@ -37,9 +39,11 @@ EXTRA: Final = 31
 def _below(frequency_hz: NDArray[np.float64], edge_hz: float) -> NDArray[np.float64]:
     """Return the share of power that goes below an edge: 1, raised cosine, 0."""
     third = np.log(G) / 3.0
-    with np.errstate(divide="ignore"):
-        u = np.log(frequency_hz / edge_hz) / (third * _HALF)
-    return np.cos(0.25 * np.pi * (1.0 + np.clip(u, -1.0, 1.0))) ** 2
+    share = np.where(frequency_hz < edge_hz, 1.0, _NONE)
+    near = np.abs(frequency_hz - edge_hz) < _NEAR * edge_hz
+    u = np.log(frequency_hz[near] / edge_hz) / (third * _HALF)
+    share[near] = np.cos(0.25 * np.pi * (1.0 + np.clip(u, -1.0, 1.0))) ** 2
+    return share
 
 
 def _responses(frequency_hz: NDArray[np.float64], edges_hz: NDArray[np.float64]) -> NDArray[np.float64]:
