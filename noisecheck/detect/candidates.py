@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from noisecheck.detect.coded import past_pre_echo
+from noisecheck.detect.driven import kept_up, still_growing
 from noisecheck.detect.known import sounds_of
 from noisecheck.detect.modal import modal_onsets
 from noisecheck.detect.novelty import FLOOR_CELL_S, FLOOR_CELLS, FLOOR_EVERY, Novelty, floor_of, novelty, quantile_of
@@ -82,7 +83,7 @@ class Candidates:
     error: NDArray[np.float64]
     """Log-likelihood ratio that the prediction error rose, full band and low band added, each at most 40."""
     abrupt: NDArray[np.float64]
-    """Log-likelihood ratio of an abrupt onset against smooth growth."""
+    """Log-likelihood ratio of an abrupt onset against smooth growth, at most 0 where the sound is driven."""
     new_db: NDArray[np.float64]
     """Peak level of the energy that is new, dB (for comparing with one another), that of a louder sound included."""
     louder: NDArray[np.int64]
@@ -232,6 +233,9 @@ def weigh_peaks(
     rise, sound = sounds_of(found, peaks, grid)
     blind = (error < _BLIND) & (louder == 0)
     onset[blind] = (rise * grid.hop)[blind]
+    driven = still_growing(found, (onset + grid.hop // 2) // grid.hop, grid)
+    driven |= kept_up(low, rate / grid.step, onset // grid.step)
+    abrupt[driven] = np.minimum(abrupt[driven], 0.0)
     return Candidates(
         onset.astype(np.int64) + origin,
         fine + coarse,

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["gather", "prediction_error"]
+__all__ = ["gather", "own_error", "prediction_error"]
 
 Floats = NDArray[np.float32]
 
@@ -30,6 +30,24 @@ def prediction_error(samples: Floats, at: NDArray[np.int64], rate: int, before: 
     fitted = np.diff(gather(samples, at, -past - 1, -gap), axis=1)
     filters = _predictors(_lags(fitted * np.hanning(past - gap).astype(np.float32), order))
     return _filtered(np.diff(gather(samples, at, -before - order - 1, after), axis=1), filters)
+
+
+def own_error(
+    samples: Floats, at: NDArray[np.int64], fitted: tuple[int, int], start: int, stop: int, *, order: int
+) -> Floats:
+    """Return the prediction error (rows, stop - start) around each position, predictor from the sound there itself.
+
+    Args:
+        samples: one channel, (n,); beyond its ends it is taken as mirrored.
+        at: positions, (rows,).
+        fitted: samples from each position between which the predictor is fitted.
+        start, stop: samples wanted, from each position.
+        order: order of the predictor.
+    """
+    wave = np.diff(gather(samples, at, start - order - 1, stop), axis=1)
+    begin, end = (f - start + order for f in fitted)
+    filters = _predictors(_lags(wave[:, begin:end] * np.hanning(end - begin).astype(np.float32), order))
+    return _filtered(wave, filters)
 
 
 def gather(samples: Floats, at: NDArray[np.int64], start: int, stop: int) -> Floats:

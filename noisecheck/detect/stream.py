@@ -18,6 +18,7 @@ from noisecheck.detect.candidates import APART_S, EDGE_S, END_S, TAIL_S, Candida
 from noisecheck.detect.channels import MOST_SPREAD_S, Onsets, apart_s, merge_channels, moments
 from noisecheck.detect.coded import past_pre_echo
 from noisecheck.detect.decide import MEMORY_S, DetectSettings, decide
+from noisecheck.detect.driven import AHEAD_S as DRIVEN_AHEAD_S
 from noisecheck.detect.habits import Habits
 from noisecheck.detect.modal import AHEAD_S as MODAL_AHEAD_S
 from noisecheck.detect.modal import BACK_S as MODAL_BACK_S
@@ -267,10 +268,10 @@ class _Listener:
         else:
             sampled = (
                 len(samples)
-                - math.ceil(max(AHEAD_S, SEARCH_S[1] + max(SLOW_AHEAD_S, MODAL_AHEAD_S)) * rate)
+                - math.ceil(max(AHEAD_S, SEARCH_S[1] + max(SLOW_AHEAD_S, MODAL_AHEAD_S, DRIVEN_AHEAD_S)) * rate)
                 - 8 * grid.step
             )
-            upto = min(self._heard - grid.frames(0.016) - 1, self.kept + sampled // grid.hop)
+            upto = min(self._heard - grid.frames(SEARCH_S[1] + DRIVEN_AHEAD_S) - 3, self.kept + sampled // grid.hop)
             complete = upto * grid.hop - math.ceil((BACK_S + max(SLOW_BACK_S, MODAL_BACK_S)) * rate)
         if upto > self._searched:
             peaks = find_peaks(self._found, grid)

@@ -1,0 +1,155 @@
+"""Whether a sound is driven and not struck: a syllable, a motor that comes up, a gust.
+
+What is struck is loudest within the milliseconds of the contact; from then on it rings freely and dies away. Out of a
+low background any sound seems to begin at once, since the first part of its rise is over within a millisecond. Two
+things tell that a force goes on: most of the energy comes later, and not in one step, which would be another impact; or
+what the sound's own past does not predict stays as strong as at its onset (a ring is predictable, however long; the
+pulses of a voice and noise are not).
+"""
+
+from __future__ import annotations
+
+import itertools
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from noisecheck.detect.novelty import FLOOR_CELL_S, Novelty
+from noisecheck.detect.prediction import gather, own_error
+from noisecheck.detect.spectra import FrameGrid
+
+__all__ = ["AHEAD_S", "kept_up", "still_growing"]
+
+Floats = NDArray[np.float32]
+
+_BEFORE_S: Final = (-0.012, -0.003)
+_SOON_S: Final = (0.001, 0.013)
+_BEGIN_S: Final = (0.001, 0.005)
+_EARLY_S: Final = (0.003, 0.010)
+_MIDDLE_S: Final = (0.009, 0.013)
+_LATE_S: Final = (0.018, 0.039)
+"""Spans from the onset on: an impact of 10 ms rise is as loud as it gets in the middle one."""
+_NEW: Final = 2.0
+"""Bands count that soon are so many times louder than before."""
+_GROWS: Final = 3.2
+"""The late span of a swell is so many times louder than the early one (5 dB: thuds of 10 ms rise and rings whose low
+notes beat exceed it less than once in a hundred)..."""
+_RISES: Final = 2.0
+"""... and the middle one so many times louder than the beginning."""
+_STEP_S: Final = (0.006, 0.004)
+_STEP: Final = 8.0
+"""What is so many times louder than anything in the first time before it, within the second, is another sound..."""
+_STEPS_FROM_S: Final = 0.008
+"""... if it comes so long after the onset, and that step is no growth."""
+_SHARE: Final = 0.05
+"""Of what was before counts as heard: what is far below it is as nothing."""
+_BATCH: Final = 128
+
+_WINDOW_S: Final = 0.012
+"""A voice of 83 Hz and more is excited at least once in it; sounds closer than this are one."""
+_WINDOWS: Final = 6
+_FROM_S: Final = -0.001
+_PAST_S: Final = (-0.022, -0.012, -0.002)
+_ORDER: Final = 24
+_KEPT: Final = 10.0**-0.35
+"""What is new in a later window of a driven sound is at least this share of the most in the first two (noise that dies
+away over 80 ms and rings of many modes fall by 4 dB and more)..."""
+_ABOVE: Final = 3.0
+"""... and so many times what was new before the onset."""
+_FALLEN: Final = 4.0
+"""A sound that falls by so much is not asked: it dies away."""
+
+AHEAD_S: Final = _FROM_S + _WINDOWS * _WINDOW_S
+"""Seconds after an onset that can change the results."""
+
+
+def still_growing(found: Novelty, at: NDArray[np.int64], grid: FrameGrid) -> NDArray[np.bool_]:
+    """Return which sounds grow smoothly for tens of milliseconds, by the bands in which they are new.
+
+    Args:
+        found: evidence per frame.
+        at: frames of the onsets, (m,).
+        grid: frames and bands.
+    """
+    parts = [_growing(found, at[i : i + _BATCH], grid) for i in range(0, len(at), _BATCH)]
+    return np.concatenate(parts) if parts else np.empty(0, np.bool_)
+
+
+def _growing(found: Novelty, at: NDArray[np.int64], grid: FrameGrid) -> NDArray[np.bool_]:
+    first = _frames(_BEFORE_S[0], grid)
+    energy = _energies(found, at, first, _frames(_SOON_S[1], grid))
+    floor = found.floor[np.clip((at + found.phase) // grid.frames(FLOOR_CELL_S), 0, len(found.floor) - 1)]
+    past = np.maximum(energy[:, : _frames(_BEFORE_S[1], grid) - first].max(axis=1), floor)
+    soon = energy[:, _frames(_SOON_S[0], grid) - first :].mean(axis=1)
+    # Bands weigh nothing in which the sound is not new.
+    weight = (soon > _NEW * past).astype(np.float32)
+    rest = np.float32(_SHARE) * np.einsum("ij,ij->i", past, weight)[:, None]
+
+    def power(some: NDArray[np.int64] | slice, energy: Floats) -> Floats:
+        above = np.maximum(energy - past[some, None], np.float32(0.0))
+        return np.asarray(np.einsum("ijk,ik->ij", above, weight[some]) + rest[some])
+
+    begun = power(slice(None), energy[:, -first:])
+    grows = _mean(begun, _MIDDLE_S, grid) > _RISES * _mean(begun, _BEGIN_S, grid)
+    grows &= weight.any(axis=1)
+    some = np.flatnonzero(grows)
+    if len(some):
+        later = power(some, _energies(found, at[some], 0, _frames(_LATE_S[1] + _STEP_S[1], grid) + 1))
+        early = np.maximum(_mean(later, _EARLY_S, grid), later[:, : _frames(_EARLY_S[0], grid)].max(axis=1))
+        grows[some] = _mean(later, _LATE_S, grid) > _GROWS * early * _largest_step(later, grid)
+    return grows
+
+
+def _energies(found: Novelty, at: NDArray[np.int64], start: int, stop: int) -> Floats:
+    """Return band energies (m, frames, bands) from ``start`` to ``stop`` around each frame."""
+    return found.energy[np.clip(at[:, None] + np.arange(start, stop), 0, len(found.energy) - 1)]
+
+
+def _mean(power: Floats, span: tuple[float, float], grid: FrameGrid) -> Floats:
+    begin, end = (_frames(s, grid) for s in span)
+    return np.asarray(power[:, begin:end].mean(axis=1))
+
+
+def _largest_step(power: Floats, grid: FrameGrid) -> Floats:
+    """Return by how many times another sound that steps in is louder than what came before it, 1 where none does."""
+    start, end, back, ahead = (_frames(s, grid) for s in (_STEPS_FROM_S, _LATE_S[1], *_STEP_S))
+    past = np.lib.stride_tricks.sliding_window_view(power, back + 1, axis=1).max(axis=2)
+    step = (power[:, start + ahead : end + ahead] / past[:, start - back : end - back]).max(axis=1, initial=1.0)
+    return np.where(step > _STEP, step, np.float32(1.0))
+
+
+def _frames(seconds: float, grid: FrameGrid) -> int:
+    return round(seconds * grid.rate / grid.hop)
+
+
+def kept_up(low: Floats, rate: float, at: NDArray[np.int64]) -> NDArray[np.bool_]:
+    """Return which sounds are excited anew for 70 ms, as strongly as at the onset.
+
+    Args:
+        low: one channel, decimated, (n,).
+        rate: its frames a second.
+        at: onsets, (m,).
+    """
+    begin, end = (round(s * rate) for s in (_PAST_S[0], AHEAD_S))
+    kept = _lasts(np.diff(gather(low, at, begin - 1, end), axis=1), rate, _FALLEN)
+    some = np.flatnonzero(kept)
+    if len(some):
+        error = own_error(low, at[some], (round(_FROM_S * rate), end), begin, end, order=_ORDER)
+        kept[some] = _lasts(error, rate, 1.0 / _KEPT)
+    return kept
+
+
+def _lasts(wave: Floats, rate: float, fall: float) -> NDArray[np.bool_]:
+    """Return in which rows the power falls at most so many times and stays above that before the onset."""
+    origin = round(_PAST_S[0] * rate)
+
+    def power(begin_s: float, end_s: float) -> Floats:
+        part = wave[:, round(begin_s * rate) - origin : round(end_s * rate) - origin]
+        return np.asarray(np.einsum("ij,ij->i", part, part) / np.float32(part.shape[1]))
+
+    past = np.minimum(power(*_PAST_S[:2]), power(*_PAST_S[1:]))
+    edges = _FROM_S + _WINDOW_S * np.arange(_WINDOWS + 1)
+    first, second, *later = (power(*pair) for pair in itertools.pairwise(edges))
+    least = np.minimum(second, np.minimum.reduce(later))
+    return (least * np.float32(fall) > np.maximum(first, second)) & (least > np.float32(_ABOVE) * past)

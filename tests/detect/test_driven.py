@@ -1,0 +1,119 @@
+"""What is driven is no impact: syllables, vowels, a motor that starts; what is struck is one, however it rings."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+from scipy.signal import butter, lfilter, sosfilt
+from soundmaker import STEADY, click, detect, noise, snr_gain, thud, truth_start
+
+from noisecheck.score import match
+
+Wave = NDArray[np.float64]
+RATE = 48_000
+
+
+def _band(rng: np.random.Generator, count: int, rate: int = RATE) -> Wave:
+    """Return noise from 150 Hz to 3.5 kHz, RMS 1."""
+    wave = sosfilt(butter(2, (150.0, 3500.0), "bandpass", fs=rate, output="sos"), rng.standard_normal(count))
+    return np.asarray(wave / np.std(wave))
+
+
+def _burst(rng: np.random.Generator, attack_s: float, rate: int) -> Wave:
+    """Return 0.25 s of noise that grows as a sine squared and ends within 50 ms."""
+    t = np.arange(int(0.25 * rate)) / rate
+    grown = np.clip(np.minimum(t / attack_s, (0.25 - t) / 0.05), 0.0, 1.0)
+    return np.asarray(_band(rng, len(t), rate) * np.sin(0.5 * np.pi * grown) ** 2)
+
+
+@pytest.mark.parametrize("rate", [8000, RATE, 96_000])
+@pytest.mark.parametrize("level_db", [20.0, 35.0, 50.0])
+@pytest.mark.parametrize("attack_s", [0.03, 0.05, 0.1])
+def test_bursts_that_rise_smoothly_are_no_impacts(rate: int, level_db: float, attack_s: float) -> None:
+    rng = np.random.default_rng(17)
+    samples = noise(STEADY["pink"], rate, 20.0, 17, gain_db=-15.0)
+    floor = np.std(sosfilt(butter(2, (150.0, 3500.0), "bandpass", fs=rate, output="sos"), samples))
+    for at_s in np.arange(1.5, 19.0, 0.7):
+        wave = floor * 10 ** (level_db / 20) * _burst(rng, attack_s, rate)
+        samples[int(at_s * rate) :][: len(wave)] += wave.astype(np.float32)
+    assert len(detect(samples, rate)) <= 1
+
+
+@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("level_db", [-20.0, -45.0])
+def test_noise_that_comes_in_syllables_holds_no_impact(seed: int, level_db: float) -> None:
+    rng = np.random.default_rng(seed)
+    seconds, at_s = 60.0, 0.5
+    envelope = np.zeros(int(seconds * RATE))
+    while at_s < seconds - 1.0:
+        lasts_s, attack_s = rng.uniform(0.08, 0.3), rng.uniform(0.015, 0.06)
+        t = np.arange(int(lasts_s * RATE)) / RATE
+        grown = np.sin(0.5 * np.pi * np.clip(np.minimum(t / attack_s, (lasts_s - t) / 0.05), 0.0, 1.0)) ** 2
+        part = envelope[int(at_s * RATE) :][: len(t)]
+        np.maximum(part, grown * 10 ** (rng.uniform(-15.0, 0.0) / 20), out=part)
+        at_s += lasts_s + (rng.uniform(0.02, 0.12) if rng.random() < 0.8 else rng.uniform(0.3, 1.5))
+    wave = _band(rng, len(envelope)) * envelope
+    samples = noise(STEADY["pink"], RATE, seconds, seed, gain_db=-25.0)
+    samples += (wave / np.std(wave) * 10 ** (level_db / 20)).astype(np.float32)
+    assert len(detect(samples, RATE)) <= 1  # of 240 syllables
+
+
+def _vowel(rng: np.random.Generator) -> Wave:
+    """Return 0.12 to 0.35 s of pulses of 90 to 230 Hz through three resonances that come and go, peak 1."""
+    count = int(rng.uniform(0.12, 0.35) * RATE)
+    phase = np.cumsum(rng.uniform(90.0, 230.0) * 2 ** np.linspace(0.0, rng.uniform(-0.3, 0.3), count)) / RATE
+    pulses = np.diff(np.floor(phase), prepend=0.0) * (1.0 + 0.05 * rng.standard_normal(count))
+    wave = lfilter([1.0, -1.0], [1.0, -0.97], pulses)
+    for hz, width_hz in zip(
+        rng.uniform((280.0, 800.0, 2200.0), (730.0, 2300.0, 3000.0)), (70.0, 100.0, 140.0), strict=True
+    ):
+        radius = np.exp(-np.pi * width_hz / RATE)
+        wave = lfilter([1.0 - radius], [1.0, -2.0 * radius * np.cos(2 * np.pi * hz / RATE), radius**2], wave)
+    t = np.arange(count) / RATE
+    wave = wave * np.clip(np.minimum(t / rng.uniform(0.015, 0.05), (t[-1] - t) / 0.06), 0.0, 1.0)
+    return np.asarray(wave / np.abs(wave).max())
+
+
+@pytest.mark.parametrize("level_db", [-10.0, -35.0])
+def test_vowels_hold_hardly_an_impact(level_db: float) -> None:
+    rng = np.random.default_rng(23)
+    samples = noise(STEADY["pink"], RATE, 60.0, 23, gain_db=-25.0)
+    at_s, count = 0.5, 0
+    while at_s < 59.0:
+        wave = _vowel(rng) * 10 ** (rng.uniform(level_db - 10.0, level_db) / 20)
+        samples[int(at_s * RATE) :][: len(wave)] += wave.astype(np.float32)
+        count += 1
+        at_s += len(wave) / RATE * rng.uniform(0.85, 1.05) if rng.random() < 0.85 else rng.uniform(0.4, 1.8)
+    assert len(detect(samples, RATE)) < 0.1 * count
+
+
+def test_a_thud_of_10_ms_rise_is_one_however_loud() -> None:
+    rng = np.random.default_rng(5)
+    samples = noise(STEADY["pink"], RATE, 60.0, 5, gain_db=-20.0)
+    quiet, truth = samples.copy(), []
+    for number, at_s in enumerate(np.arange(2.0, 58.0, 0.5)):
+        wave = thud(RATE, rng)
+        wave = wave * snr_gain(wave, quiet, RATE, (15.0, 30.0, 50.0)[number % 3])
+        start = int(at_s * RATE)
+        samples[start : start + len(wave)] += wave.astype(np.float32)
+        truth.append((start + truth_start(wave)) / RATE)
+    found = match(detect(samples, RATE), np.array(truth), tolerance_s=0.01)
+    assert found.pairs >= len(truth) - 2
+    assert len(found.false_index) <= 1
+
+
+@pytest.mark.parametrize("gap_s", [0.015, 0.02, 0.03])
+@pytest.mark.parametrize("soft", [False, True])
+def test_a_louder_impact_soon_after_takes_nothing_from_the_first(gap_s: float, soft: bool) -> None:
+    rng = np.random.default_rng(8)
+    samples = noise(STEADY["pink"], RATE, 30.0, 8, gain_db=-20.0)
+    quiet, truth = samples.copy(), []
+    for at_s in np.arange(2.0, 28.0, 0.6):
+        for wave, start, snr_db in (
+            (click(RATE, rng, decay_s=0.02), int(at_s * RATE), 25.0),
+            (thud(RATE, rng) if soft else click(RATE, rng), int((at_s + gap_s) * RATE), 40.0),
+        ):
+            samples[start : start + len(wave)] += (wave * snr_gain(wave, quiet, RATE, snr_db)).astype(np.float32)
+            truth.append((start + truth_start(wave)) / RATE)
+    assert match(detect(samples, RATE), np.array(truth), tolerance_s=0.01).pairs >= len(truth) - 2
