@@ -55,8 +55,8 @@ class ChannelTile:
     ) -> None:
         """Take one channel, shape (frames,); all positions count from ``lead`` frames of silence put before it."""
         self.lead = lead
-        x = np.zeros(lead + len(samples), np.float32)
-        x[lead:] = samples
+        x = np.empty(lead + len(samples), np.float32)
+        x[:lead], x[lead:] = 0.0, samples
         finite = np.isfinite(x)
         self.broken = np.empty(0, np.int64) if finite.all() else np.flatnonzero(~finite)
         x[self.broken] = 0.0

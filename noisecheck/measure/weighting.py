@@ -120,7 +120,8 @@ def running(signal: NDArray[np.float32], rate: float, kinds: tuple[Weighting, ..
     taps = kernel_taps(rate)
     nfft, step = _PIECE * taps, (_PIECE - 1) * taps
     count = -(-(len(x) + _LEAD) // (step * _ROWS)) * _ROWS if len(x) else 0
-    padded = np.zeros(count * step + taps, np.float32)
+    padded = np.empty(count * step + taps, np.float32)
+    padded[:taps] = padded[taps + len(x) :] = 0.0
     padded[taps : taps + len(x)] = x
     pieces = np.lib.stride_tricks.sliding_window_view(padded, nfft)[::step] if count else np.empty((0, nfft))
     out = [np.empty((count, step), np.float32) for _ in kinds]
