@@ -84,9 +84,10 @@ def frame_grid(rate: int) -> FrameGrid:
 
 
 @lru_cache(maxsize=16)
-def _window(length: int) -> Floats:
+def _windows(length: int) -> Floats:
+    """Return the window, of unit energy, once for each frame transformed at once."""
     window = np.hanning(length + 1)[:length]
-    return (window / math.sqrt(float(np.sum(window**2)))).astype(np.float32)
+    return np.tile((window / math.sqrt(float(np.sum(window**2)))).astype(np.float32), (_CHUNK, 1))
 
 
 @lru_cache(maxsize=16)
@@ -123,7 +124,7 @@ def decimated(samples: Floats, step: int) -> Floats:
 
 
 def _energies(samples: Floats, length: int, hop: int, wanted: range, bins: tuple[int, ...]) -> Floats:
-    window = _window(length)
+    windows = _windows(length)
     used = 2 * bins[-1]  # real and imaginary parts of the bins up to the last band
     gather = np.zeros((bins[-1], len(bins) - 1), np.float32)
     for b, (lo, hi) in enumerate(itertools.pairwise(bins)):
@@ -138,8 +139,10 @@ def _energies(samples: Floats, length: int, hop: int, wanted: range, bins: tuple
     piece, powers = np.empty((_CHUNK, length), np.float32), np.empty((_CHUNK, bins[-1]), np.float32)
     for i in range(0, count, _CHUNK):
         rows = min(_CHUNK, count - i)
-        np.multiply(frames[i : i + rows], window, out=piece[:rows])
-        spectrum = rfft(piece[:rows]).view(np.float32)
+        framed = piece[:rows]
+        framed[:] = frames[i : i + rows]
+        framed *= windows[:rows]
+        spectrum = rfft(framed).view(np.float32)
         spectrum *= spectrum
         power = np.add(spectrum[:, :used:2], spectrum[:, 1:used:2], out=powers[:rows])
         np.matmul(power, gather, out=out[i : i + rows])

@@ -26,8 +26,13 @@ from noisecheck.bench.columns import read_columns, write_columns
 from noisecheck.core.table import Impacts
 
 _PIECE_S = 600.0
-_CODE = """
-import json, re, sys
+# Not getrusage: its peak is handed on from the process that started this one.
+_PEAK = """
+import re
+peak = int(re.search(r"VmHWM:\\s+(\\d+)", open("/proc/self/status").read())[1]) / 1024
+"""
+_CAMPAIGN = f"""
+import json, sys
 from noisecheck.bench.campaign import load_campaign
 from noisecheck.pipeline.run import listen_to_run
 from noisecheck.pipeline.kept import catalogue_of
@@ -35,33 +40,50 @@ from noisecheck.pipeline.listen import ListenSettings
 campaign = load_campaign(sys.argv[1])
 r = listen_to_run(campaign, campaign.runs[0], settings=ListenSettings(), workers=int(sys.argv[2]), check=False,
                   catalogue=catalogue_of(campaign.folder))
-# Not getrusage: its peak is handed on from the process that started this one.
-peak = int(re.search(r"VmHWM:\\s+(\\d+)", open("/proc/self/status").read())[1]) / 1024
-print(json.dumps({"impacts": len(r.impacts), "seconds": r.seconds, "mb": peak}))
+{_PEAK}
+print(json.dumps({{"impacts": len(r.impacts), "seconds": r.seconds, "mb": peak}}))
+"""
+_COMMAND = f"""
+import json, sys
+from noisecheck.cli import main
+main(["measure", sys.argv[1], "-o", sys.argv[1] + ".csv", "--workers", sys.argv[2]])
+{_PEAK}
+rows = sum(1 for _ in open(sys.argv[1] + ".csv")) - 1
+print(json.dumps({{"impacts": rows, "seconds": float(sys.argv[3]), "mb": peak}}))
 """
 
 
 def whole_process(folder: Path, workers: int) -> dict[str, float]:
-    """Measure the one recording of a campaign in a process of its own; return its figures."""
+    """Measure the one recording of a campaign in a process of its own, results kept; return its figures."""
     shutil.rmtree(folder / "results", ignore_errors=True)
+    return _figures(_CAMPAIGN, folder, str(folder), str(workers))
+
+
+def command(recording: Path, seconds: float, workers: int) -> dict[str, float]:
+    """Run ``noisecheck measure`` on a recording of so many seconds, its table written; return its figures."""
+    return _figures(_COMMAND, recording.parent, str(recording), str(workers), str(seconds))
+
+
+def _figures(code: str, folder: Path, *given: str) -> dict[str, float]:
     # As installed: byte code is at hand. Without it every start compiles the whole package again (0.2 s).
     quick = {k: v for k, v in os.environ.items() if k != "PYTHONDONTWRITEBYTECODE"}
     quick["PYTHONPYCACHEPREFIX"] = str(folder.parent / "bytecode")
-    subprocess.run([sys.executable, "-c", "import noisecheck.pipeline.campaign"], check=True, env=quick)
+    loaded = "import noisecheck.pipeline.files, noisecheck.report.exports, noisecheck.bench.rig_file, soundfile"
+    subprocess.run([sys.executable, "-c", loaded], check=True, env=quick)
     before = resource.getrusage(resource.RUSAGE_CHILDREN)
     begun = time.perf_counter()
-    command = [sys.executable, "-c", _CODE, str(folder), str(workers)]
-    done = subprocess.run(command, capture_output=True, text=True, check=True, env=quick)
+    done = subprocess.run([sys.executable, "-c", code, *given], capture_output=True, text=True, check=True, env=quick)
     after = resource.getrusage(resource.RUSAGE_CHILDREN)
     cpu = after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
-    return {**json.loads(done.stdout), "wall": time.perf_counter() - begun, "cpu": cpu}
+    figures = json.loads(done.stdout.splitlines()[-1])
+    return {**figures, "wall": time.perf_counter() - begun, "cpu": cpu}
 
 
 def told(label: str, f: dict[str, float]) -> None:
     """Print one line."""
     print(
         f"{label}: {f['impacts']:.0f} impacts in {f['seconds'] / 3600:.2f} h; {f['wall']:.1f} s wall, "
-        f"{f['cpu']:.1f} s CPU, "
+        f"{f['cpu']:.2f} s CPU, "
         f"{f['seconds'] / f['wall']:.0f} times real time, {f['mb']:.0f} MB",
         flush=True,
     )
@@ -76,6 +98,8 @@ def short() -> None:
             write_piece(folder / "busy.wav", _PIECE_S, channels=channels)
             for workers in (1, 2) if channels == 1 else (1,):
                 told(f"{channels} channels, {workers} workers", whole_process(folder, workers))
+            if channels == 1:
+                told("noisecheck measure", command(folder / "busy.wav", _PIECE_S, 1))
     million()
 
 
