@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, fields
 
 import numpy as np
 from numpy.typing import NDArray
@@ -177,6 +177,7 @@ def weigh_peaks(
     peaks: NDArray[np.int64],
     *,
     origin: int,
+    coded: bool = False,
 ) -> Candidates:
     """Return the candidate behind each peak of the evidence, in the order of the peaks.
 
@@ -187,6 +188,7 @@ def weigh_peaks(
         found: evidence per frame.
         peaks: frames from :func:`find_peaks`.
         origin: frame of ``samples[0]`` in the recording.
+        coded: the sound went through a lossy codec, so onsets may be too early.
     """
     grid = frame_grid(rate)
     sharp = max(1, round(rate / _SHARP_RATE))
@@ -233,6 +235,8 @@ def weigh_peaks(
     rise, sound = sounds_of(found, peaks, grid)
     blind = (error < _BLIND) & (louder == 0)
     onset[blind] = (rise * grid.hop)[blind]
+    if coded:
+        onset = past_pre_echo(samples, onset, rate)
     driven = still_growing(found, (onset + grid.hop // 2) // grid.hop, grid)
     driven |= kept_up(low, rate / grid.step, onset // grid.step)
     abrupt[driven] = np.minimum(abrupt[driven], 0.0)
@@ -277,9 +281,7 @@ def find_candidates(
     peaks = peaks[wanted]
     if not len(peaks):
         return Candidates.concat([])
-    made = weigh_peaks(samples, low, rate, found, peaks, origin=origin)
-    if coded:
-        made = replace(made, onset=past_pre_echo(samples, made.onset - origin, rate) + origin)
+    made = weigh_peaks(samples, low, rate, found, peaks, origin=origin, coded=coded)
     made = strongest(made.where(np.argsort(made.onset, kind="stable")), rate)
     # The mirrored samples before a recording's first and after its last make kinks there that are no onsets.
     end = origin + len(samples)

@@ -57,6 +57,8 @@ _KEPT: Final = 10.0**-0.35
 away over 80 ms and rings of many modes fall by 4 dB and more)..."""
 _ABOVE: Final = 3.0
 """... and so many times what was new before the onset."""
+_ANOTHER: Final = 10.0
+"""What is so many times stronger later is another sound."""
 _FALLEN: Final = 4.0
 """A sound that falls by so much is not asked: it dies away."""
 
@@ -141,7 +143,7 @@ def kept_up(low: Floats, rate: float, at: NDArray[np.int64]) -> NDArray[np.bool_
 
 
 def _lasts(wave: Floats, rate: float, fall: float) -> NDArray[np.bool_]:
-    """Return in which rows the power falls at most so many times and stays above that before the onset."""
+    """Return in which rows one sound's power falls at most so many times, and stays above that before the onset."""
     origin = round(_PAST_S[0] * rate)
 
     def power(begin_s: float, end_s: float) -> Floats:
@@ -151,5 +153,6 @@ def _lasts(wave: Floats, rate: float, fall: float) -> NDArray[np.bool_]:
     past = np.minimum(power(*_PAST_S[:2]), power(*_PAST_S[1:]))
     edges = _FROM_S + _WINDOW_S * np.arange(_WINDOWS + 1)
     first, second, *later = (power(*pair) for pair in itertools.pairwise(edges))
-    least = np.minimum(second, np.minimum.reduce(later))
-    return (least * np.float32(fall) > np.maximum(first, second)) & (least > np.float32(_ABOVE) * past)
+    least, most = np.minimum(second, np.minimum.reduce(later)), np.maximum(first, second)
+    lasts = (least * np.float32(fall) > most) & (least > np.float32(_ABOVE) * past)
+    return lasts & (np.maximum.reduce(later) < np.float32(_ANOTHER) * most)

@@ -16,7 +16,7 @@ from numpy.typing import ArrayLike, NDArray
 from noisecheck.core.errors import InputError
 from noisecheck.detect.candidates import APART_S, EDGE_S, END_S, TAIL_S, Candidates, find_peaks, strongest, weigh_peaks
 from noisecheck.detect.channels import MOST_SPREAD_S, Onsets, apart_s, merge_channels, moments
-from noisecheck.detect.coded import past_pre_echo
+from noisecheck.detect.coded import AHEAD_S as CODED_AHEAD_S
 from noisecheck.detect.decide import MEMORY_S, DetectSettings, decide
 from noisecheck.detect.driven import AHEAD_S as DRIVEN_AHEAD_S
 from noisecheck.detect.habits import Habits
@@ -266,12 +266,10 @@ class _Listener:
         if ending:
             upto, complete = self._heard, self.kept * grid.hop + len(samples)
         else:
-            sampled = (
-                len(samples)
-                - math.ceil(max(AHEAD_S, SEARCH_S[1] + max(SLOW_AHEAD_S, MODAL_AHEAD_S, DRIVEN_AHEAD_S)) * rate)
-                - 8 * grid.step
-            )
-            upto = min(self._heard - grid.frames(SEARCH_S[1] + DRIVEN_AHEAD_S) - 3, self.kept + sampled // grid.hop)
+            driven_s = SEARCH_S[1] + DRIVEN_AHEAD_S + (CODED_AHEAD_S if self.coded else 0.0)
+            ahead_s = max(AHEAD_S, SEARCH_S[1] + max(SLOW_AHEAD_S, MODAL_AHEAD_S), driven_s)
+            sampled = len(samples) - math.ceil(ahead_s * rate) - 8 * grid.step
+            upto = min(self._heard - grid.frames(driven_s) - 3, self.kept + sampled // grid.hop)
             complete = upto * grid.hop - math.ceil((BACK_S + max(SLOW_BACK_S, MODAL_BACK_S)) * rate)
         if upto > self._searched:
             peaks = find_peaks(self._found, grid)
@@ -281,10 +279,8 @@ class _Listener:
                 cells = range(self.kept // self._cell, (self._heard - 1) // self._cell + 1)
                 floor = np.array([self._floors[c][0] for c in cells])
                 found = replace(self._found, floor=floor, phase=self.kept % self._cell)
-                made = weigh_peaks(samples, low, rate, found, peaks, origin=self.kept * grid.hop)
-                if self.coded:
-                    first = self.kept * grid.hop
-                    made = replace(made, onset=past_pre_echo(samples, made.onset - first, rate) + first)
+                first = self.kept * grid.hop
+                made = weigh_peaks(samples, low, rate, found, peaks, origin=first, coded=self.coded)
                 made = Candidates.concat([self._waiting, made])
                 self._waiting = made.where(np.argsort(made.onset, kind="stable"))
             self._searched = upto
