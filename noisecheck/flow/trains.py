@@ -274,8 +274,14 @@ def _trains(
     trains: list[list[float]] = []
     times, levels, dim = t.tolist(), level.tolist(), faint.tolist()
     log_rates = [math.log(rate) for rate in rates]
+    log_level_sd = math.log(level_sd)
+    usual_fall = fall_db, level_sd, log_level_sd
+    first_falls = usual_fall if first_fall is None else (*first_fall, math.log(first_fall[1]))
     for row, (now, loudness) in enumerate(zip(times, levels, strict=True)):
         best, best_score, best_skip, live, foreseen = None, -math.inf, 0, [], False
+        # Against a first contact, as loud as they are here; what is faint is as loud as what ticks.
+        fresh = 0.0 if dim[row] else loudness - loud
+        as_fresh = 0.5 * min(abs(fresh / level_sd), 4.0) ** 2 + log_level_sd
         for item in trains:
             since = now - item[2]
             reach = item[3] * 1.6 if item[1] else (2.2 * first_usual if known_first else longest_s)
@@ -288,12 +294,13 @@ def _trains(
                 due, spread = first_usual, 2.0 * tolerance
             else:
                 due, spread = math.nan, 0.0
+            sd = spread * due + 1e-3
+            log_sd = math.log(sd) if due == due else math.nan
             for skip in (0, 1):
                 if due == due:
-                    sd = spread * due + 1e-3
                     middle = due * (1.0 + (item[5] if skip else 0.0))
                     z = (since - middle) / sd
-                    score = -0.5 * z * z - math.log(sd) - 0.919 - 3.0 * skip
+                    score = -0.5 * z * z - log_sd - 0.919 - 3.0 * skip
                 elif skip or since < 0.01:
                     continue
                 elif trains_usual and _goes_on(times, now, since, e_usual, 2.0 * tolerance):
@@ -304,15 +311,11 @@ def _trains(
                     continue
                 else:
                     score, foreseen = -math.log(longest_s) - 0.7, False
-                fall, fall_sd = fall_db, level_sd
-                if first_fall is not None and not item[1] and not skip:
-                    fall, fall_sd = first_fall
+                fall, fall_sd, log_fall_sd = usual_fall if item[1] or skip else first_falls
                 off = loudness - item[4] + fall * (1 + skip)
                 if off == off:
-                    score -= 0.5 * (off / fall_sd) ** 2 + math.log(fall_sd)
-                    # Against a first contact, as loud as they are here; what is faint is as loud as what ticks.
-                    fresh = 0.0 if dim[row] else loudness - loud
-                    score += 0.5 * min(abs(fresh / level_sd), 4.0) ** 2 + math.log(level_sd)
+                    score -= 0.5 * (off / fall_sd) ** 2 + log_fall_sd
+                    score += as_fresh
                     if not item[1] and not known_first and not foreseen and loudness > item[4] - 1.5:
                         continue
                 elif not item[1] and not known_first and not foreseen:
