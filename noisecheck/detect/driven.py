@@ -29,6 +29,7 @@ _BEGIN_S: Final = (0.001, 0.005)
 _EARLY_S: Final = (0.003, 0.010)
 _MIDDLE_S: Final = (0.009, 0.013)
 _LATE_S: Final = (0.018, 0.039)
+_LAST_S: Final = (0.055, 0.070)
 """Spans from the onset on: an impact of 10 ms rise is as loud as it gets in the middle one."""
 _NEW: Final = 2.0
 """Bands count that soon are so many times louder than before."""
@@ -37,6 +38,8 @@ _GROWS: Final = 3.2
 notes beat exceed it less than once in a hundred)..."""
 _RISES: Final = 2.0
 """... and the middle one so many times louder than the beginning."""
+_GONE: Final = 4.0
+"""What is so many times softer in the last span than in the late one dies away, however slowly it rose."""
 _STEP_S: Final = (0.006, 0.004)
 _STEP: Final = 8.0
 """What is so many times louder than anything in the first time before it, within the second, is another sound..."""
@@ -52,9 +55,9 @@ _WINDOWS: Final = 6
 _FROM_S: Final = -0.001
 _PAST_S: Final = (-0.022, -0.012, -0.002)
 _ORDER: Final = 24
-_KEPT: Final = 10.0**-0.35
+_KEPT: Final = 0.5
 """What is new in a later window of a driven sound is at least this share of the most in the first two (noise that dies
-away over 80 ms and rings of many modes fall by 4 dB and more)..."""
+away over 80 ms and rings of many modes fall by more)..."""
 _ABOVE: Final = 3.0
 """... and so many times what was new before the onset."""
 _ANOTHER: Final = 10.0
@@ -97,9 +100,10 @@ def _growing(found: Novelty, at: NDArray[np.int64], grid: FrameGrid) -> NDArray[
     grows &= weight.any(axis=1)
     some = np.flatnonzero(grows)
     if len(some):
-        later = power(some, _energies(found, at[some], 0, _frames(_LATE_S[1] + _STEP_S[1], grid) + 1))
+        later = power(some, _energies(found, at[some], 0, _frames(_LAST_S[1], grid)))
         early = np.maximum(_mean(later, _EARLY_S, grid), later[:, : _frames(_EARLY_S[0], grid)].max(axis=1))
-        grows[some] = _mean(later, _LATE_S, grid) > _GROWS * early * _largest_step(later, grid)
+        late, last = (_mean(later, span, grid) for span in (_LATE_S, _LAST_S))
+        grows[some] = (late > _GROWS * early * _largest_step(later, grid)) & (last * _GONE > late)
     return grows
 
 

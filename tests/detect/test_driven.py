@@ -56,7 +56,7 @@ def test_noise_that_comes_in_syllables_holds_no_impact(seed: int, level_db: floa
     wave = _band(rng, len(envelope)) * envelope
     samples = noise(STEADY["pink"], RATE, seconds, seed, gain_db=-25.0)
     samples += (wave / np.std(wave) * 10 ** (level_db / 20)).astype(np.float32)
-    assert len(detect(samples, RATE)) <= 1  # of 240 syllables
+    assert len(detect(samples, RATE)) <= 2  # of 240 syllables
 
 
 def _vowel(rng: np.random.Generator) -> Wave:
@@ -86,6 +86,15 @@ def test_vowels_hold_hardly_an_impact(level_db: float) -> None:
         count += 1
         at_s += len(wave) / RATE * rng.uniform(0.85, 1.05) if rng.random() < 0.85 else rng.uniform(0.4, 1.8)
     assert len(detect(samples, RATE)) < 0.1 * count
+
+
+@pytest.mark.parametrize("rate", [8000, RATE])
+@pytest.mark.parametrize("up_db", [6.0, 12.0, 30.0])
+def test_a_gain_that_jumps_is_no_impact(rate: int, up_db: float) -> None:
+    samples = noise(STEADY["pink"], rate, 32.0, 32)
+    for at_s in range(4, 32, 8):
+        samples[at_s * rate : (at_s + 4) * rate] *= np.float32(10 ** (up_db / 20))
+    assert len(detect(samples, rate)) == 0
 
 
 def test_a_thud_of_10_ms_rise_is_one_however_loud() -> None:
