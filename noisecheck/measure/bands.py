@@ -6,6 +6,7 @@ the bands sum to the exposure of the event. Crossovers are raised cosines in the
 
 from __future__ import annotations
 
+import itertools
 from functools import lru_cache
 from typing import Final
 
@@ -27,7 +28,6 @@ __all__ = [
 
 _HALF: Final = 0.25  # half width of a crossover, in one-third octaves: flat top and the class 1 skirts both hold
 _NEAR: Final = 0.1  # of an edge: the crossovers reach 6 % to either side
-_NONE: Final = np.cos(np.full(1, 0.5 * np.pi))[0] ** 2  # as good as 0
 _GROUP: Final = 2.0 ** (1 / 48) - 1.0
 _PARTS: Final = 16
 _BATCH: Final = 8
@@ -39,11 +39,9 @@ EXTRA: Final = 31
 def _below(frequency_hz: NDArray[np.float64], edge_hz: float) -> NDArray[np.float64]:
     """Return the share of power that goes below an edge: 1, raised cosine, 0."""
     third = np.log(G) / 3.0
-    share = np.where(frequency_hz < edge_hz, 1.0, _NONE)
-    near = np.abs(frequency_hz - edge_hz) < _NEAR * edge_hz
-    u = np.log(frequency_hz[near] / edge_hz) / (third * _HALF)
-    share[near] = np.cos(0.25 * np.pi * (1.0 + np.clip(u, -1.0, 1.0))) ** 2
-    return share
+    with np.errstate(divide="ignore"):
+        u = np.log(frequency_hz / edge_hz) / (third * _HALF)
+    return np.cos(0.25 * np.pi * (1.0 + np.clip(u, -1.0, 1.0))) ** 2
 
 
 def _responses(frequency_hz: NDArray[np.float64], edges_hz: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -93,8 +91,12 @@ def band_matrix(nfft: int, rate: float) -> tuple[NDArray[np.int64], NDArray[np.f
     first = np.array(starts, np.int64)
     low, high = (first - 0.5) * width, (np.append(first[1:], bins) - 0.5) * width
     parts = (np.arange(_PARTS) + 0.5) / _PARTS
-    inside = np.abs(low[:, None] + (high - low)[:, None] * parts)
-    shares = third_octave_response(inside).mean(axis=1)
+    inside = np.abs(low + (high - low) * parts[:, None])
+    shares = np.zeros((len(first), 30))
+    for band, (lower, upper) in enumerate(itertools.pairwise(third_octave_edges())):
+        near = np.flatnonzero((high > (1.0 - _NEAR) * lower) & (low < (1.0 + _NEAR) * upper))
+        within = _below(inside[:, near], upper) - _below(inside[:, near], lower)
+        shares[near, band] = np.maximum(within, 0.0).mean(axis=0)
     shares[:, ~carried(rate)] = 0.0
     centre = 0.5 * (low + high)
     matrix = np.column_stack([shares, np.ones(len(first)), shares * centre[:, None]])
