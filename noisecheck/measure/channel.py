@@ -60,7 +60,7 @@ class ChannelTile:
         finite = np.isfinite(x)
         self.broken = np.empty(0, np.int64) if finite.all() else np.flatnonzero(~finite)
         x[self.broken] = 0.0
-        x[lead:] -= np.float32(np.median(x[lead :: max(len(x) // 100_000, 1)]))  # the converter's offset is no sound
+        x[lead:] -= _median(x[lead :: max(len(x) // 100_000, 1)])  # the converter's offset is no sound
         self.x, self.rate, self.settings = x, rate, settings
         a, self.c = running(x, rate, ("A", "C"))
         self.block = block_frames(rate)
@@ -130,6 +130,13 @@ class ChannelTile:
         fall = late_rates(self.a_log, np.minimum(start, first // CELL), first // CELL, self.cell / self.rate)
         fall = np.where(heard & np.isfinite(fall), fall, RING_RATE)
         return np.where(heard, (power - floor) * np.exp(-0.5 * fall * span * self.step_s), 0.0), fall
+
+
+def _median(values: NDArray[np.float32]) -> np.float32:
+    """Return the median of numbers, as ``np.median`` does, which looks for NaN and takes ten times as long."""
+    half = len(values) // 2
+    part = np.partition(values, half)
+    return part[half] if len(values) % 2 else np.float32(0.5) * (part[:half].max() + part[half])
 
 
 def _cells(blocks: Floats) -> Floats:
