@@ -15,6 +15,7 @@ from noisecheck.detect.candidates import Candidates, cell_frames, find_candidate
 from noisecheck.detect.channels import merge_channels
 from noisecheck.detect.decide import MEMORY_S, decide
 from noisecheck.detect.habits import Habits
+from noisecheck.pipeline.cleaned import BEFORE_S, without_background
 from noisecheck.pipeline.listen import Heard, ListenSettings
 
 __all__ = ["Donors", "Levels", "Pieces", "Trials", "donors_of"]
@@ -38,8 +39,9 @@ _MATCH_S: Final = 0.010
 _LOCAL_S: Final = 1.0
 """What is found so long before a copy is taken as it is; what is remembered from before stands for any minute."""
 _MOST_GAIN_DB: Final = 3.0
-"""A copy of a clear impact may be so much louder; of a less clear one it must be fainter by..."""
-_LEAST_FALL_DB: Final = 6.0
+"""A copy may be so much louder: what is left of the background in it must not be heard."""
+_AFTER_S: Final = 0.02
+"""So long after an impact its beginning is over: what then sounds may be taken for the next one's background."""
 _UNFIT: Final = Flag.CLIPPED | Flag.FILE_EDGE | Flag.NONFINITE
 _CLEAN: Final = (
     (0.1, _CLEAR_DB, _UNFIT | Flag.OVERLAPPED),
@@ -81,7 +83,7 @@ class Donors:
     """L_AE."""
     margin_db: NDArray[np.float64]
     most_db: NDArray[np.float64]
-    """Highest level of a copy: the background in it must not be heard."""
+    """Highest level of a copy."""
 
     def __len__(self) -> int:
         return len(self.row)
@@ -99,7 +101,7 @@ def donors_of(heard: Heard) -> Donors:
     rows = rows[np.argsort(table["lae_db"][rows], kind="stable")]
     rows = rows[np.unique(np.linspace(0, len(rows) - 1, min(_DONORS, len(rows))).round().astype(np.int64))]
     level, margin = table["lae_db"][rows], table["margin_db"][rows]
-    return Donors(rows, level, margin, level + np.where(margin > _CLEAR_DB, _MOST_GAIN_DB, -_LEAST_FALL_DB))
+    return Donors(rows, level, margin, level + _MOST_GAIN_DB)
 
 
 @dataclass(frozen=True)
@@ -181,8 +183,9 @@ class Pieces:
         """Return the copies of the last pieces put (None: of all) and whether each was found, as if it were alone."""
         rate, channels = self._heard.rate, self._heard.channels
         past, habits = [self._usual(c) for c in range(channels)], Habits(rate, channels)
-        odds = [decide(c, rate, self._settings.detect) for c in past]
-        merge_channels(past, odds, rate, spread_s=self._settings.spread_s, habits=habits)
+        if last is None:  # how microphones hear one another matters little for where to look more closely
+            odds = [decide(c, rate, self._settings.detect) for c in past]
+            merge_channels(past, odds, rate, spread_s=self._settings.spread_s, habits=habits)
         parts = []
         for piece in self._done if last is None else self._done[-last:]:
             hits = [self._found(piece, at, past, habits) for at in piece.moments.tolist()]
@@ -242,15 +245,18 @@ def _only(onset: NDArray[np.int64], other: NDArray[np.int64], at: int, near: int
 
 
 def _copies(recording: Recording, heard: Heard, donors: NDArray[np.int64]) -> list[NDArray[np.float32]]:
-    """Return each donor's samples (frames, channels), faded in and out, from ``_LEAD_S`` before its first arrival."""
+    """Return each donor's sound alone (frames, channels), faded in and out, from ``_LEAD_S`` before its arrival."""
     rate, onsets = heard.rate, heard.onsets
     following = np.append(onsets.frame[1:], heard.frames)
     lead, fade = int(_LEAD_S * rate), int(_FADE_S * rate)
     copies = []
-    for row in donors:
+    for row in donors.tolist():
         start = int(onsets.frame[row])
         stop = min(start + int(_COPY_S * rate), int(following[row]) - lead)
-        piece = recording.read(start - lead, stop).astype(np.float32, copy=True)
+        after = int(onsets.frame[row - 1]) + int(_AFTER_S * rate) if row else 0
+        begin = min(max(start - lead - int(BEFORE_S * rate), after), start - lead)
+        sound = recording.read(begin, stop).astype(np.float32, copy=False)
+        piece = without_background(sound, start - lead - begin, rate).copy()
         piece[:lead] *= np.linspace(0.0, 1.0, lead, dtype=np.float32)[:, None]
         piece[-fade:] *= np.linspace(1.0, 0.0, fade, dtype=np.float32)[:, None]
         copies.append(piece)

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from statistics import NormalDist
 from typing import Final
 
 import numpy as np
@@ -17,14 +18,18 @@ __all__ = ["KNOWN_SHARE", "LEAST_KNOWN", "SURE_Z", "Curve", "NearBy", "Span", "c
 Floats = NDArray[np.float64]
 SURE_Z: Final = 3.0902
 """99.9 % of a normal distribution lie below so many standard deviations."""
-_WIDTH_DB: Final = (1.8, 0.7)
+_WIDTH_DB: Final = (2.5, 0.8)
 """Width of the curve believed before anything is tried, and the natural log of the factor it may well be off."""
+_STRETCH: Final = np.exp(0.3 * np.array([NormalDist().inv_cdf((k + 0.5) / 9) for k in range(9)]))
+"""Factors by which the curve's ends may be further from its middle than the width tells: thresholds are hardly normal
+that far out."""
+_ALIKE: Final = 1.5
+"""So many copies tell as much as one that were independent of the others: they are of few impacts, in few pieces."""
 _WIDTHS_DB: Final = np.geomspace(0.3, 20.0, 24)
 _MIDDLES: Final = 41
 _Z: Final = np.linspace(-1.5, 9.0, 61)
 _SPREADS: Final = np.geomspace(0.35, 7.0, 24)
 _NODES: Final = (np.arange(5) + 0.5) / 5
-_BOUNDS: Final = 3
 _LEAST_SPREAD_DB: Final = 0.5
 _CURVES: Final = 48
 _DRAWS: Final = 4 * _CURVES
@@ -39,6 +44,9 @@ _LEAST_LOW: Final = 16
 _TOLD_BY: Final = 0.3
 """... of the levels heard so many, the lowest, tell how many lie below what can be heard: levels are seldom normal as a
 whole, and what is far above the limit tells little of what is below."""
+_BOUND: Final = (0.9, 0.1)
+"""Where levels are not known, of those below this part of them, and of all levels, no more is told than how many they
+are: what a faint one seems to be is noise."""
 
 
 @dataclass(frozen=True)
@@ -63,9 +71,9 @@ class Curve:
 
     def at(self, z: float) -> Span:
         """Return the level ``z`` widths above the middle, with its 95 % interval."""
-        level = (self.middle[:, None] + z * self.width[None, :]).ravel()
+        level = (self.middle[:, None, None] + z * self.width[None, :, None] * _STRETCH).ravel()
         order = np.argsort(level, kind="stable")
-        total = np.cumsum(self.weight.ravel()[order])
+        total = np.cumsum(np.repeat(self.weight.ravel() / len(_STRETCH), len(_STRETCH))[order])
         low, value, high = np.interp([0.025, 0.5, 0.975], total, level[order])
         return Span(float(value), float(low), float(high))
 
@@ -104,7 +112,7 @@ def curve_of(level_db: Floats, found: NDArray[np.bool_]) -> Curve:
     for _ in range(3):  # ever closer to where it is
         middle = np.linspace(low, high, _MIDDLES)
         z = sign * (level_db - middle[:, None, None]) / width[None, :, None]
-        weight = _normed(log_ndtr(z).sum(axis=2) + prior)
+        weight = _normed(log_ndtr(z).sum(axis=2) / _ALIKE + prior)
         likely = np.flatnonzero(weight.sum(axis=1) > 1e-5)
         low, high = middle[max(likely[0] - 1, 0)], middle[min(likely[-1] + 1, _MIDDLES - 1)]
     return Curve(middle, width, weight)
@@ -129,32 +137,39 @@ def loud_enough(curve: Curve, level_db: Floats, known: NDArray[np.bool_], rng: n
         order = np.argsort(level_db, kind="stable")
         some = order[np.linspace(0, len(order) - 1, _MOST_LEVELS).round().astype(np.int64)]
         level_db, known = level_db[some], known[some]
-    n = len(level_db)
-    top = float(np.quantile(level_db, _TOLD_BY))
-    top = max(top, float(np.sort(level_db[known])[min(_LEAST_LOW, int(known.sum())) - 1]))
-    low = level_db[known & (level_db <= top)]
-    above = int((known & (level_db > top)).sum())
-    # A level that drowned is lower than most that did not, whatever its own bound says.
-    drowned = np.sort(np.minimum(level_db[~known], np.quantile(level_db[known], 0.1)))
-    bounds = [b for b in np.array_split(drowned, _BOUNDS) if len(b)]
+    bound = _bound_of(level_db, known)
+    told = level_db[known & (level_db > bound)]
+    under = int((level_db <= bound).sum())
+    top = max(float(np.quantile(level_db, _TOLD_BY)), float(np.sort(told)[min(_LEAST_LOW, len(told)) - 1]))
+    low = told[told <= top]
     spread = max(float(np.std(low)), _LEAST_SPREAD_DB) * _SPREADS
     at = rng.random((_CURVES, _DRAWS // _CURVES))
     share = np.empty_like(at)
-    left_out = n * log_ndtr(_Z)[:, None]
+    left_out = (len(told) + under) * log_ndtr(_Z)[:, None]
     for k in range(_CURVES):
         wide = np.hypot(spread, width[k])
         mean = middle[k] + _Z[:, None] * wide
         square = np.sum(low**2) - 2.0 * mean * low.sum() + len(low) * mean**2
         fits = -len(low) * np.log(spread) - 0.5 * square / spread**2
-        fits += above * log_ndtr((mean - top) / spread) - left_out
-        for bound in bounds:  # heard, at some level below it
-            part = np.maximum(ndtr((np.median(bound) - mean) / spread), 1e-12)
+        fits += (len(told) - len(low)) * log_ndtr((mean - top) / spread) - left_out
+        if under:  # heard, at some level below the bound
+            part = np.maximum(ndtr((bound - mean) / spread), 1e-12)
             level = mean[..., None] + spread[:, None] * ndtri(part[..., None] * _NODES)
             heard = part * ndtr((level - middle[k]) / width[k]).mean(axis=-1)
-            fits += len(bound) * np.log(np.maximum(heard, 1e-300))
+            fits += under * np.log(np.maximum(heard, 1e-300))
         weight = np.cumsum(_normed(fits).sum(axis=1))
         share[k] = ndtr(np.interp(at[k], weight, _Z))
     return share.ravel()
+
+
+def _bound_of(level_db: Floats, known: NDArray[np.bool_]) -> float:
+    """Return the level down to which levels are told one by one; ``LEAST_KNOWN`` known ones lie above it."""
+    if known.all():
+        return -np.inf
+    part, low = _BOUND
+    left = np.sort(level_db[known])[-min(LEAST_KNOWN, int(known.sum()))]
+    bound = min(float(np.quantile(level_db[~known], part)), float(np.quantile(level_db, low)))
+    return min(bound, float(np.nextafter(left, -np.inf)))
 
 
 @dataclass(frozen=True)

@@ -42,6 +42,11 @@ _NEAR_S: Final = 0.15
 """So long after an impact a fainter one may pass for its echo."""
 _SOON_S: Final = (0.05, 0.015)
 """What comes so soon is looked at apart: rebounds come later; two so close are mostly heard as one."""
+_AS_LATE: Final = 0.75
+"""Impacts at an even pace never come soon after another: copies tell of them that come as late as three quarters of
+them do, and a little sooner..."""
+_LEAST_AS_LATE: Final = 30
+"""... or these, the latest."""
 _REACHED: Final = 0.98
 """Where less than this share is loud enough, the levels of what is heard reach down to the limit."""
 
@@ -125,7 +130,7 @@ def detection_limit(
         pieces = Pieces(recording, heard, donors, settings, rng, of)
         trials = _tried(pieces, donors, own[mine if mine.any() else np.isfinite(own)], clear_s, near_s)
     n, hits = len(trials), int(trials.found.sum())
-    clear, away = trials.gap_s > clear_s, trials.gap_s > near_s
+    clear = trials.gap_s > clear_s
     if not clear.any():
         return DetectionLimit(math.nan, math.nan, typical, math.nan, n, hits, "no moment is free for a copy")
     curve = curve_of(trials.level_db[clear], trials.found[clear])
@@ -137,7 +142,8 @@ def detection_limit(
         some = f"{int(known.sum())} of {int(alone.sum())} impacts"
         why = f"the levels of only {some} away from others are known: the share heard is not"
     else:
-        loud = loud_enough(curve_of(trials.level_db[away], trials.found[away]), own[alone], known[alone], rng)
+        late = trials.gap_s > _late_of(gap_s[alone], trials.gap_s, near_s)
+        loud = loud_enough(curve_of(trials.level_db[late], trials.found[late]), own[alone], known[alone], rng)
         if float(np.median(loud)) < _REACHED:
             why = "levels of what is heard reach down to the limit: the share below it is told by their shape only"
         share = share_of(loud, int(of.sum()), _near_by(gap_s, of, near_s, trials), rng)
@@ -155,6 +161,12 @@ def _clear_of(gap_s: NDArray[np.float64]) -> float:
         if np.maximum(gap_s - clear_s, 0.0).sum() > _CLEAR_SHARE * gap_s.sum():
             return clear_s
     return _CLEAR_S[-1]
+
+
+def _late_of(gap_s: NDArray[np.float64], put_gap_s: NDArray[np.float64], near_s: float) -> float:
+    """Return how long after an impact copies must come to tell of impacts that came ``gap_s`` after one."""
+    left = np.sort(put_gap_s)[-min(_LEAST_AS_LATE, len(put_gap_s))]
+    return max(near_s, min(_AS_LATE * float(np.quantile(gap_s, 0.25)), float(np.nextafter(left, 0.0))))
 
 
 def _tried(pieces: Pieces, donors: Donors, own_db: NDArray[np.float64], clear_s: float, near_s: float) -> Trials:
