@@ -58,6 +58,10 @@ _PRIOR_ABRUPT = 0.3
 _ECHO_S = 0.150
 _ECHO_DB = -10.0
 _ECHO_FALL_DB_S = 330.0
+_ECHO_MOST = 50.0
+"""No echo is so many times louder than its source in any band (a few of a real machine are 10 times louder)..."""
+_ECHO_CLEAR = 10.0
+"""... that stands out so many times from what sounded before."""
 _ASKED = (0.005, 10.0)
 """At such odds it matters whether something sounds like a clear impact before it."""
 _KNOWN_ABRUPT = 20.0
@@ -90,14 +94,21 @@ def chance_density(score: NDArray[np.float64]) -> NDArray[np.float64]:
 
 
 def _echoes(found: Candidates, rate: int) -> NDArray[np.bool_]:
-    """Return which candidates a room reflection or chatter of an earlier, louder one explains."""
+    """Return which candidates a room reflection or chatter of an earlier, louder one explains, in every band."""
     echo = np.zeros(len(found), bool)
+    if not len(found):
+        return echo
+    past, *heard = found.sound.reshape(len(found), 5, -1).swapaxes(0, 1)
+    heard = np.maximum.reduce(heard)
+    clear = heard > np.float32(_ECHO_CLEAR) * past
     for back in range(1, 24):  # more than 24 candidates in 150 ms is noise anyway
         if back >= len(found):
             break
         lag = (found.onset[back:] - found.onset[:-back]) / rate
         allowed = found.new_db[:-back] + _ECHO_DB - _ECHO_FALL_DB_S * (lag - 0.005)
-        echo[back:] |= (lag < _ECHO_S) & (found.new_db[back:] < allowed)
+        softer = np.flatnonzero((lag < _ECHO_S) & (found.new_db[back:] < allowed)) + back
+        other = clear[softer] & (heard[softer] > np.float32(_ECHO_MOST) * heard[softer - back])
+        echo[softer] |= ~other.any(axis=1)
     return echo
 
 

@@ -18,6 +18,7 @@ from soundmaker import (
     real_folder,
     real_scene,
     ring,
+    snr_gain,
     with_echoes,
 )
 
@@ -121,6 +122,22 @@ def test_an_echo_is_no_impact() -> None:
     matched = match(detect(samples, 48_000), truth, tolerance_s=0.010)
     assert matched.recall == 1.0
     assert len(matched.false_index) == 0
+
+
+def test_a_tick_far_below_an_impact_is_no_echo_of_it_where_the_impact_had_nothing() -> None:
+    rate, truth = 48_000, []
+    samples = noise(STEADY["pink"], rate, 32.0, 12, gain_db=-20.0)
+    quiet = samples.copy()
+    t = np.arange(int(0.1 * rate)) / rate
+    ball = np.sin(2 * np.pi * 900.0 * t) * np.exp(-t / 0.012) * np.minimum(t / 0.001, 1.0)
+    tick = np.sin(2 * np.pi * 15_000.0 * t) * np.exp(-t / 0.002)
+    for at_s in np.arange(2.0, 30.0, 0.7):
+        for wave, snr_db, start in ((ball, 45.0, int(at_s * rate)), (tick, 20.0, int((at_s + 0.025) * rate))):
+            samples[start : start + len(wave)] += (wave * snr_gain(wave, quiet, rate, snr_db)).astype(np.float32)
+            truth.append(start / rate)
+    found = match(detect(samples, rate), np.array(truth), tolerance_s=0.01)
+    assert found.pairs >= 0.95 * len(truth)
+    assert not len(found.false_index)
 
 
 @pytest.mark.parametrize("gain_db", [-40.0, 0.0, 15.0])
