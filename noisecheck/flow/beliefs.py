@@ -24,6 +24,7 @@ _SMALL_DB, _SMALL_STEP_DB = 15.0, 0.5  # below the quietest station; common prac
 _PACE_BALLS = 12
 _ASTRAY = (0.1, 0.3, 0.5, 0.5)
 """Share of sounds unlike every station that tell nothing of their place, by how others change them."""
+_ALIKE = 0.1  # share of strays that sound like a station, as far as one stray tells
 _RATE_HOURS = 0.25  # the rate of strays differs between machines by orders of magnitude: a weak belief
 _JAM_S = 0.15  # balls let go together follow one another this closely
 _EARLY = 0.002  # what comes before its time: balls are held up more easily than hurried
@@ -83,9 +84,13 @@ class Beliefs:
         """Station of each train whose rebounds are known, by the number of its first contact."""
         self.unplaced = [[0.0] * len(settings.unplaced_mixed) for _ in route.stations]
         self.placed = [[0.0] * len(settings.unplaced_mixed) for _ in route.stations]
+        self.strange_rebounds = [[0.0] * len(settings.unplaced_mixed) for _ in route.stations]
+        self.own_rebounds = [[0.0] * len(settings.unplaced_mixed) for _ in route.stations]
         self.lost_sounds = [0.0] * len(settings.unplaced_mixed)
         """Of those, sounds as like one station as another."""
         self.strays = 0.0
+        self._strays_like = [_ALIKE / self.count] * self.count + [1.0 - _ALIKE]
+        """Strays that sound like each station and, last, like none."""
         self.hidden, self.among, self.shown = 0.0, 0.0, 0.0
         self.answers, self.asked = [0.0] * self.count, [0.0] * self.count
         """Contacts at each station with something heard when their first rebound was due, and all of them."""
@@ -108,13 +113,16 @@ class Beliefs:
         self.fall_rate = (s.kicked_off * 1000 + self.falls) / (1000 + self.passes) / (FALL_S[1] - FALL_S[0])
         self.p_rebound = (s.rebound * 500 + self.rebounds) / (500 + self.contacts)
         self.p_unplaced_rebound = (2e-5 * 100 + self.unplaced_rebounds) / (100 + self.contacts)
-        self.p_unplaced = [
+        self.p_unplaced, self.p_strange_rebound = (
             [
-                max((share * 50 + n) / (50 + n + placed), 0.1 * s.unplaced)
-                for share, n, placed in zip(s.unplaced_mixed, *seen, strict=True)
+                [
+                    max((share * 50 + n) / (50 + n + own), 0.1 * s.unplaced)
+                    for share, n, own in zip(s.unplaced_mixed, *seen, strict=True)
+                ]
+                for seen in zip(*counts, strict=True)
             ]
-            for seen in zip(self.unplaced, self.placed, strict=True)
-        ]
+            for counts in ((self.unplaced, self.placed), (self.strange_rebounds, self.own_rebounds))
+        )
         self.strangest = max(shares[0] for shares in self.p_unplaced)
         strange = [sum(seen) for seen in zip(*self.unplaced, strict=True)]
         self.astray = [
@@ -122,6 +130,7 @@ class Beliefs:
         ]
         self.masked = (s.masked * 4 + self.hidden) / (4 + self.hidden + self.among)
         hours = max(self.settled_s - self.start_s, 0.0) / 3600.0
+        self.stray_sounds = tuple(n / sum(self._strays_like) for n in self._strays_like)
         self.stray_rate = (_RATE_HOURS * s.stray_per_hour + self.strays) / (_RATE_HOURS + hours) / 3600.0
         self.p_miss = [
             max(min((s.miss * 500 + m) / (500 + n), 0.999), self._faint(q))
@@ -224,19 +233,30 @@ class Beliefs:
 
     def rebounded(self, station: int, contact_s: float) -> bool | None:
         """Return whether anything is heard when the first rebound of a contact is due; None where not known (yet)."""
-        law = self.laws[station]
-        if not law.known:
+        if not self.laws[station].known:
             return None
-        usual, sd = law.first_s
+        low, high = self.answer_s(station, contact_s)
+        if high > max(self.now_s, self.heard[-1] if self.heard else 0.0):
+            return None
+        return bisect_right(self.heard, high) > bisect_left(self.heard, low)
+
+    def answer_s(self, station: int, contact_s: float) -> tuple[float, float]:
+        """Return the span in which the first rebound of a contact is due."""
+        usual, sd = self.laws[station].first_s
         reach = 3.0 * sd + self.settings.mask_s
-        if contact_s + usual + reach > max(self.now_s, self.heard[-1] if self.heard else 0.0):
-            return None
-        return bisect_right(self.heard, contact_s + usual + reach) > bisect_left(self.heard, contact_s + usual - reach)
+        return contact_s + usual - reach, contact_s + usual + reach
+
+    def hidden_rebound(self, station: int, since_s: float) -> float:
+        """Return the probability that a first rebound is hidden by what comes so long after its contact."""
+        usual, sd = self.laws[station].first_s
+        return min(1.0, 2.0 * self.settings.mask_s * _normal(since_s - usual, sd))
 
     def unanswered(self, station: int, contact_s: float) -> float:
         """Return the probability that nothing more than this is heard of a contact hidden then: no rebound."""
-        if self.rebounded(station, contact_s) is not False:
-            return 1.0
+        return self.silent(station) if self.rebounded(station, contact_s) is False else 1.0
+
+    def silent(self, station: int) -> float:
+        """Return the probability that nothing is heard when a contact's first rebound is due."""
         return 1.0 - (self.answers[station] + 3.0 * self.laws[station].share(1)) / (self.asked[station] + 3.5)
 
     def transit(self, a: int, b: int, took: float, behind: float) -> float:
@@ -326,6 +346,18 @@ class Beliefs:
             self.answers[station] += rebounded
         reach = self.settings.mask_s
         self.among += bisect_right(self.heard, time_s + reach) - bisect_left(self.heard, time_s - reach) > 1
+
+    def learn_rebound(self, station: int, p: float, foreign: float, mixed: int) -> None:
+        """Learn how a rebound sounds, likely one of a train at a station by ``p``, and foreign then."""
+        self.strange_rebounds[station][mixed] += p * foreign
+        self.own_rebounds[station][mixed] += p * (1.0 - foreign)
+
+    def learn_stray(self, p: float, labels: Sequence[float]) -> None:
+        """Learn from a stray, likely by ``p``: those of one machine have the same causes, and sound alike."""
+        self.strays += p
+        if labels:
+            own = [share * label for share, label in zip(self.stray_sounds, labels, strict=True)]
+            self._strays_like = [n + p * k / sum(own) for n, k in zip(self._strays_like, own, strict=True)]
 
     def learn_odds(self, station: int, log_odds: float) -> None:
         """Learn how clearly a station's impacts are heard."""

@@ -10,30 +10,17 @@ from typing import Final
 import numpy as np
 
 from noisecheck.flow.beliefs import Beliefs
-from noisecheck.flow.explanations import (
-    COPY_S,
-    Impact,
-    as_rebound,
-    copy_density,
-    leftover_rebound,
-    rebound_due,
-    unexplained,
-)
+from noisecheck.flow.explanations import Impact
 from noisecheck.flow.findings import MOST_ODDS, Finding, Ledger, OpenBall, Passage, say_odds
-from noisecheck.flow.histories import Decision, contacts_of
+from noisecheck.flow.histories import Decision
+from noisecheck.flow.lone import LoneImpacts
 from noisecheck.flow.notes import run_notes
 from noisecheck.flow.odds import combine_odds, no_empty_slots, ways_odds
-from noisecheck.flow.rebounds import Due, Trains
+from noisecheck.flow.rebounds import Trains
 from noisecheck.flow.route import FeedPlan, LedgerSettings, Route
 
-_SAME_REBOUND: Final = 0.35
-"""Impacts nearer to one another than this, re the first rebound's time, may be the same rebound."""
 __all__ = ["Book"]
 
-_STRANGE: Final = 0.2
-"""Share of a station's contacts that sound like none from which its rebounds are expected to."""
-_SOON_S: Final = 0.3
-"""A first rebound from a drop of 50 mm at a restitution of 0.7 takes 0.14 s (free fall), from 200 mm 0.28 s."""
 _STEADY: Final = 0.2
 """Relative scatter of the feed's intervals up to which the pace tells slots (cranked at +/- 30 % it is 0.13)."""
 
@@ -57,13 +44,9 @@ class Book:
         self.station_of: dict[int, int] = {}
         self.balls, self.arrived = 0, 0
         self.open_balls: list[OpenBall] = []
-        self.alone: set[int] = set()
-        """Impacts that no ball made, in the best history."""
-        self.holding: set[float] = set()
-        """When, in it, contacts came that another impact hid: what holds one need not be a stray."""
+        self.lone = LoneImpacts(beliefs, self.impacts, self.trains)
         self.pace_longer = 1
         """What the period of the feed is to be multiplied with where it was taken too short."""
-        self._said_stray: set[int] = set()
         self._findings: list[Finding] = []
         self._passages: list[Passage] = []
         self._passed = np.zeros(n, np.int64)
@@ -105,80 +88,13 @@ class Book:
         elif d.kind == "born":
             self._write_born(d, combine_odds(share, rest), late_odds, said_s)
         elif d.kind == "none":
-            impact = self.impacts[d.impact]
-            (stray, chance), rebound = unexplained(self.beliefs, impact, fell=d.fell), self.rebound_density(d)
-            holds = stray if impact.time_s in self.holding else 0.0
-            odds = combine_odds(share, rest, stray, chance + rebound + holds)
-            part = rebound / (stray + chance + rebound)
-            if impact.named:
-                self.beliefs.rebounds += part * (not impact.due)
-            else:
-                self.beliefs.unplaced_rebounds += part * (not impact.due)
-            if self.claim(self.stray(impact, odds, said_s), -2 - d.impact):
-                # Where contacts sound like no station, so do rebounds, and these keep coming soon after louder impacts.
-                self.beliefs.strays += 0.0 if d.fell or self._soon(impact) else odds / (1.0 + odds)
-                self._said_stray.add(d.impact)
+            odds = self.lone.settle(d, share, rest, said_s)
+            if self.claim(self.stray(self.impacts[d.impact], odds, said_s), -2 - d.impact):
+                self.lone.said(d, odds)
         elif d.kind == "end":
             self._write_end(d, share, rest, said_s, instead)
         else:
             self._empty_slots.append((d.time_s, combine_odds(share, rest)))
-
-    def _soon(self, impact: Impact) -> bool:
-        """Return whether an impact comes so soon after a louder one that it may be a strange rebound."""
-        number = impact.number - 1
-        if self.beliefs.strangest < _STRANGE:
-            return False
-        while number >= 0 and impact.time_s - self.impacts[number].time_s < _SOON_S:
-            if self.impacts[number].level_db > impact.level_db + 1.0:
-                return True
-            number -= 1
-        return False
-
-    def rebound_density(self, d: Decision) -> float:
-        """Return the density of a leftover rebound or copy, by the balls heard before and the impacts beside."""
-        impact, at, total = self.impacts[d.impact], d.before, 0.0
-        due = self.trains.due(impact.time_s, impact.level_db, impact.drowned, impact=impact.number)
-        seen: set[int] = set()
-        for _ in range(40):
-            if at is None or len(seen) == self.beliefs.count:
-                break
-            if at.kind in ("pass", "born") and at.station not in seen:
-                seen.add(at.station)
-                since_s = impact.time_s - at.time_s
-                level_db = self.impacts[at.impact].level_db
-                total += leftover_rebound(self.beliefs, impact, at.station, since_s, level_db)
-            at = at.before
-        beside = 0.0
-        for step in (-1, 1):
-            number = d.impact + step
-            while 0 <= number < len(self.impacts):
-                other = self.impacts[number]
-                apart_s = other.time_s - impact.time_s
-                if abs(apart_s) > COPY_S:
-                    break
-                # Two that no ball made may be one sound heard twice, but not each the other's copy: the softer is.
-                softer = not other.level_db > impact.level_db
-                if not (softer and number in self.alone and number not in self._said_stray):
-                    beside = max(beside, copy_density(self.beliefs, impact, apart_s, other.level_db))
-                number += step
-        known = impact._replace(due=tuple(d._replace(density=d.density * self._rival(impact, d)) for d in due))
-        return total + beside + rebound_due(self.beliefs, known, contacts_of(d.before, impact.time_s))
-
-    def _rival(self, impact: Impact, due: Due) -> float:
-        """Return how much less likely an impact is a rebound because others that no ball made fit better there."""
-        reach_s, share = _SAME_REBOUND * self.beliefs.laws[due.station].first_s[0], 1.0
-        mine = as_rebound(self.beliefs, impact, due.contact, True)
-        for step in (-1, 1):
-            number = impact.number + step
-            while 0 <= number < len(self.impacts):
-                other = self.impacts[number]
-                if not abs(other.time_s - impact.time_s) < reach_s:
-                    break
-                theirs = as_rebound(self.beliefs, other, due.contact, True) if number in self.alone else 0.0
-                if theirs > mine:
-                    share = min(share, 1.0 / (1.0 + theirs))
-                number += step
-        return share
 
     def _write_pass(self, d: Decision, odds: float, late_odds: float, said_s: float) -> None:
         b, names = self.beliefs, self.route.stations
@@ -222,7 +138,7 @@ class Book:
 
     def _learn_contact(self, station: int, impact: Impact) -> None:
         b = self.beliefs
-        blend = 3 if impact.time_s in self.holding else impact.blend()
+        blend = 3 if impact.time_s in self.lone.holding else impact.blend()
         foreign = impact.foreign(station, b.p_unplaced[station][blend], b.astray[blend])
         b.learn_contact(station, foreign, impact.time_s, impact.own_db, blend, impact.drowned)
 
@@ -323,9 +239,7 @@ class Book:
 
     def claim(self, finding: Finding, suspicion: int | None, least: float | None = None) -> bool:
         """Keep a finding if its odds allow; the suspicion it settles is closed."""
-        # Where much is missed, coincidences pile up and more is asked of each claim.
-        usual = self.settings.claim_odds * max(1.0, self.beliefs.missed_share / 0.01)
-        claimed = finding.odds >= (usual if least is None else least)
+        claimed = finding.odds >= (self._claim_odds if least is None else least)
         if claimed:
             if suspicion in self.suspected:
                 finding = replace(finding, closes_s=self.suspected[suspicion].time_s)
@@ -337,6 +251,11 @@ class Book:
             else:
                 self._close(suspicion, "the odds no longer bear it out", finding.said_s)
         return claimed
+
+    @property
+    def _claim_odds(self) -> float:
+        """Odds from which a finding is claimed: where much is missed, coincidences pile up and more is asked."""
+        return self.settings.claim_odds * max(1.0, self.beliefs.missed_share / 0.01)
 
     def _close(self, suspicion: int, why: str, said_s: float) -> None:
         old = self.suspected.pop(suspicion)
@@ -370,7 +289,9 @@ class Book:
     def ledger(self, run: str, end_s: float, under_way: int) -> Ledger:
         """Return the ledger of the run, ended at ``end_s`` with so many balls on their way and not late."""
         b, names = self.beliefs, self.route.stations
-        findings = sorted([*self._findings, *self._slot_findings(end_s)], key=lambda f: (f.time_s, f.kind))
+        strays = [self.stray(*judged) for judged in self.lone.judged_again() if judged[1] >= self._claim_odds]
+        others = [f for f in self._findings if f.kind != "stray"]
+        findings = sorted([*others, *strays, *self._slot_findings(end_s)], key=lambda f: (f.time_s, f.kind))
         passes = self._passed[:-1] + self._missed[:-1]
         share = {n: (float(p / t) if t else math.nan) for n, p, t in zip(names, self._passed, passes, strict=False)}
         gaps = sum(max(0.0, min(z, end_s) - max(a, b.start_s)) for a, z in b.gaps)

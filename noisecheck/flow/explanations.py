@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from operator import mul
 from typing import NamedTuple
 
 from noisecheck.flow.beliefs import Beliefs
@@ -42,8 +43,6 @@ _FOREIGN = 0.5 / 0.05
 _USUAL = 0.5
 _LIKE_THE_LOUDER = 0.05
 """Share of impacts just after a louder one that sound as if made where that was (simulation)."""
-_ALIKE = 0.1
-"""Share of strays that sound like a station."""
 _CLEARLY = 100.0
 """Likelihoods of two stations whose sounds are told apart."""
 _REBOUND_ASTRAY = 0.5
@@ -125,7 +124,7 @@ class Impact(NamedTuple):
 def label_of(beliefs: Beliefs, impact: Impact, station: int, contact: int = -1) -> float:
     """Probability that an impact at ``station``, in the train of ``contact`` or none, is placed as this one was."""
     s = beliefs.settings
-    u = beliefs.p_unplaced[station][impact.blend(contact)]
+    u = (beliefs.p_unplaced if contact < 0 else beliefs.p_strange_rebound)[station][impact.blend(contact)]
     if impact.labels:
         # What sounds like none of the stations may still be most like its own: as far as the run bears that out.
         astray = beliefs.astray[impact.blend(contact)]
@@ -151,9 +150,8 @@ def unexplained(beliefs: Beliefs, impact: Impact, *, fell: bool = False) -> tupl
     # A stray sounds like no station more often than not, and else is put to one in doubt; chance has no preference.
     stray_label, chance_label = 0.7, 0.5
     if impact.labels:
-        alike = sum(impact.labels[:-1]) / beliefs.count
-        stray_label = (1.0 - _ALIKE) * impact.labels[-1] + _ALIKE * alike
-        chance_label = 0.5 * (impact.labels[-1] + alike)
+        stray_label = sum(map(mul, beliefs.stray_sounds, impact.labels))
+        chance_label = 0.5 * (impact.labels[-1] + sum(impact.labels[:-1]) / beliefs.count)
     elif impact.station >= 0:
         doubt = (1.0 - impact.confidence) / max(impact.confidence, 1e-3)
         stray_label = min(0.3 / beliefs.count + _FOREIGN * doubt / beliefs.count, 1.0)
@@ -199,9 +197,8 @@ def rebound_due(beliefs: Beliefs, impact: Impact, contacts: list[tuple[int, int]
     real, times = impact.odds / (1.0 + impact.odds), beliefs.heard
     total = 0.0
     for due in impact.due:
-        # A train may begin with a rebound, of the contact before it.
-        own = any(q == due.station and -1e-9 < times[due.contact] - times[n] < SAME_FALL_S for q, n in contacts)
-        total += due.density * label_of(beliefs, impact, due.station, due.contact) * (1.0 if own else NO_CONTACT)
+        begun = max((_begun_by(beliefs, due, n) for q, n in contacts if q == due.station), default=0.0)
+        total += due.density * label_of(beliefs, impact, due.station, due.contact) * max(begun, NO_CONTACT)
     for q, last in contacts:
         if last == impact.number or not beliefs.laws[q].known:
             continue
@@ -216,6 +213,16 @@ def rebound_due(beliefs: Beliefs, impact: Impact, contacts: list[tuple[int, int]
         p = beliefs.laws[q].any_of(impact.time_s - times[last], change, impact.drowned)
         total += p * label_of(beliefs, impact, q, last) if p > 0.0 else 0.0
     return total * real
+
+
+def _begun_by(beliefs: Beliefs, due: Due, contact: int) -> float:
+    """Return how likely a contact began a train: it is its first impact, or that one was a rebound of it."""
+    since = beliefs.heard[due.contact] - beliefs.heard[contact]
+    if not 0.0 < since < SAME_FALL_S:
+        return float(due.contact == contact)
+    change = beliefs.heard_db[due.contact] - beliefs.heard_db[contact]
+    p = beliefs.laws[due.station].any_of(since, change, True)
+    return p / (1.0 + p)
 
 
 def as_rebound(beliefs: Beliefs, impact: Impact, contact: int, sure: bool) -> float:

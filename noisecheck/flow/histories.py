@@ -8,12 +8,13 @@ nobody overtakes, so giving an impact to a ball leaves those ahead of it never t
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import NamedTuple
 
 from noisecheck.flow.beliefs import Beliefs
-from noisecheck.flow.explanations import SAME_FALL_S
+from noisecheck.flow.explanations import SAME_FALL_S, Impact
 
-__all__ = ["Ball", "Decision", "History", "contacts_of", "end_history", "retire"]
+__all__ = ["Ball", "Decision", "History", "contacts_of", "decision_on", "end_history", "retire", "weights_of"]
 
 
 _OVERTAKEN_S = 4.0  # a ball overtaken is no longer waited for when it is this late
@@ -111,6 +112,22 @@ def contacts_of(at: Decision | None, time_s: float) -> list[tuple[int, int]]:
     return found
 
 
+def decision_on(at: Decision | None, impact: Impact) -> Decision | None:
+    """Return what a history says made an impact; None where that is settled."""
+    while at is not None and (at.impact != impact.number or at.kind == "end"):
+        if at.impact >= 0 and at.kind != "end" and at.time_s < impact.time_s:
+            return None
+        at = at.before
+    return at
+
+
+def weights_of(histories: Sequence[History], now_s: float, beliefs: Beliefs) -> list[float]:
+    """Return how likely each history is, over the likeliest."""
+    standing = [h.standing(now_s, beliefs) for h in histories]
+    top = max(standing)
+    return [math.exp(s - top) for s in standing]
+
+
 def retire(history: History, now_s: float, beliefs: Beliefs) -> History:
     """Return the history without balls and slots that nothing can explain any more."""
     track, past, log_p = history.track, history.past, history.log_p
@@ -122,8 +139,7 @@ def retire(history: History, now_s: float, beliefs: Beliefs) -> History:
         if now_s > due + (_OVERTAKEN_S if overtaken else beliefs.settings.give_up_s):
             stuck, unheard = beliefs.never(ball.station, ball.time_s, ball.floor)
             held = 0.0 if overtaken else beliefs.still_held(ball.station, ball.station + 1, now_s - ball.time_s)
-            # A contact after which no rebound was heard where balls rebound may have been none.
-            log_p += math.log((stuck + unheard + held) * beliefs.unanswered(ball.station, ball.time_s))
+            log_p += math.log(stuck + unheard + held)
             past = Decision(past, "end", ball.last, ball.last, ball.station, now_s, ball.floor)
         else:
             keep.append(ball)

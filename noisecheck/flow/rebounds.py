@@ -32,6 +32,8 @@ _FAR: Final = 4.0
 _LEAST_ODD: Final = 0.01
 _DROWNED_ODD: Final = 0.15
 """Share of rebounds of any level among louder impacts, which add to what is heard of them."""
+_LOUDER: Final = 0.01
+"""Share of the odd ones left for what is louder than the fall before it: no ball rises higher than it fell."""
 _ODD_WEIGHT: Final = 50.0
 """Rebounds that the share of odd levels believed at the start weighs as many as."""
 _UNHEARD: Final = 0.05
@@ -243,6 +245,8 @@ class ReboundLaw:
         if math.isnan(change_db) or math.isnan(middle):
             return 1.0
         odd = _DROWNED_ODD if drowned else self._odd[rebound][change_db > middle]
+        if not drowned and change_db > max(middle + _FAR * sd, 0.0):
+            odd *= _LOUDER
         return odd + (1.0 - odd) * SPAN_DB * _wide(change_db, middle, sd, 0.0)
 
 
@@ -347,7 +351,7 @@ class Trains:
         last = before[-1]
         last_s = law.last_s(before)
         since, change = time_s - last.time_s, level_db - last.level_db
-        drowned = drowned or last.drowned
+        drowned = drowned or (last.drowned and change < 0.0)  # what was read too high seems to fall the more
         total = 0.0
         for short in (0, 1, 2):
             number = last.rebound + short + 1

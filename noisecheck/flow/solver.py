@@ -6,8 +6,9 @@ What is settled depends on the impacts and their times only, not on how they wer
 from __future__ import annotations
 
 import math
+from bisect import bisect_left, bisect_right
+from collections import deque
 from collections.abc import Sequence
-from dataclasses import replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -18,19 +19,19 @@ from noisecheck.flow.agreement import Best, lost_instead
 from noisecheck.flow.beliefs import Beliefs
 from noisecheck.flow.book import Book
 from noisecheck.flow.contacts import levels_of, rebounds_known, scaled_labels, under_louder
-from noisecheck.flow.explanations import Impact, unexplained
-from noisecheck.flow.findings import Finding, Ledger, say_odds
-from noisecheck.flow.histories import Ball, Decision, History, end_history, retire
+from noisecheck.flow.explanations import Impact
+from noisecheck.flow.findings import Finding, Ledger
+from noisecheck.flow.histories import Decision, History, end_history, retire, weights_of
 from noisecheck.flow.odds import combine_odds
 from noisecheck.flow.route import FeedPlan, LedgerSettings, Route
 from noisecheck.flow.sorting import CLEARLY_PLACED, Sorter
-from noisecheck.flow.steps import extend, with_train
+from noisecheck.flow.steps import extend, with_train, without_train
+from noisecheck.flow.suspicions import Suspicions
 from noisecheck.flow.transits import learn_transits
 
 __all__ = ["LedgerSolver"]
 
 _SURELY_PLACED = 0.9
-_AGAIN_S, _STILL_S = 0.1, 0.8
 _AGO = 20  # impacts of late among which a louder one may be
 _SURE_ODDS = 1e5  # of an impact whose odds nobody stated
 
@@ -64,13 +65,15 @@ class LedgerSolver:
         empty = (-1,) * len(route.stations)
         self._histories = [History(0.0, (), empty, math.nan, self.feed.period_s or 0.0, (), None)]
         self._root: Decision | None = None
-        self._checked: dict[int, int] = {}
-        self._again: dict[int, float] = {}
-        """When to look again at late balls whose odds were too low to suspect them, by their last impact."""
+        self._suspicions = Suspicions(self.book, self.beliefs)
         self._against: dict[tuple[str, int, int], float] = {}
         self._instead: dict[int, dict[int, float]] = {}
         """Of balls lost, by their last impact: those that may have been lost there instead, and how likely."""
         self._waiting: list[Impact] | None = [] if any(w is None for w in route.transit_s) else None
+        self._awaited: deque[tuple[float, int, int]] = deque()
+        """(when it is known, impact, station) of rebounds to come if those impacts were contacts there."""
+        self._rebounds: set[int] = set()
+        """Impacts that are surely rebounds."""
         self._now = start_s
         self._lag = self._settling_time()
         self._next_settle = start_s + 1.0
@@ -229,126 +232,65 @@ class LedgerSolver:
         self.beliefs.hear(impact.time_s, impact.level_db, clear)
         impact, rebound = self._sorter.among_trains(impact)
         if rebound:
+            self._rebounds.add(impact.number)
             contact = self.book.trains.contact_of(impact.drop)
             if contact >= 0 and impact.rebound == 1:
                 self._histories = with_train(self._histories, self.book.impacts[contact], impact.time_s, self.beliefs)
             return
         self._histories = extend(self._histories, impact, self.beliefs)
+        for q, law in enumerate(self.beliefs.laws):
+            if law.known:
+                self._awaited.append((self.beliefs.answer_s(q, impact.time_s)[1], impact.number, q))
         at = self._histories[0].past
         for _ in range(8):  # what seemed a ball's may turn out to be a stray when the ball itself is heard
             if at is None or at is self._root or at.time_s < impact.time_s - 2.0:
                 break
             if at.kind == "none" and -2 - at.impact not in self.book.suspected:
-                self._suspect_stray(at, impact.time_s)
+                self._suspicions.stray(at, impact.time_s, self._histories)
             at = at.before
 
     def _run_to(self, now_s: float) -> None:
         """Let time pass: late balls are suspected, hopeless ones given up, old decisions settled."""
         while True:
-            late = self._next_late()
+            late = self._suspicions.next_late(self._histories[0], self._root)
             step = min(late[0] if late else math.inf, self._next_settle)
             if step > now_s:
                 break
             self.beliefs.now_s = step
+            self._await(step)
             if late and late[0] <= self._next_settle:
-                self._suspect_late(late[1], late[2], late[0])
+                self._suspicions.late(late[1], late[2], late[0], self._histories, self._root)
             else:
                 self._histories = [retire(h, step, self.beliefs) for h in self._histories]
                 self._histories.sort(key=lambda h: -h.standing(step, self.beliefs))
                 self._settle(step - self._lag)
                 self._next_settle += 1.0
 
-    # -- suspicions (live) ------------------------------------------------------------------------------------------
-    def _next_late(self) -> tuple[float, Ball, int] | None:
-        found = None
-        best = self._histories[0]
-        for ball in (*best.track, *self._fallen(best)):
-            if ball.last in self.book.suspected:
-                continue
-            q = max(ball.station, self._checked.get(ball.last, -1)) + 1
-            if q >= self.beliefs.count:
-                continue
-            due = ball.time_s + self.beliefs.pass_latest[ball.station][q]
-            if self.beliefs.laws[q].known:  # a contact that was hidden shows by its rebound
-                due += min(self.beliefs.laws[q].first_s[0] * 1.2 + self.settings.mask_s, 0.3)
-            due = max(due, self._again.get(ball.last, due))
-            if found is None or due < found[0]:
-                found = (due, ball, q)
-        return found
+        self._await(now_s)
 
-    def _fallen(self, history: History) -> list[Ball]:
-        """Return the balls that a history has off the track since what is settled, as they were last heard."""
-        found, at = [], history.past
-        while at is not None and at is not self._root:
-            if at.kind == "end" and at.fell:
-                found.append(Ball(at.impact, at.station, self.book.when(at.impact), at.floor))
-            at = at.before
-        return found
-
-    def _suspect_late(self, ball: Ball, q: int, now_s: float) -> None:
-        self._checked[ball.last] = q
-        b = self.beliefs
-        stuck = sum(b.p_stuck for _ in range(ball.station, q)) + b.still_held(ball.station, q, now_s - ball.time_s)
-        unheard = 1.0
-        for k in range(ball.station + 1, q + 1):
-            unheard *= b.miss(k, ball.time_s + b.pass_mean[ball.station][k], b.pass_sd[ball.station][k])
-        weights = self._weights(now_s)
-        waiting = sum(
-            w
-            for w, h in zip(weights, self._histories, strict=True)
-            if any(t.last == ball.last for t in (*h.track, *self._fallen(h)))
-        )
-        odds = combine_odds(waiting, sum(weights) - waiting, stuck, unheard)
-        if odds < self.settings.suspect_odds:
-            # What was hidden may show yet; after most of a second it is left to be settled.
-            if now_s < ball.time_s + b.pass_latest[ball.station][q] + _STILL_S:
-                self._again[ball.last] = now_s + _AGAIN_S
-                self._checked[ball.last] = q - 1
-            return
-        names = self.route.stations
-        why = (
-            f"last heard at {names[ball.station]}, not heard at {names[ball.station + 1]} within "
-            f"{b.latest[ball.station]:.2f} s: stuck or held up rather than unheard, {say_odds(odds)}"
-        )
-        number = self.book.ball_of.get(ball.last, -1)
-        finding = Finding("stuck", ball.time_s, names[ball.station], odds, why, number, "suspected", now_s)
-        self.book.suspected[ball.last] = finding
-        self.book.news.append(finding)
-
-    def _suspect_stray(self, d: Decision, now_s: float) -> None:
-        impact, weights = self.book.impacts[d.impact], self._weights(now_s)
-        alone = 0.0
-        for w, h in zip(weights, self._histories, strict=True):
-            at = h.past
-            while at is not None and at.time_s >= impact.time_s and at.impact != impact.number:
-                at = at.before
-            if at is not None and at.impact == impact.number and at.kind == "none":
-                alone += w
-        stray, chance = unexplained(self.beliefs, impact)
-        odds = combine_odds(alone, sum(weights) - alone, stray, chance + self.book.rebound_density(d))
-        if odds >= self.settings.suspect_odds:
-            finding = replace(self.book.stray(impact, odds, now_s), state="suspected")
-            self.book.suspected[-2 - impact.number] = finding
-            self.book.news.append(finding)
-
-    def _weights(self, now_s: float) -> list[float]:
-        standing = [h.standing(now_s, self.beliefs) for h in self._histories]
-        top = max(standing)
-        return [math.exp(s - top) for s in standing]
+    def _await(self, now_s: float) -> None:
+        """Hold it against contacts that nothing was heard when their rebounds were due."""
+        while self._awaited and self._awaited[0][0] <= now_s:
+            _, number, station = self._awaited.popleft()
+            contact, heard = self.book.impacts[number], self.beliefs.heard
+            low, high = self.beliefs.answer_s(station, contact.time_s)
+            answers = self.book.impacts[bisect_left(heard, low) : bisect_right(heard, high)]
+            if not any(a.number in self._rebounds for a in answers):
+                self._histories = without_train(self._histories, contact, station, answers, now_s, self.beliefs)
 
     # -- settling ---------------------------------------------------------------------------------------------------
     def _settle(self, before_s: float) -> None:
         """Settle the decisions of the best history taken before a time, and drop histories that disagree."""
         best = Best(self._histories[0], self._root)
         fresh = best.decisions
-        self.book.alone = {d.impact for d in fresh if d.kind == "none"}
-        self.book.holding = {d.came_s for d in fresh if not math.isnan(d.came_s)}
+        self.book.lone.alone = {d.impact for d in fresh if d.kind == "none"}
+        self.book.lone.holding = {d.came_s for d in fresh if not math.isnan(d.came_s)}
         count = 0
         while count < len(fresh) and (fresh[count].time_s <= before_s):
             count += 1
         if not count:
             return
-        weights = self._weights(self._next_settle)
+        weights = weights_of(self._histories, self._next_settle, self.beliefs)
         stories = [best.story(h, w) for w, h in zip(weights, self._histories, strict=True)]
         total = sum(s.weight for s in stories)
         said_s = min(before_s + self._lag, self._now) if math.isinf(before_s) else before_s + self._lag

@@ -40,6 +40,10 @@ class Sorter:
         self._book.impacts[impact.number] = impact
         sure = impact.rebound > 0 and self._surely_rebound(impact)
         contact = trains.contact_of(impact.drop) if impact.rebound > 0 else -1
+        if sure:
+            station = self._beliefs.heads.get(contact, -1)
+            if station >= 0:
+                self._beliefs.learn_rebound(station, 1.0, 0.0, impact.blend(contact))
         # What does not fit its train is left out of it, so that it does not stand in for the rebound that does.
         if impact.drop >= 0 and (contact < 0 or self._fits(impact, contact, _MISFIT)):
             fit = as_rebound(self._beliefs, impact, contact, sure) if contact >= 0 else math.inf

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 from noisecheck.flow.beliefs import FALL_S, Beliefs
 from noisecheck.flow.explanations import (
@@ -16,9 +17,9 @@ from noisecheck.flow.explanations import (
     rebound_due,
     unexplained,
 )
-from noisecheck.flow.histories import Ball, Decision, History, contacts_of
+from noisecheck.flow.histories import Ball, Decision, History, contacts_of, decision_on
 
-__all__ = ["extend", "with_train"]
+__all__ = ["extend", "with_train", "without_train"]
 
 _LOST = math.log(1e-6)
 """Histories this much less likely than the best are dropped (log)."""
@@ -63,6 +64,32 @@ def with_train(histories: list[History], contact: Impact, now_s: float, beliefs:
     for h in histories:
         own = any(n == contact.number for _, n in contacts_of(h.past, now_s))
         found.append(h if own else History(h.log_p + _NO_CONTACT, *h[1:]))
+    found.sort(key=lambda h: -h.standing(now_s, beliefs))
+    return found
+
+
+def without_train(
+    histories: list[History], contact: Impact, station: int, answers: Sequence[Impact], now_s: float, beliefs: Beliefs
+) -> list[History]:
+    """Return the histories once a contact's first rebound was due: what has none there is less likely a contact.
+
+    ``answers`` are what was heard then. A ball's contact is no rebound of another, though it may hide one.
+    """
+    found = []
+    for h in histories:
+        at = decision_on(h.past, contact)
+        if at is not None and at.kind != "none" and at.station == station and math.isnan(at.came_s):
+            hidden = 0.0
+            for answer in answers:
+                by = decision_on(h.past, answer)
+                if by is None or by.kind == "none":
+                    break
+                hidden += beliefs.hidden_rebound(station, answer.time_s - contact.time_s)
+            else:
+                silent = beliefs.silent(station)
+                found.append(h._replace(log_p=h.log_p + math.log(silent + (1.0 - silent) * min(hidden, 1.0))))
+                continue
+        found.append(h)
     found.sort(key=lambda h: -h.standing(now_s, beliefs))
     return found
 

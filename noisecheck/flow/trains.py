@@ -68,6 +68,8 @@ def find_drops(
         rows = np.flatnonzero(codes == code)
         clear = rows[~dim[rows]]
         habits = _habits(t[clear], level[clear], longest_first_s)
+        if math.isnan(habits[2]):
+            habits = _faint_rebounds(t[rows], level[rows], dim[rows], longest_first_s) or habits
         here = t[rows], level[rows], dim[rows], habits, longest_first_s, interval_tolerance, level_tolerance_db
         owner, number = _trains(*here)
         first_fall = _first_fall(level[rows], owner, number)
@@ -223,6 +225,33 @@ def _few_rebounds(
         if off < 0.2 and math.log(_E_LOW) < middle < 0.0:
             e, spread = math.exp(middle), max(off, 0.02)
     return e, spread, usual, loud
+
+
+def _faint_rebounds(
+    t: NDArray[np.float64], level: NDArray[np.float64], faint: NDArray[np.bool_], longest_s: float
+) -> tuple[float, float, float, float] | None:
+    """Return the habits of one place, see :func:`_habits`, where first rebounds are as faint as the background.
+
+    Most faint impacts right after clear ones come at one interval then. What a lift ticks comes at any, or goes on as
+    evenly; None for that.
+    """
+    head = np.flatnonzero(~faint[:-1] & faint[1:])
+    gap, fall = t[head + 1] - t[head], level[head] - level[head + 1]
+    good = (gap > 0.005) & (gap < longest_s) & (fall > 1.5)
+    head, gap, fall = head[good], gap[good], fall[good]
+    if len(gap) < max(_LEAST_REBOUNDS, 0.1 * int((~faint).sum())):
+        return None
+    edges = np.arange(math.log(0.005), math.log(longest_s) + 0.1, 0.03)
+    count = np.convolve(np.histogram(np.log(gap), edges)[0], np.ones(5), "same")
+    near = np.abs(np.log(gap) - 0.5 * (edges[np.argmax(count)] + edges[np.argmax(count) + 1])) < 0.15
+    usual = float(np.median(gap[near]))
+    then = head[near] + 2
+    then = then[then < t.size]
+    on = (t[then] - t[then - 1] > 0.9 * usual) & (t[then] - t[then - 1] < 2.0 * usual) & faint[then]
+    if near.sum() < 0.5 * len(gap) or on.sum() > 0.2 * near.sum():
+        return None
+    e = min(max(10.0 ** (-float(np.median(fall[near])) / _FALL_DB), _E_LOW), 0.98)
+    return e, 0.35, usual, float(np.median(level[head[near]]))
 
 
 def _goes_on(times: list[float], now: float, interval: float, e: float, tolerance: float) -> bool:

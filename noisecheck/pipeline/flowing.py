@@ -43,6 +43,8 @@ __all__ = [
 
 _MISCOUNTED = (3, 0.1)
 """Balls, and the share of those fed, that may be counted too many."""
+_MACHINE = (10, 0.1)
+"""The same of impacts that are no ball's: what leaves the track as often is no single event."""
 _LONGEST_FIRST_S = 1.2
 _LEAST_FIRST_S = 0.35
 
@@ -191,9 +193,17 @@ def follow_run(
 def credible(ledger: Ledger) -> Ledger:
     """Return the ledger; all balls undecided where far more arrived than were fed and many came as if unheard.
 
-    Where only more arrive than were fed, balls come round again, and are heard all the way.
+    Where only more arrive than were fed, balls come round again, and are heard all the way. Where strays seem as
+    frequent as a share of the balls they are sounds of the machine, and none is named.
     """
-    unheard = ledger.count("unheard")
+    unheard, strays = ledger.count("unheard"), ledger.count("stray")
+    if strays > max(_MACHINE[0], _MACHINE[1] * ledger.fed):
+        said = (
+            f"{strays} impacts seem to be no ball's where {ledger.fed} balls were fed: so many are sounds of the "
+            "machine or rebounds that are not told, and none of them is named as a stray"
+        )
+        findings = tuple(f for f in ledger.findings if f.kind != "stray")
+        ledger = replace(ledger, findings=findings, notes=(said, *ledger.notes))
     if ledger.arrived <= ledger.fed + max(_MISCOUNTED[0], _MISCOUNTED[1] * ledger.fed):
         return ledger
     if unheard <= _MISCOUNTED[1] * ledger.arrived:

@@ -83,7 +83,7 @@ def test_where_contacts_sound_strange_so_may_rebounds_and_what_follows_louder_im
         impact = Impact(1, 1.08, -1, 0.9, 1e6, -60.0, labels=(0.1, 0.01, 0.01, 19.0))
         rebounds.append(leftover_rebound(beliefs, impact, 1, 0.08, -52.0))
         book = Book(ROUTE, FeedPlan(), LedgerSettings(), beliefs)
-        book.impacts = [Impact(0, 1.0, 1, 1.0, 1e6, -52.0), impact]
+        book.impacts += [Impact(0, 1.0, 1, 1.0, 1e6, -52.0), impact]
         book.write(Decision(None, "none", 1, -1, -1, 1.08), 1.0, 0.0, 1.0, 9.0)
         strays.append(beliefs.strays)
     assert rebounds[1] > 10.0 * rebounds[0]
