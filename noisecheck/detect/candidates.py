@@ -10,12 +10,10 @@ from numpy.typing import NDArray
 from noisecheck.detect.coded import past_pre_echo
 from noisecheck.detect.driven import kept_up, still_growing
 from noisecheck.detect.known import sounds_of
-from noisecheck.detect.modal import modal_onsets
 from noisecheck.detect.novelty import FLOOR_CELL_S, FLOOR_CELLS, FLOOR_EVERY, Novelty, floor_of, novelty, quantile_of
-from noisecheck.detect.prediction import gather
-from noisecheck.detect.refine import CONTEXT_S, refine_onsets
-from noisecheck.detect.slow import slow_onsets
+from noisecheck.detect.refine import CONTEXT_S
 from noisecheck.detect.spectra import FrameGrid, decimated, frame_energies, frame_grid
+from noisecheck.detect.timing import time_onsets
 
 __all__ = [
     "APART_S",
@@ -38,27 +36,6 @@ _ASK_SOON = 4.0
 _SOON_S = 0.030
 _LOUD = 100.0
 """The same so soon after an impact of such evidence, whose energy may explain most of the next one's."""
-_MOST_ERROR = 40.0
-_SHARP = 20.0
-"""An onset this abrupt in the full band is not looked at in the low band."""
-_SHARPER = 30.0
-_SHARPEST = 60.0
-"""But for its time it is up to here, and up to there where the low band shows a rise."""
-_GROWTH = 4.0
-"""What is so much louder milliseconds later rises, perhaps."""
-_RISES = 5.0
-"""Log-likelihood ratio from which a sound rises instead of stepping in, where the prediction error says otherwise."""
-_CLEAR = 10.0
-"""Evidence of the prediction error that chance does not come near."""
-_LONG_S, _LONG = 0.004, 0.25
-_LONGISH_S, _LONGISH = 0.0025, 1.0
-"""Rises, and log-likelihood ratios of them, from which the tones of a sound are asked."""
-_AS_WELL = 2.0
-_BARELY = 4.0
-"""A click is heard many times better in the full band than in the low one, a thud hardly better: up to so many times
-the low band's onset is taken, and up to so many times its tones may show a rise."""
-_SHARP_RATE = 48_000
-"""Onsets are looked at closely at about this rate, so that higher ones find the same."""
 _BLIND = 3.0
 """Below such evidence the prediction error does not tell the onset: it is where the bands rise."""
 _PEAK_S = 0.006
@@ -159,16 +136,6 @@ def find_peaks(found: Novelty, grid: FrameGrid) -> NDArray[np.int64]:
     return peaks[np.diff(peaks, prepend=-apart - 1) > 1] if len(peaks) else peaks
 
 
-def _grows(low: NDArray[np.float32], rate: int, onset: NDArray[np.int64]) -> NDArray[np.bool_]:
-    """Return whether a sound is far louder milliseconds later than at its onset, or was heard before its onset."""
-    before, ahead, begin, later = (
-        (gather(low, onset, *(int(s * rate) for s in span)) ** 2).mean(axis=1)
-        for span in ((-0.030, -0.006), (-0.003, 0.0), (0.0, 0.002), (0.004, 0.014))
-    )
-    much = np.float32(_GROWTH)
-    return (later > much * np.maximum(before, begin)) | ((ahead > much * before) & (later > much * ahead))
-
-
 def weigh_peaks(
     samples: NDArray[np.float32],
     low: NDArray[np.float32],
@@ -191,41 +158,8 @@ def weigh_peaks(
         coded: the sound went through a lossy codec, so onsets may be too early.
     """
     grid = frame_grid(rate)
-    sharp = max(1, round(rate / _SHARP_RATE))
-    full = refine_onsets(decimated(samples, sharp), rate // sharp, peaks * grid.hop // sharp)
-    onset, error, abrupt = full.onset * sharp, full.evidence, full.abrupt
-    louder = full.louder * sharp
-    low_error = np.minimum(error, _MOST_ERROR)
-    # The full band is sharper; the low band speaks where it heard the sound about as well (a thud on a soft pad).
-    unsure = (error < _MOST_ERROR) | (abrupt < _SHARP) | (full.rise_s > 0)
-    doubted = np.flatnonzero(~unsure & (abrupt < _SHARPEST))
-    doubted = doubted[(abrupt[doubted] < _SHARPER) | _grows(low, rate // grid.step, onset[doubted] // grid.step)]
-    asked = np.sort(np.concatenate((np.flatnonzero(unsure), doubted)))
-    own = unsure[asked]
-    if grid.step == 1:
-        rough, evidence, ramp = onset[asked], error[asked], full.rise_s[asked] > 0
-    else:
-        other = refine_onsets(low, rate // grid.step, peaks[asked] * grid.hop // grid.step)
-        rough, evidence, ramp = other.onset, other.evidence, other.rise_s > 0
-        low_error[asked] = np.where(own, np.minimum(evidence, _MOST_ERROR), low_error[asked])
-        abrupt[asked] = np.where(own, np.maximum(abrupt[asked], other.abrupt), abrupt[asked])
-        own &= error[asked] <= _AS_WELL * evidence
-        onset[asked] = np.where(own, rough * grid.step, onset[asked])
-        louder[asked] = np.where(own, 0, louder[asked])
-    soft = np.flatnonzero((evidence > _CLEAR) & (error[asked] < _BARELY * evidence))
-    if len(soft):
-        asked, own, rough = asked[soft], own[soft], rough[soft]
-        begins, likelier, rise_s = slow_onsets(low, rate // grid.step, rough)
-        # How long a sound rises its tones tell best, where they are worth asking.
-        slow = ((rise_s > _LONG_S) & (likelier > _LONG)) | ((rise_s > _LONGISH_S) & (likelier > _LONGISH))
-        slow &= error[asked] > _CLEAR
-        slow |= own & (error[asked] > _MOST_ERROR) & (abrupt[asked] < _SHARP)
-        rises = own & ~slow & (likelier > np.where(ramp[soft], 0.0, _RISES))
-        onset[asked[rises]] = begins[rises] * grid.step
-        begins, rise_s = modal_onsets(low, rate // grid.step, rough[slow])
-        risen = asked[slow][rise_s > 0]
-        onset[risen], louder[risen] = begins[rise_s > 0] * grid.step, 0
-    error = np.minimum(error, _MOST_ERROR) + low_error
+    timed = time_onsets(samples, low, grid, peaks)
+    onset, error, abrupt, louder = timed.onset, timed.error, timed.abrupt, timed.louder
     fine = _around_max(found.fine, peaks, *(grid.frames(s) for s in _FINE_SPAN_S))
     coarse = _around_max(found.coarse, peaks, *(grid.frames(s) for s in _COARSE_SPAN_S))
     new = _around_max(found.new_energy, peaks, *(grid.frames(s) for s in _FINE_SPAN_S))
@@ -247,7 +181,7 @@ def weigh_peaks(
         abrupt,
         10.0 * np.log10(np.maximum(new, 1e-20)),
         louder,
-        full.louder_db,
+        timed.louder_db,
         sound,
     )
 

@@ -1,0 +1,154 @@
+"""When a sound begins: told in the full band, in the low band where it hears the sound about as well, or by its rise.
+
+A click is sharpest in the full band. A thud on a soft pad lives in the low band, and one that rises for milliseconds is
+timed by the shape of its rise or by its tones.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from noisecheck.detect.modal import modal_onsets
+from noisecheck.detect.prediction import gather
+from noisecheck.detect.refine import refine_onsets
+from noisecheck.detect.slow import slow_onsets
+from noisecheck.detect.spectra import FrameGrid, decimated
+
+__all__ = ["Timed", "time_onsets"]
+
+Floats = NDArray[np.float32]
+
+_MOST_ERROR = 40.0
+_SHARP = 20.0
+"""An onset this abrupt in the full band is not looked at in the low band."""
+_SHARPER = 30.0
+_SHARPEST = 60.0
+"""But for its time it is up to here, and up to there where the low band shows a rise."""
+_GROWTH = 4.0
+"""What is so much louder milliseconds later rises, perhaps."""
+_RISES = 5.0
+"""Log-likelihood ratio from which a sound rises instead of stepping in, where the prediction error says otherwise."""
+_CLEAR = 10.0
+"""Evidence of the prediction error that chance does not come near."""
+_LONG_S, _LONG = 0.004, 0.25
+_LONGISH_S, _LONGISH = 0.0025, 1.0
+"""Rises, and log-likelihood ratios of them, from which the tones of a sound are asked."""
+_AS_WELL = 2.0
+_BARELY = 4.0
+"""A click is heard many times better in the full band than in the low one, a thud hardly better: up to so many times
+the low band's onset is taken, and up to so many times its tones may show a rise."""
+_SHARP_RATE = 48_000
+"""Onsets are looked at closely at about this rate, so that higher ones find the same."""
+
+
+@dataclass(frozen=True)
+class Timed:
+    """Onsets of sounds and what the prediction error tells of them, equally long arrays."""
+
+    onset: NDArray[np.int64]
+    """First arrival, sample."""
+    full_error: NDArray[np.float64]
+    """Log-likelihood ratio that something new begins, in the full band."""
+    low_error: NDArray[np.float64]
+    """The same in the low band, at most 40."""
+    abrupt: NDArray[np.float64]
+    """Log-likelihood ratio of an abrupt onset against smooth growth."""
+    louder: NDArray[np.int64]
+    """Samples after the onset at which a louder sound sets in, 0 where none does within 12 ms."""
+    louder_db: NDArray[np.float64]
+    """By how many dB it exceeds what came before it, about."""
+
+    @property
+    def error(self) -> NDArray[np.float64]:
+        """Log-likelihood ratio that something new begins, both bands added, each at most 40."""
+        return np.asarray(np.minimum(self.full_error, _MOST_ERROR) + self.low_error)
+
+
+@dataclass(frozen=True)
+class _Low:
+    """What the low band tells of the sounds it was asked about."""
+
+    asked: NDArray[np.int64]
+    """Which ones."""
+    own: NDArray[np.bool_]
+    """Whether it tells their time."""
+    onset: NDArray[np.int64]
+    """First arrival, low sample."""
+    evidence: NDArray[np.float64]
+    ramp: NDArray[np.bool_]
+    """Whether it heard a rise."""
+
+    def where(self, keep: NDArray[np.bool_]) -> _Low:
+        return _Low(self.asked[keep], self.own[keep], self.onset[keep], self.evidence[keep], self.ramp[keep])
+
+
+def time_onsets(samples: Floats, low: Floats, grid: FrameGrid, peaks: NDArray[np.int64]) -> Timed:
+    """Return when the sound behind each peak of the evidence begins.
+
+    Args:
+        samples: one channel, (n,), from frame 0 on.
+        low: the same, decimated.
+        grid: frames and bands.
+        peaks: frames, (m,).
+    """
+    sharp = max(1, round(grid.rate / _SHARP_RATE))
+    full = refine_onsets(decimated(samples, sharp), grid.rate // sharp, peaks * grid.hop // sharp)
+    error = full.evidence
+    timed = Timed(
+        full.onset * sharp, error, np.minimum(error, _MOST_ERROR), full.abrupt, full.louder * sharp, full.louder_db
+    )
+    heard = _by_low_band(timed, full.rise_s, low, grid, peaks)
+    _by_rise(timed, heard.where((heard.evidence > _CLEAR) & (error[heard.asked] < _BARELY * heard.evidence)), low, grid)
+    return timed
+
+
+def _by_low_band(
+    timed: Timed, rise_s: NDArray[np.float64], low: Floats, grid: FrameGrid, peaks: NDArray[np.int64]
+) -> _Low:
+    """Ask the low band about sounds that the full band is not sure of, and time by it those that it hears as well."""
+    error, abrupt, rate = timed.full_error, timed.abrupt, grid.rate // grid.step
+    # The full band is sharper; the low band speaks where it heard the sound about as well (a thud on a soft pad).
+    unsure = (error < _MOST_ERROR) | (abrupt < _SHARP) | (rise_s > 0)
+    doubted = np.flatnonzero(~unsure & (abrupt < _SHARPEST))
+    doubted = doubted[(abrupt[doubted] < _SHARPER) | _grows(low, rate, timed.onset[doubted] // grid.step)]
+    asked = np.sort(np.concatenate((np.flatnonzero(unsure), doubted)))
+    own = unsure[asked]
+    if grid.step == 1:
+        return _Low(asked, own, timed.onset[asked], error[asked], rise_s[asked] > 0)
+    other = refine_onsets(low, rate, peaks[asked] * grid.hop // grid.step)
+    timed.low_error[asked] = np.where(own, np.minimum(other.evidence, _MOST_ERROR), timed.low_error[asked])
+    abrupt[asked] = np.where(own, np.maximum(abrupt[asked], other.abrupt), abrupt[asked])
+    own &= error[asked] <= _AS_WELL * other.evidence
+    timed.onset[asked] = np.where(own, other.onset * grid.step, timed.onset[asked])
+    timed.louder[asked] = np.where(own, 0, timed.louder[asked])
+    return _Low(asked, own, other.onset, other.evidence, other.rise_s > 0)
+
+
+def _by_rise(timed: Timed, heard: _Low, low: Floats, grid: FrameGrid) -> None:
+    """Time the sounds that rise by the shape of their rise, or by their tones."""
+    if not len(heard.asked):
+        return
+    asked, rate = heard.asked, grid.rate // grid.step
+    begins, likelier, rise_s = slow_onsets(low, rate, heard.onset)
+    # How long a sound rises its tones tell best, where they are worth asking.
+    slow = ((rise_s > _LONG_S) & (likelier > _LONG)) | ((rise_s > _LONGISH_S) & (likelier > _LONGISH))
+    slow &= timed.full_error[asked] > _CLEAR
+    slow |= heard.own & (timed.full_error[asked] > _MOST_ERROR) & (timed.abrupt[asked] < _SHARP)
+    rises = heard.own & ~slow & (likelier > np.where(heard.ramp, 0.0, _RISES))
+    timed.onset[asked[rises]] = begins[rises] * grid.step
+    begins, rise_s = modal_onsets(low, rate, heard.onset[slow])
+    risen = asked[slow][rise_s > 0]
+    timed.onset[risen], timed.louder[risen] = begins[rise_s > 0] * grid.step, 0
+
+
+def _grows(low: Floats, rate: int, onset: NDArray[np.int64]) -> NDArray[np.bool_]:
+    """Return whether a sound is far louder milliseconds later than at its onset, or was heard before its onset."""
+    before, ahead, begin, later = (
+        (gather(low, onset, *(int(s * rate) for s in span)) ** 2).mean(axis=1)
+        for span in ((-0.030, -0.006), (-0.003, 0.0), (0.0, 0.002), (0.004, 0.014))
+    )
+    much = np.float32(_GROWTH)
+    return (later > much * np.maximum(before, begin)) | ((ahead > much * before) & (later > much * ahead))
