@@ -5,7 +5,8 @@ layout and feed what was named, missed and claimed falsely, within 1 s. Rates of
 machines, so that a few minutes do. The margin is that of L_AE at the quietest station. A ball unheard at the last
 station is stuck by all that can be heard, and is listed apart; so is a stray within the window of a ball lost just
 then, or within 2 ms of another impact. The oracle is one who knows every contact of every ball and hears the impacts
-that were found. A ball whose sound was drowned by another impact is unheard in truth, whether named or not.
+that were found. A ball whose sound was drowned by another impact, or is in one detection with it, is unheard in truth,
+whether named or not.
 """
 
 from __future__ import annotations
@@ -111,6 +112,9 @@ def truth_of(folder: Path, run: str, seconds: float, heard_s: np.ndarray) -> Tru
     excused: list[tuple[str, float, str]] = []
     lost: list[float] = []
     fed = arrived = 0
+    with (folder / "truth" / f"{run}.impacts.csv").open() as file:
+        rows = list(csv.DictReader(file))
+    times = np.array([float(i["time_s"]) for i in rows])
     with (folder / "truth" / f"{run}.balls.csv").open() as file:
         for ball in csv.DictReader(file):
             came = {k.removeprefix("arrival_s_"): float(v) for k, v in ball.items() if k.startswith("arrival_s_") and v}
@@ -122,7 +126,10 @@ def truth_of(folder: Path, run: str, seconds: float, heard_s: np.ndarray) -> Tru
                 lost.append(max(heard.values()))
             found += [("held_up", came[k]) for k in ball["held_up_at"].split(";") if k in heard]
             for name in came:
-                if name in heard and np.abs(heard_s - came[name]).min(initial=1.0) < 0.01:
+                near = np.sum(np.abs(heard_s - came[name]) < _HEARD_S)
+                if name in heard and near:
+                    if near < np.sum(np.abs(times - came[name]) < _HEARD_S):
+                        excused.append(("unheard", came[name], "in one detection with another"))
                     continue
                 if name == LAST and ball["fate"] == "arrived":
                     excused.append(("stuck", max(v for k, v in came.items() if k != LAST), "not heard at the last"))
@@ -130,9 +137,6 @@ def truth_of(folder: Path, run: str, seconds: float, heard_s: np.ndarray) -> Tru
                     excused.append(("unheard", came[name], "drowned"))
                 else:
                     found.append(("unheard", came[name]))
-    with (folder / "truth" / f"{run}.impacts.csv").open() as file:
-        rows = list(csv.DictReader(file))
-    times = np.array([float(i["time_s"]) for i in rows])
     for row, time_s in zip(rows, times, strict=True):
         if int(row["ball"]) >= 0:
             continue
