@@ -94,6 +94,12 @@ class Stream:
         """Frame before which all impacts have been returned."""
         return self._known
 
+    def clear_from(self, frame: int, channel: int) -> int:
+        """Return up to where a channel holds nothing after ``frame`` that may still turn out to be an impact."""
+        heard = self._listeners[channel]
+        open_now = np.concatenate([heard.undecided, self._pool[channel][0].onset])
+        return int(min(heard.searched, open_now[open_now > frame].min(initial=heard.searched)))
+
     def push(self, samples: ArrayLike) -> Onsets:
         """Take the next samples, (frames, channels) with full scale 1.0, and return impacts newly decided.
 
@@ -201,6 +207,16 @@ class _Listener:
         self._history = Candidates.concat([])
         self._fresh: list[Candidates] = []
         self.settled = 0
+
+    @property
+    def searched(self) -> int:
+        """Frame of the samples before which no more peaks will be found."""
+        return self._searched * self.grid.hop
+
+    @property
+    def undecided(self) -> NDArray[np.int64]:
+        """Onsets of the candidates found and not settled."""
+        return self._waiting.onset
 
     def add(self, fine: Floats, coarse: Floats) -> None:
         """Take the band energies of the next frames."""

@@ -15,6 +15,7 @@ import numpy as np
 
 from noisecheck.bench.rig import Rig
 from noisecheck.bench.runsheet import Run
+from noisecheck.core.flags import Flag
 from noisecheck.core.table import Impacts
 from noisecheck.detect.channels import Onsets
 from noisecheck.flow.ledger import Followed, follow_so_far
@@ -23,6 +24,7 @@ from noisecheck.live.hearing import Heard, Placer
 from noisecheck.live.later import NotKept
 from noisecheck.pipeline.decisions import joined_onsets
 from noisecheck.pipeline.flowing import ledger_settings, with_drops
+from noisecheck.pipeline.references import machine_impacts, mark_references
 from noisecheck.pipeline.together import told_apart
 
 __all__ = ["RUN", "Account", "Accounted"]
@@ -99,12 +101,14 @@ class Account:
         impacts = Impacts.concat([late, early.where(np.arange(len(late), len(early)))])
         onsets, impacts = told_apart(onsets, impacts, self._rig, self._gone)
         impacts, odds = self._placer(onsets, impacts)
+        if ended:  # drops on a reference tile: told only by both ends of a take
+            ((impacts, _),) = mark_references([(RUN, impacts, now_s)])
         (impacts,) = with_drops([(RUN, impacts)], self._rig)
         settings = ledger_settings(self._rig)
         if not ended:
             settings = replace(settings, claim_last_odds=LedgerSettings().claim_last_odds)
         followed = follow_so_far(
-            impacts,
+            machine_impacts(impacts),
             self._route,
             now_s=now_s,
             goes_on=not ended,
@@ -114,6 +118,6 @@ class Account:
             silent=self._silent,
             deaf_s=deaf_s,
             run=RUN.name,
-            odds=odds,
+            odds=None if odds is None else odds.where(~impacts.flagged(Flag.REFERENCE)),
         )
         return Accounted(followed, impacts)

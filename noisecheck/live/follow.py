@@ -168,7 +168,8 @@ class Follower:
         if self._account is None:
             return events
         if self._account.whole or self._solver is None:
-            self.ledger = self._account.again(self.seconds, deaf_s=self._deaf, ended=True).followed.finish(self.seconds)
+            followed = self._account.again(self.seconds, deaf_s=self._deaf, ended=True).followed
+            self.ledger = flowing.credible(followed.finish(self.seconds))
             return events + self._teller.tell_over(list(self.ledger.findings), self.seconds)
         self.ledger = self._solver.finish(self.seconds)
         return events + self._teller.tell(list(self.ledger.findings), self.seconds)

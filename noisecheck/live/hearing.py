@@ -34,6 +34,10 @@ KEEP_S: Final = max(32.0, NEEDS_S)
 _SLICE_S: Final = 0.02
 _BEFORE_S: Final = 1.0
 _HEARD_S: Final = 0.5
+_NONE: Final = slice(0, 0)
+_FAR: Final = np.iinfo(np.int64).max // 2
+_CLEAR_S: Final = 0.05
+"""So much of an impact's sound is waited for in which nothing may turn out to be the next: it would be measured too."""
 _CONTEXT_ROWS: Final = 200
 
 
@@ -95,6 +99,8 @@ class Hearing:
         self._stream = self._new_stream()
         self._pending: list[NDArray[np.float32]] = []
         self._context = joined_onsets([], channels), Impacts.empty()
+        self._held = joined_onsets([], channels)
+        """Impacts known, and not measured yet."""
         self._near = joined_onsets([], channels)
         """The last impacts: what still rings of them is none of those that follow."""
         self._signals = SignalCheck(rate, channels)
@@ -141,7 +147,7 @@ class Hearing:
             if len(part):
                 yield self._slice(part)
         end = self.listened.heard + self.listened.missed
-        yield self._heard(self._stream.finish(), end)._replace(late=self._later.take(end, ending=True))
+        yield self._heard(self._stream.finish(), end, ending=True)._replace(late=self._later.take(end, ending=True))
 
     def gap(self, frames: int) -> None:
         """Count frames that were not listened to, once the stream before them is flushed, and listen anew."""
@@ -153,33 +159,51 @@ class Hearing:
         self._near = self._near.where(slice(0, 0))
 
     # -- impacts ----------------------------------------------------------------------------------------------------
-    def _heard(self, onsets: Onsets, known: int) -> Heard:
-        known_s = known / self.rate
-        if not len(onsets):
+    def _heard(self, onsets: Onsets, known: int, *, ending: bool = False) -> Heard:
+        if len(onsets):
+            onsets = _shifted(onsets, self._begin)
+            self._held = joined_onsets([self._held, onsets], self.channels)
+            if self._placer is not None:
+                self._later.add(onsets)
+        count = len(self._held) if ending else self._clear()
+        onsets, self._held = self._held.where(slice(0, count)), self._held.where(slice(count, None))
+        known_s = min([known, *self._held.frame[:1].tolist()]) / self.rate
+        if not count:
             return Heard(onsets, Impacts.empty(), None, known_s, self.seconds)
-        onsets = _shifted(onsets, self._begin)
         table = self._measured(onsets)
-        if self._placer is not None:
-            self._later.add(onsets)
         odds = None
         if self._placer is not None:
             table, odds = self._placed(onsets, table, self._placer)
         return Heard(onsets, table, odds, max(known_s, float(table["time_s"].max())), self.seconds)
 
+    def _clear(self) -> int:
+        """Return how many of the impacts held can be measured: as much of their sound is their own as is needed."""
+        held, ends = self._held, self._ends(self._held)
+        limits = np.minimum(held.own_arrival + int(_CLEAR_S * self.rate), next_arrivals(held, held.where(_NONE), _FAR))
+        waits = np.flatnonzero(ends < limits)
+        return int(waits[0]) if len(waits) else len(held)
+
+    def _ends(self, onsets: Onsets) -> NDArray[np.int64]:
+        """Return for each impact up to where nothing undecided sounds at its channel."""
+        rows = zip(onsets.own_arrival.tolist(), onsets.channel.tolist(), strict=True)
+        return np.array([self._begin + self._stream.clear_from(at - self._begin, c) for at, c in rows], np.int64)
+
     def _measured(self, onsets: Onsets) -> Impacts:
-        """Measure as much as has been heard, amid the impacts before."""
+        """Measure as much as has been heard and is their own, amid the impacts before."""
         first, rate = int(onsets.own_arrival.min()), self.rate
         origin = max(self.room.start, first - int(_BEFORE_S * rate))
         near = self._near.where((self._near.own_arrival >= origin) & (self._near.frame >= first - 3 * rate))
         self._near = joined_onsets([near, onsets], self.channels)
         samples = self.room.get(origin, min(self.room.stop, int(onsets.own_arrival.max()) + int(_HEARD_S * rate)))
         end = origin + len(samples)
+        limits = next_arrivals(self._near, self._held, end)
+        limits[len(near) :] = np.minimum(limits[len(near) :], np.maximum(self._ends(onsets), onsets.own_arrival + 1))
         table = measured(
             samples,
             rate,
             self._near,
             origin=origin,
-            limits=next_arrivals(self._near, self._near.where(slice(0, 0)), end),
+            limits=limits,
             quiet=quiet_spans(np.sort(self._near.frame), rate, origin, end),
             offset_db=self._offset,
             settings=self._settings.measure,

@@ -292,3 +292,23 @@ def test_samples_that_are_no_numbers_are_silence() -> None:
     assert any(abs(f - 5 * RATE) < 40 for o in other for f in o.frame.tolist())
     assert np.isfinite(same).all()
     assert level == same
+
+
+def test_an_impact_is_measured_at_once_without_the_next(tmp_path: Path) -> None:
+    """The louder one 70 ms behind it is heard already when it is measured, and none of it."""
+    rng = np.random.default_rng(4)
+    x = rng.normal(0.0, 1e-4, (8 * RATE, 1)).astype(np.float32)
+    ring = (np.exp(-np.arange(800) / 80.0) * rng.normal(size=800)).astype(np.float32)
+
+    def level(samples: Any) -> float:
+        hearing = Hearing(RATE, 1, settings=ListenSettings())
+        found = [h for at in range(0, len(samples), 160) for h in hearing.take(samples[at : at + 160])]
+        rows = [r for h in found for r in h.impacts.rows() if abs(r["time_s"] - 5.0) < 0.003]
+        (row,) = rows
+        return float(row["lae_db"])
+
+    x[5 * RATE : 5 * RATE + 800, 0] += 0.02 * ring
+    alone = level(x)
+    after = 5 * RATE + int(0.07 * RATE)
+    x[after : after + 800, 0] += 0.2 * ring
+    assert level(x) == pytest.approx(alone, abs=1.0)
