@@ -1,6 +1,6 @@
-"""Whether a watch says what the ledger says of the same sound: python tests/benchmarks/watch_file.py [seconds] [seed]
+"""Whether a watch says what the ledger says of the same sound: python watch_file.py [seconds] [seed] [feeds]
 
-The simulated ball clocks of ``ledger_sound.py``, one microphone and one a station, steady and hand-cranked, go through
+The simulated ball clocks of ``ledger_sound.py``, one microphone and one a station, with several feeds, go through
 ``watch`` and through the campaign's ledger. Printed are the closing summary beside the ledger, what was said while
 listening that the ledger does not say, and which of the ledger's findings were said within 30 s and within 10 s.
 """
@@ -10,6 +10,7 @@ from __future__ import annotations
 import contextlib
 import io
 import json
+import re
 import sys
 import tempfile
 import time
@@ -22,6 +23,7 @@ from noisecheck.cli import main
 from noisecheck.pipeline.campaign import measure_campaign
 from noisecheck.simulate import simulate_file
 
+FEEDS = ("steady", "cranked", "empty slots", "no schedule")
 KINDS = ("stuck", "stray", "held_up", "arrived_late", "unheard")
 
 
@@ -67,18 +69,33 @@ def report(title: str, folder: Path, seconds: float) -> None:
     print(f"   taken back or closed: {sum(e['event'] == 'cleared' for e in events)}", flush=True)
 
 
-def run(seconds: float, seed: int) -> None:
-    """Print it for the four layouts and feeds."""
+def laid_out(folder: Path, layout: tuple, feed: str, seconds: float, seed: int) -> Path:
+    """Make the recordings of a ball clock with such a feed; return their campaign."""
+    pace = {"cranked": "cranked", "no schedule": "random"}.get(feed, "steady")
+    text = scene(layout, pace, 1, seconds, NOISE_DB["one" if layout is ONE else "several"], seed)
+    if feed == "empty slots":
+        text = text.replace("empty = 0.0", "empty = 0.2")
+    if feed == "no schedule":
+        balls = int(0.85 * seconds / 1.6)
+        text = text.replace("period_s = 1.6", "period_s = 2.6").replace(
+            f"balls = {balls}", f"balls = {balls * 8 // 13}"
+        )
+    (folder / "scene.toml").write_text(text)
+    simulate_file(folder / "scene.toml", folder / "out")
+    if feed == "no schedule":
+        rig = folder / "out" / "rig.toml"
+        rig.write_text(re.sub(r"(?m)^(period_s|balls) = .*\n", "", rig.read_text()))
+    return folder / "out"
+
+
+def run(seconds: float, seed: int, feeds: tuple[str, ...]) -> None:
+    """Print it for the layouts and feeds."""
     for title, layout in (("one a station", SEVERAL), ("one microphone, taught by taps", ONE)):
-        for pace in ("steady", "cranked"):
+        for feed in feeds:
             with tempfile.TemporaryDirectory() as name:
-                folder = Path(name)
-                noise_db = NOISE_DB["one" if layout is ONE else "several"]
-                (folder / "scene.toml").write_text(scene(layout, pace, 1, seconds, noise_db, seed))
-                simulate_file(folder / "scene.toml", folder / "out")
-                report(f"{title}, {pace}", folder / "out", seconds)
+                report(f"{title}, {feed}", laid_out(Path(name), layout, feed, seconds, seed), seconds)
 
 
 if __name__ == "__main__":
-    given = sys.argv[1:] + [None] * 2
-    run(float(given[0] or 240.0), int(given[1] or 911))
+    given = sys.argv[1:3] + [None] * 2
+    run(float(given[0] or 240.0), int(given[1] or 911), tuple(sys.argv[3:]) or FEEDS)
