@@ -30,7 +30,11 @@ _SCORES = 200.0
 _WEAK = (30.0, 80.0)
 """... unless impacts of such scores tell it better: where all are loud, a weak one is rather chance..."""
 _BELIEF = 15.0
-"""... than what is expected, which counts as much as so many units of score."""
+_BELIEF_IMPACTS = 2.0
+"""... than what is expected, which counts as much as so many units of score, or impacts where those are fewer."""
+_WEAKEST = (24.0, 40.0)
+"""Impacts of such scores, next to the doubtful ones, tell how many of these there are; what is expected from the
+stronger ones counts as much as ``_BELIEF_IMPACTS``."""
 _STIRRED = 6e-5
 """False candidates an impact and unit at the score ``_STIRRED_AT``, thinning out by a factor e every so many units."""
 _STIRRED_AT = 30.0
@@ -161,6 +165,34 @@ def _like_known(found: Candidates, rate: int, asked: NDArray[np.int64], echo: ND
     return np.exp(np.maximum(fit - _KNOWN_FROM, 0.0) / _KNOWN_TAIL)
 
 
+def _real_density(
+    times: NDArray[np.float64],
+    score: NDArray[np.float64],
+    sudden: NDArray[np.bool_],
+    loud: NDArray[np.float64],
+    window: NDArray[np.float64],
+) -> NDArray[np.float64]:
+    """Return impacts per second and unit of score at doubtful scores, from the last minute.
+
+    In two steps down: the clear ones tell what weak ones to expect, these and what is expected the weakest. Counts are
+    Poisson and what is expected is the mean of a gamma distribution, so a run of loud impacts whose weak ones fall off
+    is believed to have as good as none among chance.
+
+    Args:
+        times: seconds, (n,).
+        score: total log-likelihood ratio, (n,).
+        sudden: whether it may be an impact at all, (n,).
+        loud: clear impacts a second, (n,).
+        window: seconds looked back on, (n,).
+    """
+    expected = np.maximum(loud * window / _SCORES, 1e-12)
+    belief = np.minimum(_BELIEF * expected, _BELIEF_IMPACTS)
+    for (low, high), known in ((_WEAK, belief), (_WEAKEST, _BELIEF_IMPACTS)):
+        count = _windowed_count(times, sudden & (score > low) & (score <= high), MEMORY_S)
+        expected = (count + known) / (high - low + known / expected)
+    return expected / window
+
+
 def decide(found: Candidates, rate: int, settings: DetectSettings, *, past: int = 0) -> NDArray[np.float64]:
     """Return the odds (real : chance) of each candidate, 0 where an echo, a swell or a restless background explains it.
 
@@ -180,8 +212,7 @@ def decide(found: Candidates, rate: int, settings: DetectSettings, *, past: int 
     clear = sudden & (score > _CLEAR)
     window = np.minimum(np.maximum(times, 5.0), MEMORY_S)
     loud = _windowed_count(times, clear, MEMORY_S) / window
-    weak = _windowed_count(times, sudden & (score > _WEAK[0]) & (score <= _WEAK[1]), MEMORY_S) / window
-    real = (weak + _BELIEF * loud / _SCORES) / (_WEAK[1] - _WEAK[0] + _BELIEF)
+    real = _real_density(times, score, sudden, loud, window)
     dial = settings.false_per_hour / 3600.0 * math.log(10.0) / _CHANCE_TENFOLD
     stirred = loud * _STIRRED * np.exp(-np.maximum(score - _STIRRED_AT, 0.0) / _STIRRED_TAIL)
     chance = _restlessness(times, score, sudden, window) * chance_density(score)
