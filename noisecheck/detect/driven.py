@@ -3,8 +3,8 @@
 What is struck is loudest within the milliseconds of the contact; from then on it rings freely and dies away. Out of a
 low background any sound seems to begin at once, since the first part of its rise is over within a millisecond. Two
 things tell that a force goes on: most of the energy comes later, and not in one step, which would be another impact; or
-what the sound's own past does not predict stays as strong as at its onset (a ring is predictable, however long; the
-pulses of a voice and noise are not).
+what the sound's own past does not predict stays as strong as at its onset and comes in equal intervals, as the pulses
+of a voice do. (Noise that goes on is not enough: a thin plate, a large room and a ball that rolls on make it, too.)
 """
 
 from __future__ import annotations
@@ -62,6 +62,14 @@ _ABOVE: Final = 3.0
 """... and so many times what was new before the onset."""
 _ANOTHER: Final = 10.0
 """What is so many times stronger later is another sound."""
+_PULSES_FROM_S: Final = 0.010
+_PULSE_S: Final = 0.0005
+_PERIODS_S: Final = (0.0035, 0.0125)
+"""Pulses of a voice of 80 to 285 Hz come again after so long..."""
+_ALIKE: Final = 0.5
+"""... where their strengths in time agree with themselves so well (correlation; vowels 0.8 to 0.9, voices from 0.54 in
+19 of 20, plates, rooms, rolling and chatter 0.15 to 0.33, and 0.31 to 0.59 in 1 of 20)."""
+_PLAIN: Final = 0.97
 _FALLEN: Final = 4.0
 """A sound that falls by so much is not asked: it dies away."""
 
@@ -130,7 +138,7 @@ def _frames(seconds: float, grid: FrameGrid) -> int:
 
 
 def kept_up(low: Floats, rate: float, at: NDArray[np.int64]) -> NDArray[np.bool_]:
-    """Return which sounds are excited anew for 70 ms, as strongly as at the onset.
+    """Return which sounds are excited anew for 70 ms at equal intervals, as strongly as at the onset.
 
     Args:
         low: one channel, decimated, (n,).
@@ -142,8 +150,24 @@ def kept_up(low: Floats, rate: float, at: NDArray[np.int64]) -> NDArray[np.bool_
     some = np.flatnonzero(kept)
     if len(some):
         error = own_error(low, at[some], (round(_FROM_S * rate), end), begin, end, order=_ORDER)
-        kept[some] = _lasts(error, rate, 1.0 / _KEPT)
+        again = _lasts(error, rate, 1.0 / _KEPT)
+        again[again] = _comes_again(error[again, round(_PULSES_FROM_S * rate) - begin :], rate) > _ALIKE
+        kept[some] = again
     return kept
+
+
+def _comes_again(error: Floats, rate: float) -> Floats:
+    """Return how well the strength of each row agrees with itself one period later, for the best period."""
+    block = max(1, round(_PULSE_S * rate))
+    blocks = error.shape[1] // block
+    pulses = np.abs(error[:, : blocks * block]).reshape(-1, blocks, block).max(axis=2)
+    np.minimum(pulses, np.quantile(pulses, _PLAIN, axis=1, keepdims=True), out=pulses)
+    pulses = 0.25 * pulses[:, :-2] + 0.5 * pulses[:, 1:-1] + 0.25 * pulses[:, 2:]
+    pulses -= pulses.mean(axis=1, keepdims=True)
+    count, power = pulses.shape[1], np.einsum("ij,ij->i", pulses, pulses)
+    lags = range(*(int(s * rate / block) + n for n, s in enumerate(_PERIODS_S)))
+    agree = [np.einsum("ij,ij->i", pulses[:, lag:], pulses[:, :-lag]) * (count / (count - lag)) for lag in lags]
+    return np.asarray(np.max(agree, axis=0) / np.maximum(power, 1e-30))
 
 
 def _lasts(wave: Floats, rate: float, fall: float) -> NDArray[np.bool_]:
