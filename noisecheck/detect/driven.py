@@ -66,9 +66,9 @@ _PULSES_FROM_S: Final = 0.010
 _PULSE_S: Final = 0.0005
 _PERIODS_S: Final = (0.0035, 0.0125)
 """Pulses of a voice of 80 to 285 Hz come again after so long..."""
-_ALIKE: Final = 0.5
-"""... where their strengths in time agree with themselves so well (correlation; vowels 0.8 to 0.9, voices from 0.54 in
-19 of 20, plates, rooms, rolling and chatter 0.15 to 0.33, and 0.31 to 0.59 in 1 of 20)."""
+_ALIKE: Final = 0.6
+"""... where their strengths in time agree with themselves so well (correlation; vowels 0.82, voices 0.54 and more in 19
+of 20; plates, rooms, rolling and chatter 0.15 to 0.33, and more than 0.31 to 0.59 in 1 of 20)."""
 _PLAIN: Final = 0.97
 _FALLEN: Final = 4.0
 """A sound that falls by so much is not asked: it dies away."""

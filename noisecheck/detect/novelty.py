@@ -43,6 +43,8 @@ _COARSE_LAG_S = 0.012
 _COARSE_FALL_DB_S = 250.0
 _SPAN_DB = 32.0
 _BAND_CAP = 12.0
+_BEYOND = np.float32(1e12)
+"""Far beyond the cap; its third power is finite."""
 _FINE_DOF = 5.0
 _COARSE_DOF = 3.0
 _CHUNK = 2048
@@ -112,7 +114,7 @@ def _falling_max(energy: Floats, fall_db: float, frames: int) -> Floats:
 def _band_evidence(energy: Floats, past: Floats, dof: Floats) -> Floats:
     """Return ``min(dof * (3 ln((r + 2) / 3) - ln r), cap)`` summed over the bands, r = energy / past, at least 1."""
     ratio = np.divide(energy, past)
-    np.maximum(ratio, np.float32(1.0), out=ratio)
+    np.clip(ratio, np.float32(1.0), _BEYOND, out=ratio)
     score = ratio + np.float32(2.0)
     score *= np.float32(1.0 / 3.0)
     cubed = score * score

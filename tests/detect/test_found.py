@@ -178,6 +178,15 @@ def test_a_click_between_digital_silence_is_one_impact() -> None:
     assert abs(found[0] - 3.0) < 0.001
 
 
+@pytest.mark.parametrize("peak", [1.0, 100.0])
+def test_a_ring_at_full_scale_out_of_digital_silence_is_one_impact(peak: float) -> None:
+    rate = 48_000
+    t = np.arange(2 * rate) / rate
+    samples = np.zeros(8 * rate, np.float32)
+    samples[4 * rate : 6 * rate] = peak * np.sin(2 * np.pi * 1000.0 * t) * np.exp(-t / 0.1)
+    np.testing.assert_allclose(detect(samples, rate), [4.0], atol=0.001)
+
+
 def test_dc_changes_nothing() -> None:
     samples, truth = impacts_in_noise(48_000, 20, "click", 9)
     matched = match(detect(samples + np.float32(0.2), 48_000), truth, tolerance_s=0.002)
