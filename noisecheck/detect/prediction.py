@@ -28,8 +28,7 @@ def prediction_error(samples: Floats, at: NDArray[np.int64], rate: int, before: 
     order = min(_ORDER, (past - gap) // 8)
     # Differences instead of samples: no wander slower than the past that is fitted is left to surprise anyone.
     fitted = np.diff(gather(samples, at, -past - 1, -gap), axis=1)
-    filters = _predictors(_lags(fitted * np.hanning(past - gap).astype(np.float32), order))
-    return _filtered(np.diff(gather(samples, at, -before - order - 1, after), axis=1), filters)
+    return _error(np.diff(gather(samples, at, -before - order - 1, after), axis=1), fitted, order)
 
 
 def own_error(
@@ -46,8 +45,7 @@ def own_error(
     """
     wave = np.diff(gather(samples, at, start - order - 1, stop), axis=1)
     begin, end = (f - start + order for f in fitted)
-    filters = _predictors(_lags(wave[:, begin:end] * np.hanning(end - begin).astype(np.float32), order))
-    return _filtered(wave, filters)
+    return _error(wave, wave[:, begin:end], order)
 
 
 def gather(samples: Floats, at: NDArray[np.int64], start: int, stop: int) -> Floats:
@@ -57,6 +55,12 @@ def gather(samples: Floats, at: NDArray[np.int64], start: int, stop: int) -> Flo
         return np.lib.stride_tricks.sliding_window_view(samples, stop - start)[at + start]
     index = np.abs(at[:, None] + np.arange(start, stop))
     return samples[np.clip(np.where(index > last, 2 * last - index, index), 0, last)]
+
+
+def _error(wave: Floats, fitted: Floats, order: int) -> Floats:
+    """Return each row's prediction error, (rows, n - order), predictor from that row of ``fitted``."""
+    window = np.hanning(fitted.shape[1]).astype(np.float32)
+    return _filtered(wave, _predictors(_lags(fitted * window, order)))
 
 
 def _lags(past: Floats, order: int) -> NDArray[np.float64]:
