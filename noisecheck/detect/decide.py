@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from noisecheck.detect.candidates import Candidates
-from noisecheck.detect.known import known_evidence
+from noisecheck.detect.known import known_evidence, parted
 
 __all__ = ["MEMORY_S", "DetectSettings", "decide"]
 
@@ -100,10 +100,8 @@ def chance_density(score: NDArray[np.float64]) -> NDArray[np.float64]:
 def _echoes(found: Candidates, rate: int) -> NDArray[np.bool_]:
     """Return which candidates a room reflection or chatter of an earlier, louder one explains, in every band."""
     echo = np.zeros(len(found), bool)
-    if not len(found):
-        return echo
-    past, *heard = found.sound.reshape(len(found), 5, -1).swapaxes(0, 1)
-    heard = np.maximum.reduce(heard)
+    past, frames = parted(found.sound)
+    heard = frames.max(axis=1)
     clear = heard > np.float32(_ECHO_CLEAR) * past
     for back in range(1, 24):  # more than 24 candidates in 150 ms is noise anyway
         if back >= len(found):

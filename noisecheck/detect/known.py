@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from noisecheck.detect.novelty import FLOOR_CELL_S, Novelty
 from noisecheck.detect.spectra import FrameGrid, frame_grid
 
-__all__ = ["known_evidence", "sounds_of"]
+__all__ = ["known_evidence", "parted", "sounds_of"]
 
 Floats = NDArray[np.float32]
 
@@ -68,6 +68,13 @@ def sounds_of(found: Novelty, peaks: NDArray[np.int64], grid: FrameGrid) -> tupl
     return rise, np.concatenate([past, *(energy[f] for f in frames)], axis=1)
 
 
+def parted(sounds: Floats) -> tuple[Floats, Floats]:
+    """Return what the past explains, (n, bands), and the frames, (n, 4, bands), of sounds from :func:`sounds_of`."""
+    frames = 1 + len(_FRAMES_S)
+    split = sounds.reshape(len(sounds), frames, sounds.shape[1] // frames)
+    return split[:, 0], split[:, 1:]
+
+
 def known_evidence(
     sounds: Floats,
     rate: int,
@@ -93,12 +100,11 @@ def known_evidence(
     begin = np.maximum(begin, end - _SHAPES)
     width = frame_grid(rate).fine_width
     dof = np.minimum(np.float32(_BIN) * width, np.float32(_DOF))
-    split = sounds.reshape(len(sounds), -1, len(width))
+    explained, frames = parted(sounds)
     for i in np.flatnonzero(end > begin):
-        past, heard = np.maximum(split[asked[i], 0], _TINY), split[asked[i], 1:]
-        rows = split[clear[begin[i] : end[i]]]
-        new = np.maximum(rows[:, 1:] - rows[:, :1], np.float32(0.0)) / past
-        ratio = heard / past
+        past, rows = np.maximum(explained[asked[i]], _TINY), clear[begin[i] : end[i]]
+        new = np.maximum(frames[rows] - explained[rows, None], np.float32(0.0)) / past
+        ratio = frames[asked[i]] / past
         # Each known sound as loud as all that is heard above the past; the nearest are told from their bands alone.
         stands, bands = np.maximum(ratio, np.float32(1.0)).mean(axis=0), new.mean(axis=1)
         level = (stands - np.float32(1.0)) @ dof / (bands @ dof + _TINY)
