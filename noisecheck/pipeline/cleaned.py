@@ -6,8 +6,8 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.fft import irfft, rfft
 
+from noisecheck.core.fourier import irfft, rfft
 from noisecheck.measure.weighting import spectrum_weight
 
 __all__ = ["BEFORE_S", "without_background"]
@@ -45,7 +45,7 @@ def without_background(sound: NDArray[np.float32], first: int, rate: int) -> NDA
     quiet, loud = (start >= 0) & (start + size <= first), (start >= first) & (start + size <= n)
     if quiet.sum() < _LEAST or not loud.any():
         return sound[first:]
-    spectra = rfft(frames * window, axis=-1)
+    spectra = rfft(frames * window)
     power = spectra.real**2 + spectra.imag**2
     background = power[quiet].mean(axis=0, keepdims=True)
     rest = 1.0 - _BEYOND * _smooth(background, 2) / np.maximum(_smooth(_smooth(power, 2), 0), np.float32(1e-30))
@@ -53,7 +53,7 @@ def without_background(sound: NDArray[np.float32], first: int, rate: int) -> NDA
     weight = spectrum_weight(size, rate, "A")
     net = float(((power - background)[loud] * weight).sum())
     left = float(((gain**2 * power)[loud] * weight).sum())
-    pieces = irfft(spectra * gain, size, axis=-1) * window
+    pieces = irfft(spectra * gain, size) * window
     out = np.zeros((len(whole) + size, channels), np.float32)
     for k in range(_HOPS):  # every so many frames lie side by side
         row = pieces[k::_HOPS].swapaxes(1, 2).reshape(-1, channels)
