@@ -70,11 +70,12 @@ class LoneImpacts:
         """
         impact, b = self._impacts[d.impact], self._beliefs
         lone = _Lone(share, rest, self.rebound_density(d), impact.time_s in self.holding, d.fell, said_s)
-        part = lone.rebound / (sum(unexplained(b, impact, fell=d.fell)) + lone.rebound)
+        total = sum(unexplained(b, impact, fell=d.fell)) + lone.rebound
+        part = lone.rebound / total
         for due in impact.due:
             blend = impact.blend(due.contact)
             p = due.density * label_of(b, impact, due.station, due.contact)
-            p = min(p, lone.rebound) / (sum(unexplained(b, impact, fell=d.fell)) + lone.rebound)
+            p = min(p, lone.rebound) / total
             foreign, _ = impact.foreign(due.station, b.p_strange_rebound[due.station][blend], b.astray[blend])
             b.learn_rebound(due.station, p, foreign, blend)
         if impact.named:
