@@ -72,6 +72,8 @@ _KNOWN_ABRUPT = 20.0
 """Abruptness of an impact that is remembered..."""
 _KNOWN_STEPS = 12.0
 """... and of a candidate that may be one like it: a ring that beats swells less abruptly."""
+_CHANGING_S = 0.050
+"""What was struck so shortly before still changes by itself: its notes beat and bloom, and may sound like anything."""
 _KNOWN_FROM = 5.6
 """Where impacts fit a known sound as often as chance does; of chance candidates fewer fit better, by a factor e..."""
 _KNOWN_TAIL = 1.9
@@ -216,6 +218,7 @@ def decide(found: Candidates, rate: int, settings: DetectSettings, *, past: int 
     chance = _restlessness(times, score, sudden, window) * chance_density(score)
     odds = (real + dial) / (chance + stirred)
     doubtful = sudden & (found.abrupt > _KNOWN_STEPS) & (odds > _ASKED[0]) & (odds < _ASKED[1])
+    doubtful &= _windowed_count(times, clear, _CHANGING_S) == 0
     asked = past + np.flatnonzero(doubtful[past:])
     chance[asked] /= _like_known(found, rate, asked, echo)
     odds[asked] = ((real + dial) / (chance + stirred))[asked]
