@@ -11,7 +11,7 @@ from noisecheck.detect.coded import past_pre_echo
 from noisecheck.detect.driven import kept_up, still_growing
 from noisecheck.detect.known import sounds_of
 from noisecheck.detect.novelty import FLOOR_CELL_S, FLOOR_CELLS, FLOOR_EVERY, Novelty, floor_of, novelty, quantile_of
-from noisecheck.detect.refine import CONTEXT_S
+from noisecheck.detect.refine import AHEAD_S, CONTEXT_S
 from noisecheck.detect.spectra import FrameGrid, decimated, frame_energies, frame_grid
 from noisecheck.detect.timing import time_onsets
 
@@ -19,6 +19,7 @@ __all__ = [
     "APART_S",
     "EDGE_S",
     "END_S",
+    "LOUDER_S",
     "TAIL_S",
     "Candidates",
     "cell_frames",
@@ -43,7 +44,20 @@ APART_S = 0.012
 """Sounds closer than this are one impact."""
 _FINE_SPAN_S = (0.003, 0.005)
 _COARSE_SPAN_S = (0.004, 0.016)
-TAIL_S = 0.08
+_COARSE_LEAD_S = 0.012
+"""The coarse evidence of a sound may begin so long before the fine one: half a coarse frame, and the filter's."""
+_NEVER = 1 << 40
+_BEGINS = 20.0
+"""Evidence of the prediction error that another sound begins, beyond chance."""
+_BEGUN_S = 0.001
+"""A louder sound is heard so long before its onset at most."""
+_SURE = 80.0
+_ABRUPT = 20.0
+"""Of two sounds of such evidence that they are real, and no swells, both are beyond doubt: the first counts."""
+LOUDER_S = 0.032
+_NEXT = 4
+"""Of so many peaks within such a time after another the first louder one ends what is its own."""
+TAIL_S = 0.1
 EDGE_S = 0.003
 END_S = 0.012
 """Of the end of a recording: too little of a sound that begins there is left to tell or to measure it."""
@@ -119,10 +133,29 @@ def _forward_max(values: NDArray[np.float32], span: int) -> NDArray[np.float32]:
     return out
 
 
-def _around_max(values: NDArray[np.float32], at: NDArray[np.int64], before: int, after: int) -> NDArray[np.float64]:
-    """Return ``max(values[t - before : t + after + 1])`` at each t in ``at`` (float64)."""
-    index = np.clip(at[:, None] + np.arange(-before, after + 1), 0, len(values) - 1)
-    return values[index].max(axis=1).astype(np.float64)
+def _around_max(
+    values: NDArray[np.float32],
+    at: NDArray[np.int64],
+    before: int,
+    after: int,
+    *,
+    until: NDArray[np.int64] | None = None,
+) -> NDArray[np.float64]:
+    """Return ``max(values[t - before : t + after + 1])`` at each t in ``at``, of what comes up to ``t + until``."""
+    steps = np.arange(-before, after + 1)
+    seen = values[np.clip(at[:, None] + steps, 0, len(values) - 1)]
+    if until is not None:
+        seen = np.where(steps <= until[:, None], seen, np.float32(0.0))
+    return seen.max(axis=1).astype(np.float64)
+
+
+def _louder_after(level: NDArray[np.float64], peaks: NDArray[np.int64], within: int) -> NDArray[np.int64]:
+    """Return which peak after each one (in order) is the first louder one within some frames, itself if none is."""
+    which = np.arange(len(peaks))
+    for ahead in range(min(_NEXT, len(peaks) - 1), 0, -1):
+        more = np.flatnonzero((level[ahead:] > level[:-ahead]) & (peaks[ahead:] - peaks[:-ahead] <= within))
+        which[more] = more + ahead
+    return which
 
 
 def find_peaks(found: Novelty, grid: FrameGrid) -> NDArray[np.int64]:
@@ -145,6 +178,7 @@ def weigh_peaks(
     *,
     origin: int,
     coded: bool = False,
+    later: NDArray[np.int64] | None = None,
 ) -> Candidates:
     """Return the candidate behind each peak of the evidence, in the order of the peaks.
 
@@ -156,13 +190,26 @@ def weigh_peaks(
         peaks: frames from :func:`find_peaks`.
         origin: frame of ``samples[0]`` in the recording.
         coded: the sound went through a lossy codec, so onsets may be too early.
+        later: the peaks that follow within ``LOUDER_S``, which may be louder.
     """
-    grid = frame_grid(rate)
-    timed = time_onsets(samples, low, grid, peaks)
+    grid, n = frame_grid(rate), len(peaks)
+    every = peaks if later is None else np.concatenate((peaks, later))
+    new = _around_max(found.new_energy, every, *(grid.frames(s) for s in _FINE_SPAN_S))
+    louder_one = _louder_after(new, every, grid.frames(LOUDER_S))[:n]
+    asked = np.unique(np.concatenate((np.arange(n), louder_one)))
+    timed, new = time_onsets(samples, low, grid, every[asked]), new[:n]
+    # What a louder sound brings is its own, and no evidence for what came just before it.
+    by = np.searchsorted(asked, louder_one)
+    own = timed.onset[by] - int(_BEGUN_S * rate) - peaks * grid.hop
+    # (Where nothing new begins the same sound goes on.)
+    own[(louder_one == np.arange(n)) | (timed.error[by] < _BEGINS) | (own < 0)] = _NEVER
+    timed = timed.where(slice(n))
+    again = np.flatnonzero(own < AHEAD_S * rate)
+    timed.put(again, time_onsets(samples, low, grid, peaks[again], own[again]))
     onset, error, abrupt, louder = timed.onset, timed.error, timed.abrupt, timed.louder
     fine = _around_max(found.fine, peaks, *(grid.frames(s) for s in _FINE_SPAN_S))
-    coarse = _around_max(found.coarse, peaks, *(grid.frames(s) for s in _COARSE_SPAN_S))
-    new = _around_max(found.new_energy, peaks, *(grid.frames(s) for s in _FINE_SPAN_S))
+    until = own // grid.hop - grid.frames(_COARSE_LEAD_S)
+    coarse = _around_max(found.coarse, peaks, *(grid.frames(s) for s in _COARSE_SPAN_S), until=until)
     more = np.flatnonzero(louder)
     then = (onset + louder)[more] // grid.hop
     new[more] = np.maximum(new[more], _around_max(found.new_energy, then, 0, grid.frames(_FINE_SPAN_S[1])))
@@ -246,11 +293,12 @@ def _novelty(
 
 
 def strongest(made: Candidates, rate: int) -> Candidates:
-    """Return the candidates (in order of onset) with, among those within ``APART_S``, only the strongest."""
+    """Return the candidates (in order of onset) with, among those within ``APART_S``, only the surest."""
     apart = int(APART_S * rate)
     keep = np.ones(len(made), bool)
     first, end = np.searchsorted(made.onset, [made.onset - apart, made.onset + apart])
-    for i in np.argsort(-made.score, kind="stable").tolist():
+    sure = np.minimum(made.score, _SURE) + np.minimum(made.abrupt, _ABRUPT)
+    for i in np.argsort(-sure, kind="stable").tolist():
         if keep[i]:
             keep[first[i] : i] = False
             keep[i + 1 : end[i]] = False

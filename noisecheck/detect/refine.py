@@ -192,14 +192,25 @@ def _quiet_power(power: NDArray[np.float32], first: int, block: int) -> NDArray[
     return np.asarray(mean * (1.0 + _CAUTION * np.sqrt(2.0 / count)) + _FLOOR, np.float32)
 
 
+def _leave_to_louder(ratio: NDArray[np.float32], middle: int, end: NDArray[np.int64]) -> None:
+    """Take out of each row from block ``end`` on what exceeds the mean from ``middle`` to there: a louder sound's."""
+    rows = np.flatnonzero(end < ratio.shape[1])
+    block = np.arange(ratio.shape[1])
+    own = (block >= middle) & (block < np.maximum(end[rows, None], middle + 1))
+    mean = np.einsum("ij,ij->i", ratio[rows], own.astype(np.float32)) / own.sum(axis=1)
+    ratio[rows] = np.where(block < end[rows, None], ratio[rows], np.minimum(ratio[rows], mean[:, None]))
+
+
 def _best_box(
-    ratio: NDArray[np.float32], rate: int, block: int, first: int, last: int
+    ratio: NDArray[np.float32], rate: int, block: int, first: int, last: int, end: NDArray[np.int64]
 ) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
-    """Return the block where the best box begins and its evidence, per row of block energies over the quiet."""
+    """Return the block, at most ``end``, where the best box begins and its evidence, per row of energies over quiet."""
     weights, constants = _boxes(block, rate)
     at = np.arange(first, min(last, ratio.shape[1] - len(weights)))
     windows = np.lib.stride_tricks.sliding_window_view(ratio, len(weights), axis=1)[:, at]
-    flat = (windows @ weights - constants).reshape(len(ratio), -1)
+    score = windows @ weights - constants
+    score[at > end[:, None]] = -np.inf
+    flat = score.reshape(len(ratio), -1)
     best = flat.argmax(axis=1)
     return at[best // len(constants)], _DEFLATE * flat[np.arange(len(ratio)), best].astype(np.float64)
 
@@ -279,13 +290,16 @@ def _louder(
     return late, by_db
 
 
-def refine_onsets(samples: NDArray[np.float32], rate: int, candidates: NDArray[np.int64]) -> Refined:
+def refine_onsets(
+    samples: NDArray[np.float32], rate: int, candidates: NDArray[np.int64], own: NDArray[np.int64] | None = None
+) -> Refined:
     """Return what the prediction error tells of each candidate.
 
     Args:
         samples: one channel, (n,).
         rate: frames a second.
         candidates: (m,) positions in ``samples``, within about 8 ms of an onset.
+        own: (m,) samples after each candidate at which another, louder sound may begin; None: at none.
     """
     block = max(1, round(_BLOCK_S * rate))
     before = block * round(_BEFORE_S * rate / block)
@@ -299,7 +313,11 @@ def refine_onsets(samples: NDArray[np.float32], rate: int, candidates: NDArray[n
         middle = before // block
         quiet = _quiet_power(power, middle - search[0], block)
         ratio = np.minimum(power / quiet[:, None], np.float32(_TOP))
-        box, score = _best_box(ratio, rate, block, middle - search[0], middle + search[1])
+        end = np.full(len(at), ratio.shape[1])
+        if own is not None:
+            end = middle + own[i : i + _BATCH] // block
+            _leave_to_louder(ratio, middle, end)
+        box, score = _best_box(ratio, rate, block, middle - search[0], middle + search[1], end)
         where, rise, sudden = _best_start(ratio, rate, block, box)
         sudden = sudden + np.minimum(_completed(ratio, rate, block, box), _MOST_COMPLETED)
         sharp = _first_arrival(error, where * block, quiet, rate)

@@ -14,14 +14,22 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from noisecheck.core.errors import InputError
-from noisecheck.detect.candidates import APART_S, EDGE_S, END_S, TAIL_S, Candidates, find_peaks, strongest, weigh_peaks
+from noisecheck.detect.candidates import (
+    APART_S,
+    EDGE_S,
+    END_S,
+    LOUDER_S,
+    TAIL_S,
+    Candidates,
+    find_peaks,
+    strongest,
+    weigh_peaks,
+)
 from noisecheck.detect.channels import MOST_SPREAD_S, Onsets, apart_s, merge_channels, moments
 from noisecheck.detect.coded import AHEAD_S as CODED_AHEAD_S
 from noisecheck.detect.decide import MEMORY_S, DetectSettings, decide
 from noisecheck.detect.driven import AHEAD_S as DRIVEN_AHEAD_S
 from noisecheck.detect.habits import Habits
-from noisecheck.detect.modal import AHEAD_S as MODAL_AHEAD_S
-from noisecheck.detect.modal import BACK_S as MODAL_BACK_S
 from noisecheck.detect.novelty import (
     FLOOR_CELL_S,
     FLOOR_CELLS,
@@ -31,10 +39,9 @@ from noisecheck.detect.novelty import (
     novelty,
     quiet_of,
 )
-from noisecheck.detect.refine import AHEAD_S, BACK_S, SEARCH_S
-from noisecheck.detect.slow import AHEAD_S as SLOW_AHEAD_S
-from noisecheck.detect.slow import BACK_S as SLOW_BACK_S
+from noisecheck.detect.refine import SEARCH_S
 from noisecheck.detect.spectra import FrameGrid, decimated, frame_energies, frame_grid
+from noisecheck.detect.timing import AHEAD_S, BACK_S
 
 __all__ = ["Stream"]
 
@@ -283,20 +290,20 @@ class _Listener:
             upto, complete = self._heard, self.kept * grid.hop + len(samples)
         else:
             driven_s = SEARCH_S[1] + DRIVEN_AHEAD_S + (CODED_AHEAD_S if self.coded else 0.0)
-            ahead_s = max(AHEAD_S, SEARCH_S[1] + max(SLOW_AHEAD_S, MODAL_AHEAD_S), driven_s)
-            sampled = len(samples) - math.ceil(ahead_s * rate) - 8 * grid.step
+            sampled = len(samples) - math.ceil(max(LOUDER_S + AHEAD_S, driven_s) * rate) - 8 * grid.step
             upto = min(self._heard - grid.frames(driven_s) - 3, self.kept + sampled // grid.hop)
-            complete = upto * grid.hop - math.ceil((BACK_S + max(SLOW_BACK_S, MODAL_BACK_S)) * rate)
+            complete = upto * grid.hop - math.ceil(BACK_S * rate)
         if upto > self._searched:
             peaks = find_peaks(self._found, grid)
-            peaks = peaks[(peaks >= self._searched - self.kept) & (peaks < upto - self.kept)]
+            begin, end, ahead = (np.array([self._searched, upto, upto + grid.frames(LOUDER_S)]) - self.kept).tolist()
+            peaks, later = (peaks[(peaks >= a) & (peaks < b)] for a, b in ((begin, end), (end, ahead)))
             if len(peaks):
                 low = decimated(samples, grid.step)
                 cells = range(self.kept // self._cell, (self._heard - 1) // self._cell + 1)
                 floor = np.array([self._floors[c][0] for c in cells])
                 found = replace(self._found, floor=floor, phase=self.kept % self._cell)
                 first = self.kept * grid.hop
-                made = weigh_peaks(samples, low, rate, found, peaks, origin=first, coded=self.coded)
+                made = weigh_peaks(samples, low, rate, found, peaks, origin=first, coded=self.coded, later=later)
                 made = Candidates.concat([self._waiting, made])
                 self._waiting = made.where(np.argsort(made.onset, kind="stable"))
             self._searched = upto

@@ -6,18 +6,19 @@ timed by the shape of its rise or by its tones.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 from numpy.typing import NDArray
 
+from noisecheck.detect import modal, refine, slow
 from noisecheck.detect.modal import modal_onsets
 from noisecheck.detect.prediction import gather
 from noisecheck.detect.refine import refine_onsets
 from noisecheck.detect.slow import slow_onsets
 from noisecheck.detect.spectra import FrameGrid, decimated
 
-__all__ = ["Timed", "time_onsets"]
+__all__ = ["AHEAD_S", "BACK_S", "Timed", "time_onsets"]
 
 Floats = NDArray[np.float32]
 
@@ -44,6 +45,12 @@ _SHARP_RATE = 48_000
 """Onsets are looked at closely at about this rate, so that higher ones find the same."""
 
 
+AHEAD_S = max(refine.AHEAD_S, refine.SEARCH_S[1] + max(slow.AHEAD_S, modal.AHEAD_S))
+"""Seconds of samples after a peak that can change what is found..."""
+BACK_S = refine.BACK_S + max(slow.BACK_S, modal.BACK_S)
+"""... and by which an onset may come before its peak."""
+
+
 @dataclass(frozen=True)
 class Timed:
     """Onsets of sounds and what the prediction error tells of them, equally long arrays."""
@@ -60,6 +67,14 @@ class Timed:
     """Samples after the onset at which a louder sound sets in, 0 where none does within 12 ms."""
     louder_db: NDArray[np.float64]
     """By how many dB it exceeds what came before it, about."""
+
+    def where(self, keep: slice) -> Timed:
+        return Timed(*(getattr(self, f.name)[keep] for f in fields(self)))
+
+    def put(self, at: NDArray[np.int64], other: Timed) -> None:
+        """Put what another tells in the place of some, (m,)."""
+        for field in fields(self):
+            getattr(self, field.name)[at] = getattr(other, field.name)
 
     @property
     def error(self) -> NDArray[np.float64]:
@@ -85,7 +100,9 @@ class _Low:
         return _Low(self.asked[keep], self.own[keep], self.onset[keep], self.evidence[keep], self.ramp[keep])
 
 
-def time_onsets(samples: Floats, low: Floats, grid: FrameGrid, peaks: NDArray[np.int64]) -> Timed:
+def time_onsets(
+    samples: Floats, low: Floats, grid: FrameGrid, peaks: NDArray[np.int64], own: NDArray[np.int64] | None = None
+) -> Timed:
     """Return when the sound behind each peak of the evidence begins.
 
     Args:
@@ -93,20 +110,31 @@ def time_onsets(samples: Floats, low: Floats, grid: FrameGrid, peaks: NDArray[np
         low: the same, decimated.
         grid: frames and bands.
         peaks: frames, (m,).
+        own: samples after each peak from which on another, louder sound is heard, (m,); None: there is none.
     """
     sharp = max(1, round(grid.rate / _SHARP_RATE))
-    full = refine_onsets(decimated(samples, sharp), grid.rate // sharp, peaks * grid.hop // sharp)
+    full = refine_onsets(
+        decimated(samples, sharp),
+        grid.rate // sharp,
+        peaks * grid.hop // sharp,
+        own // sharp if own is not None else None,
+    )
     error = full.evidence
     timed = Timed(
         full.onset * sharp, error, np.minimum(error, _MOST_ERROR), full.abrupt, full.louder * sharp, full.louder_db
     )
-    heard = _by_low_band(timed, full.rise_s, low, grid, peaks)
+    heard = _by_low_band(timed, full.rise_s, low, grid, peaks, own)
     _by_rise(timed, heard.where((heard.evidence > _CLEAR) & (error[heard.asked] < _BARELY * heard.evidence)), low, grid)
     return timed
 
 
 def _by_low_band(
-    timed: Timed, rise_s: NDArray[np.float64], low: Floats, grid: FrameGrid, peaks: NDArray[np.int64]
+    timed: Timed,
+    rise_s: NDArray[np.float64],
+    low: Floats,
+    grid: FrameGrid,
+    peaks: NDArray[np.int64],
+    ahead: NDArray[np.int64] | None,
 ) -> _Low:
     """Ask the low band about sounds that the full band is not sure of, and time by it those that it hears as well."""
     error, abrupt, rate = timed.full_error, timed.abrupt, grid.rate // grid.step
@@ -118,7 +146,8 @@ def _by_low_band(
     own = unsure[asked]
     if grid.step == 1:
         return _Low(asked, own, timed.onset[asked], error[asked], rise_s[asked] > 0)
-    other = refine_onsets(low, rate, peaks[asked] * grid.hop // grid.step)
+    ends = None if ahead is None else ahead[asked] // grid.step
+    other = refine_onsets(low, rate, peaks[asked] * grid.hop // grid.step, ends)
     timed.low_error[asked] = np.where(own, np.minimum(other.evidence, _MOST_ERROR), timed.low_error[asked])
     abrupt[asked] = np.where(own, np.maximum(abrupt[asked], other.abrupt), abrupt[asked])
     own &= error[asked] <= _AS_WELL * other.evidence

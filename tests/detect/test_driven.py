@@ -145,3 +145,36 @@ def test_a_louder_impact_soon_after_takes_nothing_from_the_first(gap_s: float, s
             samples[start : start + len(wave)] += (wave * snr_gain(wave, quiet, RATE, snr_db)).astype(np.float32)
             truth.append((start + truth_start(wave)) / RATE)
     assert match(detect(samples, RATE), np.array(truth), tolerance_s=0.01).pairs >= len(truth) - 2
+
+
+def _stroke(rng: np.random.Generator, hz: Wave, decay_s: Wave) -> Wave:
+    """Return an object with a dozen notes struck for 0.1 to 0.8 ms, peak 1."""
+    t = np.arange(int(0.25 * RATE)) / RATE
+    level, phase = rng.uniform(0.3, 1.0, (len(hz), 1)), rng.uniform(0.0, 2.0 * np.pi, (len(hz), 1))
+    ring = (level * np.exp(-t / decay_s[:, None]) * np.sin(2.0 * np.pi * hz[:, None] * t + phase)).sum(axis=0)
+    wave = np.convolve(ring, np.hanning(int(rng.uniform(0.0001, 0.0008) * RATE) + 3)[1:-1])[: len(t)]
+    return np.asarray(wave / np.abs(wave).max())
+
+
+@pytest.mark.parametrize(("gap_s", "louder_db", "least"), [(0.013, 9.0, 20), (0.015, 6.0, 47), (0.02, 9.0, 47)])
+def test_a_stroke_on_an_object_is_no_swell_because_a_louder_one_follows(
+    gap_s: float, louder_db: float, least: int
+) -> None:
+    both = neither = 0
+    for seed in range(4):
+        rng = np.random.default_rng(900 + seed)
+        hz = rng.uniform(300.0, 9000.0, 12)
+        decay_s = rng.uniform(0.004, 0.06, 12) * np.sqrt(1000.0 / hz)
+        samples = noise(STEADY["pink"], RATE, 13.0, seed, gain_db=-20.0)
+        level, starts = 30.0 * np.std(samples), []
+        for at_s in np.arange(1.0, 12.4, 0.95):
+            for after_s, gain_db in ((0.0, -louder_db), (gap_s, 0.0)):
+                start, wave = int((at_s + after_s) * RATE), _stroke(rng, hz, decay_s)
+                samples[start : start + len(wave)] += (level * 10 ** (gain_db / 20) * wave).astype(np.float32)
+                starts.append(start / RATE)
+        truth = np.array(starts)
+        found = np.isin(np.arange(len(truth)), match(detect(samples, RATE), truth, tolerance_s=0.005).truth_index)
+        both += int(found.reshape(-1, 2).all(axis=1).sum())
+        neither += int((~found.reshape(-1, 2).any(axis=1)).sum())
+    assert both >= least  # of 48
+    assert neither <= 1
