@@ -33,6 +33,7 @@ from noisecheck.pipeline.tiles import (
     Reader,
     Tile,
     find_in_tiles,
+    keep_memory,
     measure_tiles,
     opened_once,
     tiles_of,
@@ -124,6 +125,7 @@ def listen(
     """
     from threadpoolctl import threadpool_limits
 
+    keep_memory()
     # Tiles are small: more threads would only wait for one another, and could change bits.
     with threadpool_limits(limits=1, user_api="blas"), opened_once(opened) as recording:
         shape = (recording.rate, recording.frames, recording.channels)
@@ -234,6 +236,7 @@ def _done(batch: _Batch) -> list[Any]:
     """Do a piece of work in a worker's process; only positions and columns travel, never samples."""
     from threadpoolctl import threadpool_limits
 
+    keep_memory()
     with threadpool_limits(limits=1, user_api="blas"), opened_once(batch.opener) as recording:
         return batch.done_by(Reader(recording, batch.block_s))
 
