@@ -26,7 +26,7 @@ _COARSE_S = 0.0213
 _COARSE_RATE = 6000
 _TOP_HZ = 24_000.0
 _COARSE_TOP_HZ = 1_900.0
-_CHUNK = 512  # frames transformed at once: small enough for the cache
+_CHUNK = 1 << 16  # samples of frames transformed at once: small enough for the cache
 _BLOCKS = 4096
 
 
@@ -87,7 +87,7 @@ def frame_grid(rate: int) -> FrameGrid:
 def _windows(length: int) -> Floats:
     """Return the window, of unit energy, once for each frame transformed at once."""
     window = np.hanning(length + 1)[:length]
-    return np.tile((window / math.sqrt(float(np.sum(window**2)))).astype(np.float32), (_CHUNK, 1))
+    return np.tile((window / math.sqrt(float(np.sum(window**2)))).astype(np.float32), (max(_CHUNK // length, 1), 1))
 
 
 @lru_cache(maxsize=16)
@@ -125,22 +125,26 @@ def decimated(samples: Floats, step: int) -> Floats:
 
 def _energies(samples: Floats, length: int, hop: int, wanted: range, bins: tuple[int, ...]) -> Floats:
     windows = _windows(length)
+    some = len(windows)
     used = 2 * bins[-1]  # real and imaginary parts of the bins up to the last band
     gather = np.zeros((bins[-1], len(bins) - 1), np.float32)
     for b, (lo, hi) in enumerate(itertools.pairwise(bins)):
         gather[lo:hi, b] = 1.0
-    half = length // 2
-    count, begin, end = len(wanted), wanted.start * hop - half, wanted[-1] * hop + half
-    part = samples[max(begin, 0) : end]
-    if begin < 0 or end > len(samples):
-        part = np.pad(part, (max(-begin, 0), max(end - len(samples), 0)), mode="reflect")
-    frames = np.lib.stride_tricks.sliding_window_view(part, length)[:: hop * wanted.step]
+    count, step = len(wanted), hop * wanted.step
+    inside = np.lib.stride_tricks.sliding_window_view(samples, length) if len(samples) >= length else samples[:0]
     out = np.empty((count, len(bins) - 1), np.float32)
-    piece, powers = np.empty((_CHUNK, length), np.float32), np.empty((_CHUNK, bins[-1]), np.float32)
-    for i in range(0, count, _CHUNK):
-        rows = min(_CHUNK, count - i)
+    piece, powers = np.empty((some, length), np.float32), np.empty((some, bins[-1]), np.float32)
+    for i in range(0, count, some):
+        rows = min(some, count - i)
+        begin = wanted[i] * hop - length // 2
+        last = begin + (rows - 1) * step
         framed = piece[:rows]
-        framed[:] = frames[i : i + rows]
+        if begin >= 0 and last < len(inside):
+            framed[:] = inside[begin : last + 1 : step]
+        else:
+            ends = max(-begin, 0), max(last + length - len(samples), 0)
+            part = np.pad(samples[max(begin, 0) : last + length], ends, mode="reflect")
+            framed[:] = np.lib.stride_tricks.sliding_window_view(part, length)[::step]
         framed *= windows[:rows]
         spectrum = rfft(framed).view(np.float32)
         spectrum *= spectrum
