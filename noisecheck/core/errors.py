@@ -6,7 +6,6 @@ sentence and exit code 2. Anything else that escapes is a defect of the tool.
 
 from __future__ import annotations
 
-import difflib
 from collections.abc import Iterable, Sequence
 
 __all__ = ["InputError", "MissingExtraError", "NoisecheckError", "listed", "missing_extra", "nearest", "one_line"]
@@ -33,6 +32,8 @@ def missing_extra(what: str, extra: str) -> MissingExtraError:
 
 def nearest(word: str, known: Iterable[str]) -> str:
     """Return `` (did you mean 'x'?)`` for the closest of ``known``, or an empty string."""
+    import difflib
+
     match = difflib.get_close_matches(word, list(known), n=1, cutoff=0.5)
     return f" (did you mean '{match[0]}'?)" if match else ""
 

@@ -8,7 +8,6 @@ from __future__ import annotations
 import contextlib
 import errno
 import os
-import secrets
 from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path
 from typing import BinaryIO, Final
@@ -72,7 +71,7 @@ def _beside(path: Path) -> Iterator[tuple[BinaryIO, Path]]:
     if not path.name or (path.exists() and not path.is_file() and not path.is_dir()):
         raise OSError(errno.EINVAL, "it is no file", str(path))
     path.parent.mkdir(parents=True, exist_ok=True)
-    part = path.with_name(f".{path.name}.{os.getpid()}-{secrets.token_hex(4)}{TEMPORARY}")
+    part = path.with_name(f".{path.name}.{os.getpid()}-{os.urandom(4).hex()}{TEMPORARY}")
     try:
         with part.open("xb") as file:
             yield file, part

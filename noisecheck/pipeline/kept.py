@@ -6,22 +6,23 @@ import contextlib
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from noisecheck.audio.health import Health, check_health
-from noisecheck.audio.identity import fingerprint
 from noisecheck.audio.recording import FileRecording
 from noisecheck.audio.split import Gap
-from noisecheck.bench.catalogue import Catalogue, Key, code_digest
-from noisecheck.bench.columns import Stored
 from noisecheck.core.errors import one_line
 from noisecheck.core.provenance import provenance, settings_document
 from noisecheck.pipeline.listen import Heard, ListenSettings, Progress, heard_of, listen, start_workers
 from noisecheck.pipeline.parts import PartsGone
 from noisecheck.pipeline.plain import plain, rebuilt
+
+if TYPE_CHECKING:
+    from noisecheck.bench.catalogue import Catalogue, Key
+    from noisecheck.bench.columns import Stored
 
 __all__ = ["Listened", "catalogue_of", "key_of", "listen_once"]
 
@@ -60,6 +61,9 @@ class _About:
 
 def catalogue_of(folder: Path) -> Catalogue:
     """Return the catalogue of results of a campaign folder."""
+    from noisecheck.audio.identity import fingerprint
+    from noisecheck.bench.catalogue import Catalogue
+
     return Catalogue(folder, fingerprint)
 
 
@@ -74,6 +78,8 @@ def key_of(
     workers: int = 1,
 ) -> Key:
     """Return the key under which a run's results are kept; arguments as for :func:`listen_once`."""
+    from noisecheck.bench.catalogue import code_digest
+
     offset = None if offset_db is None else [float(v) for v in offset_db]
     made_with = {"listen": settings_document(settings), "offset_db": offset, "check": check}
     code = code_digest(*_MEASURES)

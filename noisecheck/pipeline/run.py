@@ -16,7 +16,6 @@ from noisecheck.audio.health import Health
 from noisecheck.audio.recording import open_recording
 from noisecheck.audio.split import join_recordings
 from noisecheck.bench.campaign import Campaign
-from noisecheck.bench.catalogue import Catalogue
 from noisecheck.bench.corrections import Correction
 from noisecheck.bench.runsheet import Run
 from noisecheck.core.flags import Flag
@@ -31,6 +30,7 @@ from noisecheck.pipeline.references import Ends
 from noisecheck.pipeline.together import Take, told_apart
 
 if TYPE_CHECKING:
+    from noisecheck.bench.catalogue import Catalogue
     from noisecheck.bench.rig import Rig
     from noisecheck.flow.findings import Ledger
     from noisecheck.pipeline.limit import DetectionLimit
