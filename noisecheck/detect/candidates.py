@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from noisecheck.detect.coded import past_pre_echo
-from noisecheck.detect.driven import kept_up, still_growing
+from noisecheck.detect.driven import growth_of, kept_up, overdriven
 from noisecheck.detect.known import sounds_of
 from noisecheck.detect.novelty import FLOOR_CELL_S, FLOOR_CELLS, FLOOR_EVERY, Novelty, floor_of, novelty, quantile_of
 from noisecheck.detect.refine import AHEAD_S, CONTEXT_S
@@ -81,6 +81,8 @@ class Candidates:
     """Frames after the onset at which a louder sound sets in, 0 where none does within 12 ms."""
     louder_db: NDArray[np.float64]
     """By how many dB it exceeds what came before it, about."""
+    swell_db: NDArray[np.float32]
+    """How much it is like a swell, see :class:`noisecheck.detect.driven.Growth`."""
     sound: NDArray[np.float32]
     """Its bands, (n, 5 * bands), see :func:`noisecheck.detect.known.sounds_of`."""
 
@@ -102,7 +104,9 @@ class Candidates:
         parts = [p for p in parts if len(p)]
         if not parts:
             none, empty = np.empty(0, np.int64), np.empty(0)
-            return Candidates(none, empty, empty, empty, empty, none, empty, np.empty((0, 0), np.float32))
+            return Candidates(
+                none, empty, empty, empty, empty, none, empty, np.empty(0, np.float32), np.empty((0, 0), np.float32)
+            )
         return Candidates(*(np.concatenate([getattr(p, f.name) for p in parts]) for f in fields(Candidates)))
 
 
@@ -218,8 +222,8 @@ def weigh_peaks(
     onset[blind] = (rise * grid.hop)[blind]
     if coded:
         onset = past_pre_echo(samples, onset, rate)
-    driven = still_growing(found, (onset + grid.hop // 2) // grid.hop, grid)
-    driven |= kept_up(low, rate / grid.step, onset // grid.step)
+    growth = growth_of(found, (onset + grid.hop // 2) // grid.hop, grid)
+    driven = growth.still | kept_up(low, rate / grid.step, onset // grid.step) | overdriven(samples, rate, onset)
     abrupt[driven] = np.minimum(abrupt[driven], 0.0)
     return Candidates(
         onset.astype(np.int64) + origin,
@@ -229,6 +233,7 @@ def weigh_peaks(
         10.0 * np.log10(np.maximum(new, 1e-20)),
         louder,
         timed.louder_db,
+        growth.swell_db,
         sound,
     )
 

@@ -19,12 +19,14 @@ from numpy.typing import NDArray
 from noisecheck.detect.candidates import Candidates
 from noisecheck.detect.known import known_evidence, parted
 
-__all__ = ["MEMORY_S", "DetectSettings", "decide"]
+__all__ = ["FIRST_S", "MEMORY_S", "DetectSettings", "decide"]
 
 _CLEAR = 40.0
 """Score beyond any chance."""
 MEMORY_S = 60.0
-"""Decisions look back so far."""
+"""Decisions look back so far..."""
+FIRST_S = 1.0
+"""... and in the first second, of which the background is learnt too, as if it were over."""
 _SCORES = 200.0
 """Impacts' scores are spread evenly over so many units (both evidences are capped): clear ones tell how many weak..."""
 _WEAK = (30.0, 80.0)
@@ -53,8 +55,17 @@ _SWELLING = 6.0
 """Evidence of abruptness below which a sound that surely is new is a swell (speech, a motor hunting)."""
 _STRONG = 25.0
 _SWELL_TAIL = 8.0
-"""Swells that pass for more abrupt thin out by a factor e every so many units."""
+"""Swells that pass for more abrupt thin out by a factor e every so many units..."""
 _PASSING = 0.25
+_OUTLIERS = 1e-4
+"""... but for so many a unit that begin out of silence, at any abruptness."""
+_SWELLS_DB = (6.0, 12.0)
+"""What is struck rarely swells by so much; half of all swells do by more than the middle of these."""
+_ALIKE_DB = 3.3
+_ALIKE = (0.05, 20.0)
+"""A swell is by a factor e likelier to swell so much more, within these bounds."""
+_PARTS = 16
+"""Sounds that may be swells count in whole parts, so that sums are exact however a run is cut."""
 _ONE_SOUND_S = 0.050
 """Candidates this close on another are the same sound going on: how it began counts."""
 _PRIOR_SWELLS = 0.1
@@ -83,6 +94,9 @@ _BEAT_LEAST_S = 0.5
 _BEAT_PER_S = 10.0
 _BEAT_SCORE = 20.0
 _BEAT_ABRUPT = 50.0
+_BEAT_BEYOND = 0.3
+"""Of so many beats one may be that abrupt, and thin out by a factor e every this share of their mean."""
+_BEAT_TAIL = 0.6
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -116,31 +130,45 @@ def _echoes(found: Candidates, rate: int) -> NDArray[np.bool_]:
     return echo
 
 
-def _windowed_count(times: NDArray[np.float64], marked: NDArray[np.bool_], seconds: float) -> NDArray[np.int64]:
-    """Return for each time how many marked ones lie in the ``seconds`` before it."""
+def _windowed_count(
+    times: NDArray[np.float64], marked: NDArray[np.bool_] | NDArray[np.int64], seconds: float
+) -> NDArray[np.int64]:
+    """Return for each time how many marked ones, or the sum of what is marked, lie in the ``seconds`` before it.
+
+    What has no past yet is judged by the whole of the first second.
+    """
     total = np.concatenate(([0], np.cumsum(marked)))
-    return total[np.arange(len(times))] - total[np.searchsorted(times, times - seconds)]
+    upto = np.maximum(np.arange(len(times)), np.searchsorted(times, FIRST_S))
+    return total[upto] - total[np.searchsorted(times, times - seconds)]
 
 
 def _sudden(found: Candidates, times: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return the odds (impact : swell) of each candidate by its abruptness, from the last minute.
+    """Return the odds (impact : swell) of each candidate by its abruptness and by how it swells, from the last minute.
 
-    Swells are those that are surely new but not abrupt; some pass for more, ever fewer the more abrupt. Impacts
-    are the abrupt ones that swells do not explain, spread evenly: of sounds by how they begin, since a swell that goes
-    on looks more and more abrupt. Where many a second are half abrupt, the sound
-    is beating (an unbalanced motor, a fan), and only what is far sharper counts.
+    Swells are those that are surely new but not abrupt, and in part those that swell; some pass for more abrupt, ever
+    fewer the more abrupt. Impacts are the abrupt ones that swells do not explain, spread evenly: of sounds by how they
+    begin, since a swell that goes on looks more and more abrupt. How much a sound swells weighs as much as there were
+    swells: where none was heard it tells nothing. Where many a second are half abrupt, the sound is beating (an
+    unbalanced motor, a fan), and only what is far sharper counts.
     """
     strong, swell = found.score > _STRONG, found.abrupt <= _SWELLING
     begins = strong.copy()
     begins[strong] = np.diff(times[strong], prepend=-_ONE_SOUND_S) >= _ONE_SOUND_S
-    swells, begun = (_windowed_count(times, some & swell, MEMORY_S) for some in (strong, begins))
-    abrupt = _windowed_count(times, begins & ~swell, MEMORY_S)
+    low, high = _SWELLS_DB
+    like = np.round(_PARTS * np.clip((found.swell_db - low) / (high - low), 0.0, 1.0)).astype(np.int64)
+    like[swell] = _PARTS
+    begun, swells, abrupt = (
+        _windowed_count(times, some, MEMORY_S) / _PARTS
+        for some in (_PARTS * begins, like * (strong & (swell | begins)), (_PARTS - like) * begins)
+    )
     impacts = np.maximum(abrupt - _PASSING * begun, 0.0) + _PRIOR_ABRUPT
-    swelling = _SPREAD / _SWELL_TAIL * _PASSING * (swells + _PRIOR_SWELLS) / impacts
-    beyond = found.abrupt - _SWELLING
-    odds = np.where(beyond > 0, np.exp(np.minimum(beyond / _SWELL_TAIL, 50.0)) / swelling, 0.0)
+    beyond = np.maximum(found.abrupt - _SWELLING, 0.0)
+    density = _PASSING / _SWELL_TAIL * np.exp(-beyond / _SWELL_TAIL) + _OUTLIERS
+    alike = np.clip(np.exp((found.swell_db - 0.5 * (low + high)) / _ALIKE_DB), *_ALIKE)
+    odds = impacts / _SPREAD / (density * (swells * alike + _PRIOR_SWELLS))
+    odds[found.abrupt <= _SWELLING] = 0.0
     beats = _windowed_count(times, (found.score > _BEAT_SCORE) & (found.abrupt <= _BEAT_ABRUPT), _BEAT_S)
-    span = np.clip(times - times[0], _BEAT_LEAST_S, _BEAT_S)
+    span = np.clip(np.maximum(times, FIRST_S) - times[0], _BEAT_LEAST_S, _BEAT_S)
     return np.where((beats / span > _BEAT_PER_S) & (found.abrupt <= _BEAT_ABRUPT), 0.0, odds)
 
 

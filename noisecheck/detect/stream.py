@@ -27,7 +27,7 @@ from noisecheck.detect.candidates import (
 )
 from noisecheck.detect.channels import MOST_SPREAD_S, Onsets, apart_s, merge_channels, moments
 from noisecheck.detect.coded import AHEAD_S as CODED_AHEAD_S
-from noisecheck.detect.decide import MEMORY_S, DetectSettings, decide
+from noisecheck.detect.decide import FIRST_S, MEMORY_S, DetectSettings, decide
 from noisecheck.detect.driven import AHEAD_S as DRIVEN_AHEAD_S
 from noisecheck.detect.habits import Habits
 from noisecheck.detect.novelty import (
@@ -311,7 +311,7 @@ class _Listener:
             cut = complete
         else:
             cut = _chain_cut(self._waiting.onset, complete, int(APART_S * rate) + 1, int(_CHAIN_S * rate))
-        if cut <= self.settled:
+        if cut <= self.settled or (cut < FIRST_S * rate and not ending):
             return
         now = self._waiting.where(self._waiting.onset < cut)
         if len(now):

@@ -178,3 +178,44 @@ def test_a_stroke_on_an_object_is_no_swell_because_a_louder_one_follows(
         neither += int((~found.reshape(-1, 2).any(axis=1)).sum())
     assert both >= least  # of 48
     assert neither <= 1
+
+
+def _modulated(rng: np.random.Generator, seconds: float, hz: float) -> Wave:
+    """Return an envelope that wanders through zero, RMS 1: noise below a frequency, without its sign."""
+    coarse = sosfilt(butter(2, hz, fs=400.0, output="sos"), rng.standard_normal(int(seconds * 400) + 400))[200:]
+    fine = np.abs(np.interp(np.arange(int(seconds * RATE)) / RATE, np.arange(len(coarse)) / 400.0, coarse))
+    return np.asarray(fine / np.sqrt(np.mean(fine**2)))
+
+
+@pytest.mark.parametrize("level_db", [-26.0, -45.0])
+@pytest.mark.parametrize("bands", [((100.0, 7000.0),), ((100.0, 800.0), (800.0, 2400.0), (2400.0, 7000.0))])
+def test_noise_that_is_modulated_slowly_holds_no_impact(
+    bands: tuple[tuple[float, float], ...], level_db: float
+) -> None:
+    rng = np.random.default_rng(71)
+    wave = np.zeros(40 * RATE)
+    for number, band in enumerate(bands):
+        part = sosfilt(butter(3, band, "bandpass", fs=RATE, output="sos"), rng.standard_normal(len(wave)))
+        wave += 10 ** (-number * 7 / 20) * part / np.std(part) * _modulated(rng, 40.0, rng.uniform(3.0, 8.0))
+    samples = noise(STEADY["pink"], RATE, 40.0, 71, gain_db=-25.0)
+    samples += (wave / np.std(wave) * 10 ** (level_db / 20)).astype(np.float32)
+    assert len(detect(np.clip(samples, -1.0, 1.0), RATE)) <= 1
+
+
+@pytest.mark.parametrize("level_db", [-6.0, 0.0, 10.0])
+@pytest.mark.parametrize("pole", [0.0, 0.97, 0.999])
+def test_noise_that_clips_holds_no_impact(pole: float, level_db: float) -> None:
+    wave = lfilter([1.0], [1.0, -pole], np.random.default_rng(3).standard_normal(30 * RATE))
+    wave *= 10 ** (level_db / 20) / np.std(wave)
+    assert len(detect(np.clip(wave, -1.0, 32767 / 32768).astype(np.float32), RATE)) == 0
+
+
+def test_impacts_that_clip_are_impacts() -> None:
+    rng = np.random.default_rng(4)
+    samples = noise(STEADY["pink"], RATE, 30.0, 4, gain_db=-10.0)
+    truth = np.arange(2.0, 28.0, 0.4)
+    for at_s in truth:
+        wave = rng.uniform(1.5, 6.0) * click(RATE, rng, decay_s=rng.uniform(0.005, 0.03))
+        samples[int(at_s * RATE) :][: len(wave)] += wave.astype(np.float32)
+    samples = np.clip(samples, -1.0, 1.0)
+    assert match(detect(samples, RATE), truth, tolerance_s=0.01).pairs == len(truth)
