@@ -75,11 +75,11 @@ def _weights(variance: NDArray[np.float64], block: int) -> tuple[NDArray[np.floa
 
 
 @lru_cache(maxsize=16)
-def _boxes(block: int, rate: int) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-    """Return weights (blocks, shapes) and constants of boxes of several lengths and strengths."""
+def _boxes(block: int, rate: int) -> tuple[NDArray[np.int64], NDArray[np.float64], NDArray[np.float64]]:
+    """Return lengths of boxes in blocks, weights of their strengths, and constants (lengths, strengths)."""
     at = (np.arange(round(max(_BOX_S) * rate / block)) + 0.5) * block / rate
-    variance = [1.0 + strength * (at < seconds) for seconds in _BOX_S for strength in _STRENGTHS]
-    return _weights(np.array(variance), block)
+    lengths, variance = np.searchsorted(at, _BOX_S), 1.0 + np.array(_STRENGTHS)
+    return lengths, 0.5 * block * (1.0 - 1.0 / variance), 0.5 * block * np.outer(lengths, np.log(variance))
 
 
 @dataclass(frozen=True)
@@ -205,14 +205,18 @@ def _best_box(
     ratio: NDArray[np.float32], rate: int, block: int, first: int, last: int, end: NDArray[np.int64]
 ) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
     """Return the block, at most ``end``, where the best box begins and its evidence, per row of energies over quiet."""
-    weights, constants = _boxes(block, rate)
-    at = np.arange(first, min(last, ratio.shape[1] - len(weights)))
-    windows = np.lib.stride_tricks.sliding_window_view(ratio, len(weights), axis=1)[:, at]
-    score = windows @ weights - constants
-    score[at > end[:, None]] = -np.inf
-    flat = score.reshape(len(ratio), -1)
-    best = flat.argmax(axis=1)
-    return at[best // len(constants)], _DEFLATE * flat[np.arange(len(ratio)), best].astype(np.float64)
+    lengths, weights, constants = _boxes(block, rate)
+    stop = min(last, ratio.shape[1] - int(lengths.max()))
+    total = np.zeros((len(ratio), ratio.shape[1] + 1))
+    np.cumsum(ratio, axis=1, out=total[:, 1:])
+    held = np.stack([total[:, first + n : stop + n] - total[:, first:stop] for n in lengths.tolist()], axis=1)
+    held = np.where(np.arange(first, stop) > end[:, None, None], -np.inf, held)
+    # Whatever its strength, a box of some length tells most where it holds most.
+    at = held.argmax(axis=2)
+    most = np.take_along_axis(held, at[:, :, None], axis=2)
+    score = (most * weights - constants).max(axis=2)
+    row, best = np.arange(len(ratio)), score.argmax(axis=1)
+    return first + at[row, best], _DEFLATE * score[row, best]
 
 
 def _best_start(
