@@ -114,7 +114,8 @@ def band_exposures(pieces: list[NDArray[np.float32]], rate: float) -> NDArray[np
     neighbours. A piece is windowed by the caller. Bands the rate cannot carry are 0 (see :func:`carried`).
     """
     out = np.zeros((len(pieces), 30 + EXTRA))
-    lengths = np.array([fft_length(len(p), rate) for p in pieces], np.int64)
+    length_of = {frames: fft_length(frames, rate) for frames in set(map(len, pieces))}
+    lengths = np.array([length_of[len(p)] for p in pieces], np.int64)
     for nfft in np.unique(lengths):
         rows = np.flatnonzero(lengths == nfft)
         groups, matrix = band_matrix(int(nfft), rate)

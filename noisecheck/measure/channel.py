@@ -12,7 +12,7 @@ from noisecheck.core.units import from_power_db
 from noisecheck.measure.background import Background, background_of
 from noisecheck.measure.decay import late_rates
 from noisecheck.measure.levels import block_frames, block_sums
-from noisecheck.measure.weighting import FAST_S, running, time_weighted
+from noisecheck.measure.weighting import FAST_S, a_blocks_and_c, time_weighted
 from noisecheck.measure.windows import first_at_or_below, gathered, in_groups
 
 __all__ = ["CELL", "DEFAULT", "RING_RATE", "ChannelTile", "MeasureSettings"]
@@ -55,17 +55,19 @@ class ChannelTile:
     ) -> None:
         """Take one channel, shape (frames,); all positions count from ``lead`` frames of silence put before it."""
         self.lead = lead
+        finite = np.isfinite(samples)
+        self.broken = np.empty(0, np.int64) if finite.all() else np.flatnonzero(~finite) + lead
+        if len(self.broken):
+            samples = np.where(finite, samples, np.float32(0.0))
         x = np.empty(lead + len(samples), np.float32)
-        x[:lead], x[lead:] = 0.0, samples
-        finite = np.isfinite(x)
-        self.broken = np.empty(0, np.int64) if finite.all() else np.flatnonzero(~finite)
-        x[self.broken] = 0.0
-        x[lead:] -= _median(x[lead :: max(len(x) // 100_000, 1)])  # the converter's offset is no sound
+        x[:lead] = 0.0
+        # The converter's offset is no sound.
+        np.subtract(samples, _median(samples[:: max(len(x) // 100_000, 1)]), out=x[lead:])
         self.x, self.rate, self.settings = x, rate, settings
-        a, self.c = running(x, rate, ("A", "C"))
         self.block = block_frames(rate)
         self.step_s = self.block / rate
-        self.a_blocks, self.z_blocks = block_sums(a, self.block), block_sums(x, self.block)
+        self.a_blocks, self.c = a_blocks_and_c(x, rate, self.block)
+        self.z_blocks = block_sums(x, self.block)
         self.a_sum = np.concatenate([[0.0], np.cumsum(self.a_blocks)])
         self.cell = CELL * self.block
         self.a_cells, self.z_cells = _cells(self.a_blocks) / self.cell, _cells(self.z_blocks) / self.cell

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from functools import lru_cache
+from itertools import accumulate
 from typing import Final, Literal
 
 import numpy as np
@@ -16,6 +18,7 @@ __all__ = [
     "FAST_S",
     "SLOW_S",
     "Weighting",
+    "a_blocks_and_c",
     "running",
     "spectrum_weight",
     "time_weighted",
@@ -117,25 +120,62 @@ def running(signal: NDArray[np.float32], rate: float, kinds: tuple[Weighting, ..
     x = np.asarray(signal, np.float32)
     if x.ndim != 1:
         raise InputError(f"one channel has shape (frames,), not {x.shape}: pass samples[:, channel]")
+    shape = _rows_of(len(x), rate, 1)
+    out = {kind: np.empty(shape, np.float32) for kind in kinds if kind != "Z"}
+    for first, rows in _weighted_rows(x, rate, tuple(out), shape[1]):
+        for target, row in zip(out.values(), rows, strict=True):
+            target[first : first + _ROWS] = row
+    return tuple(x.copy() if kind == "Z" else out[kind].reshape(-1)[: len(x)] for kind in kinds)
+
+
+def a_blocks_and_c(
+    signal: NDArray[np.float32], rate: float, block: int
+) -> tuple[NDArray[np.float64], NDArray[np.float32]]:
+    """Return (sums of squares of the A-weighted signal in blocks of frames, the C-weighted signal) of one channel.
+
+    As of :func:`running`, but the A-weighted signal goes no further than the cache. Shapes (blocks,), float64, the last
+    block may be short; (frames,), float32.
+    """
+    shape = _rows_of(len(signal), rate, block)
+    sums, c = np.empty((shape[0], shape[1] // block)), np.empty(shape, np.float32)
+    for first, (a_rows, c_rows) in _weighted_rows(signal, rate, ("A", "C"), shape[1]):
+        blocks = a_rows.reshape(_ROWS, -1, block)
+        sums[first : first + _ROWS] = np.einsum("ijk,ijk->ij", blocks, blocks)
+        c[first : first + _ROWS] = c_rows
+    return sums.reshape(-1)[: -(-len(signal) // block)], c.reshape(-1)[: len(signal)]
+
+
+def _rows_of(frames: int, rate: float, block: int) -> tuple[int, int]:
+    """Return (rows, frames a row) in which so many frames are weighted: whole groups of rows, whole blocks a row."""
+    step = (_PIECE - 1) * kernel_taps(rate) // block * block
+    return -(-frames // (step * _ROWS)) * _ROWS, step
+
+
+def _weighted_rows(
+    x: NDArray[np.float32], rate: float, kinds: tuple[Weighting, ...], step: int
+) -> Iterator[tuple[int, list[NDArray[np.float32]]]]:
+    """Yield (first row, those ``_ROWS`` rows of ``step`` frames after each weighting); 0 behind the end."""
     taps = kernel_taps(rate)
-    nfft, step = _PIECE * taps, (_PIECE - 1) * taps
-    count = -(-(len(x) + _LEAD) // (step * _ROWS)) * _ROWS if len(x) else 0
-    padded = np.empty(count * step + taps, np.float32)
-    padded[:taps] = padded[taps + len(x) :] = 0.0
-    padded[taps : taps + len(x)] = x
-    pieces = np.lib.stride_tricks.sliding_window_view(padded, nfft)[::step] if count else np.empty((0, nfft))
-    out = [np.empty((count, step), np.float32) for _ in kinds]
-    for first in range(0, count, _ROWS):
-        spectrum = rfft(pieces[first : first + _ROWS])
-        weighted = np.empty_like(spectrum)
-        for kind, target in zip(kinds, out, strict=True):
-            if kind != "Z":
-                np.multiply(spectrum, _kernel_spectrum(rate, kind, taps, nfft), out=weighted)
-                target[first : first + _ROWS] = irfft(weighted, nfft)[:, taps:]
-    return tuple(
-        x.copy() if kind == "Z" else target.reshape(-1)[_LEAD : _LEAD + len(x)]
-        for kind, target in zip(kinds, out, strict=True)
-    )
+    nfft, history = _PIECE * taps, taps - _LEAD
+    inside = np.lib.stride_tricks.sliding_window_view(x, nfft) if len(x) >= nfft else np.empty((0, nfft), np.float32)
+    for first in range(0, -(-len(x) // step), _ROWS):
+        begin = first * step - history
+        last = begin + (_ROWS - 1) * step
+        if begin >= 0 and last < len(inside):
+            pieces = inside[begin : last + 1 : step]
+        else:
+            padded = np.zeros(last + nfft - begin, np.float32)
+            part = x[max(begin, 0) : last + nfft]
+            padded[max(-begin, 0) :][: len(part)] = part
+            pieces = np.lib.stride_tricks.sliding_window_view(padded, nfft)[::step]
+        spectrum = rfft(pieces)
+        rows = []
+        for kind in kinds:
+            row = irfft(spectrum * _kernel_spectrum(rate, kind, taps, nfft), nfft)[:, taps : taps + step]
+            for k in range(_ROWS):
+                row[k, max(len(x) - (first + k) * step, 0) :] = 0.0
+            rows.append(row)
+        yield first, rows
 
 
 def time_weighted(power: ArrayLike, step_s: float, *, constant_s: float, start: float = 0.0) -> NDArray[np.float64]:
@@ -159,10 +199,7 @@ def time_weighted(power: ArrayLike, step_s: float, *, constant_s: float, start: 
     own = np.matmul(padded.reshape(rows, _STEPS, others).transpose(2, 0, 1), _fading(keep))
     fade, into = keep**_STEPS, np.empty((others, rows))
     for k, ends in enumerate(own[:, :, -1].tolist()):
-        state = start
-        for row, end in enumerate(ends):
-            into[k, row] = state
-            state = end + fade * state
+        into[k] = list(accumulate(ends, lambda state, end: end + fade * state, initial=start))[:rows]
     own += into[:, :, None] * keep ** np.arange(1.0, _STEPS + 1)
     return np.asarray(own.reshape(others, rows * _STEPS)[:, :count].T.reshape(p.shape), np.float64)
 
