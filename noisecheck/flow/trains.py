@@ -312,42 +312,44 @@ def _trains(
         fresh = 0.0 if dim[row] else loudness - loud
         as_fresh = 0.5 * min(abs(fresh / level_sd), 4.0) ** 2 + log_level_sd
         for item in trains:
-            since = now - item[2]
-            reach = item[3] * 1.6 if item[1] else (2.2 * first_usual if known_first else longest_s)
+            _, rebounds, last, interval, before, e = item
+            since = now - last
+            reach = interval * 1.6 if rebounds else (2.2 * first_usual if known_first else longest_s)
             if since > reach:
                 continue
             live.append(item)
-            if item[1]:
-                due, spread = item[3] * item[5], max(tolerance if item[1] > 1 else e_sd, tolerance)
+            if rebounds:
+                due, spread = interval * e, max(tolerance if rebounds > 1 else e_sd, tolerance)
             elif known_first:
                 due, spread = first_usual, 2.0 * tolerance
             else:
                 due, spread = math.nan, 0.0
+            foretold = due == due
             sd = spread * due + 1e-3
-            log_sd = math.log(sd) if due == due else math.nan
-            for skip in (0, 1):
-                if due == due:
-                    middle = due * (1.0 + (item[5] if skip else 0.0))
+            log_sd = math.log(sd) if foretold else math.nan
+            for skip in (0, 1) if foretold else (0,):
+                if foretold:
+                    middle = due * (1.0 + e) if skip else due
                     z = (since - middle) / sd
                     score = -0.5 * z * z - log_sd - 0.919 - 3.0 * skip
-                elif skip or since < 0.01:
+                elif since < 0.01:
                     continue
                 elif trains_usual and _goes_on(times, now, since, e_usual, 2.0 * tolerance):
                     score = -math.log(2.0 * tolerance * since) - 0.919
                     foreseen = True
-                elif (trains_usual or not known_first) and not _own_train(times, levels, row, item[2], tolerance):
+                elif (trains_usual or not known_first) and not _own_train(times, levels, row, last, tolerance):
                     # Nothing says that balls rebound here: softer than the one before is no rebound yet.
                     continue
                 else:
                     score, foreseen = -math.log(longest_s) - 0.7, False
-                fall, fall_sd, log_fall_sd = usual_fall if item[1] or skip else first_falls
-                off = loudness - item[4] + fall * (1 + skip)
+                fall, fall_sd, log_fall_sd = usual_fall if rebounds or skip else first_falls
+                off = loudness - before + fall * (1 + skip)
                 if off == off:
                     score -= 0.5 * (off / fall_sd) ** 2 + log_fall_sd
                     score += as_fresh
-                    if not item[1] and not known_first and not foreseen and loudness > item[4] - 1.5:
+                    if not rebounds and not known_first and not foreseen and loudness > before - 1.5:
                         continue
-                elif not item[1] and not known_first and not foreseen:
+                elif not rebounds and not known_first and not foreseen:
                     continue
                 if score > best_score:
                     best, best_score, best_skip = item, score, skip
