@@ -66,12 +66,15 @@ def _numbers(values: NDArray[Any], digits: int) -> list[str]:
     return text.split("\n")[:-1]
 
 
-def _band_cells(values: NDArray[Any]) -> list[str]:
-    line = ",".join(["%.2f"] * values.shape[1]) + "\n"
-    text = (line * len(values)) % tuple(values.ravel().tolist())
-    if not np.isfinite(values).all():
-        text = text.replace("-inf", "").replace("inf", "").replace("nan", "")
-    return text.split("\n")[:-1]
+def _band_cells(values: NDArray[np.float32]) -> list[str]:
+    """Return the bands of each row as text with two decimals, empty where not finite; each number is written once."""
+    finite = np.isfinite(values)
+    hundredths = np.rint(np.where(finite, values, 0.0).astype(np.float64) * 100.0).astype(np.int64)
+    least = int(hundredths.min())
+    words = [f"{n / 100:.2f}" for n in range(least, int(hundredths.max()) + 1)]
+    index = np.where(finite, hundredths - least, len(words))
+    words.append("")
+    return [",".join([words[i] for i in row]) for row in index.tolist()]
 
 
 def impacts_csv_chunks(impacts: Impacts) -> Iterator[str]:
