@@ -181,8 +181,12 @@ def _mean(power: Floats, span: tuple[float, float], grid: FrameGrid) -> Floats:
 def _largest_step(power: Floats, grid: FrameGrid) -> Floats:
     """Return by how many times another sound that steps in is louder than what came before it, 1 where none does."""
     start, end, back, ahead = (_frames(s, grid) for s in (_STEPS_FROM_S, _LATE_S[1], *_STEP_S))
-    past = np.lib.stride_tricks.sliding_window_view(power, back + 1, axis=1).max(axis=2)
-    step = (power[:, start + ahead : end + ahead] / past[:, start - back : end - back]).max(axis=1, initial=1.0)
+    past, width = power[:, start - back : end], 1
+    while width <= back:  # the loudest of so many frames from each one on
+        shift = min(width, back + 1 - width)
+        past = np.maximum(past[:, :-shift], past[:, shift:])
+        width += shift
+    step = (power[:, start + ahead : end + ahead] / past).max(axis=1, initial=1.0)
     return np.where(step > _STEP, step, np.float32(1.0))
 
 
