@@ -51,13 +51,22 @@ _FAINT = (14.0, 18.0)
 _FAINT_BELIEF = 3.0
 """... which is believed as if so many had been seen."""
 _RESTLESS = (0.1, 10.0)
+_MIDDLING = (18.0, 24.0)
+_HIGHER = (24.0, 30.0)
+_BELOW_CLEAR = (24.0, 80.0)
+"""Of such scores there are hardly any by chance in steady noise, and no more than impacts have nearby..."""
+_EXCESS = 2.0
+_EXCESS_LEAST = (4.0, 0.8)
+"""... so many times over; beyond that, and so many and so many a second, the noise itself is of pulses (a commutator,
+rattling, rumble), whose scores thin out by a factor e every so many units at most, as those above them tell."""
+_TAIL_MOST = 12.0
 _SWELLING = 6.0
 """Evidence of abruptness below which a sound that surely is new is a swell (speech, a motor hunting)."""
 _STRONG = 25.0
 _SWELL_TAIL = 8.0
 """Swells that pass for more abrupt thin out by a factor e every so many units..."""
 _PASSING = 0.25
-_OUTLIERS = 1e-4
+_OUTLIERS = 4e-4
 """... but for so many a unit that begin out of silence, at any abruptness."""
 _SWELLS_DB = (6.0, 12.0)
 """What is struck rarely swells by so much; half of all swells do by more than the middle of these."""
@@ -183,6 +192,43 @@ def _restlessness(
     return np.clip(ratio, _RESTLESS[0], _RESTLESS[1])
 
 
+@dataclass(frozen=True)
+class _Tail:
+    """False candidates of noise that is made of pulses, beyond those that steady noise has."""
+
+    height: NDArray[np.float64]
+    """A second and unit of score at the middle of the middling scores, (n,)."""
+    length: NDArray[np.float64]
+    """Units by which they thin out by a factor e, (n,)."""
+
+    def density(self, score: NDArray[np.float64] | float) -> NDArray[np.float64]:
+        """Return false candidates a second and unit of score."""
+        return np.asarray(self.height * np.exp((0.5 * sum(_MIDDLING) - score) / self.length))
+
+    def between(self, low: float, high: float) -> NDArray[np.float64]:
+        """Return false candidates a second in a range of scores."""
+        return np.asarray(self.length * (self.density(low) - self.density(high)))
+
+
+def _tail(
+    times: NDArray[np.float64], score: NDArray[np.float64], sudden: NDArray[np.bool_], window: NDArray[np.float64]
+) -> _Tail:
+    """Return how false candidates thin out, from the last minute: steeply, but in noise that is made of pulses."""
+
+    def count(low: float, high: float) -> NDArray[np.int64]:
+        return _windowed_count(times, sudden & (score > low) & (score <= high), MEMORY_S)
+
+    middling, faint = count(*_MIDDLING), count(*_FAINT)
+    width = _MIDDLING[1] - _MIDDLING[0]
+    steady = 10.0 ** ((_FAINT[1] - _FAINT[0]) / -_CHANCE_TENFOLD)
+    near = width / (_BELOW_CLEAR[1] - _BELOW_CLEAR[0]) * count(*_BELOW_CLEAR)
+    excess = middling - steady * faint - _EXCESS * near
+    fall = np.log((middling + 1.0) / (count(*_HIGHER) + 0.5))
+    length = width / np.maximum(fall, width / _TAIL_MOST)
+    much = excess > _EXCESS_LEAST[0] + _EXCESS_LEAST[1] * window
+    return _Tail(np.where(much, excess / (width * window), 0.0), length)
+
+
 def _like_known(found: Candidates, rate: int, asked: NDArray[np.int64], echo: NDArray[np.bool_]) -> NDArray[np.float64]:
     """Return how many times rarer chance is so like a clear impact of the last minute as each of those asked about."""
     clear = np.flatnonzero((found.score > _CLEAR) & (found.abrupt > _KNOWN_ABRUPT) & ~echo)
@@ -199,6 +245,7 @@ def _real_density(
     sudden: NDArray[np.bool_],
     loud: NDArray[np.float64],
     window: NDArray[np.float64],
+    tail: _Tail,
 ) -> NDArray[np.float64]:
     """Return impacts per second and unit of score at doubtful scores, from the last minute.
 
@@ -212,11 +259,13 @@ def _real_density(
         sudden: whether it may be an impact at all, (n,).
         loud: clear impacts a second, (n,).
         window: seconds looked back on, (n,).
+        tail: false candidates of noise that is made of pulses.
     """
     expected = np.maximum(loud * window / _SCORES, 1e-12)
     belief = np.minimum(_BELIEF * expected, _BELIEF_IMPACTS)
     for (low, high), known in ((_WEAK, belief), (_WEAKEST, _BELIEF_IMPACTS)):
         count = _windowed_count(times, sudden & (score > low) & (score <= high), MEMORY_S)
+        count = np.maximum(count - window * tail.between(low, high), 0.0)
         expected = (count + known) / (high - low + known / expected)
     return expected / window
 
@@ -240,10 +289,11 @@ def decide(found: Candidates, rate: int, settings: DetectSettings, *, past: int 
     clear = sudden & (score > _CLEAR)
     window = np.minimum(np.maximum(times, 5.0), MEMORY_S)
     loud = _windowed_count(times, clear, MEMORY_S) / window
-    real = _real_density(times, score, sudden, loud, window)
+    tail = _tail(times, score, sudden, window)
+    real = _real_density(times, score, sudden, loud, window, tail)
     dial = settings.false_per_hour / 3600.0 * math.log(10.0) / _CHANCE_TENFOLD
     stirred = loud * _STIRRED * np.exp(-np.maximum(score - _STIRRED_AT, 0.0) / _STIRRED_TAIL)
-    chance = _restlessness(times, score, sudden, window) * chance_density(score)
+    chance = _restlessness(times, score, sudden, window) * chance_density(score) + tail.density(score)
     odds = (real + dial) / (chance + stirred)
     doubtful = sudden & (found.abrupt > _KNOWN_STEPS) & (odds > _ASKED[0]) & (odds < _ASKED[1])
     doubtful &= _windowed_count(times, clear, _CHANGING_S) == 0

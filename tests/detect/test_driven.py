@@ -219,3 +219,14 @@ def test_impacts_that_clip_are_impacts() -> None:
         samples[int(at_s * RATE) :][: len(wave)] += wave.astype(np.float32)
     samples = np.clip(samples, -1.0, 1.0)
     assert match(detect(samples, RATE), truth, tolerance_s=0.01).pairs == len(truth)
+
+
+def test_a_commutator_and_a_rumble_are_no_impacts() -> None:
+    rng = np.random.default_rng(15)
+    phase = np.cumsum(450.0 * (1.0 + 0.02 * np.sin(np.arange(30 * RATE) / RATE))) / RATE
+    pulses = np.diff(np.floor(phase), prepend=0.0) * (1.0 + 0.3 * rng.standard_normal(len(phase)))
+    brush = sosfilt(butter(2, (1500.0, 9000.0), "bandpass", fs=RATE, output="sos"), pulses)
+    rumble = sosfilt(butter(4, (50.0, 300.0), "bandpass", fs=RATE, output="sos"), rng.standard_normal(len(phase)))
+    for wave in (brush / np.std(brush) + 2.0 * noise(STEADY["pink"], RATE, 30.0, 15, gain_db=20.0), rumble):
+        samples = np.round(0.03 * wave / np.std(wave) * 32768.0) / 32768.0  # 16 bits, no dither
+        assert len(detect(samples.astype(np.float32), RATE)) <= 1
