@@ -145,6 +145,8 @@ class Beliefs:
         n = self.count
         self.pass_mean = [[sum(self.mean[a:b]) for b in range(n)] for a in range(n)]
         self.pass_sd = [[math.sqrt(sum(self.var[a:b])) for b in range(n)] for a in range(n)]
+        peak = sum(self.p_hold) / s.held_up_s + 0.5 / _JAM_S
+        self.transit_most = [0.0, *(0.4 / math.sqrt(v) + peak for v in self.var)]  # the highest density of a transit
         self.pass_latest = [[sum(self.latest[a:b]) for b in range(n)] for a in range(n)]
 
     def hear(self, time_s: float, level_db: float, clear: bool) -> None:

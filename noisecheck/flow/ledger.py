@@ -85,6 +85,7 @@ def follow_balls(
         silent=silent,
         run=run,
         odds=odds,
+        at_once=False,
     )
     return followed.finish(end_s)
 
@@ -103,6 +104,7 @@ def follow_so_far(
     deaf_s: Mapping[str, Sequence[tuple[float, float]]] | None = None,
     run: str = "",
     odds: Evidence | None = None,
+    at_once: bool = True,
 ) -> Followed:
     """Return a run followed up to ``now_s``, arguments and errors as of :func:`follow_balls`.
 
@@ -136,7 +138,7 @@ def follow_so_far(
         # Under an even feed a transit fits nearly as well with a feed period more: only many balls tell which it is.
         most_s = now_s - float(times.min(initial=now_s)) - 1e-6 if goes_on else math.inf
         chosen = replace(chosen, learn_s=max(chosen.learn_s, min(most_s, _LEARN_S)))
-    solver = LedgerSolver(heard, feed=feed, settings=chosen, start_s=start_s, gaps_s=gaps_s, run=run)
+    solver = LedgerSolver(heard, feed=feed, settings=chosen, start_s=start_s, gaps_s=gaps_s, run=run, at_once=at_once)
     for silence in quiet:
         still = goes_on and silence.to_s >= now_s
         solver.beliefs.deaf[silence.station].append((silence.deaf_from_s, math.inf if still else silence.to_s))

@@ -46,6 +46,7 @@ class LedgerSolver:
         start_s: when listening began, in seconds of the run.
         gaps_s: spans (from, to) not listened to, as far as known; more may come with :meth:`update`.
         run: name for the ledger.
+        at_once: say what may be a stray before it is settled, too. A finished recording has no use for it.
     """
 
     def __init__(
@@ -57,6 +58,7 @@ class LedgerSolver:
         start_s: float = 0.0,
         gaps_s: Sequence[tuple[float, float]] = (),
         run: str = "",
+        at_once: bool = True,
     ) -> None:
         self.route, self.feed, self.settings, self.run = route, feed or FeedPlan(), settings or LedgerSettings(), run
         self.beliefs = Beliefs(route, self.feed, self.settings, gaps_s, start_s)
@@ -65,7 +67,7 @@ class LedgerSolver:
         empty = (-1,) * len(route.stations)
         self._histories = [History(0.0, (), empty, math.nan, self.feed.period_s or 0.0, (), None)]
         self._root: Decision | None = None
-        self._suspicions = Suspicions(self.book, self.beliefs)
+        self._suspicions, self._at_once = Suspicions(self.book, self.beliefs), at_once
         self._against: dict[tuple[str, int, int], float] = {}
         self._instead: dict[int, dict[int, float]] = {}
         """Of balls lost, by their last impact: those that may have been lost there instead, and how likely."""
@@ -238,10 +240,11 @@ class LedgerSolver:
                 self._histories = with_train(self._histories, self.book.impacts[contact], impact.time_s, self.beliefs)
             return
         self._histories = extend(self._histories, impact, self.beliefs)
-        for q, law in enumerate(self.beliefs.laws):
-            if law.known:
+        made = {h.past.station for h in self._histories if h.past is not None and h.past.kind in ("pass", "born")}
+        for q in sorted(made):
+            if self.beliefs.laws[q].known:
                 self._awaited.append((self.beliefs.answer_s(q, impact.time_s)[1], impact.number, q))
-        at = self._histories[0].past
+        at = self._histories[0].past if self._at_once else None
         for _ in range(8):  # what seemed a ball's may turn out to be a stray when the ball itself is heard
             if at is None or at is self._root or at.time_s < impact.time_s - 2.0:
                 break

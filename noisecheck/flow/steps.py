@@ -46,6 +46,8 @@ def extend(histories: list[History], impact: Impact, beliefs: Beliefs) -> list[H
         if h.log_p + by_none.log_fall > best + _LOST:
             found += [(c.standing(now, beliefs), c) for c in by_none.fallen(h)]
         for arrival in arrivals:
+            if h.log_p + arrival.log_most <= best + _LOST:
+                continue
             if arrival.hidden and (last := h.last_at[arrival.station]) >= 0 and times[last] > arrival.time_s - mask_s:
                 continue
             for child in arrival.children(h, best + _LOST):
@@ -75,7 +77,7 @@ def without_train(
 
     ``answers`` are what was heard then. A ball's contact is no rebound of another, though it may hide one.
     """
-    found = []
+    found, changed = [], False
     for h in histories:
         at = decision_on(h.past, contact)
         if at is not None and at.kind != "none" and at.station == station and math.isnan(at.came_s):
@@ -88,9 +90,11 @@ def without_train(
             else:
                 silent = beliefs.silent(station)
                 found.append(h._replace(log_p=h.log_p + math.log(silent + (1.0 - silent) * min(hidden, 1.0))))
+                changed = True
                 continue
         found.append(h)
-    found.sort(key=lambda h: -h.standing(now_s, beliefs))
+    if changed:
+        found.sort(key=lambda h: -h.standing(now_s, beliefs))
     return found
 
 
@@ -170,8 +174,8 @@ class _Arrival:
     """
 
     __slots__ = (
-        "_beliefs", "_born", "_fed", "_fresh", "_label", "_log_label", "_number", "_taken", "came_s",
-        "hidden", "station", "time_s", "told_s",
+        "_beliefs", "_born", "_fed", "_fresh", "_label", "_log_label", "_number", "_passing", "_taken",
+        "came_s", "hidden", "log_most", "station", "time_s", "told_s",
     )  # fmt: skip
 
     def __init__(self, beliefs: Beliefs, impact: Impact, station: int, label: float, heard_s: float = math.nan) -> None:
@@ -185,6 +189,9 @@ class _Arrival:
         for k in range(station):
             due_s = impact.time_s - beliefs.pass_mean[k][station]
             self._fresh *= beliefs.miss(k, due_s, beliefs.pass_sd[k][station])
+        self._passing = beliefs.transit_most[station]
+        self.log_most = self._log_label + math.log(max(self._passing, self._fresh * _PEAK, _TINY))
+        """No history's log density of this contact is higher."""
         self._taken: dict[tuple[int, int, float, int], float] = {}
         self._fed: dict[tuple[float, float], tuple[float, float, tuple[float, ...]]] = {}
         self._born: dict[tuple[float, float, tuple[float, ...], int], tuple[float, float, float]] = {}
@@ -192,8 +199,6 @@ class _Arrival:
     def children(self, h: History, least: float) -> list[History]:
         """Return the histories in which a ball made this contact, those of log probability over ``least``."""
         bar = math.exp(min(least - h.log_p - self._log_label, 600.0))
-        if bar > _PEAK:
-            return []
         bar = max(bar, _TINY / max(self._label, _TINY))
         q, now, number, label = self.station, self.time_s, self._number, self._label
         final = self._beliefs.count - 1
@@ -201,7 +206,7 @@ class _Arrival:
         last_at = (*h.last_at[:q], number, *h.last_at[q + 1 :])
         here = Ball(number, q, now, q) if q < final else None
         last = h.last_at[q]
-        for place, ball in enumerate(h.track):
+        for place, ball in enumerate(h.track) if self._passing >= bar else ():
             overtaken = ball.floor >= q
             if ball.station >= q or (overtaken and ball.station < q - 1):
                 continue
