@@ -14,7 +14,7 @@ from noisecheck.flow.habits import LevelHabit
 from noisecheck.flow.rebounds import ReboundLaw
 from noisecheck.flow.route import FeedPlan, LedgerSettings, Route
 
-__all__ = ["FALL_S", "Beliefs"]
+__all__ = ["FALL_S", "ONSET_S", "Beliefs"]
 
 _SQRT_2PI = math.sqrt(2.0 * math.pi)
 _LEAST_SD_S = 0.003
@@ -26,6 +26,7 @@ _ASTRAY = (0.1, 0.3, 0.5, 0.5)
 """Share of sounds unlike every station that tell nothing of their place, by how others change them."""
 _ALIKE = 0.1  # share of strays that sound like a station, as far as one stray tells
 _RATE_HOURS = 0.25  # the rate of strays differs between machines by orders of magnitude: a weak belief
+ONSET_S = 0.003  # dull impacts are timed that late; what is later than usual by less is not late
 _JAM_S = 0.15  # balls let go together follow one another this closely
 _EARLY = 0.002  # what comes before its time: balls are held up more easily than hurried
 FALL_S = (0.1, 1.5)  # after it a ball that left the track strikes something: free fall from 1.5 m takes 0.55 s
@@ -307,7 +308,7 @@ class Beliefs:
     # -- learning ---------------------------------------------------------------------------------------------------
     def learn_pass(self, a: int, b: int, came_s: float, took: float, log_odds: float) -> bool:
         """Learn from a ball heard at ``b``, ``took`` s after ``a``; returns whether it was late beyond the usual."""
-        late = took > self.pass_latest[a][b] + 1e-9
+        late = took > self.pass_latest[a][b] + ONSET_S
         for q in range(a + 1, b):
             self.learn_miss(q, came_s - took + self.pass_mean[a][q], self.pass_sd[a][q])
         self.tries[b] += 1

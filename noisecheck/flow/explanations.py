@@ -37,6 +37,8 @@ _BLUR = 0.6
 """Spread of the time between a hidden contact and the impact that hides it, over ``mask_s`` (evenly within it)."""
 _ODD_LEVEL = 0.02
 """Share of rebounds of hidden contacts of any level."""
+_ODD_TIME = 0.05
+"""Share of contacts that come at another time than usual, held up (common practice, no source)."""
 _HIDDEN_LEAST = 1e-3
 _FOREIGN = 0.5 / 0.05
 """Share of the doubt in a placing that means "no station", over the share of such impacts taken there beforehand."""
@@ -82,6 +84,11 @@ class Impact(NamedTuple):
     def named(self) -> bool:
         """Whether its sound is that of a station, and not only nearer to one than to others."""
         return self.station >= 0 and self.confidence >= LEAST_CONFIDENCE
+
+    @property
+    def heaped(self) -> bool:
+        """Whether its level may be too high: a louder one is near, or rebounds of two trains are due at once."""
+        return self.drowned or len(self.company) > 1
 
     @property
     def own_db(self) -> float:
@@ -205,14 +212,29 @@ def rebound_due(beliefs: Beliefs, impact: Impact, contacts: list[tuple[int, int]
         if beliefs.rebounded(q, times[last]) is False and 0.0 < impact.time_s - times[last] < SAME_FALL_S:
             # What was taken for the contact may not have been it: then this is the rebound of the one not heard.
             loud = _as_loud_as_a_rebound(beliefs, q, impact.own_db)
-            missed = beliefs.p_miss[q] * beliefs.laws[q].share(1) / SAME_FALL_S
-            total += missed * loud * label_of(beliefs, impact, q)
+            missed = beliefs.p_miss[q] * beliefs.laws[q].share(1)
+            total += missed * _beside(beliefs, q, impact.time_s - times[last]) * loud * label_of(beliefs, impact, q)
         if beliefs.heads.get(last) == q:
             continue
         change = impact.own_db - beliefs.levels[q].usual_db[0]
         p = beliefs.laws[q].any_of(impact.time_s - times[last], change, impact.drowned)
         total += p * label_of(beliefs, impact, q, last) if p > 0.0 else 0.0
     return total * real
+
+
+def _beside(beliefs: Beliefs, station: int, since_s: float) -> float:
+    """Return the density of a first rebound so long after what was taken for its contact, which was not heard.
+
+    That contact is due when balls come here, so its time is known as well as a transit is; at the first station it is
+    not known.
+    """
+    evenly = 1.0 / SAME_FALL_S
+    if not station:
+        return evenly
+    usual, sd = beliefs.laws[station].first_s
+    sd = math.hypot(sd, math.sqrt(beliefs.var[station - 1]))
+    z = (since_s - usual) / sd
+    return _ODD_TIME * evenly + (1.0 - _ODD_TIME) * math.exp(-0.5 * min(z * z, 1400.0)) / (sd * 2.5066)
 
 
 def _begun_by(beliefs: Beliefs, due: Due, contact: int) -> float:

@@ -10,7 +10,7 @@ import numpy as np
 
 from noisecheck.core.errors import InputError
 from noisecheck.core.table import Impacts
-from noisecheck.flow.contacts import first_contacts, followed_impacts, labels_of, levels_of
+from noisecheck.flow.contacts import first_contacts, followed_impacts, labels_of, levels_of, real_odds
 from noisecheck.flow.findings import Finding, Ledger
 from noisecheck.flow.route import FeedPlan, LedgerSettings, Route
 from noisecheck.flow.silence import Silence, silences
@@ -152,7 +152,7 @@ def follow_so_far(
         translate[codes],
         now_s=now_s,
         confidence=impacts["station_confidence"][rows],
-        odds=impacts["odds"][rows],
+        odds=real_odds(impacts.where(rows)),
         level_db=level_db[rows],
         at_most=at_most[rows],
         followed=followed_impacts(impacts)[rows],

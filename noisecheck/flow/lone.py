@@ -117,7 +117,7 @@ class LoneImpacts:
     def rebound_density(self, d: Decision) -> float:
         """Return the density of a leftover rebound or copy, by the balls heard before and the impacts beside."""
         impact, at, total = self._impacts[d.impact], d.before, 0.0
-        due = self._trains.due(impact.time_s, impact.level_db, impact.drowned, impact=impact.number)
+        due = self._trains.due(impact.time_s, impact.level_db, impact.heaped, impact=impact.number)
         seen: set[int] = set()
         for _ in range(40):
             if at is None or len(seen) == self._beliefs.count:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from noisecheck.flow.beliefs import FALL_S, Beliefs
+from noisecheck.flow.beliefs import FALL_S, ONSET_S, Beliefs
 from noisecheck.flow.explanations import (
     COPY_S,
     NO_CONTACT,
@@ -218,7 +218,7 @@ class _Arrival:
                 p = min(p, self._beliefs.overtaken * self._beliefs.held(ball.station, q, now - ball.time_s))
             if p < bar:
                 continue
-            late = now - ball.time_s > self._beliefs.pass_latest[ball.station][q] + 1e-9
+            late = now - ball.time_s > self._beliefs.pass_latest[ball.station][q] + ONSET_S
             floor = q if overtaken else 0
             past = Decision(h.past, "pass", number, ball.last, q, self.told_s, floor, late, math.nan, self.came_s)
             track = _behind(h.track, place, here, q) if overtaken else _replace(h.track, place, here, q)
@@ -227,7 +227,7 @@ class _Arrival:
             return found
         p, fed, period, left, came = self._not_heard_before(h, last)
         if p >= bar:
-            late = now - came > self._beliefs.pass_latest[0][q] + 1e-9
+            late = now - came > self._beliefs.pass_latest[0][q] + ONSET_S
             past = Decision(h.past, "born", number, -1, q, self.told_s, 0, late, came, self.came_s)
             track = _joined(self._beliefs, h.track, here, q, came)
             found.append(History(h.log_p + math.log(p * label), track, last_at, fed, period, left[-20:], past))

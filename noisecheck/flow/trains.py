@@ -212,9 +212,11 @@ def _few_rebounds(
     loud = float(np.nanmedian(level)) if np.any(np.isfinite(level)) else math.nan
     if first.sum() >= max(5, 0.1 * t.size):
         middle = float(np.median(gap[first]))
-        # Softer by chance is no habit: then the other intervals are as long.
-        others = np.abs(np.log(np.maximum(gap[~soft], 1e-6) / middle)) < 0.15
-        if np.median(np.abs(gap[first] - middle)) < 0.12 * middle and others.sum() < 0.25 * max(len(others), 1):
+        # Softer by chance is no habit: then the other intervals are as long, and as many of that length as softer.
+        near = np.abs(np.log(np.maximum(gap, 1e-6) / middle)) < 0.15
+        others = near & ~soft
+        few = others.sum() < min(0.25 * max((~soft).sum(), 1), 0.5 * (near & soft).sum())
+        if np.median(np.abs(gap[first] - middle)) < 0.12 * middle and few:
             usual = middle
             loud = float(np.median(level[:-1][first]))
             e = min(max(10.0 ** (-float(np.median(fall[first])) / _FALL_DB), _E_LOW), 0.98)

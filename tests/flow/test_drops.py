@@ -263,3 +263,20 @@ def test_a_contact_that_comes_when_a_rebound_would_is_told_by_its_level() -> Non
     expected = np.repeat([0, 1], 30)
     expected[30 + again] = 0
     assert number.tolist() == expected.tolist()
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_a_feed_cranked_by_hand_is_no_train_of_rebounds(seed: int) -> None:
+    """Balls of levels that scatter, a second and more apart, are as often softer than the one before as louder."""
+    rng = np.random.default_rng(seed)
+    beat = 1.38 * (1.0 + 0.2 * np.sin(np.arange(400) / 2.7) + 0.05 * rng.standard_normal(400))
+    time_s, level = np.cumsum(beat), rng.normal(-60.0, 3.5, 400)
+    _, rebound = find_drops(time_s, level, np.zeros(400, int))
+    assert np.mean(rebound > 0) < 0.02
+    # Rebounds that come with three balls in four are told among them all the same.
+    some = rng.random(400) < 0.75
+    both = np.concatenate([time_s, time_s[some] + 0.15 * (1.0 + 0.03 * rng.standard_normal(some.sum()))])
+    order = np.argsort(both)
+    levels = np.concatenate([level, level[some] - 6.0 + rng.standard_normal(some.sum())])[order]
+    _, rebound = find_drops(both[order], levels, np.zeros(len(both), int))
+    assert np.mean((rebound > 0) == (order >= 400)) > 0.98

@@ -12,7 +12,7 @@ from noisecheck.core.flags import Flag
 from noisecheck.core.table import Impacts
 from noisecheck.flow.beliefs import Beliefs
 from noisecheck.flow.book import Book
-from noisecheck.flow.contacts import levels_of
+from noisecheck.flow.contacts import levels_of, real_odds
 from noisecheck.flow.explanations import Impact, label_of, leftover_rebound
 from noisecheck.flow.habits import LevelHabit
 from noisecheck.flow.histories import Decision
@@ -112,6 +112,32 @@ def test_a_bound_of_a_level_tells_by_its_margin_how_loud_an_impact_was() -> None
     assert level[:2] == pytest.approx(10.0 * np.log10(gross - noise[:2]), abs=0.05)
     assert 10.0 * math.log10(gross - noise[2]) < level[2] < lae[2] - 5.0
     assert level[3] == lae[3]
+
+
+def test_what_was_cut_short_is_as_loud_as_its_peak_says() -> None:
+    rng = np.random.default_rng(5)
+    peak = rng.normal(-30.0, 2.0, 60)
+    time_s, lae = np.arange(60.0), peak - 25.0 + rng.normal(0.0, 0.3, 60)
+    flags, margin = np.zeros(60, np.uint32), np.full(60, 12.0)
+    time_s[31], lae[30] = time_s[30] + 0.005, lae[30] - 6.0  # the next comes 5 ms later
+    flags[30] = flags[40] = np.uint32(Flag.OVERLAPPED)  # and this one only rings on into a late next one
+    table = Impacts.of(60, time_s=time_s, lae_db=lae, lzpeak_db=peak, margin_db=margin, flags=flags)
+    level, _ = levels_of(table)
+    assert level[30] == pytest.approx(peak[30] - 25.0, abs=0.5)
+    assert np.array_equal(np.delete(level, 30), np.delete(lae, 30))
+    faint = table.with_columns(margin_db=np.where(np.arange(60) == 30, 4.0, margin))  # its peak may be the background's
+    assert levels_of(faint)[0][30] == lae[30]
+
+
+def test_chance_is_no_louder_than_the_background() -> None:
+    margin, odds = np.array([0.5, 5.0, 10.0, 10.0, 10.0, 10.0]), np.array([300.0, 300.0, 300.0, 300.0, 0.5, 300.0])
+    time_s, lae = np.array([1.0, 2.0, 3.0, 3.04, 4.0, 5.0]), np.array([-60.0, -60.0, -50.0, -60.0, -50.0, -50.0])
+    table = Impacts.of(6, time_s=time_s, lae_db=lae, margin_db=margin, odds=odds)
+    real = real_odds(table)
+    assert real[[0, 3, 4]].tolist() == [300.0, 300.0, 0.5]  # as faint; while a louder one rings; doubted to begin with
+    assert 300.0 < real[1] < 1e3 < 1e4 < real[2] == real[5]
+    blank = table.with_columns(margin_db=np.full(6, math.nan))
+    assert np.array_equal(real_odds(blank), odds)
 
 
 def test_a_bound_is_as_likely_as_all_levels_below_it() -> None:
