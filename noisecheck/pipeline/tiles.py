@@ -121,7 +121,8 @@ class Reader:
         first = min(max(start - self._keep, self._origin), self._origin + self._filled)
         held = self._room[first - self._origin : self._filled]
         if stop - first > len(self._room):
-            room = np.empty((stop - first + self._keep, self.recording.channels), np.float32)
+            # As large as it will have to be, at once: what is not filled costs nothing.
+            room = np.empty((max(stop - first, 2 * self._keep) + self._keep, self.recording.channels), np.float32)
             room[: len(held)] = held
             self._room = room
         else:
