@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import atexit
 import gc
 import io
 import os
@@ -355,8 +356,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
         # What a terminal of another alphabet cannot show is spelt out.
         if isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(errors="backslashreplace")
-    # What a command loads is there to stay: looking for garbage among it takes a twentieth of a short command.
+    # What a command loads is there to stay until the system takes back all: looking for garbage among it, again and
+    # again and once more at the end, takes a tenth of a short command.
     gc.set_threshold(50_000)
+    atexit.register(gc.freeze)
     try:
         parsed = make_parser().parse_args(arguments)
         return int(parsed.run(parsed))
