@@ -68,42 +68,20 @@ def decay_times(
     within 1.5 dB of its line.
     """
     n, width = power.shape
-    at = np.arange(width)
-    top = np.where(at < length[:, None], power, -np.inf).argmax(axis=1)
-    count, peak = length - top, power[np.arange(n), top] - noise
-    with np.errstate(divide="ignore", invalid="ignore"):
-        to_noise = np.where((peak > 0) & (noise > 0), 10.0 * np.log10(peak / noise), np.inf)
-    # What cannot be told for want of range is not worked out.
-    told = np.flatnonzero((count > _LEAST_POINTS) & (peak > 0) & (to_noise >= _FITS[-1][1]))
-    seconds, flags = np.full(n, np.nan), np.full(n, Flag.NO_DECAY, np.uint32)
-    if len(told):
-        some = power[told], top[told], count[told], peak[told], noise[told], to_noise[told]
-        seconds[told], flags[told] = _fitted(*some, step_s=step_s, shortest_s=shortest_s)
-    return seconds, flags
-
-
-def _fitted(
-    power: Floats,
-    top: Ints,
-    count: Ints,
-    peak: Floats,
-    noise: Floats,
-    to_noise: Floats,
-    *,
-    step_s: float,
-    shortest_s: float,
-) -> tuple[Floats, NDArray[np.uint32]]:
-    """Return what :func:`decay_times` does of windows whose peak, ``count`` steps before the end, stands out enough."""
-    n, width = power.shape
     row, at = np.arange(n), np.arange(width)
+    top = np.where(at < length[:, None], power, -np.inf).argmax(axis=1)
+    count = length - top
     index = top[:, None] + at
     net = np.take_along_axis(power, np.minimum(index, width - 1, out=index), axis=1) - noise[:, None]
     net[at >= count[:, None]] = 0.0
+    peak = net[:, 0]
     with np.errstate(divide="ignore", invalid="ignore"):
+        to_noise = np.where((peak > 0) & (noise > 0), 10.0 * np.log10(peak / noise), np.inf)
+        fit = (count > _LEAST_POINTS) & (peak > 0) & (to_noise >= _FITS[-1][1])
         tail, known = _completion(net, count, peak, noise, step_s)
         integral = np.cumsum(net[:, ::-1], axis=1)[:, ::-1] + tail[:, None]
         total = integral[:, 0]
-        fit = known & (total > 0)
+        fit &= known & (total > 0)
         level = 10.0 * np.log10(np.maximum(integral / total[:, None], 1e-30))
     level[at >= count[:, None]] = np.inf
     lowest = level[row, count - 1]
