@@ -26,6 +26,7 @@ __all__ = [
     "find_candidates",
     "find_peaks",
     "lead_frames",
+    "own_bands",
     "strongest",
     "tail_frames",
     "weigh_peaks",
@@ -46,6 +47,8 @@ _FINE_SPAN_S = (0.003, 0.005)
 _COARSE_SPAN_S = (0.004, 0.016)
 _COARSE_LEAD_S = 0.012
 """The coarse evidence of a sound may begin so long before the fine one: half a coarse frame, and the filter's."""
+_COARSE_AHEAD_S = 0.008
+"""What they tell of a sound before that counts little beside what it tells itself."""
 _NEVER = 1 << 40
 _BEGINS = 20.0
 """Evidence of the prediction error that another sound begins, beyond chance."""
@@ -53,7 +56,9 @@ _BEGUN_S = 0.001
 """A louder sound is heard so long before its onset at most."""
 _SURE = 80.0
 _ABRUPT = 20.0
-"""Of two sounds of such evidence that they are real, and no swells, both are beyond doubt: the first counts."""
+"""Of two sounds of such evidence that they are real, and no swells, both are beyond doubt: the first counts..."""
+_FORERUN_DB = 20.0
+"""... unless the other is so much louder: the noise with which a recording of a stroke sets in is none."""
 LOUDER_S = 0.032
 _NEXT = 4
 """Of so many peaks within such a time after another the first louder one ends what is its own."""
@@ -137,20 +142,37 @@ def _forward_max(values: NDArray[np.float32], span: int) -> NDArray[np.float32]:
     return out
 
 
-def _around_max(
-    values: NDArray[np.float32],
-    at: NDArray[np.int64],
-    before: int,
-    after: int,
-    *,
-    until: NDArray[np.int64] | None = None,
+def _around_max(values: NDArray[np.float32], at: NDArray[np.int64], before: int, after: int) -> NDArray[np.float64]:
+    """Return ``max(values[t - before : t + after + 1])`` at each t in ``at`` (float64)."""
+    index = np.clip(at[:, None] + np.arange(-before, after + 1), 0, len(values) - 1)
+    return values[index].max(axis=1).astype(np.float64)
+
+
+def own_bands(
+    found: Novelty, peaks: NDArray[np.int64], grid: FrameGrid, *, until: NDArray[np.int64]
 ) -> NDArray[np.float64]:
-    """Return ``max(values[t - before : t + after + 1])`` at each t in ``at``, of what comes up to ``t + until``."""
-    steps = np.arange(-before, after + 1)
-    seen = values[np.clip(at[:, None] + steps, 0, len(values) - 1)]
-    if until is not None:
-        seen = np.where(steps <= until[:, None], seen, np.float32(0.0))
-    return seen.max(axis=1).astype(np.float64)
+    """Return the evidence of both resolutions at the first peaks, without that of a stronger one soon after.
+
+    Args:
+        found: evidence per frame.
+        peaks: frames in order, (m,).
+        grid: frames and bands.
+        until: up to so many frames after each peak coarse evidence is its own in any case, (n,), n at most m.
+    """
+    n, ahead = len(until), grid.frames(_COARSE_AHEAD_S)
+    fine = _around_max(found.fine, peaks, *(grid.frames(s) for s in _FINE_SPAN_S))
+    steps = np.arange(-grid.frames(_COARSE_SPAN_S[0]), grid.frames(_COARSE_SPAN_S[1]) + 1)
+    coarse = found.coarse[np.clip(peaks[:, None] + steps, 0, len(found.coarse) - 1)]
+    both = fine + coarse.max(axis=1)
+    until = until.copy()
+    for back in range(1, (int(steps[-1]) + ahead) // grid.frames(_PEAK_S) + 1):
+        stop = min(n, max(len(peaks) - back, 0))
+        gap = peaks[back : back + stop] - peaks[:stop]
+        until[:stop] = np.where(
+            both[back : back + stop] >= both[:stop], np.minimum(until[:stop], gap - ahead - 1), until[:stop]
+        )
+    own = np.where(steps <= until[:, None], coarse[:n], np.float32(0.0))
+    return np.asarray(fine[:n] + own.max(axis=1), np.float64)
 
 
 def _louder_after(level: NDArray[np.float64], peaks: NDArray[np.int64], within: int) -> NDArray[np.int64]:
@@ -211,9 +233,7 @@ def weigh_peaks(
     again = np.flatnonzero(own < AHEAD_S * rate)
     timed.put(again, time_onsets(samples, low, grid, peaks[again], own[again]))
     onset, error, abrupt, louder = timed.onset, timed.error, timed.abrupt, timed.louder
-    fine = _around_max(found.fine, peaks, *(grid.frames(s) for s in _FINE_SPAN_S))
-    until = own // grid.hop - grid.frames(_COARSE_LEAD_S)
-    coarse = _around_max(found.coarse, peaks, *(grid.frames(s) for s in _COARSE_SPAN_S), until=until)
+    bands = own_bands(found, every, grid, until=own // grid.hop - grid.frames(_COARSE_LEAD_S))
     more = np.flatnonzero(louder)
     then = (onset + louder)[more] // grid.hop
     new[more] = np.maximum(new[more], _around_max(found.new_energy, then, 0, grid.frames(_FINE_SPAN_S[1])))
@@ -227,7 +247,7 @@ def weigh_peaks(
     abrupt[driven] = np.minimum(abrupt[driven], 0.0)
     return Candidates(
         onset.astype(np.int64) + origin,
-        fine + coarse,
+        bands,
         np.maximum(error, 0.0),
         abrupt,
         10.0 * np.log10(np.maximum(new, 1e-20)),
@@ -302,7 +322,7 @@ def strongest(made: Candidates, rate: int) -> Candidates:
     apart = int(APART_S * rate)
     keep = np.ones(len(made), bool)
     first, end = np.searchsorted(made.onset, [made.onset - apart, made.onset + apart])
-    sure = np.minimum(made.score, _SURE) + np.minimum(made.abrupt, _ABRUPT)
+    sure = np.minimum(made.score, _SURE) + np.minimum(made.abrupt, _ABRUPT) - (made.louder_db > _FORERUN_DB)
     for i in np.argsort(-sure, kind="stable").tolist():
         if keep[i]:
             keep[first[i] : i] = False
