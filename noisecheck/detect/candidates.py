@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from noisecheck.detect.coded import past_pre_echo
-from noisecheck.detect.driven import growth_of, kept_up, overdriven
+from noisecheck.detect.driven import growth_of, in_pulses, kept_up, overdriven
 from noisecheck.detect.known import sounds_of
 from noisecheck.detect.novelty import FLOOR_CELL_S, FLOOR_CELLS, FLOOR_EVERY, Novelty, floor_of, novelty, quantile_of
 from noisecheck.detect.refine import AHEAD_S, CONTEXT_S
@@ -40,6 +40,10 @@ _LOUD = 100.0
 """The same so soon after an impact of such evidence, whose energy may explain most of the next one's."""
 _BLIND = 3.0
 """Below such evidence the prediction error does not tell the onset: it is where the bands rise."""
+_RINGS_DB = 0.0
+"""Plates and rings swell by so much (median), and so may what steps in."""
+_SETTLED = 16.0
+"""Abruptness of a sound that comes within milliseconds and grows no more: well above that of swells."""
 _PEAK_S = 0.006
 APART_S = 0.012
 """Sounds closer than this are one impact."""
@@ -243,8 +247,15 @@ def weigh_peaks(
     if coded:
         onset = past_pre_echo(samples, onset, rate)
     growth = growth_of(found, (onset + grid.hop // 2) // grid.hop, grid)
-    driven = growth.still | kept_up(low, rate / grid.step, onset // grid.step) | overdriven(samples, rate, onset)
+    driven, swell_db = growth.still, growth.swell_db
+    # A blow may be followed by more, but for a voice: a cymbal's high notes build up, a heavy skin's low one swells.
+    struck = np.flatnonzero(timed.steps_in & (driven | (swell_db > _RINGS_DB)))
+    struck = struck[~in_pulses(low, rate / grid.step, onset[struck] // grid.step)]
+    driven[struck], swell_db[struck] = False, _RINGS_DB
+    driven |= kept_up(low, rate / grid.step, onset // grid.step) | overdriven(samples, rate, onset)
     abrupt[driven] = np.minimum(abrupt[driven], 0.0)
+    settled = growth.settled & ~driven & (bands > _ASK)
+    abrupt[settled] = np.maximum(abrupt[settled], _SETTLED)
     return Candidates(
         onset.astype(np.int64) + origin,
         bands,
@@ -253,7 +264,7 @@ def weigh_peaks(
         10.0 * np.log10(np.maximum(new, 1e-20)),
         louder,
         timed.louder_db,
-        growth.swell_db,
+        swell_db,
         sound,
     )
 

@@ -62,6 +62,10 @@ _LOUDER_RECENT_S = 0.003
 _LOUDER_SHARE = 0.33
 _LOUDER = 3.0  # times the loudest half millisecond just before it, and as loud as any since the onset
 _FELL = 3.0
+_STEP_S = (0.001, 0.005, 0.014)
+"""A blow is heard most at once: of what grows from nothing for 15 ms or more, the first span has..."""
+_STEP = (0.32, 0.1, 6.3)
+"""... 5 dB less than the second and 10 dB less than the third, nearly always; it must stand out, or chance tells."""
 _FLOOR = 1e-16  # mean square of -160 dB re full scale: keeps digital silence finite
 
 
@@ -100,6 +104,8 @@ class Refined:
     """Samples after the onset at which a louder sound sets in, 0 where none does within 12 ms."""
     louder_db: NDArray[np.float64]
     """By how many dB its first millisecond exceeds the loudest half millisecond before it."""
+    steps_in: NDArray[np.bool_]
+    """Whether what is new is, for 14 ms, hardly stronger than in its first millisecond."""
 
 
 @dataclass(frozen=True)
@@ -294,6 +300,17 @@ def _louder(
     return late, by_db
 
 
+def _steps_in(
+    power: NDArray[np.float32], first: NDArray[np.int64], quiet: NDArray[np.float32], rate: int, block: int
+) -> NDArray[np.bool_]:
+    """Return in which rows the error's power in blocks steps in after ``first`` instead of growing."""
+    one, two, end = (round(s * rate / block) for s in _STEP_S)
+    part = np.take_along_axis(power, np.clip(first[:, None] // block + np.arange(end), 0, power.shape[1] - 1), axis=1)
+    begun, soon, later = part[:, :one].mean(axis=1), part[:, one:two].mean(axis=1), part[:, two:].mean(axis=1)
+    least = np.maximum(np.float32(_STEP[0]) * soon, np.float32(_STEP[1]) * later)
+    return np.asarray(begun > np.maximum(least, np.float32(_STEP[2]) * quiet))
+
+
 def refine_onsets(
     samples: NDArray[np.float32], rate: int, candidates: NDArray[np.int64], own: NDArray[np.int64] | None = None
 ) -> Refined:
@@ -327,8 +344,9 @@ def refine_onsets(
         sharp = _first_arrival(error, where * block, quiet, rate)
         slow = where * block + np.round(math.sqrt(_BESIDE_PEAK) * rise * rate).astype(np.int64)
         first = np.where(rise > 0, slow, sharp)
-        parts.append((at - before + first, score, sudden, rise, *_louder(error, power, first, rate, block)))
+        steps = _steps_in(power, first, quiet, rate, block)
+        parts.append((at - before + first, score, sudden, rise, *_louder(error, power, first, rate, block), steps))
     if not parts:
         none, nothing = np.empty(0, np.int64), np.empty(0)
-        return Refined(none, nothing, nothing, nothing, none, nothing)
+        return Refined(none, nothing, nothing, nothing, none, nothing, np.empty(0, np.bool_))
     return Refined(*(np.concatenate(column) for column in zip(*parts, strict=True)))

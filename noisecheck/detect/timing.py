@@ -67,6 +67,8 @@ class Timed:
     """Samples after the onset at which a louder sound sets in, 0 where none does within 12 ms."""
     louder_db: NDArray[np.float64]
     """By how many dB it exceeds what came before it, about."""
+    steps_in: NDArray[np.bool_]
+    """Whether what is new is, for 14 ms, hardly stronger than in its first millisecond."""
 
     def where(self, keep: slice) -> Timed:
         return Timed(*(getattr(self, f.name)[keep] for f in fields(self)))
@@ -121,7 +123,13 @@ def time_onsets(
     )
     error = full.evidence
     timed = Timed(
-        full.onset * sharp, error, np.minimum(error, _MOST_ERROR), full.abrupt, full.louder * sharp, full.louder_db
+        full.onset * sharp,
+        error,
+        np.minimum(error, _MOST_ERROR),
+        full.abrupt,
+        full.louder * sharp,
+        full.louder_db,
+        full.steps_in,
     )
     heard = _by_low_band(timed, full.rise_s, low, grid, peaks, own)
     _by_rise(timed, heard.where((heard.evidence > _CLEAR) & (error[heard.asked] < _BARELY * heard.evidence)), low, grid)

@@ -116,6 +116,44 @@ def test_a_plate_of_hundreds_of_modes_and_a_ball_that_rolls_on_at_once_are_struc
     assert match(detect(samples, RATE), truth, tolerance_s=0.01).pairs >= len(truth) - 1
 
 
+@pytest.mark.parametrize(("rise_s", "click"), [(0.015, 0.3), (0.003, 0.1)])
+def test_a_heavy_skin_whose_low_note_takes_its_time_is_struck(rise_s: float, click: float) -> None:
+    rng = np.random.default_rng(12)
+    samples = noise(STEADY["pink"], RATE, 42.0, 12, gain_db=-20.0)
+    quiet, truth = samples.copy(), []
+    t = np.arange(int(0.4 * RATE)) / RATE
+    for at_s in np.arange(2.0, 40.0, 0.8):
+        low = np.sin(2 * np.pi * rng.uniform(50.0, 95.0) * t) * (1.0 - np.exp(-t / rise_s)) * np.exp(-t / 0.12)
+        wave = low * np.minimum(1.0, (0.4 - t) / 0.15) / np.abs(low).max()
+        wave[:480] += click * rng.standard_normal(480) * np.exp(-t[:480] / 0.0015)
+        wave *= snr_gain(wave, quiet, RATE, rng.uniform(15.0, 45.0))
+        start = int(at_s * RATE)
+        samples[start : start + len(wave)] += wave.astype(np.float32)
+        truth.append((start + truth_start(wave)) / RATE)
+    found = match(detect(samples, RATE), np.array(truth), tolerance_s=0.01)
+    assert found.pairs >= len(truth) - 1
+    assert not len(found.false_index)
+
+
+def test_a_cymbal_whose_high_notes_build_up_after_the_stroke_is_struck() -> None:
+    rng = np.random.default_rng(31)
+    t = np.arange(int(1.2 * RATE)) / RATE
+    hz, soon, slow = np.exp(rng.uniform(np.log(300.0), np.log(15_000.0), 200)), np.zeros(len(t)), np.zeros(len(t))
+    for f in hz:
+        note = rng.standard_normal() * np.sin(2 * np.pi * f * t + rng.uniform(0.0, 6.3)) * np.exp(-t / 0.3)
+        soon += note * np.exp(-t / 0.06)
+        slow += note * (1.0 - np.exp(-t / (0.01 * (f / 4000.0) ** 0.5)))
+    wave = (soon / np.abs(soon).max() + slow / np.abs(slow).max()) * np.minimum(1.0, (1.2 - t) / 0.3)
+    samples = noise(STEADY["pink"], RATE, 42.0, 31, gain_db=-20.0)
+    quiet, truth = samples.copy(), np.arange(2.0, 40.0, 0.9)
+    for at_s in truth:
+        gain = snr_gain(wave, quiet, RATE, rng.uniform(25.0, 45.0))
+        samples[int(at_s * RATE) :][: len(wave)] += (gain * wave).astype(np.float32)
+    found = match(detect(samples, RATE), truth, tolerance_s=0.01)
+    assert found.pairs >= len(truth) - 2
+    assert not len(found.false_index)
+
+
 def test_a_thud_of_10_ms_rise_is_one_however_loud() -> None:
     rng = np.random.default_rng(5)
     samples = noise(STEADY["pink"], RATE, 60.0, 5, gain_db=-20.0)
