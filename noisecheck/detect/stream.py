@@ -41,15 +41,15 @@ from noisecheck.detect.novelty import (
 )
 from noisecheck.detect.refine import SEARCH_S
 from noisecheck.detect.spectra import FrameGrid, decimated, frame_energies, frame_grid
-from noisecheck.detect.timing import AHEAD_S, BACK_S
+from noisecheck.detect.timing import AHEAD_S, BACK_S, PAST_S
 
 __all__ = ["Stream"]
 
 Floats = NDArray[np.float32]
 
 _STEP = 32
-_KEEP_S = 0.125
-"""Evidence and samples kept before the frame searched next: what the predictor looks back on."""
+_KEEP_S = PAST_S + 0.010
+"""Evidence and samples kept before the frame searched next: what the timing looks back on."""
 _CHAIN_S = 0.100
 """Sounds that follow one another so closely that each could change the last are judged together, up to this."""
 _EMPTY = np.empty(0, np.float32)

@@ -1,7 +1,7 @@
 """When a sound begins: told in the full band, in the low band where it hears the sound about as well, or by its rise.
 
 A click is sharpest in the full band. A thud on a soft pad lives in the low band, and one that rises for milliseconds is
-timed by the shape of its rise or by its tones.
+timed by the shape of its rise or by its spectrum.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from noisecheck.detect.refine import refine_onsets
 from noisecheck.detect.slow import slow_onsets
 from noisecheck.detect.spectra import FrameGrid, decimated
 
-__all__ = ["AHEAD_S", "BACK_S", "Timed", "time_onsets"]
+__all__ = ["AHEAD_S", "BACK_S", "PAST_S", "Timed", "time_onsets"]
 
 Floats = NDArray[np.float32]
 
@@ -36,11 +36,13 @@ _CLEAR = 10.0
 """Evidence of the prediction error that chance does not come near."""
 _LONG_S, _LONG = 0.004, 0.25
 _LONGISH_S, _LONGISH = 0.0025, 1.0
-"""Rises, and log-likelihood ratios of them, from which the tones of a sound are asked."""
+"""Rises, and log-likelihood ratios of them, from which the spectrum of a sound is asked."""
+_LOUD, _FAR_S = 300.0, 0.0025
+"""What the prediction error hears so clearly it does not time so far off."""
 _AS_WELL = 2.0
 _BARELY = 4.0
 """A click is heard many times better in the full band than in the low one, a thud hardly better: up to so many times
-the low band's onset is taken, and up to so many times its tones may show a rise."""
+the low band's onset is taken, and up to so many times its spectrum may show a rise."""
 _SHARP_RATE = 48_000
 """Onsets are looked at closely at about this rate, so that higher ones find the same."""
 
@@ -48,7 +50,9 @@ _SHARP_RATE = 48_000
 AHEAD_S = max(refine.AHEAD_S, refine.SEARCH_S[1] + max(slow.AHEAD_S, modal.AHEAD_S))
 """Seconds of samples after a peak that can change what is found..."""
 BACK_S = refine.BACK_S + max(slow.BACK_S, modal.BACK_S)
-"""... and by which an onset may come before its peak."""
+"""... by which an onset may come before its peak..."""
+PAST_S = refine.BACK_S + modal.PAST_S
+"""... and of samples before it that can change what is found."""
 
 
 @dataclass(frozen=True)
@@ -165,20 +169,22 @@ def _by_low_band(
 
 
 def _by_rise(timed: Timed, heard: _Low, low: Floats, grid: FrameGrid) -> None:
-    """Time the sounds that rise by the shape of their rise, or by their tones."""
+    """Time the sounds that rise by the shape of their rise, or by their spectrum."""
     if not len(heard.asked):
         return
     asked, rate = heard.asked, grid.rate // grid.step
     begins, likelier, rise_s = slow_onsets(low, rate, heard.onset)
-    # How long a sound rises its tones tell best, where they are worth asking.
+    # How a sound rises its spectrum tells best, where it may rise.
     slow = ((rise_s > _LONG_S) & (likelier > _LONG)) | ((rise_s > _LONGISH_S) & (likelier > _LONGISH))
     slow &= timed.full_error[asked] > _CLEAR
-    slow |= heard.own & (timed.full_error[asked] > _MOST_ERROR) & (timed.abrupt[asked] < _SHARP)
+    slow |= heard.own & (timed.abrupt[asked] < _SHARP)
     rises = heard.own & ~slow & (likelier > np.where(heard.ramp, 0.0, _RISES))
     timed.onset[asked[rises]] = begins[rises] * grid.step
     begins, rise_s = modal_onsets(low, rate, heard.onset[slow])
-    risen = asked[slow][rise_s > 0]
-    timed.onset[risen], timed.louder[risen] = begins[rise_s > 0] * grid.step, 0
+    far = (np.abs(begins - heard.onset[slow]) > _FAR_S * rate) & (heard.evidence[slow] > _LOUD)
+    told = (rise_s > 0) & ~far
+    risen = asked[slow][told]
+    timed.onset[risen], timed.louder[risen] = begins[told] * grid.step, 0
 
 
 def _grows(low: Floats, rate: int, onset: NDArray[np.int64]) -> NDArray[np.bool_]:

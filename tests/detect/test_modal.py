@@ -6,7 +6,6 @@ from collections.abc import Callable
 
 import numpy as np
 import pytest
-import scipy.linalg
 import scipy.stats
 from numpy.typing import NDArray
 from soundmaker import STEADY, candidates, click, impacts_in_noise, noise, ring, snr_gain, truth_start
@@ -37,33 +36,46 @@ def _thud(rise: Rise, rng: np.random.Generator, rate: int = RATE) -> NDArray[np.
 
 def test_likelihood_is_that_of_gaussian_samples() -> None:
     rng = np.random.default_rng(1)
-    count, block = 60, 3
-    parts = rng.normal(size=(count, 4))
-    envelopes = np.repeat(rng.uniform(0.0, 1.0, (5, count // block)), block, axis=1)
-    heard = rng.normal(size=count) * 1.5
-    ratio, matrices, vectors = modal._likelihoods(*(x.astype(np.float32) for x in (envelopes, heard, parts)), block)
-    for n, envelope in enumerate(envelopes):
-        shaped = envelope[:, None] * parts
-        covariance = shaped @ shaped.T + np.eye(count)
-        whole = scipy.stats.multivariate_normal(cov=covariance).logpdf(heard)
-        noise_alone = scipy.stats.norm.logpdf(heard).sum()
-        assert ratio[n] == pytest.approx(whole - noise_alone, abs=1e-3)
-        # The expected amplitudes are those of regularised least squares.
-        expected = np.linalg.lstsq(np.vstack((shaped, np.eye(4))), np.append(heard, np.zeros(4)), rcond=None)[0]
-        np.testing.assert_allclose(np.linalg.solve(matrices[n], vectors[n]), expected, atol=1e-3)
+    grid = modal._grid(RATE)
+    lag, n = grid.lag, grid.length
+    noise_alone = 0.5 ** (lag / 2.0)
+    process = 4.0 * np.cos(0.3 * lag) * np.exp(-lag / 60.0)
+    covariance = grid.shape[:, :, None] * process * grid.shape[:, None] + noise_alone
+    heard = np.lib.stride_tricks.sliding_window_view(rng.normal(size=n + grid.starts - 1) * 1.5, n)
+    ratio = modal._log_likelihoods(covariance.astype(np.float32), heard.astype(np.float32), grid)
+    assert ratio.shape == (len(modal._RISES), grid.starts)
+    for rise in (0, 4, 7):
+        for start in (0, 15, grid.starts - 1):
+            end = int(grid.heard[start].sum())  # all windows end at one sample
+            assert end == min(n, grid.lead + round(modal._TAIL_S * grid.rate) - grid.first - start)
+            with_it, without = (
+                scipy.stats.multivariate_normal(cov=c[:end, :end]).logpdf(heard[start, :end])
+                for c in (covariance[rise], noise_alone)
+            )
+            assert ratio[rise, start] == pytest.approx(with_it - without, abs=0.01)
 
 
-def test_components_make_the_covariance_of_the_loud_part() -> None:
-    count = 200
-    t = np.arange(150) / RATE
-    loud = 12.0 * np.sin(2 * np.pi * 400.0 * t) + 8.0 * np.sin(2 * np.pi * 700.0 * t)
-    size = 512
-    parts = modal._components(loud, np.ones(size // 2 + 1), count)
-    power = np.abs(np.fft.rfft(loud * modal._window(len(loud)), size)) ** 2
-    power = np.where(power > max(modal._OUTSTANDING, modal._BESIDE_TOP * power.max()), power - 1.0, 0.0)
-    whole = modal._FULL * scipy.linalg.toeplitz(np.fft.irfft(power)[:count])
-    assert parts.shape[1] <= modal._COMPONENTS
-    np.testing.assert_allclose(parts @ parts.T, whole, atol=modal._LEFT_OUT)
+def test_decimated_keeps_what_is_below_its_band() -> None:
+    t = np.arange(3000) / RATE
+    low, high = np.sin(2 * np.pi * 300.0 * t), np.sin(2 * np.pi * 1400.0 * t)
+    wave = modal._decimated((low + high) * np.hanning(len(t)), 3)[: len(t) // 3]
+    np.testing.assert_allclose(wave, (low * np.hanning(len(t)))[::3], atol=2e-3)
+
+
+def test_noise_is_that_of_a_steady_past() -> None:
+    rng = np.random.default_rng(2)
+    past, size = rng.normal(size=472) * 0.1, 180
+    level = modal._noise(past, 64, size)
+    assert level is not None
+    assert level.mean() == pytest.approx(0.01, rel=0.25)
+    click = past.copy()
+    click[200:210] += 1.0  # a sound that is over: not counted
+    beside = modal._noise(click, 64, size)
+    assert beside is not None
+    assert beside.mean() == pytest.approx(level.mean(), rel=0.5)
+    for decay in (60.0, -60.0):
+        fading = past * np.exp(-np.arange(472) / decay)
+        assert modal._noise(fading, 64, size) is None
 
 
 @pytest.mark.parametrize("rise", RISES)
