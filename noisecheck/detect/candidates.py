@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from noisecheck.detect.coded import past_pre_echo
-from noisecheck.detect.driven import growth_of, in_pulses, kept_up, overdriven
+from noisecheck.detect.driven import begins_low, growth_of, in_pulses, kept_up, overdriven
 from noisecheck.detect.known import sounds_of
 from noisecheck.detect.novelty import FLOOR_CELL_S, FLOOR_CELLS, FLOOR_EVERY, Novelty, floor_of, novelty, quantile_of
 from noisecheck.detect.refine import AHEAD_S, CONTEXT_S
@@ -249,7 +249,8 @@ def weigh_peaks(
     growth = growth_of(found, (onset + grid.hop // 2) // grid.hop, grid)
     driven, swell_db = growth.still, growth.swell_db
     # A blow may be followed by more, but for a voice: a cymbal's high notes build up, a heavy skin's low one swells.
-    struck = np.flatnonzero(timed.steps_in & (driven | (swell_db > _RINGS_DB)))
+    struck = np.flatnonzero(driven | (swell_db > _RINGS_DB))
+    struck = struck[timed.steps_in[struck] | begins_low(low, rate / grid.step, onset[struck] // grid.step)]
     struck = struck[~in_pulses(low, rate / grid.step, onset[struck] // grid.step)]
     driven[struck], swell_db[struck] = False, _RINGS_DB
     driven |= kept_up(low, rate / grid.step, onset // grid.step) | overdriven(samples, rate, onset)

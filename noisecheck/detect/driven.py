@@ -24,7 +24,7 @@ from noisecheck.detect.novelty import FLOOR_CELL_S, Novelty
 from noisecheck.detect.prediction import gather, own_error
 from noisecheck.detect.spectra import FrameGrid
 
-__all__ = ["AHEAD_S", "Growth", "growth_of", "in_pulses", "kept_up", "overdriven"]
+__all__ = ["AHEAD_S", "Growth", "begins_low", "growth_of", "in_pulses", "kept_up", "overdriven"]
 
 Floats = NDArray[np.float32]
 
@@ -100,6 +100,11 @@ _PULSED: Final = 0.5
 _PLAIN: Final = 0.97
 _FALLEN: Final = 4.0
 """A sound that falls by so much is not asked: it dies away."""
+
+_LOW_SPANS_S: Final = ((-0.010, -0.002), (-0.0005, 0.002), (0.002, 0.014))
+_LOW_STEP: Final = 0.25
+"""What steps in is within 6 dB of what follows; out of nothing a swell of 15 ms is 14 dB and more below it."""
+_LOW_ABOVE: Final = 10.0
 
 _FULL: Final = np.float32(0.9995)
 """Two neighbouring samples so near full scale are cut off..."""
@@ -206,6 +211,21 @@ def _largest_step(power: Floats, grid: FrameGrid) -> Floats:
 
 def _frames(seconds: float, grid: FrameGrid) -> int:
     return round(seconds * grid.rate / grid.hop)
+
+
+def begins_low(low: Floats, rate: float, at: NDArray[np.int64]) -> NDArray[np.bool_]:
+    """Return whose low notes begin at once, whatever high ones build up.
+
+    Args:
+        low: one channel, decimated, (n,).
+        rate: its frames a second.
+        at: onsets, (m,).
+    """
+    (first, _), *_, (_, last) = spans = [tuple(round(t * rate) for t in span) for span in _LOW_SPANS_S]
+    # Differences: hum and slow wander weigh little.
+    power = np.diff(gather(low, at, first - 1, last), axis=1) ** 2
+    before, begun, later = (power[:, begin - first : end - first].mean(axis=1) for begin, end in spans)
+    return np.asarray(begun > np.maximum(_LOW_STEP * later, _LOW_ABOVE * before))
 
 
 def in_pulses(low: Floats, rate: float, at: NDArray[np.int64]) -> NDArray[np.bool_]:
