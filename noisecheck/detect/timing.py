@@ -176,7 +176,7 @@ def _by_rise(timed: Timed, heard: _Low, low: Floats, grid: FrameGrid) -> None:
     begins, likelier, rise_s = slow_onsets(low, rate, heard.onset)
     # How a sound rises its spectrum tells best, where it may rise.
     slow = ((rise_s > _LONG_S) & (likelier > _LONG)) | ((rise_s > _LONGISH_S) & (likelier > _LONGISH))
-    slow &= timed.full_error[asked] > _CLEAR
+    slow &= (timed.full_error[asked] > _CLEAR) & ~timed.steps_in[asked]
     slow |= heard.own & (timed.abrupt[asked] < _SHARP)
     rises = heard.own & ~slow & (likelier > np.where(heard.ramp, 0.0, _RISES))
     timed.onset[asked[rises]] = begins[rises] * grid.step
