@@ -192,7 +192,9 @@ def leftover_rebound(beliefs: Beliefs, impact: Impact, place: int, since_s: floa
         strange = max(beliefs.p_unplaced_rebound, beliefs.p_rebound * beliefs.p_unplaced[place][0])
         p = doubt if impact.named else strange
     law = beliefs.laws[place]
-    p *= 10.0 / (10.0 + law.drops * law.known)  # once it is known how balls rebound here, little else is expected
+    # Once it is known how balls rebound here, little else is expected; where no law is, that they hardly do, too, but
+    # for what may be too faint to be told for a train.
+    p *= 10.0 / (10.0 + law.drops * (law.known or impact.named))
     return p / _REBOUND_S * math.exp(-since_s / _REBOUND_S) * real
 
 

@@ -10,7 +10,7 @@ import pytest
 from noisecheck.core.table import Impacts
 from noisecheck.flow.beliefs import Beliefs
 from noisecheck.flow.drops import G_MPS2
-from noisecheck.flow.explanations import Impact, unexplained
+from noisecheck.flow.explanations import Impact, leftover_rebound, unexplained
 from noisecheck.flow.ledger import follow_balls
 from noisecheck.flow.rebounds import Member, ReboundLaw
 from noisecheck.flow.route import FeedPlan, LedgerSettings, Route
@@ -105,3 +105,13 @@ def test_faint_rebounds_are_told_by_their_one_interval_and_ticks_are_not(ticks: 
     else:
         assert np.all(rebound[~dim] == 0)
         assert np.mean(rebound[dim] == 1) > 0.95
+
+
+def test_where_contacts_never_rebound_another_places_sound_is_no_rebound_left_in() -> None:
+    b = Beliefs(ROUTE, FeedPlan(), LedgerSettings(), (), 0.0)
+    clear, strange = Impact(9, 5.0, 0, 0.998, 1e5, -60.0), Impact(9, 5.0, -1, 0.9, 1e5, -60.0)
+    before = [leftover_rebound(b, i, 1, 0.09, -50.0) for i in (clear, strange)]
+    b.laws[1].drops = 190  # and no rebound among them
+    after = [leftover_rebound(b, i, 1, 0.09, -50.0) for i in (clear, strange)]
+    assert after[0] == pytest.approx(before[0] / 20.0)
+    assert after[1] == before[1]  # it may be too faint to be told for a train, and to be placed
