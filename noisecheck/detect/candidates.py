@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from noisecheck.detect.coded import past_pre_echo
-from noisecheck.detect.driven import begins_low, growth_of, in_pulses, kept_up, overdriven
+from noisecheck.detect.driven import add_noise, begins_low, growth_of, in_pulses, kept_up, overdriven
 from noisecheck.detect.known import sounds_of
 from noisecheck.detect.novelty import FLOOR_CELL_S, FLOOR_CELLS, FLOOR_EVERY, Novelty, floor_of, novelty, quantile_of
 from noisecheck.detect.refine import AHEAD_S, CONTEXT_S
@@ -257,6 +257,7 @@ def weigh_peaks(
     abrupt[driven] = np.minimum(abrupt[driven], 0.0)
     settled = growth.settled & ~driven & (bands > _ASK)
     abrupt[settled] = np.maximum(abrupt[settled], _SETTLED)
+    add_noise(swell_db, low, rate / grid.step, onset // grid.step)
     return Candidates(
         onset.astype(np.int64) + origin,
         bands,

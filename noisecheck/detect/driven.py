@@ -24,7 +24,7 @@ from noisecheck.detect.novelty import FLOOR_CELL_S, Novelty
 from noisecheck.detect.prediction import gather, own_error
 from noisecheck.detect.spectra import FrameGrid
 
-__all__ = ["AHEAD_S", "Growth", "begins_low", "growth_of", "in_pulses", "kept_up", "overdriven"]
+__all__ = ["AHEAD_S", "Growth", "add_noise", "begins_low", "growth_of", "in_pulses", "kept_up", "overdriven"]
 
 Floats = NDArray[np.float32]
 
@@ -68,12 +68,19 @@ _LEFT: Final = (0.1, 0.25)
 fall to the second of these speaks for neither."""
 _UNTOLD_DB: Final = 6.0
 """No band is new enough to tell."""
-_SURELY_DB: Final = 15.0
+_SURELY_DB: Final = 18.0
 """What is struck swells by less (thuds and rings that rise over 10 ms at most by 10 dB in 98 of 100, by 13 in 199 of
 200; noise in syllables by 26, median)."""
 _TINY: Final = np.float32(1e-14)
 _BATCH: Final = 128
 
+_NOISE_S: Final = (0.006, 0.060)
+_HARDLY_DB: Final = 4.0
+_NOTES: Final = 4.0
+"""Notes are predicted so well that what is left is so many times weaker (thuds and rings 10 times and more; noise with
+the spectrum of speech 2 to 3, plates of hundreds of modes as well, but these swell by less)..."""
+_NOISE_DB: Final = 4.0
+"""... and noise that swells more than hardly swells by so much more."""
 _WINDOW_S: Final = 0.012
 """A voice of 83 Hz and more is excited at least once in it; sounds closer than this are one."""
 _WINDOWS: Final = 6
@@ -213,6 +220,24 @@ def _frames(seconds: float, grid: FrameGrid) -> int:
     return round(seconds * grid.rate / grid.hop)
 
 
+def add_noise(swell_db: Floats, low: Floats, rate: float, at: NDArray[np.int64]) -> None:
+    """Let what swells a little, and is noise and not notes, swell more: what rises slowly when struck has notes.
+
+    Args:
+        swell_db: how much sounds swell, (m,), changed in place.
+        low: one channel, decimated, (n,).
+        rate: its frames a second.
+        at: onsets, (m,).
+    """
+    some = np.flatnonzero(swell_db > _HARDLY_DB)
+    if len(some):
+        begin, end = (round(s * rate) for s in _NOISE_S)
+        error = own_error(low, at[some], (begin, end), begin, end, order=_ORDER)
+        wave = np.diff(gather(low, at[some], begin - 1, end), axis=1)
+        power = np.einsum("ij,ij->i", wave, wave)
+        swell_db[some[power < _NOTES * np.einsum("ij,ij->i", error, error)]] += np.float32(_NOISE_DB)
+
+
 def begins_low(low: Floats, rate: float, at: NDArray[np.int64]) -> NDArray[np.bool_]:
     """Return whose low notes begin at once, whatever high ones build up.
 
@@ -305,8 +330,6 @@ def overdriven(samples: Floats, rate: int, at: NDArray[np.int64]) -> NDArray[np.
         at: onsets, (m,).
     """
     corner = np.zeros(len(at), np.bool_)
-    if not len(at) or max(samples.max(), -samples.min()) < _FULL:
-        return corner
     near = np.abs(gather(samples, at, *(int(s * rate) for s in _CORNER_S))) >= _FULL
     some = np.flatnonzero((near[:, 1:] & near[:, :-1]).any(axis=1))
     before, after = (gather(samples, at[some], *(int(s * rate) for s in span)) ** 2 for span in _BESIDE_S)

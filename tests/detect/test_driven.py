@@ -268,3 +268,21 @@ def test_a_commutator_and_a_rumble_are_no_impacts() -> None:
     for wave in (brush / np.std(brush) + 2.0 * noise(STEADY["pink"], RATE, 30.0, 15, gain_db=20.0), rumble):
         samples = np.round(0.03 * wave / np.std(wave) * 32768.0) / 32768.0  # 16 bits, no dither
         assert len(detect(samples.astype(np.float32), RATE)) <= 1
+
+
+@pytest.mark.parametrize("level_db", [-26.0, -45.0])
+def test_noise_that_is_switched_softly_is_known_for_it(level_db: float) -> None:
+    rng = np.random.default_rng(12)
+    envelope, at_s, count = np.zeros(40 * RATE), 0.4, 0
+    edge = 0.5 - 0.5 * np.cos(np.pi * np.arange(RATE // 100) / (RATE // 100))  # 10 ms
+    while at_s < 39.0:
+        part = envelope[int(at_s * RATE) :][: int(rng.uniform(0.08, 0.4) * RATE)]
+        part[:] = 10 ** (rng.uniform(-12.0, 0.0) / 20)
+        part[: len(edge)] *= edge
+        part[-len(edge) :] *= edge[::-1]
+        at_s += len(part) / RATE + rng.uniform(0.05, 0.4)
+        count += 1
+    wave = _band(rng, len(envelope)) * envelope
+    samples = noise(STEADY["pink"], RATE, 40.0, 12, gain_db=-25.0)
+    samples += (wave / np.std(wave) * 10 ** (level_db / 20)).astype(np.float32)
+    assert len(detect(samples, RATE)) <= 0.2 * count  # 83 and 84 of 86 once
