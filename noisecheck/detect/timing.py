@@ -37,8 +37,8 @@ _CLEAR = 10.0
 _LONG_S, _LONG = 0.004, 0.25
 _LONGISH_S, _LONGISH = 0.0025, 1.0
 """Rises, and log-likelihood ratios of them, from which the spectrum of a sound is asked."""
-_LOUD, _FAR_S = 300.0, 0.0025
-"""What the prediction error hears so clearly it does not time so far off."""
+_LOUD, _FAR_S, _FARTHEST_S = 300.0, 0.0025, 0.008
+"""What the prediction error hears so clearly it does not time so far off, and nothing so far."""
 _AS_WELL = 2.0
 _BARELY = 4.0
 """A click is heard many times better in the full band than in the low one, a thud hardly better: up to so many times
@@ -181,7 +181,8 @@ def _by_rise(timed: Timed, heard: _Low, low: Floats, grid: FrameGrid) -> None:
     rises = heard.own & ~slow & (likelier > np.where(heard.ramp, 0.0, _RISES))
     timed.onset[asked[rises]] = begins[rises] * grid.step
     begins, rise_s = modal_onsets(low, rate, heard.onset[slow])
-    far = (np.abs(begins - heard.onset[slow]) > _FAR_S * rate) & (heard.evidence[slow] > _LOUD)
+    most_s = np.where(heard.evidence[slow] > _LOUD, _FAR_S, _FARTHEST_S)
+    far = np.abs(begins - heard.onset[slow]) > most_s * rate
     told = (rise_s > 0) & ~far
     risen = asked[slow][told]
     timed.onset[risen], timed.louder[risen] = begins[told] * grid.step, 0
