@@ -45,6 +45,9 @@ _MISCOUNTED = (3, 0.1)
 """Balls, and the share of those fed, that may be counted too many."""
 _MACHINE = (10, 0.1)
 """The same of impacts that are no ball's: what leaves the track as often is no single event."""
+_OFF_BY_ONE = (10, 0.2, 0.8)
+"""Balls late on one link, their share, and the share of them that come when the next is due: balls held up come at any
+time."""
 _LONGEST_FIRST_S = 1.2
 _LEAST_FIRST_S = 0.35
 
@@ -204,6 +207,12 @@ def credible(ledger: Ledger) -> Ledger:
         )
         findings = tuple(f for f in ledger.findings if f.kind != "stray")
         ledger = replace(ledger, findings=findings, notes=(said, *ledger.notes))
+    if link := _off_by_one(ledger):
+        said = (
+            f"nearly every ball seems to come late from {link}, just when the next one is due: balls are followed off "
+            "by one, so nothing is claimed of them (feed them further apart, or give each station a microphone)"
+        )
+        return _nothing_claimed(ledger, said)
     if ledger.arrived <= ledger.fed + max(_MISCOUNTED[0], _MISCOUNTED[1] * ledger.fed):
         return ledger
     if unheard <= _MISCOUNTED[1] * ledger.arrived:
@@ -213,8 +222,32 @@ def credible(ledger: Ledger) -> Ledger:
         "contacts are put to the wrong stations, so nothing is claimed of its balls (tap the stations again, or give "
         "each a microphone)"
     )
+    return _nothing_claimed(ledger, said)
+
+
+def _nothing_claimed(ledger: Ledger, said: str) -> Ledger:
+    """Return the ledger with all balls undecided."""
     notes = (said, *ledger.notes)
     return replace(ledger, arrived=0, undecided=ledger.fed, findings=(), passages=(), open_balls=(), notes=notes)
+
+
+def _off_by_one(ledger: Ledger) -> str:
+    """Return the station from which balls are followed off by one, if there is one."""
+    least, part, most = _OFF_BY_ONE
+    for name, (low, high) in ledger.transit_s.items():
+        passed = [p for p in ledger.passages if p.origin == name]
+        late = [p for p in passed if p.late]
+        if len(late) <= max(least, part * len(passed)):
+            continue
+        left = np.sort([p.time_s - p.took_s for p in passed])
+        came = np.array([p.time_s for p in late])
+        after = np.array([p.time_s - p.took_s for p in late]) + 1e-6
+        due = np.searchsorted(left, came - low, "right") > np.maximum(
+            np.searchsorted(left, came - high), np.searchsorted(left, after)
+        )
+        if due.mean() > most:
+            return name
+    return ""
 
 
 def challenge_run(

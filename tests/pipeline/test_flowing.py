@@ -12,7 +12,7 @@ from noisecheck.bench.runsheet import Run
 from noisecheck.core.flags import Flag
 from noisecheck.core.table import Impacts
 from noisecheck.flow.failures import failure_rate
-from noisecheck.flow.findings import Finding, Ledger
+from noisecheck.flow.findings import Finding, Ledger, Passage
 from noisecheck.pipeline.flowing import credible, with_drops
 
 
@@ -58,3 +58,20 @@ def test_where_contacts_are_put_to_wrong_stations_nothing_is_claimed() -> None:
     # Balls that come round again are heard all the way; a few unheard, or a few too many, are as usual.
     for fine in (_counted(501, 20), _counted(251, 60), _counted(255, 60)):
         assert credible(fine) is fine
+
+
+@pytest.mark.parametrize("off", [True, False])
+def test_balls_followed_off_by_one_are_told_from_balls_held_up(off: bool) -> None:
+    """Balls leave each second and take 0.7 s; late ones come when the next is due, or at any time."""
+    rng = np.random.default_rng(4)
+    late = rng.random(60) < 0.4
+    took = 0.7 + rng.uniform(-0.1, 0.1, 60) + late * (1.0 if off else rng.uniform(0.3, 3.0, 60))
+    rows = [
+        Passage(n, "landing", "tray", float(n + t), float(t), bool(one), 1e4)
+        for n, (t, one) in enumerate(zip(took, late, strict=True))
+    ]
+    held = [Finding("held_up", p.time_s, "tray", 1e4, "", p.ball) for p in rows if p.late]
+    ledger = Ledger("a", 60, 60, tuple(held), tuple(rows), transit_s={"landing": (0.5, 0.9)})
+    told = credible(ledger)
+    assert (told is ledger) != off
+    assert (told.undecided, len(told.findings)) == ((60, 0) if off else (0, late.sum()))
