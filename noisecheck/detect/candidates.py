@@ -10,16 +10,15 @@ from numpy.typing import NDArray
 from noisecheck.detect.coded import past_pre_echo
 from noisecheck.detect.driven import add_noise, begins_low, growth_of, in_pulses, kept_up, overdriven
 from noisecheck.detect.known import sounds_of
+from noisecheck.detect.neighbours import time_amid
 from noisecheck.detect.novelty import FLOOR_CELL_S, FLOOR_CELLS, FLOOR_EVERY, Novelty, floor_of, novelty, quantile_of
-from noisecheck.detect.refine import AHEAD_S, CONTEXT_S
+from noisecheck.detect.refine import CONTEXT_S
 from noisecheck.detect.spectra import FrameGrid, decimated, frame_energies, frame_grid
-from noisecheck.detect.timing import time_onsets
 
 __all__ = [
     "APART_S",
     "EDGE_S",
     "END_S",
-    "LOUDER_S",
     "TAIL_S",
     "Candidates",
     "cell_frames",
@@ -53,20 +52,13 @@ _COARSE_LEAD_S = 0.012
 """The coarse evidence of a sound may begin so long before the fine one: half a coarse frame, and the filter's."""
 _COARSE_AHEAD_S = 0.008
 """What they tell of a sound before that counts little beside what it tells itself."""
-_NEVER = 1 << 40
-_BEGINS = 20.0
-"""Evidence of the prediction error that another sound begins, beyond chance."""
-_BEGUN_S = 0.001
-"""A louder sound is heard so long before its onset at most."""
 _SURE = 80.0
 _ABRUPT = 20.0
 """Of two sounds of such evidence that they are real, and no swells, both are beyond doubt: the first counts..."""
 _FORERUN_DB = 20.0
 """... unless the other is so much louder: the noise with which a recording of a stroke sets in is none."""
-LOUDER_S = 0.032
-_NEXT = 4
-"""Of so many peaks within such a time after another the first louder one ends what is its own."""
 TAIL_S = 0.1
+_NONE = np.empty(0, np.int64)
 EDGE_S = 0.003
 END_S = 0.012
 """Of the end of a recording: too little of a sound that begins there is left to tell or to measure it."""
@@ -179,15 +171,6 @@ def own_bands(
     return np.asarray(fine[:n] + own.max(axis=1), np.float64)
 
 
-def _louder_after(level: NDArray[np.float64], peaks: NDArray[np.int64], within: int) -> NDArray[np.int64]:
-    """Return which peak after each one (in order) is the first louder one within some frames, itself if none is."""
-    which = np.arange(len(peaks))
-    for ahead in range(min(_NEXT, len(peaks) - 1), 0, -1):
-        more = np.flatnonzero((level[ahead:] > level[:-ahead]) & (peaks[ahead:] - peaks[:-ahead] <= within))
-        which[more] = more + ahead
-    return which
-
-
 def find_peaks(found: Novelty, grid: FrameGrid) -> NDArray[np.int64]:
     """Return frames where the evidence peaks; the coarse evidence comes a little after the fine one."""
     both = found.fine + np.float32(0.5) * _forward_max(found.coarse, grid.frames(0.010))
@@ -208,7 +191,8 @@ def weigh_peaks(
     *,
     origin: int,
     coded: bool = False,
-    later: NDArray[np.int64] | None = None,
+    earlier: NDArray[np.int64] = _NONE,
+    later: NDArray[np.int64] = _NONE,
 ) -> Candidates:
     """Return the candidate behind each peak of the evidence, in the order of the peaks.
 
@@ -220,24 +204,17 @@ def weigh_peaks(
         peaks: frames from :func:`find_peaks`.
         origin: frame of ``samples[0]`` in the recording.
         coded: the sound went through a lossy codec, so onsets may be too early.
-        later: the peaks that follow within ``LOUDER_S``, which may be louder.
+        earlier: the peaks before these, of ``EARLIER_S``.
+        later: the peaks after these, of ``LATER_S``.
     """
-    grid, n = frame_grid(rate), len(peaks)
-    every = peaks if later is None else np.concatenate((peaks, later))
+    grid = frame_grid(rate)
+    every = np.concatenate((earlier, peaks, later))
     new = _around_max(found.new_energy, every, *(grid.frames(s) for s in _FINE_SPAN_S))
-    louder_one = _louder_after(new, every, grid.frames(LOUDER_S))[:n]
-    asked = np.unique(np.concatenate((np.arange(n), louder_one)))
-    timed, new = time_onsets(samples, low, grid, every[asked]), new[:n]
-    # What a louder sound brings is its own, and no evidence for what came just before it.
-    by = np.searchsorted(asked, louder_one)
-    own = timed.onset[by] - int(_BEGUN_S * rate) - peaks * grid.hop
-    # (Where nothing new begins the same sound goes on.)
-    own[(louder_one == np.arange(n)) | (timed.error[by] < _BEGINS) | (own < 0)] = _NEVER
-    timed = timed.where(slice(n))
-    again = np.flatnonzero(own < AHEAD_S * rate)
-    timed.put(again, time_onsets(samples, low, grid, peaks[again], own[again]))
+    wanted = slice(len(earlier), len(earlier) + len(peaks))
+    timed, own = time_amid(samples, low, grid, every, wanted, new)
+    new = new[wanted]
     onset, error, abrupt, louder = timed.onset, timed.error, timed.abrupt, timed.louder
-    bands = own_bands(found, every, grid, until=own // grid.hop - grid.frames(_COARSE_LEAD_S))
+    bands = own_bands(found, every[wanted.start :], grid, until=own // grid.hop - grid.frames(_COARSE_LEAD_S))
     more = np.flatnonzero(louder)
     then = (onset + louder)[more] // grid.hop
     new[more] = np.maximum(new[more], _around_max(found.new_energy, then, 0, grid.frames(_FINE_SPAN_S[1])))

@@ -10,16 +10,15 @@ the likelihood ratio of a variance that rises by that shape; the best shape give
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, replace
 from functools import lru_cache
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from noisecheck.detect.prediction import prediction_error
 
-__all__ = ["AHEAD_S", "BACK_S", "CONTEXT_S", "SEARCH_S", "Refined", "refine_onsets"]
+__all__ = ["AHEAD_S", "BACK_S", "CONTEXT_S", "SEARCH_S", "Refined", "refine_onsets", "spans", "weigh_error"]
 
 CONTEXT_S = 0.06
 """Seconds of samples needed before and after a candidate."""
@@ -106,6 +105,17 @@ class Refined:
     """By how many dB its first millisecond exceeds the loudest half millisecond before it."""
     steps_in: NDArray[np.bool_]
     """Whether what is new is, for 14 ms, hardly stronger than in its first millisecond."""
+
+    @staticmethod
+    def nothing(count: int) -> Refined:
+        """Return so many rows that tell nothing."""
+        kinds = {"onset": np.int64, "louder": np.int64, "steps_in": np.bool_}
+        return Refined(*(np.zeros(count, kinds.get(f.name, np.float64)) for f in fields(Refined)))
+
+    def put(self, at: NDArray[np.int64], other: Refined) -> None:
+        """Put the rows of another in the place of some."""
+        for field in fields(self):
+            getattr(self, field.name)[at] = getattr(other, field.name)
 
 
 @dataclass(frozen=True)
@@ -311,6 +321,49 @@ def _steps_in(
     return np.asarray(begun > np.maximum(least, np.float32(_STEP[2]) * quiet))
 
 
+def weigh_error(
+    error: NDArray[np.float32],
+    quiet: NDArray[np.float32] | None,
+    rate: int,
+    search_s: tuple[float, float] = SEARCH_S,
+    own: NDArray[np.int64] | None = None,
+) -> Refined:
+    """Return what a prediction error tells of the sound in each row; onsets are samples from its middle.
+
+    Args:
+        error: (rows, n), around its middle as :func:`spans` gives it.
+        quiet: mean square of the error before anything new, (rows,); None: as found before the search.
+        rate: frames a second.
+        search_s: seconds before and after the middle in which the sound is looked for.
+        own: samples after the middle from which on another, louder sound is heard, (rows,); None: there is none.
+    """
+    block, before, _ = spans(rate)
+    middle = before // block
+    first, last = middle - round(search_s[0] * rate / block), middle + round(search_s[1] * rate / block)
+    power = _mean_squares(error, block)
+    if quiet is None:
+        quiet = _quiet_power(power, first, block)
+    ratio = np.minimum(power / quiet[:, None], np.float32(_TOP))
+    end = np.full(len(error), ratio.shape[1])
+    if own is not None:
+        end = middle + own // block
+        _leave_to_louder(ratio, middle, end)
+    box, score = _best_box(ratio, rate, block, first, last, end)
+    where, rise, sudden = _best_start(ratio, rate, block, box)
+    sudden = sudden + np.minimum(_completed(ratio, rate, block, box), _MOST_COMPLETED)
+    sharp = _first_arrival(error, where * block, quiet, rate)
+    slow = where * block + np.round(math.sqrt(_BESIDE_PEAK) * rise * rate).astype(np.int64)
+    onset = np.where(rise > 0, slow, sharp)
+    steps = _steps_in(power, onset, quiet, rate, block)
+    return Refined(onset - before, score, sudden, rise, *_louder(error, power, onset, rate, block), steps)
+
+
+def spans(rate: int) -> tuple[int, int, int]:
+    """Return the samples of a block, and of an error before and after its middle."""
+    block = max(1, round(_BLOCK_S * rate))
+    return block, block * round(_BEFORE_S * rate / block), block * round(_AFTER_S * rate / block)
+
+
 def refine_onsets(
     samples: NDArray[np.float32], rate: int, candidates: NDArray[np.int64], own: NDArray[np.int64] | None = None
 ) -> Refined:
@@ -322,31 +375,13 @@ def refine_onsets(
         candidates: (m,) positions in ``samples``, within about 8 ms of an onset.
         own: (m,) samples after each candidate at which another, louder sound may begin; None: at none.
     """
-    block = max(1, round(_BLOCK_S * rate))
-    before = block * round(_BEFORE_S * rate / block)
-    after = block * round(_AFTER_S * rate / block)
-    search = [round(s * rate / block) for s in SEARCH_S]
-    parts: list[tuple[NDArray[Any], ...]] = []
+    _, before, after = spans(rate)
+    parts = []
     for i in range(0, len(candidates), _BATCH):
         at = candidates[i : i + _BATCH]
         error = prediction_error(samples, at, rate, before, after)
-        power = _mean_squares(error, block)
-        middle = before // block
-        quiet = _quiet_power(power, middle - search[0], block)
-        ratio = np.minimum(power / quiet[:, None], np.float32(_TOP))
-        end = np.full(len(at), ratio.shape[1])
-        if own is not None:
-            end = middle + own[i : i + _BATCH] // block
-            _leave_to_louder(ratio, middle, end)
-        box, score = _best_box(ratio, rate, block, middle - search[0], middle + search[1], end)
-        where, rise, sudden = _best_start(ratio, rate, block, box)
-        sudden = sudden + np.minimum(_completed(ratio, rate, block, box), _MOST_COMPLETED)
-        sharp = _first_arrival(error, where * block, quiet, rate)
-        slow = where * block + np.round(math.sqrt(_BESIDE_PEAK) * rise * rate).astype(np.int64)
-        first = np.where(rise > 0, slow, sharp)
-        steps = _steps_in(power, first, quiet, rate, block)
-        parts.append((at - before + first, score, sudden, rise, *_louder(error, power, first, rate, block), steps))
+        told = weigh_error(error, None, rate, own=None if own is None else own[i : i + _BATCH])
+        parts.append(replace(told, onset=told.onset + at))
     if not parts:
-        none, nothing = np.empty(0, np.int64), np.empty(0)
-        return Refined(none, nothing, nothing, nothing, none, nothing, np.empty(0, np.bool_))
-    return Refined(*(np.concatenate(column) for column in zip(*parts, strict=True)))
+        return Refined.nothing(0)
+    return Refined(*(np.concatenate([getattr(p, f.name) for p in parts]) for f in fields(Refined)))

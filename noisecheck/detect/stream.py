@@ -7,6 +7,7 @@ step costs the same at any age of the stream, and memory stays flat.
 
 from __future__ import annotations
 
+import itertools
 import math
 from dataclasses import replace
 
@@ -18,7 +19,6 @@ from noisecheck.detect.candidates import (
     APART_S,
     EDGE_S,
     END_S,
-    LOUDER_S,
     TAIL_S,
     Candidates,
     find_peaks,
@@ -30,6 +30,7 @@ from noisecheck.detect.coded import AHEAD_S as CODED_AHEAD_S
 from noisecheck.detect.decide import FIRST_S, MEMORY_S, DetectSettings, decide
 from noisecheck.detect.driven import AHEAD_S as DRIVEN_AHEAD_S
 from noisecheck.detect.habits import Habits
+from noisecheck.detect.neighbours import EARLIER_S, LATER_S
 from noisecheck.detect.novelty import (
     FLOOR_CELL_S,
     FLOOR_CELLS,
@@ -48,8 +49,8 @@ __all__ = ["Stream"]
 Floats = NDArray[np.float32]
 
 _STEP = 32
-_KEEP_S = PAST_S + 0.010
-"""Evidence and samples kept before the frame searched next: what the timing looks back on."""
+_KEEP_S = EARLIER_S + PAST_S + 0.010
+"""Evidence and samples kept before the frame searched next: what the timing, of earlier sounds too, looks back on."""
 _CHAIN_S = 0.100
 """Sounds that follow one another so closely that each could change the last are judged together, up to this."""
 _EMPTY = np.empty(0, np.float32)
@@ -290,20 +291,22 @@ class _Listener:
             upto, complete = self._heard, self.kept * grid.hop + len(samples)
         else:
             driven_s = SEARCH_S[1] + DRIVEN_AHEAD_S + (CODED_AHEAD_S if self.coded else 0.0)
-            sampled = len(samples) - math.ceil(max(LOUDER_S + AHEAD_S, driven_s) * rate) - 8 * grid.step
+            sampled = len(samples) - math.ceil(max(LATER_S + AHEAD_S, driven_s) * rate) - 8 * grid.step
             upto = min(self._heard - grid.frames(driven_s) - 3, self.kept + sampled // grid.hop)
             complete = upto * grid.hop - math.ceil(BACK_S * rate)
         if upto > self._searched:
             peaks = find_peaks(self._found, grid)
-            begin, end, ahead = (np.array([self._searched, upto, upto + grid.frames(LOUDER_S)]) - self.kept).tolist()
-            peaks, later = (peaks[(peaks >= a) & (peaks < b)] for a, b in ((begin, end), (end, ahead)))
+            begin, end = self._searched - self.kept, upto - self.kept
+            edges = begin - grid.frames(EARLIER_S), begin, end, end + grid.frames(LATER_S)
+            earlier, peaks, later = (peaks[(peaks >= a) & (peaks < b)] for a, b in itertools.pairwise(edges))
             if len(peaks):
                 low = decimated(samples, grid.step)
                 cells = range(self.kept // self._cell, (self._heard - 1) // self._cell + 1)
                 floor = np.array([self._floors[c][0] for c in cells])
                 found = replace(self._found, floor=floor, phase=self.kept % self._cell)
                 first = self.kept * grid.hop
-                made = weigh_peaks(samples, low, rate, found, peaks, origin=first, coded=self.coded, later=later)
+                near = {"earlier": earlier, "later": later}
+                made = weigh_peaks(samples, low, rate, found, peaks, origin=first, coded=self.coded, **near)
                 made = Candidates.concat([self._waiting, made])
                 self._waiting = made.where(np.argsort(made.onset, kind="stable"))
             self._searched = upto

@@ -18,7 +18,7 @@ from noisecheck.detect.refine import refine_onsets
 from noisecheck.detect.slow import slow_onsets
 from noisecheck.detect.spectra import FrameGrid, decimated
 
-__all__ = ["AHEAD_S", "BACK_S", "PAST_S", "Timed", "time_onsets"]
+__all__ = ["AHEAD_S", "BACK_S", "PAST_S", "Timed", "sharp_step", "time_onsets"]
 
 Floats = NDArray[np.float32]
 
@@ -77,6 +77,13 @@ class Timed:
     def where(self, keep: slice) -> Timed:
         return Timed(*(getattr(self, f.name)[keep] for f in fields(self)))
 
+    def copy(self) -> Timed:
+        return Timed(*(getattr(self, f.name).copy() for f in fields(self)))
+
+    @staticmethod
+    def concat(parts: list[Timed]) -> Timed:
+        return Timed(*(np.concatenate([getattr(p, f.name) for p in parts]) for f in fields(Timed)))
+
     def put(self, at: NDArray[np.int64], other: Timed) -> None:
         """Put what another tells in the place of some, (m,)."""
         for field in fields(self):
@@ -106,6 +113,11 @@ class _Low:
         return _Low(self.asked[keep], self.own[keep], self.onset[keep], self.evidence[keep], self.ramp[keep])
 
 
+def sharp_step(rate: int) -> int:
+    """Return by how many times samples are decimated where onsets are looked at closely in the full band."""
+    return max(1, round(rate / _SHARP_RATE))
+
+
 def time_onsets(
     samples: Floats, low: Floats, grid: FrameGrid, peaks: NDArray[np.int64], own: NDArray[np.int64] | None = None
 ) -> Timed:
@@ -118,7 +130,7 @@ def time_onsets(
         peaks: frames, (m,).
         own: samples after each peak from which on another, louder sound is heard, (m,); None: there is none.
     """
-    sharp = max(1, round(grid.rate / _SHARP_RATE))
+    sharp = sharp_step(grid.rate)
     full = refine_onsets(
         decimated(samples, sharp),
         grid.rate // sharp,

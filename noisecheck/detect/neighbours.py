@@ -1,0 +1,106 @@
+"""Sounds close to one another: each is timed, and believed, by what is its own.
+
+A louder impact soon after would lend its evidence to chance and make a soft impact look like a swell. The young ring of
+an earlier one hides what comes next from a predictor that knows only what sounded before both.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from noisecheck.detect.overlaid import SINCE_S, overlaid_onsets
+from noisecheck.detect.refine import AHEAD_S
+from noisecheck.detect.spectra import FrameGrid, decimated
+from noisecheck.detect.timing import Timed, sharp_step, time_onsets
+
+__all__ = ["EARLIER_S", "LATER_S", "NEVER", "time_amid"]
+
+Floats = NDArray[np.float32]
+Rows = NDArray[np.int64]
+
+LATER_S: Final = 0.032
+EARLIER_S: Final = SINCE_S[1]
+"""Peaks so long before and after others can change what is told of them."""
+_NEXT: Final = 4
+"""Of so many peaks after another the first louder one ends what is its own."""
+NEVER: Final = 1 << 40
+_BEGINS: Final = 20.0
+"""Evidence of the prediction error that another sound begins, beyond chance; where nothing new begins the same sound
+goes on."""
+_BEGUN_S: Final = 0.001
+"""A louder sound is heard so long before its onset at most."""
+_STRUCK: Final = 20.0
+_STRUCK_ERROR: Final = 40.0
+"""Abruptness, and evidence, of what surely was struck."""
+_DOUBTED: Final = 25.0
+"""Up to such evidence, or short of that abruptness, what comes on a young ring is looked at once more."""
+_NEW: Final = 10.0
+"""Evidence that chance does not come near."""
+
+
+def time_amid(
+    samples: Floats, low: Floats, grid: FrameGrid, every: Rows, wanted: slice, level: NDArray[np.float64]
+) -> tuple[Timed, Rows]:
+    """Return when the sounds behind some peaks begin, and samples after each peak from which on it is another's sound.
+
+    Args:
+        samples: one channel, (n,), from frame 0 on.
+        low: the same, decimated.
+        grid: frames and bands.
+        every: frames of all peaks, in order, (m,).
+        wanted: those asked about.
+        level: energy that is new at each peak, (m,).
+    """
+    n = wanted.stop - wanted.start
+    louder_one = _louder_after(level, every, grid.frames(LATER_S))[wanted]
+    asked = np.unique(np.concatenate((np.arange(wanted.start, wanted.stop), louder_one)))
+    timed = time_onsets(samples, low, grid, every[asked])
+    by, at = np.searchsorted(asked, louder_one), every[wanted] * grid.hop
+    own = timed.onset[by] - int(_BEGUN_S * grid.rate) - at
+    own[(by == np.arange(n)) | (timed.error[by] < _BEGINS) | (own < 0)] = NEVER
+    timed = timed.where(slice(n))
+    first = timed.copy()
+    again = np.flatnonzero(own < AHEAD_S * grid.rate)
+    timed.put(again, time_onsets(samples, low, grid, every[wanted][again], own[again]))
+    _overlay(timed, first, samples, low, grid, every, wanted)
+    return timed, own
+
+
+def _louder_after(level: NDArray[np.float64], peaks: Rows, within: int) -> Rows:
+    """Return which peak after each one (in order) is the first louder one within some frames, itself if none is."""
+    which = np.arange(len(peaks))
+    for ahead in range(min(_NEXT, len(peaks) - 1), 0, -1):
+        more = np.flatnonzero((level[ahead:] > level[:-ahead]) & (peaks[ahead:] - peaks[:-ahead] <= within))
+        which[more] = more + ahead
+    return which
+
+
+def _overlay(
+    timed: Timed, first: Timed, samples: Floats, low: Floats, grid: FrameGrid, every: Rows, wanted: slice
+) -> None:
+    """Look once more at doubtful sounds that come on the young ring of one surely struck."""
+    doubted = np.flatnonzero((timed.error < _DOUBTED) | (timed.abrupt < _STRUCK))
+    if not len(doubted):
+        return
+    least, most = (round(s * grid.rate) for s in SINCE_S)
+    at, before = every[wanted][doubted] * grid.hop, every[: wanted.start]
+    known = Timed.concat([time_onsets(samples, low, grid, before[before * grid.hop >= at[0] - most]), first])
+    struck = np.sort(known.onset[(known.error > _STRUCK_ERROR) & (known.abrupt > _STRUCK)])
+    last = np.searchsorted(struck, at - least, side="right") - 1
+    since = at - np.append(struck, -NEVER)[last]  # none: long ago
+    some = np.flatnonzero(since <= most)
+    if not len(some):
+        return
+    sharp = sharp_step(grid.rate)
+    told, could = overlaid_onsets(
+        decimated(samples, sharp), grid.rate // sharp, at[some] // sharp, since[some] // sharp
+    )
+    new = np.flatnonzero(could & (told.evidence > np.maximum(timed.full_error[doubted[some]], _NEW)))
+    mine = doubted[some[new]]
+    timed.onset[mine] = told.onset[new] * sharp + at[some[new]]
+    timed.full_error[mine] = told.evidence[new]
+    timed.abrupt[mine] = np.maximum(timed.abrupt[mine], told.abrupt[new])
+    timed.louder[mine], timed.louder_db[mine] = told.louder[new] * sharp, told.louder_db[new]

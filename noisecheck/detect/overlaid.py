@@ -1,0 +1,91 @@
+"""Impacts on what has only just been struck: its ring is predicted from those few milliseconds, and what is new shows.
+
+The predictor that looks for onsets elsewhere is fitted to what sounded before, which of so young a ring knows nothing.
+Here it is fitted between the two impacts by least squares (the covariance method: no window smears a ring that short).
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from noisecheck.detect.prediction import gather
+from noisecheck.detect.refine import Refined, spans, weigh_error
+
+__all__ = ["SINCE_S", "overlaid_onsets"]
+
+Floats = NDArray[np.float32]
+
+_ORDER: Final = 32
+_BEGUN_S: Final = 0.0015
+"""So long after an impact its contact is over, and its ring free."""
+_FITTED_S: Final = (0.032, 0.020, 0.012, 0.008)
+"""Spans of a ring that a predictor is fitted to: the longest that lies between..."""
+_END_S: Final = 0.004
+"""... and ends so long before a peak, since the onset may come before it."""
+_SEARCH_S: Final = (0.004, 0.002)
+_WHITE: Final = 4.0
+"""The error of a predictor fitted so closely is white: evidence counts in full (elsewhere a quarter of it)..."""
+_TRIED: Final = 6.0
+"""... less the logarithm of the shapes and moments tried."""
+_RIDGE: Final = 1e-9
+_CAUTION: Final = 2.0
+"""Standard errors by which the error before is taken higher than measured."""
+
+SINCE_S: Final = (_BEGUN_S + _FITTED_S[-1] + _END_S, 0.080)
+"""Seconds from an impact to the peak of another at which its ring is asked."""
+
+
+def overlaid_onsets(
+    samples: Floats, rate: int, peaks: NDArray[np.int64], since: NDArray[np.int64]
+) -> tuple[Refined, NDArray[np.bool_]]:
+    """Return what is new to the ring of an earlier impact, and which of the peaks could be asked.
+
+    Args:
+        samples: one channel, (n,).
+        rate: frames a second.
+        peaks: samples where the evidence for another impact peaks, (m,).
+        since: samples from the earlier impact's onset to each peak, (m,).
+    """
+    _, before, after = spans(rate)
+    told = Refined.nothing(len(peaks))
+    free = since - int((_BEGUN_S + _END_S) * rate)
+    left = np.ones(len(peaks), bool)
+    for seconds in _FITTED_S:
+        length = int(seconds * rate)
+        if length < 3 * _ORDER:
+            break
+        now = np.flatnonzero(left & (free >= length))
+        left[now] = False
+        if len(now):
+            error, quiet = _error(samples, peaks[now], length, int(_END_S * rate), before, after)
+            told.put(now, weigh_error(error, quiet, rate, _SEARCH_S))
+    told.evidence[:] = np.maximum(told.evidence * _WHITE - _TRIED, 0.0)
+    return told, ~left
+
+
+def _error(
+    samples: Floats, at: NDArray[np.int64], length: int, end: int, before: int, after: int
+) -> tuple[Floats, Floats]:
+    """Return each row's prediction error, (rows, before + after), and its mean square where the predictor was fitted.
+
+    What lies before the fitted span is as loud as that mean: nothing is known of it.
+    """
+    wave = np.diff(gather(samples, at, -end - length - _ORDER - 1, after), axis=1).astype(np.float64)
+    past = np.lib.stride_tricks.sliding_window_view(wave, _ORDER + 1, axis=1)
+    fitted = past[:, :length]
+    product = np.matmul(fitted.transpose(0, 2, 1), fitted)
+    normal, toward = product[:, :-1, :-1].copy(), product[:, :-1, -1:]
+    diagonal = np.einsum("ijj->ij", normal)
+    diagonal += _RIDGE * diagonal.mean(axis=1, keepdims=True) + 1e-18
+    weights = np.linalg.solve(normal, toward)
+    known = (past[:, :, -1] - np.matmul(past[:, :, :-1], weights)[:, :, 0]).astype(np.float32)
+    # A fitted predictor errs less where it was fitted than it does from there on.
+    mean = (known[:, :length] ** 2).mean(axis=1) * np.float32((length + _ORDER) / (length - _ORDER))
+    quiet = (mean * np.float32(1.0 + _CAUTION * np.sqrt(2.0 / length)) + np.float32(1e-16)).astype(np.float32)
+    error = np.repeat(np.sqrt(quiet)[:, None], before + after, axis=1)
+    keep = min(known.shape[1], before + after)
+    error[:, -keep:] = known[:, -keep:]
+    return error, quiet
