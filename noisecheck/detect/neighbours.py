@@ -37,6 +37,8 @@ _STRUCK_ERROR: Final = 40.0
 """Abruptness, and evidence, of what surely was struck."""
 _DOUBTED: Final = 25.0
 """Up to such evidence, or short of that abruptness, what comes on a young ring is looked at once more."""
+_SUDDEN: Final = 6.0
+"""A predictor that fits worse and worse errs more, too, but not all at once."""
 _NEW: Final = 10.0
 """Evidence that chance does not come near."""
 
@@ -98,7 +100,9 @@ def _overlay(
     told, could = overlaid_onsets(
         decimated(samples, sharp), grid.rate // sharp, at[some] // sharp, since[some] // sharp
     )
-    new = np.flatnonzero(could & (told.evidence > np.maximum(timed.full_error[doubted[some]], _NEW)))
+    new = np.flatnonzero(
+        could & (told.abrupt > _SUDDEN) & (told.evidence > np.maximum(timed.full_error[doubted[some]], _NEW))
+    )
     mine = doubted[some[new]]
     timed.onset[mine] = told.onset[new] * sharp + at[some[new]]
     timed.full_error[mine] = told.evidence[new]
