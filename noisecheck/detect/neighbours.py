@@ -11,6 +11,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from noisecheck.detect.driven import in_pulses
 from noisecheck.detect.overlaid import SINCE_S, overlaid_onsets
 from noisecheck.detect.refine import AHEAD_S
 from noisecheck.detect.spectra import FrameGrid, decimated
@@ -103,6 +104,8 @@ def _overlay(
     new = np.flatnonzero(
         could & (told.abrupt > _SUDDEN) & (told.evidence > np.maximum(timed.full_error[doubted[some]], _NEW))
     )
+    # (A voice excites its notes anew with every pulse.)
+    new = new[~in_pulses(low, grid.rate / grid.step, (told.onset[new] * sharp + at[some[new]]) // grid.step)]
     mine = doubted[some[new]]
     timed.onset[mine] = told.onset[new] * sharp + at[some[new]]
     timed.full_error[mine] = told.evidence[new]
