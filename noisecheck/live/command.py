@@ -8,7 +8,7 @@ import signal
 import sys
 from contextlib import suppress
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from noisecheck.core.errors import InputError, one_line
 from noisecheck.live import PIPE_FORMATS
@@ -125,10 +125,9 @@ def watch(arguments: argparse.Namespace, settings: ListenSettings, *, clock: Clo
 
     teller = _Printer(as_json=arguments.json, needed=command is None)
     watching = Watch(source, follower, teller, keeper, sounds, command, log)
-    numbers = [signal.SIGTERM]
-    if hasattr(signal, "SIGHUP") and signal.getsignal(signal.SIGHUP) is signal.SIG_DFL:  # else as with nohup
-        numbers.append(signal.SIGHUP)
-    before = [(n, signal.signal(n, _stop)) for n in numbers]
+    numbers = [signal.SIGINT, signal.SIGTERM, *([signal.SIGHUP] if hasattr(signal, "SIGHUP") else [])]
+    # One that is ignored stays so, as with nohup.
+    before = [(n, signal.signal(n, watching.stop)) for n in numbers if signal.getsignal(n) is not signal.SIG_IGN]
     try:
         watching.run()
     except BrokenPipeError:
@@ -167,10 +166,6 @@ class _Printer:
                 os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
             if stops:
                 raise
-
-
-def _stop(number: int, frame: Any) -> None:
-    raise KeyboardInterrupt
 
 
 def _source(arguments: argparse.Namespace, clock: Clock) -> Source:

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from contextlib import ExitStack, suppress
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager, suppress
+from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
 from typing import Final
@@ -18,7 +18,7 @@ from noisecheck.live.follow import Follower
 from noisecheck.live.keep import AlarmSounds, RunKeeper
 from noisecheck.live.sources import Chunk, Gap, Item, Source
 
-__all__ = ["CAUTION", "Watch"]
+__all__ = ["CAUTION", "Stop", "Watch"]
 
 CAUTION: Final = (
     "watching by sound is an aid, not a safety stop: guards, interlocks and emergency stops stay as the local rules "
@@ -26,6 +26,38 @@ CAUTION: Final = (
 )
 
 _WAIT_S: Final = 5.0
+
+
+class Stop:
+    """The handler of signals that stop a watch: at once where it waits for sound, else once a block is worked through.
+
+    A block half worked through is neither heard nor unheard.
+    """
+
+    def __init__(self) -> None:
+        self._held = self._asked = False
+
+    def __call__(self, number: int, frame: object) -> None:
+        """Take a signal.
+
+        Raises:
+            KeyboardInterrupt: the watch is to stop now.
+        """
+        if not self._held:
+            raise KeyboardInterrupt
+        self._asked = True
+
+    @contextmanager
+    def held(self) -> Iterator[None]:
+        """Let a signal wait until what is done here is done, and stop then."""
+        self._held = True
+        try:
+            yield
+        finally:
+            self._held = False
+        if self._asked:
+            self._asked = False
+            raise KeyboardInterrupt
 
 
 @dataclass
@@ -40,6 +72,7 @@ class Watch:
         sounds: keeper of the sound around alarms; None keeps none.
         command: run for each alarm; None runs none.
         log: a file to which each event is added as a JSON line; None writes none.
+        stop: to be called by the signals that stop it.
     """
 
     source: Source
@@ -49,6 +82,7 @@ class Watch:
     sounds: AlarmSounds | None = None
     command: AlarmCommand | None = None
     log: Path | None = None
+    stop: Stop = field(default_factory=Stop)
 
     def run(self) -> None:
         """Listen until the source ends or the user stops it (``KeyboardInterrupt``); always finish in good order.
@@ -62,7 +96,8 @@ class Watch:
             try:
                 self._say([self._started()])
                 for item in self.source.items():
-                    self._take(item)
+                    with self.stop.held():
+                        self._take(item)
             except KeyboardInterrupt:
                 self._note("stopped by the user")
             finally:

@@ -42,7 +42,8 @@ def sound() -> tuple[NDArray[np.float32], Any]:
 @pytest.fixture(autouse=True)
 def _whoever_ends_the_tests_ends_no_watch_instead(monkeypatch: pytest.MonkeyPatch) -> None:
     """A watch takes SIGTERM as its own end: one sent to the tests would only stop the watch that runs just then."""
-    monkeypatch.setattr(command, "signal", SimpleNamespace(signal=lambda *_: None, SIGTERM=signal.SIGTERM))
+    kept = {name: getattr(signal, name) for name in ("getsignal", "SIG_IGN", "SIGINT", "SIGTERM")}
+    monkeypatch.setattr(command, "signal", SimpleNamespace(signal=lambda *_: None, **kept))
 
 
 @pytest.fixture

@@ -21,9 +21,12 @@ from numpy.typing import NDArray
 from noisecheck.bench.campaign import load_campaign
 from noisecheck.cli import main, make_parser
 from noisecheck.core.errors import InputError
+from noisecheck.core.table import Impacts
+from noisecheck.detect.channels import Onsets
 from noisecheck.detect.stream import Stream
-from noisecheck.live import PIPE_FORMATS
+from noisecheck.live import PIPE_FORMATS, command
 from noisecheck.live.command import watch
+from noisecheck.live.hearing import Hearing
 from noisecheck.live.pipe import decode_pcm
 from noisecheck.live.sources import Chunk, FileSource
 from noisecheck.pipeline.campaign import measure_campaign
@@ -217,6 +220,27 @@ def test_stopped_it_finishes_in_good_order(machine: Path, sound: Any, number: in
     assert [e["event"] for e in events[-2:]] == ["note", "summary"] or events[-1]["event"] == "summary"
     assert any(e["text"] == "stopped by the user" for e in events)
     assert soundfile.info(next(machine.glob("watch-*.wav"))).frames > 0
+
+
+def test_stopped_in_the_middle_of_a_block_it_works_that_through(
+    machine: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    measured, calls, handlers = Hearing._measured, [], {}
+
+    def interrupted(self: Hearing, onsets: Onsets) -> Impacts:
+        calls.append(len(onsets))
+        if len(calls) == 20:
+            handlers[signal.SIGTERM](signal.SIGTERM, None)
+        return measured(self, onsets)
+
+    monkeypatch.setattr(Hearing, "_measured", interrupted)
+    monkeypatch.setattr(command.signal, "signal", handlers.setdefault)
+    words = ["--rig", str(machine / "rig.toml"), "--source", str(machine.parent / "sound.wav"), "--keep-nothing"]
+    _, events = watched(capsys, *words)
+    assert [e["text"] for e in events if e["event"] == "note"][-1] == "stopped by the user"
+    assert events[-1]["event"] == "summary"
+    assert events[-1]["impacts"] == sum(calls)
+    assert events[-1]["listened_s"] < 60.0
 
 
 def test_the_alarm_command_gets_each_alarm(machine: Path, capsys: pytest.CaptureFixture[str]) -> None:
