@@ -14,6 +14,7 @@ from noisecheck.detect.neighbours import time_amid
 from noisecheck.detect.novelty import FLOOR_CELL_S, FLOOR_CELLS, FLOOR_EVERY, Novelty, floor_of, novelty, quantile_of
 from noisecheck.detect.refine import CONTEXT_S
 from noisecheck.detect.spectra import FrameGrid, decimated, frame_energies, frame_grid
+from noisecheck.detect.timing import Timed
 
 __all__ = [
     "APART_S",
@@ -223,18 +224,7 @@ def weigh_peaks(
     onset[blind] = (rise * grid.hop)[blind]
     if coded:
         onset = past_pre_echo(samples, onset, rate)
-    growth = growth_of(found, (onset + grid.hop // 2) // grid.hop, grid)
-    driven, swell_db = growth.still, growth.swell_db
-    # A blow may be followed by more, but for a voice: a cymbal's high notes build up, a heavy skin's low one swells.
-    struck = np.flatnonzero(driven | (swell_db > _RINGS_DB))
-    struck = struck[timed.steps_in[struck] | begins_low(low, rate / grid.step, onset[struck] // grid.step)]
-    struck = struck[~in_pulses(low, rate / grid.step, onset[struck] // grid.step)]
-    driven[struck], swell_db[struck] = False, _RINGS_DB
-    driven |= kept_up(low, rate / grid.step, onset // grid.step) | overdriven(samples, rate, onset)
-    abrupt[driven] = np.minimum(abrupt[driven], 0.0)
-    settled = growth.settled & ~driven & (bands > _ASK)
-    abrupt[settled] = np.maximum(abrupt[settled], _SETTLED)
-    add_noise(swell_db, low, rate / grid.step, onset // grid.step)
+    swell_db = _judge_force(timed, onset, abrupt, bands, samples=samples, low=low, found=found, grid=grid)
     return Candidates(
         onset.astype(np.int64) + origin,
         bands,
@@ -246,6 +236,34 @@ def weigh_peaks(
         swell_db,
         sound,
     )
+
+
+def _judge_force(
+    timed: Timed,
+    onset: NDArray[np.int64],
+    abrupt: NDArray[np.float64],
+    bands: NDArray[np.float64],
+    *,
+    samples: NDArray[np.float32],
+    low: NDArray[np.float32],
+    found: Novelty,
+    grid: FrameGrid,
+) -> NDArray[np.float32]:
+    """Return by how much each sound swells, dB. ``abrupt`` becomes 0 at most where it is driven."""
+    at, rate = onset // grid.step, grid.rate / grid.step
+    growth = growth_of(found, (onset + grid.hop // 2) // grid.hop, grid)
+    driven, swell_db = growth.still, growth.swell_db
+    # A blow may be followed by more, but for a voice: a cymbal's high notes build up, a heavy skin's low one swells.
+    struck = np.flatnonzero(driven | (swell_db > _RINGS_DB))
+    struck = struck[timed.steps_in[struck] | begins_low(low, rate, at[struck])]
+    struck = struck[~in_pulses(low, rate, at[struck])]
+    driven[struck], swell_db[struck] = False, _RINGS_DB
+    driven |= kept_up(low, rate, at) | overdriven(samples, grid.rate, onset)
+    abrupt[driven] = np.minimum(abrupt[driven], 0.0)
+    settled = growth.settled & ~driven & (bands > _ASK)
+    abrupt[settled] = np.maximum(abrupt[settled], _SETTLED)
+    add_noise(swell_db, low, rate, at)
+    return swell_db
 
 
 def find_candidates(
