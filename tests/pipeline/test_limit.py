@@ -128,14 +128,14 @@ def test_copies_meet_the_wariness_that_the_background_taught() -> None:
     rise = np.minimum(t / 0.01, 1.0) * np.exp(-t / 0.02)
     tones = np.sin(2 * np.pi * rng.uniform(120, 900, 6)[:, None] * t + rng.uniform(0, 6.28, (6, 1)))
     at = np.arange(1.0, SECONDS - 1.0, 0.8)
-    level_db = np.where(np.arange(len(at)) % 2, 0.0, rng.uniform(-30.0, -5.0, len(at)))
+    level_db = np.where(np.arange(len(at)) % 2, 0.0, rng.uniform(-40.0, -10.0, len(at)))
     for start, db in zip(np.round(at * RATE).astype(int), level_db, strict=True):
         x[start : start + len(t), 0] += 10 ** (db / 20) * rise * tones.mean(axis=0)
     recording = ArrayRecording(x.astype(np.float32), RATE)
     heard = listen(lambda: recording, settings=ListenSettings())
     limit = detection_limit(lambda: recording, heard, settings=ListenSettings())
     missed = np.isin(np.arange(len(at)), match(heard.onsets.frame / RATE, at, tolerance_s=0.01).missed_index)
-    half = min(np.linspace(-30.0, -5.0, 101), key=lambda db: np.sum(missed != (level_db < db)))
+    half = min(np.linspace(-40.0, -10.0, 121), key=lambda db: np.sum(missed != (level_db < db)))
     loudest = float(np.quantile(heard.impacts["lae_db"], 0.75))  # those at 0 dB are all alike
     assert limit.level_50_db - loudest == pytest.approx(half, abs=4.0)
 
