@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
@@ -46,8 +47,8 @@ _MISCOUNTED = (3, 0.1)
 _MACHINE = (10, 0.1)
 """The same of impacts that are no ball's: what leaves the track as often is no single event."""
 _OFF_BY_ONE = (10, 0.2, 0.8)
-"""Balls late on one link, their share, and the share of them that come when the next is due: balls held up come at any
-time."""
+"""Balls late on one link, their share, and the share of them that come when the next is due, and whose next is late,
+too: balls held up come at any time, or when the next one sets them free."""
 _LONGEST_FIRST_S = 1.2
 _LEAST_FIRST_S = 0.35
 
@@ -209,8 +210,9 @@ def credible(ledger: Ledger) -> Ledger:
         ledger = replace(ledger, findings=findings, notes=(said, *ledger.notes))
     if link := _off_by_one(ledger):
         said = (
-            f"nearly every ball seems to come late from {link}, just when the next one is due: balls are followed off "
-            "by one, so nothing is claimed of them (feed them further apart, or give each station a microphone)"
+            f"ball after ball seems to come late from {link}, just when the next one is due: they are followed off by "
+            f"one, or one stays there until the next sets it free, so nothing is claimed of them (look at {link}; feed "
+            "them further apart, or give each station a microphone)"
         )
         return _nothing_claimed(ledger, said)
     if ledger.arrived <= ledger.fed + max(_MISCOUNTED[0], _MISCOUNTED[1] * ledger.fed):
@@ -235,9 +237,10 @@ def _off_by_one(ledger: Ledger) -> str:
     """Return the station from which balls are followed off by one, if there is one."""
     least, part, most = _OFF_BY_ONE
     for name, (low, high) in ledger.transit_s.items():
-        passed = [p for p in ledger.passages if p.origin == name]
+        passed = sorted((p for p in ledger.passages if p.origin == name), key=lambda p: p.time_s - p.took_s)
         late = [p for p in passed if p.late]
-        if len(late) <= max(least, part * len(passed)):
+        follows = [after.late for one, after in itertools.pairwise(passed) if one.late]
+        if len(late) <= max(least, part * len(passed)) or sum(follows) <= most * len(follows):
             continue
         left = np.sort([p.time_s - p.took_s for p in passed])
         came = np.array([p.time_s for p in late])
