@@ -17,7 +17,7 @@ from noisecheck.detect.refine import AHEAD_S
 from noisecheck.detect.spectra import FrameGrid, decimated
 from noisecheck.detect.timing import Timed, sharp_step, time_onsets
 
-__all__ = ["EARLIER_S", "LATER_S", "NEVER", "time_amid"]
+__all__ = ["EARLIER_S", "LATER_S", "time_amid"]
 
 Floats = NDArray[np.float32]
 Rows = NDArray[np.int64]
@@ -27,7 +27,7 @@ EARLIER_S: Final = SINCE_S[1]
 """Peaks so long before and after others can change what is told of them."""
 _NEXT: Final = 4
 """Of so many peaks after another the first louder one ends what is its own."""
-NEVER: Final = 1 << 40
+_NEVER: Final = 1 << 40
 _BEGINS: Final = 20.0
 """Evidence of the prediction error that another sound begins, beyond chance; where nothing new begins the same sound
 goes on."""
@@ -63,7 +63,7 @@ def time_amid(
     timed = time_onsets(samples, low, grid, every[asked])
     by, at = np.searchsorted(asked, louder_one), every[wanted] * grid.hop
     own = timed.onset[by] - int(_BEGUN_S * grid.rate) - at
-    own[(by == np.arange(n)) | (timed.error[by] < _BEGINS) | (own < 0)] = NEVER
+    own[(by == np.arange(n)) | (timed.error[by] < _BEGINS) | (own < 0)] = _NEVER
     timed = timed.where(slice(n))
     first = timed.copy()
     again = np.flatnonzero(own < AHEAD_S * grid.rate)
@@ -93,7 +93,7 @@ def _overlay(
     known = Timed.concat([time_onsets(samples, low, grid, before[before * grid.hop >= at[0] - most]), first])
     struck = np.sort(known.onset[(known.error > _STRUCK_ERROR) & (known.abrupt > _STRUCK)])
     last = np.searchsorted(struck, at - least, side="right") - 1
-    since = at - np.append(struck, -NEVER)[last]  # none: long ago
+    since = at - np.append(struck, -_NEVER)[last]  # none: long ago
     some = np.flatnonzero(since <= most)
     if not len(some):
         return

@@ -196,23 +196,30 @@ def _stroke(
     return np.asarray(wave / np.abs(wave).max())
 
 
+def _pairs(
+    seed: int, gap_s: float, levels_db: tuple[float, float], contact_s: tuple[float, float] = (0.0001, 0.0008)
+) -> tuple[NDArray[np.float32], Wave]:
+    """Return a dozen pairs of strokes on one object in pink noise, and when they begin, s."""
+    rng = np.random.default_rng(900 + seed)
+    hz = rng.uniform(300.0, 9000.0, 12)
+    decay_s = rng.uniform(0.004, 0.06, 12) * np.sqrt(1000.0 / hz)
+    samples = noise(STEADY["pink"], RATE, 13.0, seed, gain_db=-20.0)
+    level, starts = 30.0 * np.std(samples), []
+    for at_s in np.arange(1.0, 12.0, 0.95):
+        for after_s, gain_db in zip((0.0, gap_s), levels_db, strict=True):
+            start, wave = int((at_s + after_s) * RATE), _stroke(rng, hz, decay_s, contact_s)
+            samples[start : start + len(wave)] += (level * 10 ** (gain_db / 20) * wave).astype(np.float32)
+            starts.append(start / RATE)
+    return samples, np.array(starts)
+
+
 @pytest.mark.parametrize(("gap_s", "louder_db", "least"), [(0.013, 9.0, 20), (0.015, 6.0, 47), (0.02, 9.0, 47)])
 def test_a_stroke_on_an_object_is_no_swell_because_a_louder_one_follows(
     gap_s: float, louder_db: float, least: int
 ) -> None:
     both = neither = 0
     for seed in range(4):
-        rng = np.random.default_rng(900 + seed)
-        hz = rng.uniform(300.0, 9000.0, 12)
-        decay_s = rng.uniform(0.004, 0.06, 12) * np.sqrt(1000.0 / hz)
-        samples = noise(STEADY["pink"], RATE, 13.0, seed, gain_db=-20.0)
-        level, starts = 30.0 * np.std(samples), []
-        for at_s in np.arange(1.0, 12.0, 0.95):
-            for after_s, gain_db in ((0.0, -louder_db), (gap_s, 0.0)):
-                start, wave = int((at_s + after_s) * RATE), _stroke(rng, hz, decay_s)
-                samples[start : start + len(wave)] += (level * 10 ** (gain_db / 20) * wave).astype(np.float32)
-                starts.append(start / RATE)
-        truth = np.array(starts)
+        samples, truth = _pairs(seed, gap_s, (-louder_db, 0.0))
         found = np.isin(np.arange(len(truth)), match(detect(samples, RATE), truth, tolerance_s=0.005).truth_index)
         both += int(found.reshape(-1, 2).all(axis=1).sum())
         neither += int((~found.reshape(-1, 2).any(axis=1)).sum())
@@ -295,17 +302,8 @@ def test_a_second_stroke_on_what_still_rings_is_found(gap_s: float, second_db: f
     """Both excite the same notes: only what the ring so far does not foretell shows the second."""
     both = extra = 0
     for seed in range(4):
-        rng = np.random.default_rng(900 + seed)
-        hz = rng.uniform(300.0, 9000.0, 12)
-        decay_s = rng.uniform(0.004, 0.06, 12) * np.sqrt(1000.0 / hz)
-        samples = noise(STEADY["pink"], RATE, 13.0, seed, gain_db=-20.0)
-        level, starts = 30.0 * np.std(samples), []
-        for at_s in np.arange(1.0, 12.0, 0.95):
-            for after_s, gain_db in ((0.0, 0.0), (gap_s, second_db)):
-                start, wave = int((at_s + after_s) * RATE), _stroke(rng, hz, decay_s, contact_s=(0.0001, 0.0001))
-                samples[start : start + len(wave)] += (level * 10 ** (gain_db / 20) * wave).astype(np.float32)
-                starts.append(start / RATE)
-        truth, heard = np.array(starts), detect(samples, RATE)
+        samples, truth = _pairs(seed, gap_s, (0.0, second_db), contact_s=(0.0001, 0.0001))
+        heard = detect(samples, RATE)
         found = np.isin(np.arange(len(truth)), match(heard, truth, tolerance_s=0.005).truth_index)
         both += int(found.reshape(-1, 2).all(axis=1).sum())
         extra += len(heard) - int(found.sum())
