@@ -12,17 +12,19 @@ from noisecheck.core.errors import InputError
 from noisecheck.core.table import Impacts
 from noisecheck.flow.contacts import first_contacts, followed_impacts, labels_of, levels_of, real_odds
 from noisecheck.flow.findings import Finding, Ledger
+from noisecheck.flow.readings import agreed, other_readings, untold
 from noisecheck.flow.route import FeedPlan, LedgerSettings, Route
 from noisecheck.flow.silence import Silence, silences
 from noisecheck.flow.solver import LedgerSolver
 from noisecheck.flow.strange import with_trains_by_sound
+from noisecheck.flow.transits import Fit, learn_transits
 from noisecheck.flow.windows import Contradiction, contradicted, without
 from noisecheck.place.evidence import Evidence
 
 __all__ = ["Followed", "follow_balls", "follow_so_far"]
 
 _LEARN_S = 300.0
-"""Start of a recorded run from which transit times are learnt: it need not be quick."""
+"""Start of a watch from which transit times are learnt, as far as there is so much."""
 
 
 @dataclass(frozen=True)
@@ -39,10 +41,14 @@ class Followed:
     wrong: tuple[Contradiction, ...]
     """Stated transit times that are not what is heard."""
     notes: tuple[str, ...]
+    others: tuple[LedgerSolver, ...] = ()
+    """The run followed by other transit times that explain it nearly as well."""
 
     def finish(self, end_s: float) -> Ledger:
         """Return the ledger of the run, which ended then."""
         ledger = self.solver.finish(end_s)
+        if self.others:
+            ledger = agreed(ledger, [o.finish(end_s) for o in self.others])
         return replace(ledger, notes=(*self.notes, *ledger.notes))
 
 
@@ -134,32 +140,45 @@ def follow_so_far(
     )
     heard = without(heard, wrong)
     quiet = silences(times[first], translate[codes[first]], heard, start_s=start_s, end_s=now_s)
-    if None in heard.transit_s:
+    fits: list[Fit] = []
+    if None in heard.transit_s and goes_on:
         # Under an even feed a transit fits nearly as well with a feed period more: only many balls tell which it is.
-        most_s = now_s - float(times.min(initial=now_s)) - 1e-6 if goes_on else math.inf
+        most_s = now_s - float(times.min(initial=now_s)) - 1e-6
         chosen = replace(chosen, learn_s=max(chosen.learn_s, min(most_s, _LEARN_S)))
-    solver = LedgerSolver(heard, feed=feed, settings=chosen, start_s=start_s, gaps_s=gaps_s, run=run, at_once=at_once)
-    for silence in quiet:
-        still = goes_on and silence.to_s >= now_s
-        solver.beliefs.deaf[silence.station].append((silence.deaf_from_s, math.inf if still else silence.to_s))
-    for name, spans in (deaf_s or {}).items():
-        if name in heard.stations:
-            solver.beliefs.deaf[heard.stations.index(name)] += spans
-    solver.learn_habits(impacts)
+    elif None in heard.transit_s:
+        own = times[first], translate[codes[first]]
+        learnt = learn_transits(*own, heard, chosen.longest_transit_s, start_s=start_s, end_s=now_s)
+        fits = [f if w is None else Fit(0.0, 0.0) for f, w in zip(learnt, heard.transit_s, strict=True)]
     level_db, at_most = levels_of(impacts)
-    news = solver.update(
-        times,
-        translate[codes],
-        now_s=now_s,
-        confidence=impacts["station_confidence"][rows],
-        odds=real_odds(impacts.where(rows)),
-        level_db=level_db[rows],
-        at_most=at_most[rows],
-        followed=followed_impacts(impacts)[rows],
-        drop=impacts["drop"][rows],
-        rebound=impacts["rebound"][rows],
-        labels=None if odds is None else labels_of(odds.where(rows), heard),
-    )
+    labels = None if odds is None else labels_of(odds.where(rows), heard)
+    solvers, news = [], []
+    for these in (fits, *other_readings(fits)):
+        solver = LedgerSolver(
+            heard, feed=feed, settings=chosen, start_s=start_s, gaps_s=gaps_s, run=run, at_once=at_once, fits=these
+        )
+        solvers.append(solver)
+        for silence in quiet:
+            still = goes_on and silence.to_s >= now_s
+            solver.beliefs.deaf[silence.station].append((silence.deaf_from_s, math.inf if still else silence.to_s))
+        for name, spans in (deaf_s or {}).items():
+            if name in heard.stations:
+                solver.beliefs.deaf[heard.stations.index(name)] += spans
+        solver.learn_habits(impacts)
+        news.append(
+            solver.update(
+                times,
+                translate[codes],
+                now_s=now_s,
+                confidence=impacts["station_confidence"][rows],
+                odds=real_odds(impacts.where(rows)),
+                level_db=level_db[rows],
+                at_most=at_most[rows],
+                followed=followed_impacts(impacts)[rows],
+                drop=impacts["drop"][rows],
+                rebound=impacts["rebound"][rows],
+                labels=labels,
+            )
+        )
     left_out = [n for n in route.stations if n not in heard.stations]
     notes = [f"not listened to: {', '.join(left_out)}"] if left_out else []
     if (never := [n for n in left_out if n not in silent]) and rows.size:
@@ -169,4 +188,5 @@ def follow_so_far(
         )
     notes += [c.sentence for c in wrong]
     notes += [s.sentence(heard.stations) for s in quiet]
-    return Followed(solver, heard, tuple(news), tuple(quiet), tuple(wrong), tuple(notes))
+    notes += untold(heard, fits)
+    return Followed(solvers[0], heard, tuple(news[0]), tuple(quiet), tuple(wrong), tuple(notes), tuple(solvers[1:]))

@@ -27,7 +27,7 @@ from noisecheck.flow.route import FeedPlan, LedgerSettings, Route
 from noisecheck.flow.sorting import CLEARLY_PLACED, Sorter
 from noisecheck.flow.steps import extend, with_train, without_train
 from noisecheck.flow.suspicions import Suspicions
-from noisecheck.flow.transits import learn_transits
+from noisecheck.flow.transits import Fit, learn_transits
 
 __all__ = ["LedgerSolver"]
 
@@ -47,6 +47,7 @@ class LedgerSolver:
         gaps_s: spans (from, to) not listened to, as far as known; more may come with :meth:`update`.
         run: name for the ledger.
         at_once: say what may be a stray before it is settled, too. A finished recording has no use for it.
+        fits: transit times of all links where they are known already; else those not stated are learnt on the way.
     """
 
     def __init__(
@@ -59,6 +60,7 @@ class LedgerSolver:
         gaps_s: Sequence[tuple[float, float]] = (),
         run: str = "",
         at_once: bool = True,
+        fits: Sequence[Fit] = (),
     ) -> None:
         self.route, self.feed, self.settings, self.run = route, feed or FeedPlan(), settings or LedgerSettings(), run
         self.beliefs = Beliefs(route, self.feed, self.settings, gaps_s, start_s)
@@ -71,14 +73,23 @@ class LedgerSolver:
         self._against: dict[tuple[str, int, int], float] = {}
         self._instead: dict[int, dict[int, float]] = {}
         """Of balls lost, by their last impact: those that may have been lost there instead, and how likely."""
-        self._waiting: list[Impact] | None = [] if any(w is None for w in route.transit_s) else None
+        self._waiting: list[Impact] | None = [] if None in route.transit_s and not fits else None
         self._awaited: deque[tuple[float, int, int]] = deque()
         """(when it is known, impact, station) of rebounds to come if those impacts were contacts there."""
         self._rebounds: set[int] = set()
         """Impacts that are surely rebounds."""
+        self._take_fits(fits)
         self._now = start_s
         self._lag = self._settling_time()
         self._next_settle = start_s + 1.0
+
+    def _take_fits(self, fits: Sequence[Fit]) -> None:
+        b = self.beliefs
+        for link, fit in enumerate(fits):
+            if not b.given[link] and fit.sd > 0:
+                b.mean[link], b.var[link] = fit.mean, fit.sd**2
+                b.latest[link] = fit.mean + max(5.0 * fit.sd, 0.03)
+        b.tables()
 
     def _settling_time(self) -> float:
         return min(max(1.2 * sum(self.beliefs.latest) + 3.0, 4.0), 60.0)
@@ -211,19 +222,15 @@ class LedgerSolver:
             return
         waiting, self._waiting = self._waiting, None
         early = [i for i in waiting if i.time_s <= begun + self.settings.learn_s and i.rebound <= 0]
-        b = self.beliefs
         found = learn_transits(
             np.array([i.time_s for i in early]),
             np.array([i.station for i in early]),
             self.route,
             self.settings.longest_transit_s,
-            start_s=b.start_s,
+            start_s=self.beliefs.start_s,
             end_s=min(begun + self.settings.learn_s, self._now if math.isinf(now_s) else now_s),
         )
-        for link, (mean, sd) in enumerate(found):
-            if not b.given[link] and sd > 0:
-                b.mean[link], b.var[link], b.latest[link] = mean, sd * sd, mean + max(5.0 * sd, 0.03)
-        b.tables()
+        self._take_fits(found)
         self._lag = self._settling_time()
         for impact in waiting:
             self._take(impact)

@@ -3,94 +3,192 @@
 from __future__ import annotations
 
 import math
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from noisecheck.flow.route import Route
 
-__all__ = ["learn_transits"]
+__all__ = ["Fit", "learn_transits"]
 
-_ALONE: Final = 6.0
-"""Nats by which a departure without an arrival, or an arrival without a departure, speaks against a lag."""
-_LONG: Final = 5.0
-"""Nats against each ball that is under way at once."""
+Times = NDArray[np.float64]
+
+_LONG: Final = 2.5
+"""Nats against each ball that is under way at once: tracks are short (common practice, no source)."""
+_UNEVEN: Final = 0.15
+"""Usual spread of transits, over their mean (common practice, no source)."""
 _QUIET: Final = 1.5
 """Times the usual time between balls in which nothing is heard where they are not yet, or no longer, fed."""
+_TOLD: Final = 6.0
+"""Nats by which the likeliest lag must lead for the others to be out of the question: 400 : 1, of which the half is
+taken for the model's, since what is unheard or misplaced is not as independent as it has it."""
+_LEAST: Final = 0.5
+"""Share of the departures that must have an arrival."""
+_FIRST: Final = 300
+"""Departures among which lags are looked for, and whose transits are the fit: it may drift later."""
+_HEARD: Final = (9.0, 1.0)
+"""Balls heard and not, taken as seen before any is (beta prior)."""
+_ODD: Final = 0.02
+"""Share of transits of any length within reach."""
+_REACH: Final = 4.0
+_TURNS: Final = 4
+"""Feed periods by which the likeliest lag may be wrong."""
+
+
+class Fit(NamedTuple):
+    """Transit times of one link, s; all 0 where not known."""
+
+    mean: float
+    sd: float
+    rivals: tuple[tuple[float, float], ...] = ()
+    """(mean, standard deviation) of others that explain what is heard nearly as well, the likeliest first."""
+
+
+class _Scored(NamedTuple):
+    """A lag: log likelihood of the arrivals given the departures, mean and standard deviation of the transits."""
+
+    score: float
+    mean: float
+    sd: float
+
+
+_NONE: Final = _Scored(-math.inf, 0.0, 0.0)
 
 
 def learn_transits(
-    times: NDArray[np.float64],
-    stations: NDArray[np.int64],
-    route: Route,
-    longest_s: float,
-    *,
-    start_s: float,
-    end_s: float,
-) -> list[tuple[float, float]]:
-    """Return (mean, standard deviation) of each link from the start of a run listened to from start to end.
+    times: Times, stations: NDArray[np.int64], route: Route, longest_s: float, *, start_s: float, end_s: float
+) -> list[Fit]:
+    """Return the transit times of each link of a run listened to from start to end.
 
-    Every lag at which many arrivals follow departures is a candidate (an even feed fits at every period); the one
-    kept makes the run likeliest: narrow, and with the fewest departures and arrivals left alone. (0, 0) if unknown.
-    Where the feed was heard to begin or to end, every arrival needs a departure, every departure an arrival.
+    Every lag at which many arrivals follow departures is a candidate. An even feed fits at every period more or less:
+    what tells then is where the feed begins and ends (every arrival needs a departure, every departure an arrival),
+    whether balls not fed are missing at both places, and how well each wait between balls comes back in the arrivals.
     """
-    found: list[tuple[float, float]] = []
+    found: list[Fit] = []
     for link in range(len(route.stations) - 1):
         leave, reach = times[stations == link], times[stations == link + 1]
         if min(len(leave), len(reach)) < 3:
-            found.append((0.0, 0.0))
+            found.append(Fit(0.0, 0.0))
             continue
         since = -math.inf if _begins(leave, reach, start_s) else start_s
         until = math.inf if _begins(-reach[::-1], -leave[::-1], -end_s) else end_s
-        lags = np.sort(np.concatenate([reach[(reach > t) & (reach < t + longest_s)] - t for t in leave]))
-        best, best_score = (0.0, 0.0), -math.inf
-        for half in (0.02, 0.06, 0.2, 0.5):
-            inside = np.searchsorted(lags, lags + half, "right") - np.searchsorted(lags, lags - half)
-            left = inside.copy()
-            for _ in range(12):
-                peak = int(np.argmax(left)) if len(left) else 0
-                if not len(left) or left[peak] < 3:
-                    break
-                centre = float(np.median(lags[np.abs(lags - lags[peak]) <= half]))
-                left[np.abs(lags - lags[peak]) <= 2.0 * half] = 0
-                score, fit = _lag_score(leave, reach, centre, half, since, until)
-                if score > best_score:
-                    best, best_score = fit, score
-        found.append(best)
+        slots, real = _slots(leave)
+        period = float(np.median(np.diff(slots)))
+        tried = [_score(slots, real, reach, *c, since, until) for c in _candidates(leave[:_FIRST], reach, longest_s)]
+        best = max(tried, default=_NONE)
+        if best.score > -math.inf:  # what fits an even feed fits it a period off
+            for turns in range(-_TURNS, _TURNS + 1):
+                lag, half = best.mean + turns * period, min(2.0 * _REACH * best.sd, 0.5 * period)
+                if turns and 0.0 < lag < longest_s:
+                    tried.append(_score(slots, real, reach, lag, half, since, until))
+        kept: list[_Scored] = []
+        for one in sorted(tried, reverse=True):
+            apart = all(abs(one.mean - k.mean) > 3.0 * max(one.sd, k.sd) for k in kept)
+            if apart and one.score > max(tried).score - _TOLD:
+                kept.append(one)
+        found.append(Fit(*kept[0][1:], tuple((k.mean, k.sd) for k in kept[1:])) if kept else Fit(0.0, 0.0))
     return found
 
 
-def _begins(first: NDArray[np.float64], then: NDArray[np.float64], start_s: float) -> bool:
+def _candidates(leave: Times, reach: Times, longest_s: float) -> list[tuple[float, float]]:
+    """Return (lag, half width) of where lags from departures to arrivals heap up."""
+    lags = np.sort(np.concatenate([reach[(reach > t) & (reach < t + longest_s)] - t for t in leave]))
+    found = []
+    for half in (0.02, 0.06, 0.2, 0.5, 1.0):
+        left = np.searchsorted(lags, lags + half, "right") - np.searchsorted(lags, lags - half)
+        for _ in range(12):
+            peak = int(np.argmax(left)) if len(left) else 0
+            if not len(left) or left[peak] < 3:
+                break
+            found.append((float(np.median(lags[np.abs(lags - lags[peak]) <= half])), half))
+            left[np.abs(lags - lags[peak]) <= 2.0 * half] = 0
+    return found
+
+
+def _begins(first: Times, then: Times, start_s: float) -> bool:
     """Return whether a feed began while listening: nothing was heard for longer than balls are apart, then in order."""
-    quiet = float(first[0]) - start_s
-    return bool(then[0] > first[0] and quiet > _QUIET * np.median(np.diff(first)))
+    quiet = (float(first[0]) - start_s) / float(np.median(np.diff(first)))
+    # One foreign sound may come before.
+    return bool(quiet > _QUIET and then[0] > first[0]) or bool(quiet > 1.0 + _QUIET and then[1] > first[0])
 
 
-def _lag_score(
-    leave: NDArray[np.float64], reach: NDArray[np.float64], lag: float, half: float, start_s: float, end_s: float
-) -> tuple[float, tuple[float, float]]:
-    """Return (log likelihood of a lag up to a constant, (mean, standard deviation) of the transits it gives)."""
-    nearest = np.clip(np.searchsorted(reach, leave + lag), 1, len(reach) - 1)
-    nearest -= (leave + lag - reach[nearest - 1]) < (reach[nearest] - leave - lag)
-    off = reach[nearest] - leave - lag
-    near = np.abs(off) <= half
+def _slots(leave: Times) -> tuple[Times, NDArray[np.bool_]]:
+    """Return (departures with those that the pace says are missing, whether each was heard)."""
+    gaps = np.diff(leave)
+    near = np.lib.stride_tricks.sliding_window_view(np.pad(gaps, 4, mode="edge"), 9)
+    turns = gaps / np.median(near, axis=1)
+    whole = np.rint(turns).astype(int)
+    holes = np.flatnonzero((whole >= 2) & (whole <= 8) & (np.abs(turns - whole) < 0.25))
+    extra = [leave[i] + gaps[i] * np.arange(1, whole[i]) / whole[i] for i in holes]
+    slots = np.concatenate([leave, *extra])
+    order = np.argsort(slots, kind="stable")
+    return slots[order], order < len(leave)
+
+
+def _score(
+    slots: Times, real: NDArray[np.bool_], reach: Times, lag: float, half: float, start_s: float, end_s: float
+) -> _Scored:
+    """Return how well a lag explains the arrivals, and the transits it gives."""
+    nearest = _nearest(reach, slots + lag)
+    off = reach[nearest] - slots - lag
+    near = (np.abs(off) <= half) & real
     if near.sum() < 3:
-        return -math.inf, (0.0, 0.0)
-    middle = float(np.median(off[near]))
-    sd = max(1.4826 * float(np.median(np.abs(off[near] - middle))), 0.004)
+        return _NONE
+    middle, sd = _fit(off[near])
     # Spread over the whole band (0.74 of its half width if evenly) it is no lag, but chance.
     if sd > 0.6 * half or lag + middle <= 0.0:
-        return -math.inf, (0.0, 0.0)
-    fits = np.abs(off - middle) <= 4.0 * sd
-    pairs = len(np.unique(nearest[fits]))
-    due = int(np.sum(leave + lag + 4 * sd < end_s))
-    owed = int(np.sum(reach - lag - 4 * sd > start_s))
+        return _NONE
+    period = float(np.median(np.diff(slots)))
+    for _ in range(2):
+        lag += middle
+        nearest = _nearest(reach, slots + lag)
+        off = reach[nearest] - slots - lag
+        mutual = _nearest(slots, reach - lag)[nearest] == np.arange(len(slots))
+        mutual &= reach[nearest] > slots
+        near = mutual & real & (np.abs(off) <= _REACH * sd)
+        if near.sum() < 3:
+            return _NONE
+        middle, sd = _fit(off[near])
+    wide = np.where(real, sd, math.hypot(sd, 0.05 * period))
+    fits = mutual & (np.abs(off) <= _REACH * wide)
+    due = fits | (slots + lag + _REACH * sd < end_s)
+    owed = reach - lag - _REACH * sd > start_s
+    owed[nearest[fits]] = True
+    came, gone = int(np.sum(fits & real)), int(np.sum(due & ~fits & real))
+    empty, unheard = int(np.sum(due & ~fits & ~real)), int(np.sum(fits & ~real))
+    if came < max(3.0, _LEAST * (came + gone)):
+        return _NONE
+    z = off[fits] / wide[fits]
+    score = float(
+        np.sum(np.log((1.0 - _ODD) * np.exp(-0.5 * z * z) / 2.5066 + _ODD / (2.0 * _REACH)) - np.log(wide[fits]))
+    )
+    score += _log_beta(came + _HEARD[0], gone + _HEARD[1]) - _log_beta(*_HEARD)
+    # Where no departure was heard one was missed, or none was: then the arrival is missing, too.
+    share = (came + _HEARD[0]) / (came + gone + sum(_HEARD))
+    as_others = unheard * math.log(share) + empty * math.log(1.0 - share)
+    score += float(np.logaddexp(as_others, _log_beta(unheard + 1.0, empty + 1.0))) - math.log(2.0)
+    loose, spare_s = int(owed.sum()) - came - unheard, 10.0 * period
+    span_s = float(reach[-1] - reach[0])
+    score += math.lgamma(loose + 1.0) - (loose + 1.0) * math.log(span_s + spare_s) + math.log(spare_s)
     # What a long lag leaves out at the ends is no more in order than the rest.
-    whole = (len(leave) + len(reach)) / max(due + owed, 1)
-    alone = (max(due - pairs, 0) + max(owed - pairs, 0)) * whole
-    z = np.minimum(np.abs(off[fits] - middle) / sd, 4.0)
-    score = -pairs * math.log(sd) - 0.5 * float(np.sum(z * z)) * pairs / max(int(fits.sum()), 1) - _ALONE * alone
-    # Of lags that fit alike, the short one: tracks are short, and balls under way at once are few.
-    score -= 2.0 * math.log(lag + 0.2) + _LONG * lag / max(float(np.median(np.diff(leave))), 0.01)
-    return score, (lag + middle, sd)
+    score *= len(reach) / max(int(owed.sum()), 1)
+    mean, sd = _fit((reach[nearest] - slots)[fits & real][:_FIRST])
+    score -= _LONG * lag / period + sd / (mean * _UNEVEN)
+    return _Scored(score, mean, sd)
+
+
+def _nearest(among: Times, of: Times) -> NDArray[np.int64]:
+    """Return for each time the place of the nearest among others, at least two, in order."""
+    after = np.clip(np.searchsorted(among, of), 1, len(among) - 1)
+    return after - (of - among[after - 1] < among[after] - of)
+
+
+def _fit(transits: Times) -> tuple[float, float]:
+    """Return (median, standard deviation in the robust sense) of transit times."""
+    middle = float(np.median(transits))
+    return middle, max(1.4826 * float(np.median(np.abs(transits - middle))), 0.004)
+
+
+def _log_beta(a: float, b: float) -> float:
+    return math.lgamma(a) + math.lgamma(b) - math.lgamma(a + b)

@@ -85,14 +85,14 @@ def contradicted(
     time_s, code, end_s = time_s[early], code[early], stop_s
     fits = learn_transits(time_s, code, Route(route.stations), longest_s, start_s=start_s, end_s=end_s)
     found = []
-    for link, (window, (mean, sd)) in enumerate(zip(route.transit_s, fits, strict=True)):
+    for link, (window, (mean, sd, rivals)) in enumerate(zip(route.transit_s, fits, strict=True)):
         leave, reach = time_s[code == link], time_s[code == link + 1]
         if link not in doubtful or window is None or sd <= 0 or min(len(leave), len(reach)) < _LEAST:
             continue
         slack = 0.5 * (window[1] - window[0])
         half = max(5.0 * sd, 0.03)
         due = leave[leave + mean + half < end_s]
-        if len(due) < _LEAST or window[0] <= mean <= window[1]:
+        if len(due) < _LEAST or any(window[0] <= m <= window[1] for m in (mean, *(r[0] for r in rivals))):
             continue
         kept = _share(due, reach, window[0] - slack, window[1] + slack)
         fit = _share(due, reach, mean - half, mean + half)

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from noisecheck.flow.route import Route
-from noisecheck.flow.transits import learn_transits
+from noisecheck.flow.transits import Fit, learn_transits
 
 ROUTE = Route(("landing", "bend"))
 
@@ -21,7 +21,7 @@ def _learnt(seed: int, transit_s: float, *, jitter_s: float, first_s: float, sec
     times, stations = np.concatenate(parts), np.repeat([0, 1], [len(t) for t in parts])
     order = np.argsort(times)
     order = order[(times[order] > 0.0) & (times[order] < seconds)]
-    ((mean, _),) = learn_transits(times[order], stations[order], ROUTE, 20.0, start_s=0.0, end_s=seconds)
+    ((mean, _, _),) = learn_transits(times[order], stations[order], ROUTE, 20.0, start_s=0.0, end_s=seconds)
     return mean
 
 
@@ -34,3 +34,40 @@ def test_of_lags_that_fit_alike_the_short_one_is_learnt(first_s: float) -> None:
 def test_balls_that_follow_before_the_one_before_has_arrived() -> None:
     learnt = [_learnt(s, 3.1, jitter_s=0.15, first_s=3.0) for s in range(6)]
     assert learnt == pytest.approx([3.1] * 6, abs=0.05)
+
+
+def _told(seed: int, *, transit_s: float, seconds: float) -> tuple[Fit, bool]:
+    """Return the fit of an even feed with transits that vary by 10 %, and whether it is the true one."""
+    rng = np.random.default_rng(seed)
+    leave = 1.5 + np.cumsum(rng.normal(1.2, 0.012, int(seconds / 1.2)))
+    leave = leave[leave < seconds - transit_s - 4.0]
+    reach = leave + rng.normal(transit_s, 0.1 * transit_s, len(leave))
+    reach = reach[rng.random(len(reach)) > 0.01]
+    parts = [t[rng.random(len(t)) > 0.03] for t in (leave, reach)]
+    parts = [np.concatenate([t, rng.uniform(0.0, seconds, 5)]) for t in parts]
+    times, stations = np.concatenate(parts), np.repeat([0, 1], [len(t) for t in parts])
+    order = np.argsort(times)
+    (fit,) = learn_transits(times[order], stations[order], ROUTE, 20.0, start_s=0.0, end_s=seconds)
+    return fit, abs(fit.mean - transit_s) < 0.1
+
+
+def test_what_an_even_feed_does_not_tell_is_not_told() -> None:
+    told = [_told(s, transit_s=1.5, seconds=300.0) for s in range(20)]
+    assert sum(not right and not fit.rivals for fit, right in told) <= 1
+    assert all(right or any(abs(m - 1.5) < 0.1 for m, _ in fit.rivals) for fit, right in told if fit.rivals)
+
+
+def test_many_balls_tell_it() -> None:
+    told = [_told(s, transit_s=1.5, seconds=2400.0) for s in range(6)]
+    assert all(right for _, right in told)
+    assert sum(not fit.rivals for fit, _ in told) >= 4
+
+
+def test_no_ball_arrives_before_it_has_left() -> None:
+    rng = np.random.default_rng(3)
+    leave = 3.0 + 1.2 * np.arange(200.0)
+    reach = np.sort(leave + rng.normal(1.26, 0.13, 200))
+    times, stations = np.concatenate([leave, reach]), np.repeat([0, 1], 200)
+    order = np.argsort(times)
+    (fit,) = learn_transits(times[order], stations[order], ROUTE, 20.0, start_s=0.0, end_s=240.0)
+    assert not any(m < 0.3 for m, _ in [(fit.mean, 0.0), *fit.rivals])
