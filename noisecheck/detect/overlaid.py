@@ -11,7 +11,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from noisecheck.detect.prediction import gather
+from noisecheck.detect.prediction import filtered, gather
 from noisecheck.detect.refine import Refined, spans, weigh_error
 
 __all__ = ["SINCE_S", "overlaid_onsets"]
@@ -74,14 +74,13 @@ def _error(
     What lies before the fitted span is as loud as that mean: nothing is known of it.
     """
     wave = np.diff(gather(samples, at, -end - length - _ORDER - 1, after), axis=1).astype(np.float64)
-    past = np.lib.stride_tricks.sliding_window_view(wave, _ORDER + 1, axis=1)
-    fitted = past[:, :length]
-    product = np.matmul(fitted.transpose(0, 2, 1), fitted)
+    product = _products(wave, length)
     normal, toward = product[:, :-1, :-1].copy(), product[:, :-1, -1:]
     diagonal = np.einsum("ijj->ij", normal)
     diagonal += _RIDGE * diagonal.mean(axis=1, keepdims=True) + 1e-18
-    weights = np.linalg.solve(normal, toward)
-    known = (past[:, :, -1] - np.matmul(past[:, :, :-1], weights)[:, :, 0]).astype(np.float32)
+    filters = np.ones((len(wave), _ORDER + 1))
+    filters[:, 1:] = -np.linalg.solve(normal, toward)[:, ::-1, 0]
+    known = filtered(wave, filters).astype(np.float32)
     # A fitted predictor errs less where it was fitted than it does from there on.
     mean = (known[:, :length] ** 2).mean(axis=1) * np.float32((length + _ORDER) / (length - _ORDER))
     quiet = (mean * np.float32(1.0 + _CAUTION * np.sqrt(2.0 / length)) + np.float32(1e-16)).astype(np.float32)
@@ -89,3 +88,18 @@ def _error(
     keep = min(known.shape[1], before + after)
     error[:, -keep:] = known[:, -keep:]
     return error, quiet
+
+
+def _products(wave: NDArray[np.float64], length: int) -> NDArray[np.float64]:
+    """Return sums of products of samples ``i + t`` and ``j + t``, t < length, of each row: (rows, order + 1, order + 1).
+
+    From a pair of samples to the next one a sum loses its first product and gains one: a tenth of the work.
+    """
+    ahead = np.lib.stride_tricks.sliding_window_view(wave, _ORDER + 1, axis=1)
+    apart = np.empty((len(wave), _ORDER + 1, _ORDER + 1))
+    np.einsum("ij,ijk->ik", wave[:, :length], ahead[:, :length], out=apart[:, 0])
+    begin, end = (wave[:, at : at + _ORDER, None] * ahead[:, at : at + _ORDER] for at in (0, length))
+    np.subtract(end, begin, out=apart[:, 1:])
+    np.cumsum(apart, axis=1, out=apart)
+    i = np.arange(_ORDER + 1)
+    return apart[:, np.minimum(i[:, None], i), np.abs(i[:, None] - i)]

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from typing import TypeVar
+
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["gather", "own_error", "prediction_error"]
+__all__ = ["filtered", "gather", "own_error", "prediction_error"]
 
 Floats = NDArray[np.float32]
+_Real = TypeVar("_Real", np.float32, np.float64)
 
 _ORDER = 32
 _PAST_S = 0.050
@@ -60,7 +63,7 @@ def gather(samples: Floats, at: NDArray[np.int64], start: int, stop: int) -> Flo
 def _error(wave: Floats, fitted: Floats, order: int) -> Floats:
     """Return each row's prediction error, (rows, n - order), predictor from that row of ``fitted``."""
     window = np.hanning(fitted.shape[1]).astype(np.float32)
-    return _filtered(wave, _predictors(_lags(fitted * window, order)))
+    return filtered(wave, _predictors(_lags(fitted * window, order)))
 
 
 def _lags(past: Floats, order: int) -> NDArray[np.float64]:
@@ -92,15 +95,15 @@ def _predictors(lags: NDArray[np.float64]) -> NDArray[np.float64]:
     return filters.T
 
 
-def _filtered(pieces: Floats, filters: NDArray[np.float64]) -> Floats:
+def filtered(pieces: NDArray[_Real], filters: NDArray[np.float64]) -> NDArray[_Real]:
     """Return each row through its own filter, (rows, n - order): samples whose whole past is in the row."""
     rows, order = len(filters), filters.shape[1] - 1
     length = pieces.shape[1] - order
     blocks = -(-length // _BLOCK)
-    padded = np.zeros((rows, blocks * _BLOCK + order), np.float32)
+    padded = np.zeros((rows, blocks * _BLOCK + order), pieces.dtype)
     padded[:, : pieces.shape[1]] = pieces
     windows = np.lib.stride_tricks.sliding_window_view(padded, _BLOCK + order, axis=1)[:, ::_BLOCK]
-    taps = np.zeros((rows, _BLOCK, _BLOCK + order), np.float32)
+    taps = np.zeros((rows, _BLOCK, _BLOCK + order), pieces.dtype)
     # Output j of a block weighs the samples from j on with the filter turned round.
     row, output, entry = taps.strides
     shifted = np.lib.stride_tricks.as_strided(taps, (rows, _BLOCK, order + 1), (row, output + entry, entry))
