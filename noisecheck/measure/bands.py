@@ -107,11 +107,14 @@ def band_matrix(nfft: int, rate: float) -> tuple[NDArray[np.int64], NDArray[np.f
     return first, (matrix * scale[:, None]).astype(np.float32)
 
 
-def band_exposures(pieces: list[NDArray[np.float32]], rate: float) -> NDArray[np.float64]:
+def band_exposures(
+    pieces: list[NDArray[np.float32]], rate: float, fade: NDArray[np.float32] | None = None
+) -> NDArray[np.float64]:
     """Return the exposure (squared full scale times s) of each piece in each column, (pieces, 30 + EXTRA).
 
     Pieces of one transform length go together in batches of a fixed shape, so a row's bits never depend on its
-    neighbours. A piece is windowed by the caller. Bands the rate cannot carry are 0 (see :func:`carried`).
+    neighbours. A piece fades in by ``fade``, and out by it reversed (at most half of a piece each), or is windowed by
+    the caller. Bands the rate cannot carry are 0 (see :func:`carried`).
     """
     out = np.zeros((len(pieces), 30 + EXTRA))
     length_of = {frames: fft_length(frames, rate) for frames in set(map(len, pieces))}
@@ -123,8 +126,13 @@ def band_exposures(pieces: list[NDArray[np.float32]], rate: float) -> NDArray[np
         for first in range(0, len(rows), size):
             chunk = rows[first : first + size]
             batch = np.zeros((size, nfft), np.float32)
-            for i, row in enumerate(chunk):
-                batch[i, : len(pieces[row])] = pieces[row]
+            for i, row in enumerate(chunk.tolist()):
+                piece = batch[i, : len(pieces[row])]
+                piece[:] = pieces[row]
+                if fade is not None:
+                    side = min(len(fade), len(piece) // 2)
+                    piece[:side] *= fade[:side]
+                    piece[len(piece) - side :] *= fade[:side][::-1]
             spectrum = rfft(batch)
             squares = spectrum.view(np.float32)
             squares *= squares

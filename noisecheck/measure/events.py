@@ -225,14 +225,8 @@ def _bands(
     """Return (band levels, centroids) of windows that fade in and out over the time before an onset."""
     fade = max(round(tile.settings.before_ms * 1e-3 * tile.rate), 2)
     ramp = (np.sin(0.5 * np.pi * (np.arange(fade) + 0.5) / fade) ** 2).astype(np.float32)
-    pieces: list[NDArray[np.float32]] = []
-    for b0, b1 in zip((first * tile.block).tolist(), (end * tile.block).tolist(), strict=True):
-        piece = tile.x[b0:b1].copy()
-        side = min(fade, len(piece) // 2)
-        piece[:side] *= ramp[:side]
-        piece[len(piece) - side :] *= ramp[:side][::-1]
-        pieces.append(piece)
-    exposure = band_exposures(pieces, tile.rate)
+    spans = zip((first * tile.block).tolist(), (end * tile.block).tolist(), strict=True)
+    exposure = band_exposures([tile.x[b0:b1] for b0, b1 in spans], tile.rate, ramp)
     lasted = np.maximum((end - first) * tile.step_s - 1.25 * fade / tile.rate, tile.step_s)
     below = noise * lasted[:, None]
     sounding = np.flatnonzero((ring > 0) & (first * tile.block > _RING_PIECE_S * tile.rate))
