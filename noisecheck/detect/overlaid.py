@@ -91,7 +91,7 @@ def _error(
 
 
 def _products(wave: NDArray[np.float64], length: int) -> NDArray[np.float64]:
-    """Return sums of products of samples ``i + t`` and ``j + t``, t < length, of each row: (rows, order + 1, order + 1).
+    """Return sums over t < length of products of samples i + t and j + t of each row, (rows, order + 1, order + 1).
 
     From a pair of samples to the next one a sum loses its first product and gains one: a tenth of the work.
     """

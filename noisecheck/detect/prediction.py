@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["filtered", "gather", "own_error", "prediction_error"]
+__all__ = ["filtered", "gather", "own_error", "prediction_errors"]
 
 Floats = NDArray[np.float32]
 _Real = TypeVar("_Real", np.float32, np.float64)
@@ -15,23 +16,31 @@ _Real = TypeVar("_Real", np.float32, np.float64)
 _ORDER = 32
 _PAST_S = 0.050
 _GAP_S = 0.010
-_BLOCK = 24  # samples taken together in a matrix product, which for so short filters beats transforms
+_BLOCK = 32
+"""Samples filtered together by a matrix product, which for so short filters beats transforms; no order is higher."""
+_TOGETHER = 24
+"""The same where a predictor is fitted."""
+_BATCH = 128
 
 
-def prediction_error(samples: Floats, at: NDArray[np.int64], rate: int, before: int, after: int) -> Floats:
-    """Return the prediction error (rows, before + after) around each position, predictor from the past before it.
+def prediction_errors(samples: Floats, at: NDArray[np.int64], rate: int, before: int, after: int) -> Iterator[Floats]:
+    """Yield the prediction error (rows, before + after) around some positions at a time, predictor from the past.
 
     Args:
         samples: one channel, (n,); beyond its ends it is taken as mirrored.
-        at: positions, (rows,).
+        at: positions, (m,).
         rate: frames a second.
         before, after: samples wanted on either side of each position.
     """
     past, gap = int(_PAST_S * rate), int(_GAP_S * rate)
     order = min(_ORDER, (past - gap) // 8)
+    parts = [at[i : i + _BATCH] for i in range(0, len(at), _BATCH)]
     # Differences instead of samples: no wander slower than the past that is fitted is left to surprise anyone.
-    fitted = np.diff(gather(samples, at, -past - 1, -gap), axis=1)
-    return _error(np.diff(gather(samples, at, -before - order - 1, after), axis=1), fitted, order)
+    lags = [_lags(np.diff(gather(samples, part, -past - 1, -gap), axis=1), order) for part in parts]
+    filters = _predictors(np.concatenate(lags)) if lags else np.empty((0, order + 1))
+    for i, part in enumerate(parts):
+        wave = np.diff(gather(samples, part, -before - order - 1, after), axis=1)
+        yield filtered(wave, filters[i * _BATCH :][: len(part)])
 
 
 def own_error(
@@ -48,7 +57,7 @@ def own_error(
     """
     wave = np.diff(gather(samples, at, start - order - 1, stop), axis=1)
     begin, end = (f - start + order for f in fitted)
-    return _error(wave, wave[:, begin:end], order)
+    return filtered(wave, _predictors(_lags(wave[:, begin:end], order)))
 
 
 def gather(samples: Floats, at: NDArray[np.int64], start: int, stop: int) -> Floats:
@@ -60,25 +69,24 @@ def gather(samples: Floats, at: NDArray[np.int64], start: int, stop: int) -> Flo
     return samples[np.clip(np.where(index > last, 2 * last - index, index), 0, last)]
 
 
-def _error(wave: Floats, fitted: Floats, order: int) -> Floats:
-    """Return each row's prediction error, (rows, n - order), predictor from that row of ``fitted``."""
-    window = np.hanning(fitted.shape[1]).astype(np.float32)
-    return filtered(wave, _predictors(_lags(fitted * window, order)))
-
-
 def _lags(past: Floats, order: int) -> NDArray[np.float64]:
-    """Return the autocorrelation of each row at the lags 0 to ``order``, (rows, order + 1)."""
+    """Return the autocorrelation of each row, windowed, at the lags 0 to ``order``, (rows, order + 1)."""
     rows, length = past.shape
-    blocks = -(-length // _BLOCK)
-    padded = np.zeros((rows, blocks * _BLOCK + order), np.float32)
-    padded[:, :length] = past
-    ahead = np.lib.stride_tricks.sliding_window_view(padded, _BLOCK + order, axis=1)[:, ::_BLOCK]
-    here = padded[:, : blocks * _BLOCK].reshape(rows, blocks, _BLOCK)
+    blocks = -(-length // _TOGETHER)
+    padded = np.zeros((rows, blocks * _TOGETHER + order), np.float32)
+    np.multiply(past, np.hanning(length).astype(np.float32), out=padded[:, :length])
+    ahead = np.lib.stride_tricks.sliding_window_view(padded, _TOGETHER + order, axis=1)[:, ::_TOGETHER]
+    here = padded[:, : blocks * _TOGETHER].reshape(rows, blocks, _TOGETHER)
     products = np.matmul(here.transpose(0, 2, 1), ahead)
     # Products of samples i and i + k of a block lie on the k-th diagonal.
-    row, column, entry = products.strides
-    diagonals = np.lib.stride_tricks.as_strided(products, (rows, _BLOCK, order + 1), (row, column + entry, entry))
-    return np.asarray(diagonals.sum(axis=1, dtype=np.float64))
+    return np.asarray(_diagonals(products, order + 1).sum(axis=1, dtype=np.float64))
+
+
+def _diagonals(matrices: NDArray[_Real], count: int) -> NDArray[_Real]:
+    """Return a view of the first diagonals, (matrices, rows, count), of matrices (matrices, rows, rows + count - 1)."""
+    matrix, row, column = matrices.strides
+    shape = *matrices.shape[:2], count
+    return np.lib.stride_tricks.as_strided(matrices, shape, (matrix, row + column, column))
 
 
 def _predictors(lags: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -99,13 +107,11 @@ def filtered(pieces: NDArray[_Real], filters: NDArray[np.float64]) -> NDArray[_R
     """Return each row through its own filter, (rows, n - order): samples whose whole past is in the row."""
     rows, order = len(filters), filters.shape[1] - 1
     length = pieces.shape[1] - order
-    blocks = -(-length // _BLOCK)
-    padded = np.zeros((rows, blocks * _BLOCK + order), pieces.dtype)
-    padded[:, : pieces.shape[1]] = pieces
-    windows = np.lib.stride_tricks.sliding_window_view(padded, _BLOCK + order, axis=1)[:, ::_BLOCK]
-    taps = np.zeros((rows, _BLOCK, _BLOCK + order), pieces.dtype)
-    # Output j of a block weighs the samples from j on with the filter turned round.
-    row, output, entry = taps.strides
-    shifted = np.lib.stride_tricks.as_strided(taps, (rows, _BLOCK, order + 1), (row, output + entry, entry))
-    shifted[:] = filters[:, None, ::-1]
-    return np.matmul(windows, taps.transpose(0, 2, 1)).reshape(rows, -1)[:, :length]
+    blocks = np.zeros((rows, -(-length // _BLOCK) + 1, _BLOCK), pieces.dtype)
+    blocks.reshape(rows, -1)[:, : pieces.shape[1]] = pieces
+    taps = np.zeros((rows, 2 * _BLOCK, _BLOCK), pieces.dtype)
+    # Output j of a block weighs the samples from j on, of that block and the next, with the filter turned round.
+    _diagonals(taps.transpose(0, 2, 1), order + 1)[:] = filters[:, None, ::-1]
+    out = np.matmul(blocks[:, :-1], taps[:, :_BLOCK])
+    out += np.matmul(blocks[:, 1:], taps[:, _BLOCK:])
+    return out.reshape(rows, -1)[:, :length]

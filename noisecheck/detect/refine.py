@@ -16,7 +16,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from noisecheck.detect.prediction import prediction_error
+from noisecheck.detect.prediction import prediction_errors
 
 __all__ = ["AHEAD_S", "BACK_S", "CONTEXT_S", "SEARCH_S", "Refined", "refine_onsets", "spans", "weigh_error"]
 
@@ -52,7 +52,6 @@ _LATER_S = 0.00175
 _RISE = 3.0
 _BESIDE_PEAK = 1e-3  # an arrival is what comes within 30 dB of the peak
 _MOST_A_SAMPLE = 12.0  # one sample alone is no arrival unless far out
-_BATCH = 128
 _MOST_COMPLETED = 10.0
 _LOUDER_S = (0.00075, 0.012)
 """A second, louder sound may begin so long after the first."""
@@ -377,11 +376,12 @@ def refine_onsets(
     """
     _, before, after = spans(rate)
     parts = []
-    for i in range(0, len(candidates), _BATCH):
-        at = candidates[i : i + _BATCH]
-        error = prediction_error(samples, at, rate, before, after)
-        told = weigh_error(error, None, rate, own=None if own is None else own[i : i + _BATCH])
-        parts.append(replace(told, onset=told.onset + at))
+    done = 0
+    for error in prediction_errors(samples, candidates, rate, before, after):
+        now = slice(done, done + len(error))
+        told = weigh_error(error, None, rate, own=None if own is None else own[now])
+        parts.append(replace(told, onset=told.onset + candidates[now]))
+        done = now.stop
     if not parts:
         return Refined.nothing(0)
     return Refined(*(np.concatenate([getattr(p, f.name) for p in parts]) for f in fields(Refined)))
