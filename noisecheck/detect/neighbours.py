@@ -60,15 +60,16 @@ def time_amid(
     n = wanted.stop - wanted.start
     louder_one = _louder_after(level, every, grid.frames(LATER_S))[wanted]
     asked = np.unique(np.concatenate((np.arange(wanted.start, wanted.stop), louder_one)))
-    timed = time_onsets(samples, low, grid, every[asked])
+    sharp = decimated(samples, sharp_step(grid.rate))
+    timed = time_onsets(sharp, low, grid, every[asked])
     by, at = np.searchsorted(asked, louder_one), every[wanted] * grid.hop
     own = timed.onset[by] - int(_BEGUN_S * grid.rate) - at
     own[(by == np.arange(n)) | (timed.error[by] < _BEGINS) | (own < 0)] = _NEVER
     timed = timed.where(slice(n))
     first = timed.copy()
     again = np.flatnonzero(own < AHEAD_S * grid.rate)
-    timed.put(again, time_onsets(samples, low, grid, every[wanted][again], own[again]))
-    _overlay(timed, first, samples, low, grid, every, wanted)
+    timed.put(again, time_onsets(sharp, low, grid, every[wanted][again], own[again]))
+    _overlay(timed, first, sharp, low, grid, every, wanted)
     return timed, own
 
 
@@ -82,7 +83,7 @@ def _louder_after(level: NDArray[np.float64], peaks: Rows, within: int) -> Rows:
 
 
 def _overlay(
-    timed: Timed, first: Timed, samples: Floats, low: Floats, grid: FrameGrid, every: Rows, wanted: slice
+    timed: Timed, first: Timed, sharp: Floats, low: Floats, grid: FrameGrid, every: Rows, wanted: slice
 ) -> None:
     """Look once more at doubtful sounds that come on the young ring of one surely struck."""
     doubted = np.flatnonzero((timed.error < _DOUBTED) | (timed.abrupt < _STRUCK))
@@ -90,24 +91,22 @@ def _overlay(
         return
     least, most = (round(s * grid.rate) for s in SINCE_S)
     at, before = every[wanted][doubted] * grid.hop, every[: wanted.start]
-    known = Timed.concat([time_onsets(samples, low, grid, before[before * grid.hop >= at[0] - most]), first])
+    known = Timed.concat([time_onsets(sharp, low, grid, before[before * grid.hop >= at[0] - most]), first])
     struck = np.sort(known.onset[(known.error > _STRUCK_ERROR) & (known.abrupt > _STRUCK)])
     last = np.searchsorted(struck, at - least, side="right") - 1
     since = at - np.append(struck, -_NEVER)[last]  # none: long ago
     some = np.flatnonzero(since <= most)
     if not len(some):
         return
-    sharp = sharp_step(grid.rate)
-    told, could = overlaid_onsets(
-        decimated(samples, sharp), grid.rate // sharp, at[some] // sharp, since[some] // sharp
-    )
+    step = sharp_step(grid.rate)
+    told, could = overlaid_onsets(sharp, grid.rate // step, at[some] // step, since[some] // step)
     new = np.flatnonzero(
         could & (told.abrupt > _SUDDEN) & (told.evidence > np.maximum(timed.full_error[doubted[some]], _NEW))
     )
     # (A voice excites its notes anew with every pulse.)
-    new = new[~in_pulses(low, grid.rate / grid.step, (told.onset[new] * sharp + at[some[new]]) // grid.step)]
+    new = new[~in_pulses(low, grid.rate / grid.step, (told.onset[new] * step + at[some[new]]) // grid.step)]
     mine = doubted[some[new]]
-    timed.onset[mine] = told.onset[new] * sharp + at[some[new]]
+    timed.onset[mine] = told.onset[new] * step + at[some[new]]
     timed.full_error[mine] = told.evidence[new]
     timed.abrupt[mine] = np.maximum(timed.abrupt[mine], told.abrupt[new])
-    timed.louder[mine], timed.louder_db[mine] = told.louder[new] * sharp, told.louder_db[new]
+    timed.louder[mine], timed.louder_db[mine] = told.louder[new] * step, told.louder_db[new]

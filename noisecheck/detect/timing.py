@@ -16,7 +16,7 @@ from noisecheck.detect.modal import modal_onsets
 from noisecheck.detect.prediction import gather
 from noisecheck.detect.refine import refine_onsets
 from noisecheck.detect.slow import slow_onsets
-from noisecheck.detect.spectra import FrameGrid, decimated
+from noisecheck.detect.spectra import FrameGrid
 
 __all__ = ["AHEAD_S", "BACK_S", "PAST_S", "Timed", "sharp_step", "time_onsets"]
 
@@ -119,31 +119,26 @@ def sharp_step(rate: int) -> int:
 
 
 def time_onsets(
-    samples: Floats, low: Floats, grid: FrameGrid, peaks: NDArray[np.int64], own: NDArray[np.int64] | None = None
+    sharp: Floats, low: Floats, grid: FrameGrid, peaks: NDArray[np.int64], own: NDArray[np.int64] | None = None
 ) -> Timed:
     """Return when the sound behind each peak of the evidence begins.
 
     Args:
-        samples: one channel, (n,), from frame 0 on.
+        sharp: one channel, (n,), from frame 0 on, decimated by :func:`sharp_step`.
         low: the same, decimated.
         grid: frames and bands.
         peaks: frames, (m,).
         own: samples after each peak from which on another, louder sound is heard, (m,); None: there is none.
     """
-    sharp = sharp_step(grid.rate)
-    full = refine_onsets(
-        decimated(samples, sharp),
-        grid.rate // sharp,
-        peaks * grid.hop // sharp,
-        own // sharp if own is not None else None,
-    )
+    step = sharp_step(grid.rate)
+    full = refine_onsets(sharp, grid.rate // step, peaks * grid.hop // step, own // step if own is not None else None)
     error = full.evidence
     timed = Timed(
-        full.onset * sharp,
+        full.onset * step,
         error,
         np.minimum(error, _MOST_ERROR),
         full.abrupt,
-        full.louder * sharp,
+        full.louder * step,
         full.louder_db,
         full.steps_in,
     )
