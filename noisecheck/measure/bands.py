@@ -31,6 +31,7 @@ _NEAR: Final = 0.1  # of an edge: the crossovers reach 6 % to either side
 _GROUP: Final = 2.0 ** (1 / 48) - 1.0
 _PARTS: Final = 16
 _BATCH: Final = 8
+_LANES: Final = 4  # rows that are transformed together, as alike as one
 _LARGE: Final = 65536  # longer transforms go one by one, to save memory
 EXTRA: Final = 31
 """Columns of :func:`band_matrix` behind the 30 bands: the whole spectrum, then each band times frequency."""
@@ -125,7 +126,7 @@ def band_exposures(
         size = _BATCH if nfft <= _LARGE else 1
         for first in range(0, len(rows), size):
             chunk = rows[first : first + size]
-            batch = np.zeros((size, nfft), np.float32)
+            batch = np.zeros((min(-(-len(chunk) // _LANES) * _LANES, size), nfft), np.float32)
             for i, row in enumerate(chunk.tolist()):
                 piece = batch[i, : len(pieces[row])]
                 piece[:] = pieces[row]
