@@ -10,6 +10,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from noisecheck.audio.ogg import OPUS_HZ, pages_of
 from noisecheck.audio.recording import FileRecording
 from noisecheck.audio.tiles import LEAD_IN_S, Tiles
 from noisecheck.core.errors import InputError, one_line
@@ -28,6 +29,7 @@ class SoundReader(FileRecording):
     def __init__(self, path: Path, kind: str, *, at_least: int = 0) -> None:
         super().__init__(path)
         self._file: Any = None
+        self._lost: list[tuple[int, int]] = []
         self._file = self._opened()
         self.rate, self.channels = int(self._file.samplerate), int(self._file.channels)
         self.frames = max(int(self._file.frames), 0)
@@ -76,12 +78,16 @@ class SoundReader(FileRecording):
             elif stated and not self._readable(stated - 1, 1):
                 self.frames = self._last_readable(stated)
         lost = _bytes_missing(self.path) if kind in ("aiff", "caf", "au") else 0
+        pages = pages_of(self.path) if kind == "ogg" else None
+        if pages is not None:
+            self._lose(pages.lost)
         if self.frames < stated and self.frames > 0:
+            where = "at the end" + (", or where it is damaged and all that follows is early," if kind == "mp3" else "")
             self.note(
                 f"the file is cut off or damaged: the header says {stated / self.rate:,.1f} s, it can be read up to "
-                f"{self.frames / self.rate:,.1f} s, {(stated - self.frames) / self.rate:,.1f} s at the end are lost"
+                f"{self.frames / self.rate:,.1f} s, {(stated - self.frames) / self.rate:,.2g} s {where} are lost"
             )
-        elif kind == "ogg" and not _ogg_ended(self.path):
+        elif pages is not None and not pages.ended:
             self.note(
                 f"the file is cut off: its last page is missing, it is read up to {self.frames / self.rate:,.1f} s and "
                 "how much is lost is not known"
@@ -91,6 +97,17 @@ class SoundReader(FileRecording):
                 f"the file is cut off: {lost:,} bytes that the header promises are not there, it is read up to "
                 f"{self.frames / self.rate:,.1f} s"
             )
+
+    def _lose(self, lost: tuple[tuple[int, int], ...]) -> None:
+        """Take nothing from where pages of an Ogg file are missing, nor where the decoder has not settled after it."""
+        count = OPUS_HZ if self.subtype == "OPUS" else self.rate
+        settle_s = LEAD_IN_S + 0.05
+        for before, after in lost:
+            low = max(int((before / count - 0.05) * self.rate), 0)
+            high = min(int((after / count + settle_s) * self.rate), self.frames)
+            if low < high:
+                self._lost.append((low, high))
+                self.note(f"the file is damaged: {low / self.rate:,.1f} to {high / self.rate:,.1f} s are not used")
 
     def _readable(self, start: int, count: int) -> bool:
         return len(self._try(start, count)) == count
@@ -152,20 +169,40 @@ class SoundReader(FileRecording):
         return data
 
     def _decode(self, first: int, count: int) -> NDArray[np.float32]:
-        """Return a tile of a lossy file, read by a newly opened decoder that starts a little before it."""
+        """Return a tile of a lossy file, read by a newly opened decoder that starts a little before it.
+
+        An Ogg file's sound after damage is asked for by its place, where it comes right; what is lost is 0.
+        """
+        count = min(count, self.frames - first)
+        cuts = [(low, high) for low, high in self._lost if low < first + count and high > first]
+        if not cuts:
+            return self._decoded(first, count)
+        data = np.zeros((count, self.channels), np.float32)
+        at = first
+        for low, high in [*cuts, (first + count, first + count)]:
+            if low > at:
+                part = self._decoded(at, low - at)
+                data[at - first : at - first + len(part)] = part
+            at = high
+        return data
+
+    def _decoded(self, first: int, count: int) -> NDArray[np.float32]:
         import soundfile
 
         lead = min(int(LEAD_IN_S * self.rate), first)
+        pieces = [np.empty((0, self.channels), np.float32)]
         with self._opened() as file:
             try:
                 if first:
                     file.seek(first - lead)
-                data: NDArray[np.float32] = file.read(lead + count, dtype="float32", always_2d=True)
+                for left in range(lead + count, 0, -self.rate):
+                    pieces.append(file.read(min(left, self.rate), dtype="float32", always_2d=True))
             except (soundfile.SoundFileError, RuntimeError, OSError, ValueError) as error:
+                place = first - lead + sum(len(p) for p in pieces)
                 raise InputError(
-                    f"{one_line(self.path)}: damaged after {first / self.rate:.1f} s and cannot be decoded there"
+                    f"{one_line(self.path)}: damaged after {place / self.rate:.1f} s and cannot be decoded there"
                 ) from error
-        return data[lead:]
+        return np.concatenate(pieces)[lead:]
 
     def close(self) -> None:
         """Close the file."""
@@ -183,19 +220,6 @@ def _delay_stated(path: Path) -> bool:
         file.seek(start)
         frame = file.read(2048)
     return any(mark in frame for mark in (b"LAME", b"Lavc", b"Lavf"))
-
-
-def _ogg_ended(path: Path) -> bool:
-    """Return whether the last page of an Ogg file is whole and marked as the last (RFC 3533 section 6, type 4)."""
-    with path.open("rb") as file:
-        file.seek(max(path.stat().st_size - (1 << 17), 0))
-        tail = file.read()
-    at = tail.rfind(b"OggS")
-    if not 0 <= at < len(tail) - 27:
-        return False
-    segments = tail[at + 26]
-    whole = 27 + segments + sum(tail[at + 27 : at + 27 + segments])
-    return bool(tail[at + 5] & 4) and len(tail) - at >= whole
 
 
 def _bytes_missing(path: Path) -> int:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import numpy as np
@@ -12,6 +13,7 @@ from wavs import RATE, noise, taps
 
 from noisecheck.audio.health import check_health
 from noisecheck.audio.recording import open_recording
+from noisecheck.core.errors import InputError
 
 KINDS = [("OGG", "VORBIS"), ("OGG", "OPUS"), ("MP3", "MPEG_LAYER_III")]
 
@@ -53,6 +55,39 @@ def test_a_cut_off_file_says_so(tmp_path: Path, kind: str, subtype: str) -> None
         assert 15 * RATE < recording.frames < 21 * RATE
         assert "cut off" in " ".join(recording.notes)
         assert np.abs(recording.read(recording.frames - RATE, recording.frames)).max() > 0.1
+
+
+@pytest.mark.parametrize(("kind", "subtype"), KINDS[:2])
+def test_sound_after_damage_stays_in_its_place_or_is_not_used(tmp_path: Path, kind: str, subtype: str) -> None:
+    path = write(tmp_path / "a", taps(47.0) + noise(47.0, rms=0.0002), kind, subtype)
+    with open_recording(path) as recording:
+        whole = recording.read(0, recording.frames)
+    good = path.read_bytes()
+    at = int(len(good) * 30 / 47)
+    path.write_bytes(good[:at] + np.random.default_rng(4).bytes(3000) + good[at + 3000 :])
+    with open_recording(path) as recording:
+        damaged = recording.read(0, recording.frames)
+        (told,) = recording.notes
+    assert re.search(r"damaged: (2\d|3[01])\.\d to 3[0-3]\.\d s are not used", told)
+    assert len(damaged) == len(whole)
+    kept = damaged.any(axis=1)
+    assert kept.mean() > 0.9
+    np.testing.assert_allclose(damaged[kept], whole[kept], atol=0.03)  # taps of 0.5; Opus predicts across packets
+
+
+@pytest.mark.parametrize("rubbish", [bytes(3000), np.random.default_rng(0).bytes(3000)], ids=["zeros", "random"])
+def test_damage_to_an_mp3_is_told_where_it_is(tmp_path: Path, rubbish: bytes) -> None:
+    path = write(tmp_path / "a", taps(30.0) + noise(30.0), "MP3", "MPEG_LAYER_III")
+    good = path.read_bytes()
+    at = len(good) // 2
+    path.write_bytes(good[:at] + rubbish + good[at + len(rubbish) :])
+    with open_recording(path) as recording:
+        told = " ".join(recording.notes)
+        try:
+            recording.read(0, recording.frames)
+        except InputError as error:
+            told = str(error)
+    assert re.search(r"(read up to|damaged after) 1[45]\.\d s", told)
 
 
 @pytest.mark.parametrize(("kind", "subtype"), KINDS[:2])
