@@ -330,10 +330,10 @@ class _Sheet:
         return tuple(sorted(names, key=lambda n: (natural_key(n), n)))
 
     def _like(self, text: str) -> str:
-        parent = (self.folder / text).parent
-        if not parent.is_dir():
+        inside = PurePosixPath(text).parent
+        if not (self.folder / inside).is_dir():
             return ""
-        names = {p.name: p.relative_to(self.folder).as_posix() for p in parent.iterdir() if p.is_file()}
+        names = {p.name: (inside / p.name).as_posix() for p in (self.folder / inside).iterdir() if p.is_file()}
         return nearest(PurePosixPath(text).name, names)
 
 

@@ -71,6 +71,7 @@ def test_other_separators_byte_order_mark_and_comments(campaign: Path, separator
         ("felt_*", "feld_*", r"line 3, column 'file': 'takes/feld_\*.wav' matches no recording"),
         ("bare.wav", "bear.wav", r"line 2, column 'file': 'bear.wav' is missing \(did you mean 'bare.wav'\?\)"),
         ("bare.wav", "takes", "is a folder"),
+        ("bare.wav", ".", r"'\.' is a folder"),
         ("bare.wav", "../outside.wav", "leaves the campaign"),
         ("bare.wav", "/etc/hosts", "leaves the campaign"),
         ("bare.wav", "C:\\x.wav", "leaves the campaign"),
