@@ -113,7 +113,7 @@ def _sentence(error: ValidationError, text: str) -> str:
 
 
 def _plain(message: str) -> str:
-    plain = message.removeprefix("Value error, ").removeprefix("Input ")
+    plain = re.sub(r" after validation, not \d+$", "", message).removeprefix("Value error, ").removeprefix("Input ")
     for theirs, ours in (("String", "text"), ("Tuple", "the list"), ("valid string", "text"), ("valid tuple", "list")):
         plain = plain.replace(theirs, ours)
     return one_line(plain.replace("a text", "text"))
