@@ -327,6 +327,14 @@ def _campaign(folder: Path, *, rig: str = "", sheet: str = "run,file,treatment\n
     return folder
 
 
+def test_a_microphone_on_a_channel_that_is_not_there_names_the_recording(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    rig = '[[microphone]]\nchannel = 3\nstation = "landing"\n[[station]]\nname = "landing"\n'
+    told = _refused(capsys, "compare", str(_campaign(tmp_path / "c", rig=rig)), "--by", "treatment")
+    assert "a.wav: has 1 channel, but rig.toml puts the microphone of station 'landing' on channel 3" in told
+
+
 @pytest.mark.skipif(os.name == "nt", reason="no named pipes in folders there")
 @pytest.mark.parametrize("name", ["rig.toml", "runs.csv", "corrections.csv"])
 def test_a_pipe_in_the_place_of_a_table_is_not_waited_for(

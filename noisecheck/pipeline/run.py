@@ -18,6 +18,7 @@ from noisecheck.audio.split import join_recordings
 from noisecheck.bench.campaign import Campaign
 from noisecheck.bench.corrections import Correction
 from noisecheck.bench.runsheet import Run
+from noisecheck.core.errors import InputError, one_line
 from noisecheck.core.flags import Flag
 from noisecheck.core.table import Impacts
 from noisecheck.detect.channels import Onsets
@@ -119,6 +120,15 @@ def calibration_of(campaign: Campaign, channels: int) -> Calibration:
     return found
 
 
+def _has_channels(path: Path, channels: int, rig: Rig) -> None:
+    for m in rig.microphones:
+        if m.station is not None and m.channel >= channels:
+            raise InputError(
+                f"{one_line(path)}: has {channels} channel{'s' if channels > 1 else ''}, but rig.toml puts the "
+                f"microphone of station '{one_line(m.station)}' on channel {m.channel}: channels count from 0"
+            )
+
+
 def listen_to_run(
     campaign: Campaign,
     run: Run,
@@ -148,6 +158,7 @@ def listen_to_run(
     paths = campaign.paths(run)
     opened = functools.partial(join_recordings, paths)
     with opened() as recording:
+        _has_channels(paths[0], recording.channels, campaign.rig)
         calibration, subtype = calibration_of(campaign, recording.channels), recording.subtype
     offset: NDArray[np.float64] | None = np.array(calibration.offset_db) if calibration.known else None
     listened = listen_once(
