@@ -9,8 +9,22 @@ import matplotlib
 import numpy as np
 
 from noisecheck.report.figures.levels import Row, band_differences, differences
+from noisecheck.report.figures.plan import Spotted, plan
 from noisecheck.report.figures.svg import Drawn, figure_files, gathered, inline_svg
 from noisecheck.report.figures.time import MOST_MARKS, strip
+
+
+def test_a_plan_has_one_scale_both_ways() -> None:
+    for x, y in ((0.0, 0.0), (900.0, 10.0), (10.0, 900.0)):
+        landing = Spotted("landing", "", (0.0, 0.0), np.empty((0, 2)), np.empty((0, 3)), 0)
+        figure = plan([landing], [("microphone 0", x, y)])
+        figure.canvas.draw()
+        (axes,) = figure.axes
+        box = axes.get_window_extent()
+        (left, right), (low, high) = axes.get_xlim(), axes.get_ylim()
+        assert abs((right - left) / box.width / ((high - low) / box.height) - 1) < 1e-9
+        assert left < min(x, 0.0) <= max(x, 0.0) < right
+        assert low < min(y, 0.0) <= max(y, 0.0) < high
 
 
 def strip_figure(n: int) -> Any:

@@ -21,6 +21,7 @@ _MOST_ELLIPSES: Final = 15
 _WIDTH: Final = 540.0
 _LEAST_HIGH: Final = 190.0
 _MOST_HIGH: Final = 460.0
+_LEFT, _RIGHT, _TOP, _BOTTOM = 58.0, 12.0, 8.0, 46.0
 
 
 @dataclass(frozen=True)
@@ -52,9 +53,14 @@ def plan(stations: Sequence[Spotted], microphones: Sequence[tuple[str, float, fl
     low, high = known.min(axis=0), known.max(axis=0)
     room = 0.12 * float((high - low).max()) + 20
     low, high = low - room, high + room
-    wide, tall = high - low
-    height = float(np.clip((_WIDTH - 70) * tall / wide + 54, _LEAST_HIGH, _MOST_HIGH))
+    across = _WIDTH - _LEFT - _RIGHT
+    height = float(np.clip(across * (high - low)[1] / (high - low)[0] + _TOP + _BOTTOM, _LEAST_HIGH, _MOST_HIGH))
     figure, axes = new_figure(_WIDTH, height)
+    # One scale both ways: the side with room to spare shows more.
+    inner = np.array([across, height - _TOP - _BOTTOM])
+    spare = inner * float(((high - low) / inner).max()) - (high - low)
+    low, high = low - spare / 2, high + spare / 2
+    wide = float(high[0] - low[0])
     with style():
         for s in stations:
             colour = INK if s.number < 0 else SERIES[s.number % len(SERIES)]
@@ -80,11 +86,10 @@ def plan(stations: Sequence[Spotted], microphones: Sequence[tuple[str, float, fl
             _word(axes, name, (x, y), (8, -12), right=high[0] - 0.25 * wide)
         axes.set_xlim(low[0], high[0])
         axes.set_ylim(low[1], high[1])
-        axes.set_aspect("equal", adjustable="datalim")
         axes.grid(color=FAINT, linewidth=0.6)
         axes.set_xlabel("x, mm")
         axes.set_ylabel("y, mm")
-        put(figure, left=58, right=12, top=8, bottom=46)
+        put(figure, left=_LEFT, right=_RIGHT, top=_TOP, bottom=_BOTTOM)
     return figure
 
 
