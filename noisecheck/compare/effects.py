@@ -74,7 +74,7 @@ def compare(
             members.setdefault(value, []).append(row)
     blank = sum(not row.run.value(by) for row in rows)
     if blank:
-        notes.append(f"{blank} runs left out: their {by} is empty")
+        notes.append(f"{blank} run{'s' * (blank > 1)} left out: {by} is empty there")
     if not members:
         raise InputError(
             f"no test run has a {one_line(by)}: say it in the column '{one_line(by)}' of runs.csv, a row a recording"

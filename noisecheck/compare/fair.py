@@ -99,7 +99,7 @@ def pair(
     left_out = sum(k not in shared for k in (*keys_a, *keys_b))
     if left_out:
         what = " and ".join(_WORD[f] for f in blocks)
-        warnings.append(f"{left_out} runs left out: the other side has none at their {what}")
+        warnings.append(f"{left_out} run{'s' * (left_out > 1)} left out: the other side has none at the same {what}")
     rows = [s for s, k in zip((*a, *b), (*keys_a, *keys_b), strict=True) if k in shared]
     groups = np.array([0] * sum(k in shared for k in keys_a) + [1] * sum(k in shared for k in keys_b), np.int64)
     keys = [k for k in (*keys_a, *keys_b) if k in shared]

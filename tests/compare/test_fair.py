@@ -73,6 +73,14 @@ def test_heights_on_both_sides_are_held_equal() -> None:
     assert "3 runs left out" in found.warnings[0]
 
 
+def test_one_run_left_out_is_one() -> None:
+    rows = three("bare", 60, drop_height_mm=60.0) + three("felt", 57, drop_height_mm=60.0)
+    rows += three("felt", 59, drop_height_mm=120.0)[:1]
+    assert felt(rows).warnings[0].startswith("1 run left out: ")
+    rows += [row("x", 50.0)]
+    assert "1 run left out: treatment is empty there" in compare(rows, by="treatment").warnings
+
+
 def test_unequal_numbers_at_each_height_do_not_leak_into_the_difference() -> None:
     rows = three("bare", 60, drop_height_mm=60.0) + three("bare", 70, drop_height_mm=120.0)[:1]
     rows += three("felt", 60, drop_height_mm=60.0)[:1] + three("felt", 70, drop_height_mm=120.0)
