@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from noisecheck.detect.coded import past_pre_echo
 from noisecheck.detect.driven import add_noise, begins_low, growth_of, in_pulses, kept_up, overdriven
+from noisecheck.detect.freed import rings_freely
 from noisecheck.detect.known import sounds_of
 from noisecheck.detect.neighbours import time_amid
 from noisecheck.detect.novelty import FLOOR_CELL_S, FLOOR_CELLS, FLOOR_EVERY, Novelty, floor_of, novelty, quantile_of
@@ -44,6 +45,10 @@ _RINGS_DB = 0.0
 """Plates and rings swell by so much (median), and so may what steps in."""
 _SETTLED = 16.0
 """Abruptness of a sound that comes within milliseconds and grows no more: well above that of swells."""
+_HEARD = 25.0
+"""Evidence from which a sound is heard clearly enough to tell its blow from its ring..."""
+_SWELLS_DB = 18.0
+"""... but for one that swells by so much."""
 _PEAK_S = 0.006
 APART_S = 0.012
 """Sounds closer than this are one impact."""
@@ -258,9 +263,17 @@ def _judge_force(
     struck = struck[timed.steps_in[struck] | begins_low(low, rate, at[struck])]
     struck = struck[~in_pulses(low, rate, at[struck])]
     driven[struck], swell_db[struck] = False, _RINGS_DB
-    driven |= kept_up(low, rate, at) | overdriven(samples, grid.rate, onset)
+    kept = kept_up(low, rate, at) | overdriven(samples, grid.rate, onset)
+    free = np.flatnonzero(
+        (driven | (abrupt < _SETTLED)) & ~kept & (bands + timed.error > _HEARD) & (swell_db < _SWELLS_DB)
+    )
+    free = free[rings_freely(low, rate, at[free], driven[free])]
+    free = free[~in_pulses(low, rate, at[free])]
+    driven[free] = False
+    driven |= kept
     abrupt[driven] = np.minimum(abrupt[driven], 0.0)
     settled = growth.settled & ~driven & (bands > _ASK)
+    settled[free] = True
     abrupt[settled] = np.maximum(abrupt[settled], _SETTLED)
     add_noise(swell_db, low, rate, at)
     return swell_db

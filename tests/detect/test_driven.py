@@ -154,6 +154,23 @@ def test_a_cymbal_whose_high_notes_build_up_after_the_stroke_is_struck() -> None
     assert not len(found.false_index)
 
 
+def test_a_bell_struck_so_softly_that_it_grows_for_tens_of_milliseconds_is_struck() -> None:
+    rng = np.random.default_rng(8)
+    samples = noise(STEADY["pink"], RATE, 42.0, 8, gain_db=-15.0)
+    t, truth = np.arange(int(0.8 * RATE)) / RATE, []
+    for at_s in np.arange(1.0, 40.0, 0.9):
+        hz = rng.uniform(350.0, 700.0) * np.array((1.0, 1.47, 2.2, 2.9, 3.9)) * rng.uniform(0.97, 1.03, 5)
+        last = np.exp(-t / np.array((0.3, 0.25, 0.15, 0.1, 0.08))[:, None])
+        notes = np.array((1.0, 0.8, 0.2, 0.1, 0.06))[:, None] * last * np.sin(2 * np.pi * hz[:, None] * t)
+        wave = notes.sum(axis=0) * (1.0 - np.exp(-t / rng.uniform(0.004, 0.009))) * np.minimum(1.0, (0.8 - t) / 0.3)
+        start = int(at_s * RATE)
+        samples[start : start + len(wave)] += (10 ** (rng.uniform(-26.0, -6.0) / 20) * wave).astype(np.float32)
+        truth.append((start + truth_start(wave)) / RATE)
+    found = match(detect(samples, RATE), np.array(truth), tolerance_s=0.01)
+    assert found.pairs >= 0.95 * len(truth)
+    assert not len(found.false_index)
+
+
 def test_a_thud_of_10_ms_rise_is_one_however_loud() -> None:
     rng = np.random.default_rng(5)
     samples = noise(STEADY["pink"], RATE, 60.0, 5, gain_db=-20.0)
