@@ -74,7 +74,7 @@ def _band_cells(values: NDArray[np.float32]) -> list[str]:
     words = [f"{n / 100:.2f}" for n in range(least, int(hundredths.max()) + 1)]
     index = np.where(finite, hundredths - least, len(words))
     words.append("")
-    return [",".join([words[i] for i in row]) for row in index.tolist()]
+    return list(map(",".join, np.array(words, object)[index].tolist()))
 
 
 def impacts_csv_chunks(impacts: Impacts) -> Iterator[str]:
