@@ -6,7 +6,6 @@ the bands sum to the exposure of the event. Crossovers are raised cosines in the
 
 from __future__ import annotations
 
-import itertools
 from functools import lru_cache
 from typing import Final
 
@@ -37,7 +36,7 @@ EXTRA: Final = 31
 """Columns of :func:`band_matrix` behind the 30 bands: the whole spectrum, then each band times frequency."""
 
 
-def _below(frequency_hz: NDArray[np.float64], edge_hz: float) -> NDArray[np.float64]:
+def _below(frequency_hz: NDArray[np.float64], edge_hz: NDArray[np.float64] | float) -> NDArray[np.float64]:
     """Return the share of power that goes below an edge: 1, raised cosine, 0."""
     third = np.log(G) / 3.0
     with np.errstate(divide="ignore"):
@@ -93,11 +92,11 @@ def band_matrix(nfft: int, rate: float) -> tuple[NDArray[np.int64], NDArray[np.f
     low, high = (first - 0.5) * width, (np.append(first[1:], bins) - 0.5) * width
     parts = (np.arange(_PARTS) + 0.5) / _PARTS
     inside = np.abs(low + (high - low) * parts[:, None])
-    shares = np.zeros((len(first), 30))
-    for band, (lower, upper) in enumerate(itertools.pairwise(third_octave_edges())):
-        near = np.flatnonzero((high > (1.0 - _NEAR) * lower) & (low < (1.0 + _NEAR) * upper))
-        within = _below(inside[:, near], upper) - _below(inside[:, near], lower)
-        shares[near, band] = np.maximum(within, 0.0).mean(axis=0)
+    edges = third_octave_edges()
+    below = (high <= edges[:, None]).astype(np.float64)
+    edge, near = np.nonzero((high > (1.0 - _NEAR) * edges[:, None]) & (low < (1.0 + _NEAR) * edges[:, None]))
+    below[edge, near] = _below(inside[:, near], edges[edge]).mean(axis=0)
+    shares = np.maximum(np.diff(below, axis=0), 0.0).T.copy()
     shares[:, ~carried(rate)] = 0.0
     centre = 0.5 * (low + high)
     matrix = np.column_stack([shares, np.ones(len(first)), shares * centre[:, None]])
