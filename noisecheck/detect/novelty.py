@@ -111,8 +111,11 @@ def _falling_max(energy: Floats, fall_db: float, frames: int) -> Floats:
     return out
 
 
-def _band_evidence(energy: Floats, past: Floats, dof: Floats) -> Floats:
-    """Return ``min(dof * (3 ln((r + 2) / 3) - ln r), cap)`` summed over the bands, r = energy / past, at least 1."""
+def _band_evidence(energy: Floats, past: Floats, dof: Floats, most: Floats) -> Floats:
+    """Return ``min(dof * (3 ln((r + 2) / 3) - ln r), cap)`` summed over the bands, r = energy / past, at least 1.
+
+    ``most`` is cap / dof, a row a frame: with rows of their own a pass takes a third of the time.
+    """
     ratio = np.divide(energy, past)
     np.clip(ratio, np.float32(1.0), _BEYOND, out=ratio)
     score = ratio + np.float32(2.0)
@@ -121,7 +124,7 @@ def _band_evidence(energy: Floats, past: Floats, dof: Floats) -> Floats:
     score *= cubed
     score /= ratio
     np.log(score, out=score)
-    np.minimum(score, np.float32(_BAND_CAP) / dof, out=score)
+    np.minimum(score, most[: len(score)], out=score)
     return np.asarray(np.einsum("ij,j->i", score, dof), np.float32)
 
 
@@ -150,6 +153,7 @@ def _resolution(
     reach = _reach(lag, fall_db)
     evidence = np.zeros(len(energy), np.float32)
     new = np.zeros(len(energy), np.float32) if with_new else evidence
+    most = np.tile(np.float32(_BAND_CAP) / dof, (min(_CHUNK, len(energy)), 1))
     for start in range(0, len(energy), _CHUNK):
         stop = min(start + _CHUNK, len(energy))
         lead = min(start, reach)
@@ -161,7 +165,7 @@ def _resolution(
         past[: lag - behind] = held[0]
         index = (np.arange(start, stop) + phase) // cell
         np.maximum(past, floor.take(index, axis=0), out=past)
-        evidence[start:stop] = _band_evidence(energy[start:stop], past, dof)
+        evidence[start:stop] = _band_evidence(energy[start:stop], past, dof, most)
         if with_new:
             above = np.subtract(energy[start:stop], past, out=past)
             new[start:stop] = _row_sums(np.maximum(above, np.float32(0.0), out=above))

@@ -77,7 +77,7 @@ def _lags(past: Floats, order: int) -> NDArray[np.float64]:
     np.multiply(past, np.hanning(length).astype(np.float32), out=padded[:, :length])
     ahead = np.lib.stride_tricks.sliding_window_view(padded, _TOGETHER + order, axis=1)[:, ::_TOGETHER]
     here = padded[:, : blocks * _TOGETHER].reshape(rows, blocks, _TOGETHER)
-    products = np.matmul(here.transpose(0, 2, 1), ahead)
+    products = np.matmul(here.transpose(0, 2, 1), np.ascontiguousarray(ahead))
     # Products of samples i and i + k of a block lie on the k-th diagonal.
     return np.asarray(_diagonals(products, order + 1).sum(axis=1, dtype=np.float64))
 

@@ -233,8 +233,8 @@ def _bands(
     if len(sounding):
         length = int(_RING_PIECE_S * tile.rate)
         window = np.sin(np.pi * (np.arange(length) + 0.5) / length).astype(np.float32)
-        stops = (first[sounding] * tile.block).tolist()
-        power = band_exposures([tile.x[b - length : b] * window for b in stops], tile.rate) / (0.5 * length / tile.rate)
+        before = np.lib.stride_tricks.sliding_window_view(tile.x, length)[first[sounding] * tile.block - length]
+        power = band_exposures(list(before * window), tile.rate) / (0.5 * length / tile.rate)
         above = np.maximum(power - noise[sounding], 0.0)
         fall = ring_fall[sounding]
         kept = np.exp(-0.5 * fall * length / tile.rate) * (1.0 - np.exp(-fall * lasted[sounding])) / fall
