@@ -194,7 +194,8 @@ def _habits(t: NDArray[np.float64], level: NDArray[np.float64], longest_s: float
 
 def _near(t: NDArray[np.float64], when: NDArray[np.float64], within: NDArray[np.float64]) -> NDArray[np.bool_]:
     """Return whether an impact lies within a distance of each time."""
-    return np.asarray(np.searchsorted(t, when + within) > np.searchsorted(t, when - within))
+    next_one = np.searchsorted(t, when - within)
+    return np.asarray(np.append(t, np.inf)[next_one] < when + within)
 
 
 def _few_rebounds(
