@@ -121,8 +121,8 @@ def _is_text(path: Path) -> bool:
 
 def _open_wave(path: Path, layout: WaveLayout) -> FileRecording:
     recording: FileRecording
-    if layout.notes and layout.raw_subtype:
-        recording = RawWave(path, layout)
+    if (layout.notes and layout.raw_subtype) or (layout.plain and layout.container == "WAV"):
+        recording = RawWave(path, layout)  # libsndfile, which takes a while to load, would tell the same
     else:
         recording = SoundReader(path, "wav")
         told = (recording.subtype, recording.rate, recording.channels, recording.frames)

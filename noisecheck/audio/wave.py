@@ -44,6 +44,8 @@ class WaveLayout:
     raw_subtype: str = ""
     """As libsndfile names it; empty for codings without a fixed frame size."""
     big_endian: bool = False
+    plain: bool = False
+    """Whether the format states 24-bit samples, and nothing in it speaks against that."""
     data_offset: int = 0
     data_bytes: int = 0
     """Bytes of whole frames that are there to be read."""
@@ -108,13 +110,15 @@ def _chunk(file: IO[bytes], at: int, wide: bool, order: str) -> tuple[bytes | No
 def _with_format(layout: WaveLayout, content: bytes, order: str, path: Path) -> WaveLayout:
     if len(content) < 16:
         raise InputError(f"{one_line(path)}: its header is cut off in the sample format")
-    tag, channels, rate, _, frame_bytes, _ = struct.unpack(order + "HHIIHH", content[:16])
+    tag, channels, rate, byte_rate, frame_bytes, bits = struct.unpack(order + "HHIIHH", content[:16])
     if tag == 0xFFFE and len(content) >= 26:
+        bits = min(bits, struct.unpack(order + "H", content[18:20])[0])
         tag = struct.unpack(order + "H", content[24:26])[0]
     if not 1 <= channels <= 1024 or not 1 <= rate <= 10_000_000:
         raise InputError(f"{one_line(path)}: its header gives {channels} channels at {rate} Hz: it is damaged")
     raw = _RAW.get((tag, frame_bytes // channels), "") if frame_bytes % channels == 0 else ""
-    return replace(layout, rate=rate, channels=channels, frame_bytes=frame_bytes, raw_subtype=raw)
+    plain = (tag, bits, frame_bytes, byte_rate, order) == (1, 24, 3 * channels, rate * frame_bytes, "<")
+    return replace(layout, rate=rate, channels=channels, frame_bytes=frame_bytes, raw_subtype=raw, plain=plain)
 
 
 def _with_bext(layout: WaveLayout, content: bytes) -> WaveLayout:
@@ -247,8 +251,6 @@ class RawWave(FileRecording):
         self._file = path.open("rb")
 
     def _get(self, start: int, stop: int) -> NDArray[np.float32]:
-        import soundfile
-
         layout = self._layout
         self._file.seek(layout.data_offset + start * layout.frame_bytes)
         if layout.packed:
@@ -258,6 +260,8 @@ class RawWave(FileRecording):
         raw = raw[: len(raw) - len(raw) % layout.frame_bytes]
         if not raw:
             return np.empty((0, self.channels), np.float32)
+        import soundfile
+
         data, _ = soundfile.read(
             io.BytesIO(raw), dtype="float32", always_2d=True, samplerate=self.rate, channels=self.channels,
             format="RAW", subtype=layout.raw_subtype, endian="BIG" if layout.big_endian else "LITTLE",
