@@ -67,6 +67,13 @@ def odd_impacts(run: RunResult) -> dict[int, tuple[str, ...]]:
     return {row: tuple(why) for row, why in sorted(found.items())}
 
 
+def _loudest_placed(run: RunResult, rows: NDArray[np.intp]) -> int:
+    """Return the loudest of these rows, of those with a station where there are any."""
+    placed = rows[run.impacts.data["station"][rows] != 0]
+    among = placed if len(placed) else rows
+    return int(among[np.argmax(run.impacts.data["lae_db"][among])])
+
+
 def _like(run: RunResult, loudest: int) -> tuple[NDArray[np.bool_], str]:
     """Return what the loudest of a run may be compared with, (n,), and in words: of its station, rebounds apart."""
     table = run.impacts
@@ -83,7 +90,7 @@ def _like(run: RunResult, loudest: int) -> tuple[NDArray[np.bool_], str]:
 def pick(result: CampaignResult, *, most: int) -> tuple[Picked, ...]:
     """Return the loudest, the median and the odd impacts of each run, at most ``most``, in the order of the run sheet.
 
-    The median is that of the loudest one's kind: first contacts (or rebounds) at its station.
+    The median is that of the loudest one's kind, of those placed: first contacts (or rebounds) at its station.
 
     Where there are too many, the loudest of each run go first, then medians, then the oddest of each run in turn.
     """
@@ -98,7 +105,7 @@ def pick(result: CampaignResult, *, most: int) -> tuple[Picked, ...]:
         wanted: list[tuple[int, int, int]] = []
         if rows.size:
             loudest = int(rows[np.argmax(level[rows])])
-            like, of = _like(run, loudest)
+            like, of = _like(run, _loudest_placed(run, rows))
             mates = rows[like[rows]]
             median = int(mates[np.argsort(level[mates], kind="stable")[(mates.size - 1) // 2]])
             why.setdefault(loudest, []).append("loudest of the run")

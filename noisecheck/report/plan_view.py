@@ -45,11 +45,7 @@ def plan_section(context: Context) -> Section | None:
     ]
     if "" in found:
         spotted.append(Spotted("unplaced", "", None, *found[""], -1))
-    listed = [
-        (f"microphone {m.channel}", m.position_mm[0], m.position_mm[1])
-        for m in microphones
-        if m.position_mm is not None
-    ]
+    listed = [(str(m.channel), m.position_mm[0], m.position_mm[1]) for m in microphones if m.position_mm is not None]
     text = "The machine from above: stations, microphones and places found; the table says the same"
     rows = [_row(s) for s in spotted if len(s.found_mm)]
     data = {

@@ -115,6 +115,17 @@ def test_the_median_is_that_of_first_contacts_where_rebounds_are_known(make: Any
     assert len(usual) == 2  # first contacts and rebounds, apart
 
 
+def test_a_foreign_sound_that_is_loudest_does_not_choose_the_median(make: Any) -> None:
+    result = make(stations=("landing",), impacts=8)
+    run = result.runs[0]
+    station = np.array(["", "", *["landing"] * 6])
+    table = run.impacts.with_columns(station=station, rebound=0, lae_db=np.array([-20.0, -90.0, *np.arange(6) - 50.0]))
+    result = dataclasses.replace(result, runs=(dataclasses.replace(run, impacts=table),))
+    own = {w: level for p in pick(result, most=100) for w in p.why for level in [table["lae_db"][p.row]]}
+    assert own["loudest of the run"] == -20.0
+    assert own["median of impacts at landing"] == -48.0
+
+
 def test_odd_ones_are_those_flagged_or_far_off(make: Any) -> None:
     run = make(stations=("landing",)).runs[0]
     table = run.impacts

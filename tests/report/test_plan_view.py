@@ -75,7 +75,9 @@ def test_page_and_json_show_them(result: CampaignResult, tmp_path: Path) -> None
         assert rows[name]["away"] == pytest.approx(middle, abs=0.1)
         assert f'data-value="{rows[name]["away"]}"' in section
         assert f">{name} " in section
-    assert "microphone 3" in section
+    assert "microphones, each with its channel" in section
+    for channel, place in enumerate(CORNERS):
+        assert f">{channel}</" in section, place
 
 
 def test_stations_alone_are_shown_without_places(make: Any, written: Any, tmp_path: Path) -> None:
