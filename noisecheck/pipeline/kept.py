@@ -150,6 +150,8 @@ def listen_once(
             catalogue.finish(key)
             return found
         done = _listened(opened, hear(None), check, news=news)
+    except OSError as error:  # pieces cannot be written: a full disk, or one that became read-only
+        return _listened(opened, hear(None), check, news=(*news, _unkept(run, error)))
     about = _About(done.heard.rate, done.heard.frames, done.heard.channels, offset_db is not None, done.health,
                    done.gaps, done.notes)  # fmt: skip
     document = {"about": plain(about), "files": [p.name for p in paths], "made_with": provenance()}

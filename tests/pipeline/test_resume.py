@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import functools
 import os
 import shutil
@@ -10,6 +11,7 @@ import subprocess
 import sys
 import time
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -259,6 +261,20 @@ def test_a_campaign_that_cannot_be_written_is_measured_all_the_same(campaign: Pa
     result = measured(campaign)
     assert len(result.impacts) > 1000
     assert all(any("cannot be kept" in n for n in r.notes) for r in result.runs)
+
+
+def test_a_disk_that_is_full_half_way_does_not_keep_a_campaign_from_being_measured(
+    campaign: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(*_: Any) -> None:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    wanted = measure_campaign(load_campaign(campaign))
+    shutil.rmtree(campaign / "results")
+    monkeypatch.setattr("noisecheck.pipeline.parts.write_columns", full)
+    result = measure_campaign(load_campaign(campaign))
+    assert all(any("cannot be kept (No space left on device)" in n for n in r.notes) for r in result.runs)
+    assert len(result.impacts) == len(wanted.impacts) > 0
 
 
 def test_health_survives_being_kept(stereo: Path) -> None:
