@@ -126,11 +126,6 @@ class JoinedRecording(FileRecording):
             )
         return tuple(gaps), told
 
-    @property
-    def not_listened_s(self) -> float:
-        """Time known to be missing between the files, in seconds."""
-        return sum(max(g.seconds, 0.0) for g in self.gaps)
-
     def _get(self, start: int, stop: int) -> Samples:
         pieces: list[NDArray[np.float32]] = []
         first = int(np.searchsorted(self.starts, start, side="right")) - 1

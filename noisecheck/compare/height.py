@@ -16,7 +16,6 @@ from numpy.typing import NDArray
 
 from noisecheck.compare.linear import least_squares, residual_square
 from noisecheck.compare.summary import QUANTITIES, RunSummary, index_of, one_station
-from noisecheck.core.errors import InputError
 
 __all__ = ["HeightFit", "HeightStudy", "fit_heights"]
 
@@ -42,21 +41,6 @@ class HeightFit:
     def db_per_doubling(self) -> float:
         """Rise for twice the height, in dB."""
         return self.slope * DOUBLING
-
-    def shift_db(self, from_mm: float, to_mm: float) -> float:
-        """Return what to add to a level at one height to get it at another.
-
-        Raises:
-            InputError: either height lies outside what was measured.
-        """
-        low, high = self.range_mm
-        for height in (from_mm, to_mm):
-            if not low * (1 - 1e-9) <= height <= high * (1 + 1e-9):
-                raise InputError(
-                    f"drop height {height:g} mm: {self.group} was measured from {low:g} to {high:g} mm, and levels are "
-                    "not carried beyond"
-                )
-        return self.slope * 10 * math.log10(to_mm / from_mm)
 
     @property
     def shown(self) -> bool:

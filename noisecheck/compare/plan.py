@@ -106,10 +106,6 @@ class Spread:
     df: int
     impacts_per_run: float
 
-    def run_mean_with(self, impacts: float) -> float:
-        """Return the spread of run means (dB) if each run had that many impacts."""
-        return math.sqrt(self.between_run_db**2 + self.within_run_db**2 / impacts)
-
     def upper_db(self, confidence: float = 0.8) -> float:
         """Return an upper bound of ``run_mean_db``: few runs know their own spread badly."""
         from scipy.special import chdtri

@@ -10,7 +10,6 @@ from numpy.typing import ArrayLike, NDArray
 
 __all__ = [
     "P_REF_PA",
-    "energy_mean_db",
     "energy_sum_db",
     "from_power_db",
     "power_db",
@@ -49,12 +48,6 @@ def from_power_db(level_db: ArrayLike) -> NDArray[np.float64]:
 def energy_sum_db(levels_db: ArrayLike) -> float:
     """Return the level of the summed energies (dB); an empty input gives -inf."""
     return float(power_db(np.sum(from_power_db(levels_db))))
-
-
-def energy_mean_db(levels_db: ArrayLike) -> float:
-    """Return the level of the mean energy (dB), for exposure; an empty input gives NaN."""
-    levels = np.asarray(levels_db, dtype=np.float64)
-    return float(power_db(np.mean(from_power_db(levels)))) if levels.size else math.nan
 
 
 def rounded(value: float, digits: int = 3) -> float | None:

@@ -40,8 +40,6 @@ _ROWS: Final = 20_000
 """Rows formatted at once."""
 _FORMULA: Final = ("=", "+", "-", "@", "\t", "\r")
 
-Chunks = Iterable[str]
-
 
 def inert(text: str) -> str:
     """Return text that no spreadsheet takes for a formula; numbers stay as they are."""

@@ -24,7 +24,6 @@ from noisecheck.compare.effects import compare
 from noisecheck.compare.height import DOUBLING, fit_heights
 from noisecheck.compare.plan import noncentral_t, plan_effects, power_of, runs_needed, smallest_difference, spread_of
 from noisecheck.compare.summary import RunSummary
-from noisecheck.core.errors import InputError
 
 Reference = Callable[[str], list[dict[str, float]]]
 
@@ -90,13 +89,6 @@ def test_sessions_do_not_blur_the_slopes() -> None:
     full = sm.OLS([r.mean[0] for r in shifted], np.column_stack([np.ones(len(x)), felt, x, felt * x, *shifts])).fit()
     assert study.common_slope_p["lae_db"] == pytest.approx(full.pvalues[3])
     assert study.common_slope_p["lae_db"] < 0.001
-
-
-def test_levels_are_not_carried_beyond_the_measured_heights() -> None:
-    study = fit_heights(heights({"bare": 1.0}, noise=0.0))
-    assert study.of("bare").shift_db(60, 240) == pytest.approx(6.02, abs=0.01)
-    with pytest.raises(InputError, match="measured from 60 to 240 mm, and levels are not carried beyond"):
-        study.of("bare").shift_db(60, 300)
 
 
 def test_one_height_has_no_slope() -> None:
@@ -220,7 +212,6 @@ def test_plan_says_what_more_would_take() -> None:
     assert plan.needed[0]["80%"] == runs_needed(1.0, spread.run_mean_db)
     assert plan.needed[0]["80%"] <= plan.needed[0]["95%"]
     assert "runs a side" in plan.sentence
-    assert spread.run_mean_with(20) <= spread.run_mean_db + 1e-9 or spread.between_run_db == 0
     assert spread.upper_db() > spread.run_mean_db
 
 

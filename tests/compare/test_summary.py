@@ -15,7 +15,7 @@ from noisecheck.bench.runsheet import Run
 from noisecheck.compare.summary import BANDS, RunSummary, one_station, summarise
 from noisecheck.core.flags import Flag
 from noisecheck.core.table import Impacts
-from noisecheck.core.units import energy_mean_db
+from noisecheck.core.units import energy_sum_db
 
 RUN = Run(name="a", files=("a.wav",), station="landing")
 
@@ -31,7 +31,7 @@ def test_means_are_those_of_numpy() -> None:
     assert (row.impacts, row.used, row.station) == (40, 40, "landing")
     assert row.value("lae_db") == pytest.approx(lae.mean())
     assert row.sd[0] == pytest.approx(lae.std(ddof=1))
-    assert row.energy[0] == pytest.approx(energy_mean_db(lae))
+    assert row.energy[0] == pytest.approx(energy_sum_db(lae) - 10.0 * np.log10(len(lae)))
     assert row.value("decay_ms") == pytest.approx(100.0)
     np.testing.assert_allclose(row.mean[BANDS], impacts.data["bands"].astype(float).mean(axis=0))
 
