@@ -327,6 +327,12 @@ def _campaign(folder: Path, *, rig: str = "", sheet: str = "run,file,treatment\n
     return folder
 
 
+def test_silence_is_said_to_be_no_audio(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    soundfile.write(tmp_path / "a.wav", np.zeros(96_000), 48_000)
+    assert main(["measure", str(tmp_path / "a.wav")]) == 0
+    assert "0 impacts in 2.0 s\n  no audio: every sample is the same\n" in capsys.readouterr().out
+
+
 def test_a_microphone_on_a_channel_that_is_not_there_names_the_recording(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

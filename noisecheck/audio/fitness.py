@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from noisecheck.audio.health import ChannelHealth, Health
 from noisecheck.core.bands import NOMINAL_THIRD_HZ
+from noisecheck.core.units import many
 
 __all__ = ["judged"]
 
@@ -42,7 +43,7 @@ def judged(health: Health, *, delay_known: bool, lossy: bool) -> Health:
     if len(health.nonfinite):
         first = health.nonfinite[0, 0] / health.rate
         count = int(np.sum(np.diff(health.nonfinite, axis=1)))
-        frames = _many(count, "frame")
+        frames = many(count, "frame")
         reason = (
             f"{frames} with samples that are no numbers (NaN, infinite), the first at {first:.3f} s: no impact there "
             "counts"
@@ -83,14 +84,14 @@ def _clipping(health: Health, best: ChannelHealth, lossy: bool) -> Health:
             if lossy:
                 how = f"crests end at about {best.rail:.2f} of full scale{below}, flatter than rings do: cut before the codec"  # noqa: E501
         else:
-            how = f"{_many(best.above_one, 'sample')} above full scale after decoding: at the rail when encoded"
-        places = _many(len(best.clipped), "place")
+            how = f"{many(best.above_one, 'sample')} above full scale after decoding: at the rail when encoded"
+        places = many(len(best.clipped), "place")
         reason = f"clipped at {places}, the first at {first:.3f} s ({how}): levels are lower bounds"
         return replace(health, levels=health.levels.and_so("bound only", reason),
                        bands=health.bands.and_so("bound only", "clipping adds sound to the upper bands"))  # fmt: skip
     if best.above_one and not lossy:
         note = (
-            f"{_many(best.above_one, 'sample')} above 1.0: kept, and no clipping, but the microphone's own amplifier "
+            f"{many(best.above_one, 'sample')} above 1.0: kept, and no clipping, but the microphone's own amplifier "
             "may have clipped"
         )
         return replace(health, notes=(*health.notes, note))
@@ -148,10 +149,6 @@ def _dropouts(health: Health, best: ChannelHealth) -> Health:
             levels=health.levels.and_so("usable", f"{reason}: impacts there are not to be trusted"),
         )
     return health
-
-
-def _many(count: int, what: str) -> str:
-    return f"{count} {what}{'' if count == 1 else 's'}"
 
 
 def _names(octaves: NDArray[np.float64]) -> str:

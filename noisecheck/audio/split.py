@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from noisecheck.audio.ranges import Ranges
 from noisecheck.audio.recording import Coding, FileRecording, Samples, open_recording
 from noisecheck.core.errors import InputError, one_line
+from noisecheck.core.units import many
 
 __all__ = ["Gap", "JoinedRecording", "join_recordings", "natural_order"]
 
@@ -151,7 +152,7 @@ class JoinedRecording(FileRecording):
 
 
 def _format(recording: FileRecording) -> str:
-    return f"{recording.channels} channel{'s' if recording.channels != 1 else ''} at {recording.rate} Hz"
+    return f"{many(recording.channels, 'channel')} at {recording.rate} Hz"
 
 
 def join_recordings(paths: Sequence[str | Path]) -> FileRecording:

@@ -17,7 +17,7 @@ from noisecheck.compare.summary import BANDS, LEVELS, QUANTITIES, RunSummary, in
 from noisecheck.compare.why import Evidence, explain
 from noisecheck.core.errors import InputError, nearest, one_line
 from noisecheck.core.table import band_names
-from noisecheck.core.units import rounded
+from noisecheck.core.units import many, rounded
 
 if TYPE_CHECKING:
     from noisecheck.bench.rig import Rig
@@ -74,7 +74,7 @@ def compare(
             members.setdefault(value, []).append(row)
     blank = sum(not row.run.value(by) for row in rows)
     if blank:
-        notes.append(f"{blank} run{'s' * (blank > 1)} left out: {by} is empty there")
+        notes.append(f"{many(blank, 'run')} left out: {by} is empty there")
     if not members:
         raise InputError(
             f"no test run has a {one_line(by)}: say it in the column '{one_line(by)}' of runs.csv, a row a recording"

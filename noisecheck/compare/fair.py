@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from noisecheck.compare.linear import estimable
 from noisecheck.compare.summary import SOFT_ONES, RunSummary
 from noisecheck.compare.ties import shapes_apart
+from noisecheck.core.units import many
 
 if TYPE_CHECKING:
     from noisecheck.bench.rig import Rig
@@ -99,7 +100,7 @@ def pair(
     left_out = sum(k not in shared for k in (*keys_a, *keys_b))
     if left_out:
         what = " and ".join(_WORD[f] for f in blocks)
-        warnings.append(f"{left_out} run{'s' * (left_out > 1)} left out: the other side has none at the same {what}")
+        warnings.append(f"{many(left_out, 'run')} left out: the other side has none at the same {what}")
     rows = [s for s, k in zip((*a, *b), (*keys_a, *keys_b), strict=True) if k in shared]
     groups = np.array([0] * sum(k in shared for k in keys_a) + [1] * sum(k in shared for k in keys_b), np.int64)
     keys = [k for k in (*keys_a, *keys_b) if k in shared]

@@ -12,6 +12,7 @@ __all__ = [
     "P_REF_PA",
     "energy_sum_db",
     "from_power_db",
+    "many",
     "power_db",
     "rounded",
     "to_frames",
@@ -48,6 +49,11 @@ def from_power_db(level_db: ArrayLike) -> NDArray[np.float64]:
 def energy_sum_db(levels_db: ArrayLike) -> float:
     """Return the level of the summed energies (dB); an empty input gives -inf."""
     return float(power_db(np.sum(from_power_db(levels_db))))
+
+
+def many(count: int, what: str) -> str:
+    """Return a count with its noun: ``1 run``, ``2 runs``."""
+    return f"{count:,} {what}{'' if count == 1 else 's'}"
 
 
 def rounded(value: float, digits: int = 3) -> float | None:

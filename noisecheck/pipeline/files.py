@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from noisecheck.audio.split import join_recordings
 from noisecheck.bench.campaign import Campaign, load_campaign, run_names
 from noisecheck.bench.no_rig import no_rig
 from noisecheck.bench.runsheet import Run
@@ -18,6 +19,7 @@ from noisecheck.core.bands import NOMINAL_THIRD_HZ
 from noisecheck.core.errors import InputError
 from noisecheck.core.provenance import provenance, settings_document
 from noisecheck.core.table import Impacts
+from noisecheck.core.units import many
 from noisecheck.pipeline.campaign import place_runs, share_of
 from noisecheck.pipeline.listen import ListenSettings
 from noisecheck.pipeline.references import references_of
@@ -55,7 +57,7 @@ class Measured:
         lines = []
         for run in self.runs:
             table = run.impacts
-            lines.append(f"{run.run.files[0]}: {len(table)} impacts in {run.seconds:.1f} s")
+            lines.append(f"{run.run.files[0]}: {many(len(table), 'impact')} in {run.seconds:.1f} s")
             lines += [f"  {note}" for note in run.notes]
             for row in summarise(table, [run.run]):
                 lines += _of_place(row, table)
@@ -72,7 +74,7 @@ def _of_place(row: RunSummary, table: Impacts) -> list[str]:
     if not len(part):
         return []
     rebounds = int((part["rebound"] > 0).sum())
-    count = f"{row.impacts} drops" + (f" and {rebounds} rebounds" if rebounds else "")
+    count = many(row.impacts, "drop") + (f" and {many(rebounds, 'rebound')}" if rebounds else "")
     unit, mean = f"dB re {part['db_re'][0]}", row.value("lae_db")
     said = [count]
     if np.isfinite(mean):
@@ -112,13 +114,21 @@ def measure_files(
         campaign = _of_recording(beside, path, rig) or Campaign(Path(), rig, (Run(name, (path.as_posix(),)),))
         (run,) = campaign.runs
         share = functools.partial(share_of, told, number, len(files), str(path))
-        results.append(
-            listen_to_run(
-                campaign, run, settings=settings, workers=workers, progress=share, check=False, try_limit=try_limit
-            )
+        result = listen_to_run(
+            campaign, run, settings=settings, workers=workers, progress=share, check=False, try_limit=try_limit
         )
+        results.append(result if len(result.onsets) else _why_nothing(result))
     taps = taps_of(beside, settings, done={r.run.name for r in results}, workers=workers, empty=True)
     return Measured(place_runs(results, rig, taps), settings_document(settings))
+
+
+def _why_nothing(result: RunResult) -> RunResult:
+    """Return a run in which no impact was heard with what its recording's health says of that."""
+    from noisecheck.audio.health import check_health
+
+    with join_recordings(result.paths) as recording:
+        counts = check_health(recording, onsets=result.onsets.frame).counts
+    return replace(result, notes=(*result.notes, *(counts.reasons if counts.verdict != "usable" else ())))
 
 
 def _rig_at(path: Path | None) -> Rig:

@@ -21,6 +21,7 @@ from noisecheck.bench.runsheet import Run
 from noisecheck.core.errors import InputError, one_line
 from noisecheck.core.flags import Flag
 from noisecheck.core.table import Impacts
+from noisecheck.core.units import many
 from noisecheck.detect.channels import Onsets
 from noisecheck.pipeline.clock import recorded_s, with_gaps
 from noisecheck.pipeline.correcting import corrected
@@ -124,7 +125,7 @@ def _has_channels(path: Path, channels: int, rig: Rig) -> None:
     for m in rig.microphones:
         if m.station is not None and m.channel >= channels:
             raise InputError(
-                f"{one_line(path)}: has {channels} channel{'s' if channels > 1 else ''}, but rig.toml puts the "
+                f"{one_line(path)}: has {many(channels, 'channel')}, but rig.toml puts the "
                 f"microphone of station '{one_line(m.station)}' on channel {m.channel}: channels count from 0"
             )
 

@@ -15,6 +15,7 @@ from noisecheck.compare.height import HeightStudy
 from noisecheck.compare.joint import JointVerdict
 from noisecheck.compare.scorecard import Judged, say_time
 from noisecheck.compare.trend import Trend
+from noisecheck.core.units import many
 from noisecheck.flow.findings import KIND_WORDS, Finding, Ledger, say_odds
 from noisecheck.pipeline.account import Account
 from noisecheck.pipeline.revisions import Plan
@@ -75,10 +76,10 @@ def tell_comparison(
     ]
     width = max([len(g.value) for g in comparison.groups] + [5])
     for group in comparison.groups:
-        runs = "1 run" if group.runs == 1 else f"{group.runs} runs"
         level = group.levels["lae_db"]
         shown = f"{level:.1f} dB {interval(*group.ci['lae_db'])}" if math.isfinite(level) else "not measurable"
-        lines.append(f"  {group.value:<{width}}  {shown}  [{runs}, {group.impacts} impacts{ran.get(group.value, '')}]")
+        heard = f"{many(group.runs, 'run')}, {many(group.impacts, 'impact')}"
+        lines.append(f"  {group.value:<{width}}  {shown}  [{heard}{ran.get(group.value, '')}]")
     said: dict[str, list[str]] = {}
     for difference in comparison.differences:
         if difference.measure != "lae_db":
@@ -183,7 +184,7 @@ def tell_trend(trend: Trend) -> list[str]:
                     f"{name or 'all stations'} {figure.value:.1f} dB {interval(figure.low, figure.high)}".rstrip()
                 )
         asked = f", strict requirements {revision.card.verdict}" if revision.card.judged else ""
-        lines.append(f"revision {revision.revision}{what}: {revision.runs} runs{asked}")
+        lines.append(f"revision {revision.revision}{what}: {many(revision.runs, 'run')}{asked}")
         said = (
             f"with two-sided {100 * trend.confidence:.3g} % intervals: {', '.join(levels)}"
             if levels

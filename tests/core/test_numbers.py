@@ -21,6 +21,7 @@ from noisecheck.core.units import (
     P_REF_PA,
     energy_sum_db,
     from_power_db,
+    many,
     power_db,
     to_frames,
     to_seconds,
@@ -65,6 +66,10 @@ def test_power_and_level_are_inverse_and_nothing_is_minus_infinity() -> None:
     levels = np.array([-120.0, -3.01, 0.0, 94.0])
     np.testing.assert_allclose(power_db(from_power_db(levels)), levels)
     assert power_db([0.0, -1.0]).tolist() == [-math.inf, -math.inf]
+
+
+def test_one_is_no_plural() -> None:
+    assert [many(n, "run") for n in (0, 1, 2, 10_000)] == ["0 runs", "1 run", "2 runs", "10,000 runs"]
 
 
 def test_two_equal_levels_add_three_db() -> None:
