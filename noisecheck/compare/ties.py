@@ -21,7 +21,7 @@ from noisecheck.compare.reference import shape_distance
 from noisecheck.compare.summary import BANDS, RunSummary, index_of
 from noisecheck.core.units import rounded
 
-__all__ = ["Drift", "References", "SessionTie", "shapes_apart", "study_references", "unlike"]
+__all__ = ["Drift", "References", "SessionTie", "TakeApart", "shapes_apart", "study_references", "unlike"]
 
 Floats = NDArray[np.float64]
 UNLIKE_DB: Final = 3.0
@@ -34,6 +34,8 @@ _DROPS_SCATTER_DB: Final = 1.5  # of one band from drop to drop, where single dr
 _LOUD_BANDS_DB: Final = 30.0
 _SURE: Final = 0.99
 _MOST_SAID: Final = 3
+_LEAST_TAKES: Final = 3  # of two takes either may be the odd one
+_REPLACED_DB: Final = 3.0  # 5 cm at 50 cm make 0.8 dB, 3 cm at 10 cm 2.3 dB
 
 
 @dataclass(frozen=True)
@@ -76,11 +78,31 @@ class Drift:
 
 
 @dataclass(frozen=True)
+class TakeApart:
+    """A take whose reference drops read otherwise than those of the session's other takes."""
+
+    of: str
+    session: str
+    off_db: float
+    """Its mean less the median of the session's takes."""
+
+    @property
+    def sentence(self) -> str:
+        """What to say of it."""
+        return (
+            f"{self.of}: its reference drops read {self.off_db:+.1f} dB against the other takes of session "
+            f"{self.session or '(none)'}: the gain, the microphone or the target was changed, and levels of this take "
+            "are uncertain by as much"
+        )
+
+
+@dataclass(frozen=True)
 class References:
     """Everything reference drops tell of a campaign. Without any: no sessions, NaN."""
 
     sessions: tuple[SessionTie, ...] = ()
     drifts: tuple[Drift, ...] = ()
+    apart: tuple[TakeApart, ...] = ()
     repeatability_db: float = math.nan
     """Standard deviation of L_AE from drop to drop within a take."""
     repeatability_ci_db: tuple[float, float] = (math.nan, math.nan)
@@ -108,13 +130,14 @@ class References:
                 f"{high:.1f} dB, {self.drops} reference drops)"
             )
         told += _said_drifts(self.drifts)
+        told += [take.sentence for take in self.apart]
         told += [_said_session(s, self.sessions[0].session) for s in self.sessions[1:]]
         return (*told, *self.doubts, *self.ridden)
 
     @property
     def alarms(self) -> tuple[str, ...]:
-        """The sentences that warn: drift, moved microphone, sessions that cannot be tied."""
-        told = _said_drifts(self.drifts)
+        """The sentences that warn: drift, moved microphone, takes that stand apart, sessions that cannot be tied."""
+        told = [*_said_drifts(self.drifts), *(take.sentence for take in self.apart)]
         return (*told, *(_said_session(s, self.sessions[0].session) for s in self.sessions
                          if s.verdict in ("moved", "not comparable")), *self.doubts, *self.ridden)  # fmt: skip
 
@@ -135,6 +158,7 @@ class References:
                  "shape_db": rounded(d.shape_db), "drops": list(d.drops), "shown": d.shown, "moved": d.moved}
                 for d in self.drifts
             ],
+            "takes_apart": [{"of": t.of, "session": t.session, "off_db": rounded(t.off_db)} for t in self.apart],
             "doubts": list(self.doubts),
             "sentences": list(self.sentences),
             "alarms": list(self.alarms),
@@ -300,6 +324,7 @@ def study_references(
     return References(
         sessions=_sessions(used, names, level, n, spread, free, shapes),
         drifts=tuple(drifts),
+        apart=_apart(used, names, level),
         repeatability_db=spread,
         repeatability_ci_db=_spread_interval(spread, free),
         drops=int(n.sum()),
@@ -333,6 +358,24 @@ def _sessions(
             ci, shape = (float(low), float(high)), shapes.change(members[first], own)
             verdict = "not comparable" if kinds[session] != kinds[first] else "moved" if shape > _MOVED_DB else "tied"
         found.append(SessionTie(session, len(means[session]), int(n[own].sum()), offset, ci, shape, verdict))
+    return tuple(found)
+
+
+def _apart(used: Sequence[RunSummary], names: Sequence[str], level: Floats) -> tuple[TakeApart, ...]:
+    """Return the takes that are off from their session's median by more than re-placing a microphone makes, and oddly.
+
+    Oddly: a modified z-score above 3.5 (Iglewicz and Hoaglin 1993), so that takes that all differ are none.
+    """
+    found = []
+    for session in dict.fromkeys(row.run.session for row in used):
+        own = [k for k, row in enumerate(used) if row.run.session == session]
+        takes = list(dict.fromkeys(names[k] for k in own))
+        if len(takes) < _LEAST_TAKES:
+            continue
+        off = _by_take(level[own], [names[k] for k in own])
+        off = off - np.median(off)
+        least = max(_REPLACED_DB, 3.5 / 0.6745 * float(np.median(np.abs(off))))
+        found += [TakeApart(t, session, float(o)) for t, o in zip(takes, off, strict=True) if abs(o) > least]
     return tuple(found)
 
 

@@ -222,4 +222,5 @@ def references_of(tables: Sequence[Table], summaries: Sequence[RunSummary]) -> R
     if ends and not _by_sheet(own, ends):
         return replace(found, ridden=ridden, doubts=doubts)
     told = study_references(own)
-    return replace(told, drifts=(*told.drifts, *found.drifts), found_in=names, ridden=ridden, doubts=doubts)
+    drifts = (*told.drifts, *found.drifts)
+    return replace(told, drifts=drifts, apart=found.apart, found_in=names, ridden=ridden, doubts=doubts)

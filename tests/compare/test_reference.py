@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import re
 import sys
 from pathlib import Path
 from typing import Any
@@ -185,6 +186,21 @@ def test_the_interval_of_the_offset_covers() -> None:
         tie = study_references(rows, takes={r.run.name: r.run.name for r in rows}).sessions[1]
         inside += tie.ci_db[0] <= -4.0 <= tie.ci_db[1]
     assert 0.93 <= inside / 500 <= 0.97
+
+
+def test_a_take_whose_reference_drops_stand_apart_is_told() -> None:
+    rng = np.random.default_rng(8)
+
+    def told(levels: list[float], session: str = "a") -> tuple[str, ...]:
+        rows = [reference_row(f"t{k}{e}", session, rng.normal(v, 0.4, 3).tolist())
+                for k, v in enumerate(levels) for e in ("s", "e")]  # fmt: skip
+        return study_references(rows, takes={r.run.name: f"run {r.run.name[:2]}" for r in rows}).alarms
+
+    (alarm,) = told([50.0, 50.6, 42.0, 49.5])
+    assert re.match(r"run t2: its reference drops read -7\.\d dB against the other takes of session a: the gain", alarm)
+    assert told([50.0, 50.6, 48.6, 49.5]) == ()
+    assert told([50.0, 42.0]) == ()  # either may be the odd one
+    assert told([50.0, 46.0, 54.0, 58.0, 42.0]) == ()  # no take is like the others
 
 
 def test_drift_and_a_moved_microphone_are_told_apart() -> None:
