@@ -12,8 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from noisecheck.detect.driven import in_pulses
-from noisecheck.detect.overlaid import SINCE_S, overlaid_onsets
-from noisecheck.detect.refine import AHEAD_S
+from noisecheck.detect.overlaid import ORDER, ORDER_LOW, SINCE_S, overlaid_onsets
+from noisecheck.detect.refine import AHEAD_S, Refined
 from noisecheck.detect.spectra import FrameGrid, decimated
 from noisecheck.detect.timing import Timed, sharp_step, time_onsets
 
@@ -98,15 +98,16 @@ def _overlay(
     some = np.flatnonzero(since <= most)
     if not len(some):
         return
-    step = sharp_step(grid.rate)
-    told, could = overlaid_onsets(sharp, grid.rate // step, at[some] // step, since[some] // step)
-    new = np.flatnonzero(
-        could & (told.abrupt > _SUDDEN) & (told.evidence > np.maximum(timed.full_error[doubted[some]], _NEW))
-    )
+    at, told = at[some], Refined.nothing(len(some))
+    for band, step, order in ((sharp, sharp_step(grid.rate), ORDER), (low, grid.step, ORDER_LOW)):
+        one = overlaid_onsets(band, round(grid.rate / step), at // step, since[some] // step, order)
+        more = np.flatnonzero((one.abrupt > _SUDDEN) & (one.evidence > told.evidence))
+        told.put(more, one.where(more).spread(step))
+    new = np.flatnonzero(told.evidence > np.maximum(timed.full_error[doubted[some]], _NEW))
     # (A voice excites its notes anew with every pulse.)
-    new = new[~in_pulses(low, grid.rate / grid.step, (told.onset[new] * step + at[some[new]]) // grid.step)]
+    new = new[~in_pulses(low, grid.rate / grid.step, (told.onset[new] + at[new]) // grid.step)]
     mine = doubted[some[new]]
-    timed.onset[mine] = told.onset[new] * step + at[some[new]]
+    timed.onset[mine] = told.onset[new] + at[new]
     timed.full_error[mine] = told.evidence[new]
     timed.abrupt[mine] = np.maximum(timed.abrupt[mine], told.abrupt[new])
-    timed.louder[mine], timed.louder_db[mine] = told.louder[new] * step, told.louder_db[new]
+    timed.louder[mine], timed.louder_db[mine] = told.louder[new], told.louder_db[new]

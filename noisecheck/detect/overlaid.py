@@ -14,11 +14,14 @@ from numpy.typing import NDArray
 from noisecheck.detect.prediction import filtered, gather
 from noisecheck.detect.refine import Refined, spans, weigh_error
 
-__all__ = ["SINCE_S", "overlaid_onsets"]
+__all__ = ["ORDER", "ORDER_LOW", "SINCE_S", "overlaid_onsets"]
 
 Floats = NDArray[np.float32]
 
-_ORDER: Final = 32
+ORDER: Final = 32
+"""Samples that a predictor in the full band is made of: 0.7 ms at 48 kHz..."""
+ORDER_LOW: Final = 12
+"""... and in the low band, 2 ms: the low notes that a soft pad leaves differ by less than a shorter one can tell."""
 _BEGUN_S: Final = 0.0015
 """So long after an impact its contact is over, and its ring free."""
 _FITTED_S: Final = (0.032, 0.020, 0.012, 0.008)
@@ -39,15 +42,16 @@ SINCE_S: Final = (_BEGUN_S + _FITTED_S[-1] + _END_S, 0.080)
 
 
 def overlaid_onsets(
-    samples: Floats, rate: int, peaks: NDArray[np.int64], since: NDArray[np.int64]
-) -> tuple[Refined, NDArray[np.bool_]]:
-    """Return what is new to the ring of an earlier impact, and which of the peaks could be asked.
+    samples: Floats, rate: int, peaks: NDArray[np.int64], since: NDArray[np.int64], order: int
+) -> Refined:
+    """Return what is new to the ring of an earlier impact: evidence 0 where a peak comes too soon to be asked.
 
     Args:
         samples: one channel, (n,).
         rate: frames a second.
         peaks: samples where the evidence for another impact peaks, (m,).
         since: samples from the earlier impact's onset to each peak, (m,).
+        order: samples that the predictor is made of.
     """
     _, before, after = spans(rate)
     told = Refined.nothing(len(peaks))
@@ -55,34 +59,36 @@ def overlaid_onsets(
     left = np.ones(len(peaks), bool)
     for seconds in _FITTED_S:
         length = int(seconds * rate)
-        if length < 3 * _ORDER:
+        if length < 3 * order:
             break
         now = np.flatnonzero(left & (free >= length))
         left[now] = False
         if len(now):
-            error, quiet = _error(samples, peaks[now], length, int(_END_S * rate), before, after)
+            error, quiet = _error(samples, peaks[now], length, int(_END_S * rate), before, after, order)
             told.put(now, weigh_error(error, quiet, rate, _SEARCH_S))
     told.evidence[:] = np.maximum(told.evidence * _WHITE - _TRIED, 0.0)
-    return told, ~left
+    # (What begins where the predictor was fitted is no news to it.)
+    told.evidence[told.onset < -int(_END_S * rate)] = 0.0
+    return told
 
 
 def _error(
-    samples: Floats, at: NDArray[np.int64], length: int, end: int, before: int, after: int
+    samples: Floats, at: NDArray[np.int64], length: int, end: int, before: int, after: int, order: int
 ) -> tuple[Floats, Floats]:
     """Return each row's prediction error, (rows, before + after), and its mean square where the predictor was fitted.
 
     What lies before the fitted span is as loud as that mean: nothing is known of it.
     """
-    wave = np.diff(gather(samples, at, -end - length - _ORDER - 1, after), axis=1).astype(np.float64)
-    product = _products(wave, length)
+    wave = np.diff(gather(samples, at, -end - length - order - 1, after), axis=1).astype(np.float64)
+    product = _products(wave, length, order)
     normal, toward = product[:, :-1, :-1].copy(), product[:, :-1, -1:]
     diagonal = np.einsum("ijj->ij", normal)
     diagonal += _RIDGE * diagonal.mean(axis=1, keepdims=True) + 1e-18
-    filters = np.ones((len(wave), _ORDER + 1))
+    filters = np.ones((len(wave), order + 1))
     filters[:, 1:] = -np.linalg.solve(normal, toward)[:, ::-1, 0]
     known = filtered(wave, filters).astype(np.float32)
     # A fitted predictor errs less where it was fitted than it does from there on.
-    mean = (known[:, :length] ** 2).mean(axis=1) * np.float32((length + _ORDER) / (length - _ORDER))
+    mean = (known[:, :length] ** 2).mean(axis=1) * np.float32((length + order) / (length - order))
     quiet = (mean * np.float32(1.0 + _CAUTION * np.sqrt(2.0 / length)) + np.float32(1e-16)).astype(np.float32)
     error = np.repeat(np.sqrt(quiet)[:, None], before + after, axis=1)
     keep = min(known.shape[1], before + after)
@@ -90,16 +96,16 @@ def _error(
     return error, quiet
 
 
-def _products(wave: NDArray[np.float64], length: int) -> NDArray[np.float64]:
+def _products(wave: NDArray[np.float64], length: int, order: int) -> NDArray[np.float64]:
     """Return sums over t < length of products of samples i + t and j + t of each row, (rows, order + 1, order + 1).
 
     From a pair of samples to the next one a sum loses its first product and gains one: a tenth of the work.
     """
-    ahead = np.lib.stride_tricks.sliding_window_view(wave, _ORDER + 1, axis=1)
-    apart = np.empty((len(wave), _ORDER + 1, _ORDER + 1))
+    ahead = np.lib.stride_tricks.sliding_window_view(wave, order + 1, axis=1)
+    apart = np.empty((len(wave), order + 1, order + 1))
     np.einsum("ij,ijk->ik", wave[:, :length], ahead[:, :length], out=apart[:, 0])
-    begin, end = (wave[:, at : at + _ORDER, None] * ahead[:, at : at + _ORDER] for at in (0, length))
+    begin, end = (wave[:, at : at + order, None] * ahead[:, at : at + order] for at in (0, length))
     np.subtract(end, begin, out=apart[:, 1:])
     np.cumsum(apart, axis=1, out=apart)
-    i = np.arange(_ORDER + 1)
+    i = np.arange(order + 1)
     return apart[:, np.minimum(i[:, None], i), np.abs(i[:, None] - i)]

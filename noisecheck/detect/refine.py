@@ -111,6 +111,14 @@ class Refined:
         kinds = {"onset": np.int64, "louder": np.int64, "steps_in": np.bool_}
         return Refined(*(np.zeros(count, kinds.get(f.name, np.float64)) for f in fields(Refined)))
 
+    def where(self, keep: NDArray[np.int64]) -> Refined:
+        """Return some rows."""
+        return Refined(*(getattr(self, f.name)[keep] for f in fields(self)))
+
+    def spread(self, step: int) -> Refined:
+        """Return the same in samples of which every ``step``-th was looked at."""
+        return replace(self, onset=self.onset * step, louder=self.louder * step)
+
     def put(self, at: NDArray[np.int64], other: Refined) -> None:
         """Put the rows of another in the place of some."""
         for field in fields(self):
