@@ -19,10 +19,11 @@ _LOW_DB: Final = 6.0
 _DC: Final = 0.003
 _HUM_DB: Final = -70.0
 _POOR_BITS: Final = 1.5  # a sample: 72 kb/s at 48 kHz
+_EIGHT_BITS: Final = ("PCM_U8", "PCM_S8", "ULAW", "ALAW")
 _FEW_DROPOUTS_S: Final = 0.001  # share of the time lost up to which counts stay good
 
 
-def judged(health: Health, *, delay_known: bool, lossy: bool) -> Health:
+def judged(health: Health, *, delay_known: bool, lossy: bool, subtype: str) -> Health:
     """Return ``health`` with verdicts, reasons and notes filled in."""
     if not health.has_audio:
         reason = "no audio: every sample is the same"
@@ -35,6 +36,9 @@ def judged(health: Health, *, delay_known: bool, lossy: bool) -> Health:
     health = _dropouts(health, best)
     health = _bands(health, best)
     health = _codec(health)
+    if subtype in _EIGHT_BITS:
+        reason = "8 bits a sample: their steps hide impacts, also clear ones, and may be counted for others"
+        health = replace(health, counts=health.counts.and_so("bound only", reason))
     if not delay_known:
         health = replace(
             health, times=health.times.and_so("bound only", "the codec's delay is not stated: intervals between impacts "  # noqa: E501

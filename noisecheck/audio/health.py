@@ -275,4 +275,4 @@ def _judge(
     from noisecheck.audio.fitness import judged
 
     return judged(health, delay_known=bool(getattr(recording, "delay_known", True)),
-                  lossy=is_lossy(recording))  # fmt: skip
+                  lossy=is_lossy(recording), subtype=str(getattr(recording, "subtype", "")))  # fmt: skip

@@ -38,7 +38,7 @@ def _change(difference: Difference) -> str:
         return difference.verdict
     size = f"{abs(difference.difference_db):.1f} dB {'quieter' if difference.difference_db < 0 else 'louder'}"
     if difference.indicative:
-        return f"{size}, indicative only: one run on a side gives no interval"
+        return f"{size}, indicative only: too few runs for an interval"
     low, high = sorted(abs(v) for v in difference.ci_db)
     if difference.verdict == "no difference shown":
         return f"no difference shown: {difference.difference_db:+.1f} dB {interval(*difference.ci_db)}"

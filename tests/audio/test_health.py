@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import json
 import time
+from pathlib import Path
 
 import numpy as np
 import pytest
+import soundfile
 from wavs import RATE, noise, taps
 
 from noisecheck.audio.health import Health, check_health
-from noisecheck.audio.recording import ArrayRecording
+from noisecheck.audio.recording import ArrayRecording, open_recording
 
 
 def judged(x: np.ndarray, **more: object) -> Health:
@@ -148,6 +150,17 @@ def test_equal_samples_are_no_audio(value: float) -> None:
     assert not health.has_audio
     assert health.counts.verdict == health.levels.verdict == "not usable"
     assert health.impacts == 0
+
+
+@pytest.mark.parametrize(
+    ("subtype", "counts"), [("PCM_U8", "bound only"), ("ALAW", "bound only"), ("PCM_16", "usable")]
+)
+def test_eight_bits_a_sample_make_counts_a_bound(tmp_path: Path, subtype: str, counts: str) -> None:
+    soundfile.write(tmp_path / "a.wav", taps(10.0) + noise(10.0), RATE, subtype=subtype)
+    with open_recording(tmp_path / "a.wav") as recording:
+        found = check_health(recording).counts
+    assert found.verdict == counts
+    assert any("8 bits a sample" in reason for reason in found.reasons) == (counts == "bound only")
 
 
 def test_no_impact_is_said() -> None:
