@@ -30,13 +30,13 @@ _PAGE: Final = """<!doctype html>
 <title>noisecheck manual</title>
 <style>
 :root{color-scheme:light dark}body{max-width:60rem;margin:2rem auto;padding:0 1rem;font:16px/1.5 system-ui,sans-serif}
-pre{white-space:pre-wrap;background:color-mix(in srgb,currentColor 8%,transparent);padding:.6rem}
+pre{overflow-x:auto;background:color-mix(in srgb,currentColor 8%,transparent);padding:.6rem}
 table{border-collapse:collapse;width:100%}th,td{text-align:left;vertical-align:top;padding:.25rem .5rem;
 border-bottom:1px solid color-mix(in srgb,currentColor 25%,transparent)}h2{margin-top:3rem}
 nav a{margin-right:1rem}.scroll{overflow-x:auto}
 </style></head><body>
 <h1>noisecheck {{ version }}: manual</h1>
-<nav>{% for key, title in parts %}<a href="#{{ key }}">{{ title }}</a>{% endfor %}</nav>
+<nav>{% for key, title in parts %}<a href="#{{ key }}">{{ title }}</a> {% endfor %}</nav>
 <h2 id="commands">Commands</h2>
 {% for name, text in commands %}<h3 id="command-{{ name }}">{{ name }}</h3><pre>{{ text }}</pre>{% endfor %}
 <h2 id="rig">rig.toml</h2>

@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from noisecheck.manual import manual_page
 from noisecheck.report.page import write_report
 
 sync_api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
@@ -369,3 +370,13 @@ def test_print_leaves_out_what_paper_cannot_do(visit: Any) -> None:
     page.select_option("#by-run", "felt-1")
     page.emulate_media(media="print")
     assert rows.locator("visible=true").count() == 30  # the 30 that are shown, wherever they stand
+
+
+def test_long_names_and_the_manual_fit_a_phone(browser: Any, visit: Any, make: Any, tmp_path: Path) -> None:
+    names = ("a landing beside the lift that has been called by a very long name indeed", "tray")
+    page = visit(make(stations=names, impacts=30), viewport={"width": 390, "height": 844})
+    assert page.evaluate("document.documentElement.scrollWidth") == 390
+    (tmp_path / "manual.html").write_text(manual_page())
+    manual = browser.new_page(viewport={"width": 390, "height": 844})
+    manual.goto((tmp_path / "manual.html").as_uri())
+    assert manual.evaluate("document.documentElement.scrollWidth") == 390
