@@ -46,4 +46,5 @@ def print_json(document: Any) -> None:
 
 def say(lines: Iterable[str]) -> None:
     """Print lines; what a name in them would do to a terminal is shown instead of done."""
-    print("\n".join(one_line(line) for line in lines))
+    for line in lines:
+        print(one_line(line))

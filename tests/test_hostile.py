@@ -327,6 +327,12 @@ def _campaign(folder: Path, *, rig: str = "", sheet: str = "run,file,treatment\n
     return folder
 
 
+def test_a_report_says_what_it_wrote_and_no_more(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["report", str(_campaign(tmp_path / "c")), "-o", str(tmp_path / "out")]) == 0
+    lines = capsys.readouterr().out.splitlines()
+    assert sorted(lines) == sorted(f"Wrote {p}." for p in (tmp_path / "out").iterdir())
+
+
 def test_silence_is_said_to_be_no_audio(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     soundfile.write(tmp_path / "a.wav", np.zeros(96_000), 48_000)
     assert main(["measure", str(tmp_path / "a.wav")]) == 0
