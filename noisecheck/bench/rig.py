@@ -145,6 +145,9 @@ class Calibration(_Part):
     def _one_way(self) -> Calibration:
         if self.file is not None and self.pa_at_full_scale is not None:
             raise ValueError("file and pa_at_full_scale both say what 0 dB is: give one of them")
+        lone = sorted(self.model_fields_set & {"level_db", "frequency_hz", "file_after"})
+        if self.file is None and lone:
+            raise ValueError(f"{lone[0]} is said of the calibrator's recording, but file does not name one")
         return self
 
     @property

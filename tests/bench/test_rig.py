@@ -120,6 +120,7 @@ def test_a_rig_is_frozen(tmp_path: Path) -> None:
         ("[ball]", "[[ball]]", r"must be written as \[ball\]"),
         ('[feed]\nstation = "landing"', '[feed]\nstation = "lift"', r"\[feed\]: station = 'lift' is not a declared"),
         ("pa_at_full_scale = [20.0, 1.0]", 'pa_at_full_scale = 1.0\nfile = "c.wav"', "give one of them"),
+        ("pa_at_full_scale = [20.0, 1.0]", "level_db = 94.0", r"\[calibration\]: level_db is said of .* not name one"),
     ],
 )  # fmt: skip
 def test_faults_are_named_in_one_sentence(tmp_path: Path, old: str, new: str, sentence: str) -> None:
