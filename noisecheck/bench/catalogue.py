@@ -34,6 +34,8 @@ _REST_S: Final = 3.0
 """A file must have rested so long to be known by its times (FAT counts in steps of 2 s)."""
 _DEAD_S: Final = 3600.0
 _ABANDONED_S: Final = 14 * 86_400.0
+_FIGURES: Final = 100
+"""Figures kept that took a while to work out, the last ones."""
 _KEPT: Final = 4
 """Entries kept of one run: measured with other settings, or of an earlier recording."""
 _KEY_DIGITS: Final = 32
@@ -124,6 +126,7 @@ class Catalogue:
         self.folder = campaign / "results"
         self._fingerprint = fingerprint
         self._stamps = self.folder / "recordings.json"
+        self._figures = self.folder / "figures.json"
 
     def key(self, run: str, recordings: Sequence[Path], settings: Any, *, code: str) -> Key:
         """Return the key of a run's results.
@@ -184,6 +187,17 @@ class Catalogue:
         nearest = min(reasons, key=lambda r: len(r))
         return Standing(key.run, "stale", " and ".join(nearest))
 
+    def figure(self, key: Key) -> dict[str, Any] | None:
+        """Return a figure that was kept under a key, None where there is none."""
+        found = _read(self._figures).get(key.text)
+        return found if isinstance(found, dict) else None
+
+    def keep_figure(self, key: Key, figure: Mapping[str, Any]) -> None:
+        """Keep a figure, as ``json`` takes it, where the campaign can be written."""
+        known = _read(self._figures)
+        known.pop(key.text, None)
+        _write(self._figures, {**dict(list(known.items())[1 - _FIGURES :]), key.text: dict(figure)})
+
     def unfinished(self, key: Key) -> Path:
         """Return the folder in which pieces of a run's measurement are kept until all of it is done."""
         return self.folder / "unfinished" / key.text
@@ -210,23 +224,13 @@ class Catalogue:
         return os.path.relpath(path, self.campaign).replace(os.sep, "/")
 
     def _known(self, path: Path, stamp: list[int] | None) -> str | None:
-        known = self._remembered().get(self._name(path))
+        known = _read(self._stamps).get(self._name(path))
         if isinstance(known, dict) and stamp is not None and known.get("stamp") == stamp:
             return str(known["digest"])
         return None
 
-    def _remembered(self) -> dict[str, Any]:
-        try:
-            found = json.loads(self._stamps.read_text(encoding="utf-8")) if self._stamps.is_file() else {}
-        except (OSError, ValueError):
-            return {}
-        return found if isinstance(found, dict) else {}
-
     def _remember(self, name: str, entry: dict[str, Any]) -> None:
-        known = {**self._remembered(), name: entry}
-        # A campaign that cannot be written is measured all the same.
-        with contextlib.suppress(OSError), replaced(self._stamps) as file:
-            file.write(json.dumps(known, indent=0).encode())
+        _write(self._stamps, {**_read(self._stamps), name: entry})
 
     def _entries(self, run: str) -> list[Path]:
         """Return the entries of a run, newest first."""
@@ -248,6 +252,21 @@ class Catalogue:
     def finish(self, key: Key) -> None:
         """Remove the pieces of a run that is kept whole."""
         _forget(self.unfinished(key))
+
+
+def _read(path: Path) -> dict[str, Any]:
+    """Return what a file of names and values holds, nothing where it cannot be read."""
+    try:
+        found = json.loads(path.read_text(encoding="utf-8")) if path.is_file() else {}
+    except (OSError, ValueError):
+        return {}
+    return found if isinstance(found, dict) else {}
+
+
+def _write(path: Path, known: Mapping[str, Any]) -> None:
+    # A campaign that cannot be written is measured all the same.
+    with contextlib.suppress(OSError), replaced(path) as file:
+        file.write(json.dumps(known, indent=0).encode())
 
 
 def _forget(folder: Path) -> None:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import functools
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -83,7 +82,8 @@ class CampaignResult:
         ledgers: dict[str, list[Ledger]] = {}
         for ledger in self.ledgers:
             ledgers.setdefault(revisions[ledger.run], []).append(ledger)
-        return {revision: heard_share(self.runs, part) for revision, part in ledgers.items()}
+        catalogue = catalogue_of(self.campaign.folder)
+        return {revision: heard_share(self.runs, part, catalogue) for revision, part in ledgers.items()}
 
     @functools.cached_property
     def doubtful_heights(self) -> tuple[str, ...]:
@@ -194,9 +194,7 @@ def measure_campaign(
     if settings is None:
         settings = ListenSettings().across(spread_of(campaign.rig))
     results = []
-    # One recording named without a campaign (a campaign of the working folder, with no sheet) keeps nothing.
-    own = campaign.folder != Path() or any((campaign.folder / n).exists() for n in ("rig.toml", "runs.csv"))
-    catalogue = catalogue_of(campaign.folder) if own else None
+    catalogue = catalogue_of(campaign.folder)
     for number, run in enumerate(campaign.runs):
         share = functools.partial(share_of, told, number, len(campaign.runs), run.name)
         results.append(

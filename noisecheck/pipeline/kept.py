@@ -24,9 +24,9 @@ if TYPE_CHECKING:
     from noisecheck.bench.catalogue import Catalogue, Key
     from noisecheck.bench.columns import Stored
 
-__all__ = ["Listened", "catalogue_of", "key_of", "listen_once"]
+__all__ = ["MEASURES", "Listened", "catalogue_of", "key_of", "listen_once"]
 
-_MEASURES: Final = (
+MEASURES: Final = (
     *("core", "audio", "detect", "measure", "bench/columns"),
     *(f"pipeline/{name}" for name in ("tiles", "decisions", "parts", "listen", "kept", "plain")),
 )
@@ -59,8 +59,10 @@ class _About:
     notes: tuple[str, ...]
 
 
-def catalogue_of(folder: Path) -> Catalogue:
-    """Return the catalogue of results of a campaign folder."""
+def catalogue_of(folder: Path) -> Catalogue | None:
+    """Return the catalogue of results of a campaign folder; None for a bare recording, which keeps nothing."""
+    if folder == Path() and not any((folder / n).exists() for n in ("rig.toml", "runs.csv")):
+        return None
     from noisecheck.audio.identity import fingerprint
     from noisecheck.bench.catalogue import Catalogue
 
@@ -82,7 +84,7 @@ def key_of(
 
     offset = None if offset_db is None else [float(v) for v in offset_db]
     made_with = {"listen": settings_document(settings), "offset_db": offset, "check": check}
-    code = code_digest(*_MEASURES)
+    code = code_digest(*MEASURES)
     if workers == 1 or catalogue.remembers(paths):
         return catalogue.key(run, paths, made_with, code=code)
     from concurrent.futures import ThreadPoolExecutor

@@ -16,6 +16,7 @@ from noisecheck.cli import main
 from noisecheck.flow.findings import Ledger
 from noisecheck.pipeline.campaign import measure_campaign
 from noisecheck.pipeline.heard import heard_share
+from noisecheck.pipeline.kept import catalogue_of
 from noisecheck.pipeline.limit import detection_limit
 from noisecheck.pipeline.listen import ListenSettings, listen
 from noisecheck.score import match
@@ -166,6 +167,24 @@ def test_time_not_listened_to_is_no_part_of_the_recording(tmp_path: Path) -> Non
     assert "put back" in whole.how
     gapped = replace(run, seconds=run.seconds + 3600.0, gaps_s=((50.0, 3650.0),))
     assert heard_share([gapped], ledgers) == whole
+
+
+def test_the_share_heard_is_worked_out_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    x, _ = clicks(0.1, 1)
+    soundfile.write(tmp_path / "take.wav", x, RATE, subtype="PCM_24")
+    (run,) = measure_campaign(load_campaign(tmp_path)).runs
+    ledgers, catalogue = (Ledger("take", 0, 0),), catalogue_of(tmp_path)
+    share = heard_share([run], ledgers, catalogue)
+    kept = tmp_path / "results" / "figures.json"
+    monkeypatch.setattr("noisecheck.pipeline.heard.detection_limit", None)  # not called again
+    assert heard_share([run], ledgers, catalogue) == share
+    monkeypatch.undo()
+    for damage in ("", "[", kept.read_text().replace("0.9", '"0.9.9"')):
+        kept.write_text(damage)
+        assert heard_share([run], ledgers, catalogue) == share
+    louder = replace(run, impacts=run.impacts.with_columns(lae_db=run.impacts["lae_db"] + 1.0))
+    heard_share([louder], ledgers, catalogue)
+    assert len(json.loads(kept.read_text())) == 2
 
 
 def test_too_few_clear_impacts_are_said() -> None:
