@@ -72,8 +72,7 @@ class Beliefs:
         self.latest = [hi for _, hi in windows]
         self.seen = [0.0] * links
         self.held_ups = [0.0] * links
-        self.overtakings = 0.0
-        self.stuck_count, self.falls = 0.0, 0.0
+        self.overtakings, self.stuck_count, self.falls = 0.0, 0.0, 0.0
         self.passes = 0.0
         self.misses = [0.0] * self.count
         self.tries = [0.0] * self.count
@@ -146,8 +145,8 @@ class Beliefs:
         n = self.count
         self.pass_mean = [[sum(self.mean[a:b]) for b in range(n)] for a in range(n)]
         self.pass_sd = [[math.sqrt(sum(self.var[a:b])) for b in range(n)] for a in range(n)]
-        peak = sum(self.p_hold) / s.held_up_s + 0.5 / _JAM_S
-        self.transit_most = [0.0, *(0.4 / math.sqrt(v) + peak for v in self.var)]  # the highest density of a transit
+        self.late_most = sum(self.p_hold) / s.held_up_s + 0.5 / _JAM_S  # the highest density of a ball that is late
+        self.transit_most = [0.0, *(0.4 / math.sqrt(v) + self.late_most for v in self.var)]  # and of any
         self.pass_latest = [[sum(self.latest[a:b]) for b in range(n)] for a in range(n)]
 
     def hear(self, time_s: float, level_db: float, clear: bool) -> None:
@@ -252,7 +251,8 @@ class Beliefs:
     def hidden_rebound(self, station: int, since_s: float) -> float:
         """Return the probability that a first rebound is hidden by what comes so long after its contact."""
         usual, sd = self.laws[station].first_s
-        return min(1.0, 2.0 * self.settings.mask_s * _normal(since_s - usual, sd))
+        off, reach, scale = since_s - usual, self.settings.mask_s, 1.4142 * sd
+        return 0.5 * (math.erf((off + reach) / scale) - math.erf((off - reach) / scale))
 
     def unanswered(self, station: int, contact_s: float) -> float:
         """Return the probability that nothing more than this is heard of a contact hidden then: no rebound."""
@@ -290,15 +290,15 @@ class Beliefs:
             unheard *= self.miss(q, time_s + self.pass_mean[a][q], self.pass_sd[a][q])
         return stuck, unheard
 
-    def due(self, waited: float, period: float, since: float) -> list[tuple[int, float]]:
-        """Return (slot, density) for the next ball of a paced feed ``waited`` s after the last one at ``since``."""
+    def due(self, waited: float, period: float, since: float, blur: float = 0.0) -> list[tuple[int, float]]:
+        """Return (slot, density) for the next ball of a paced feed ``waited`` s, known to ``blur``, after ``since``."""
         near = max(1, round(waited / period))
         heard = not self.unlistened(since, since + waited)
         found = []
         for n in (near - 1, near, near + 1):
             if n < 1:
                 continue
-            sd = max(self.pace_sd, 0.01) * period * math.sqrt(n)
+            sd = math.hypot(max(self.pace_sd, 0.01) * period * math.sqrt(n), blur)
             skipped = min(n, 40) - 1
             if skipped and not heard:
                 skipped = sum(not self.unlistened(t, t) for t in (since + k * waited / n for k in range(1, min(n, 40))))

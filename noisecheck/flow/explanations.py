@@ -15,12 +15,12 @@ __all__ = [
     "NO_CONTACT",
     "SAME_FALL_S",
     "Impact",
+    "ReboundsDue",
     "as_rebound",
     "copy_density",
     "hidden_contacts",
     "label_of",
     "leftover_rebound",
-    "rebound_due",
     "unexplained",
 ]
 
@@ -198,30 +198,53 @@ def leftover_rebound(beliefs: Beliefs, impact: Impact, place: int, since_s: floa
     return p / _REBOUND_S * math.exp(-since_s / _REBOUND_S) * real
 
 
-def rebound_due(beliefs: Beliefs, impact: Impact, contacts: list[tuple[int, int]]) -> float:
-    """Return the density of a rebound that is due after ``contacts``: (station, impact) of balls of late.
+class ReboundsDue:
+    """The rebounds an impact may be: of trains told apart, and of contacts that no train was found for.
 
-    Those of trains told apart, and rebounds of contacts that no train was found for.
+    What is due after one contact does not depend on the others, and is worked out once.
     """
-    real, times = impact.odds / (1.0 + impact.odds), beliefs.heard
-    total = 0.0
-    for due in impact.due:
-        begun = max((_begun_by(beliefs, due, n) for q, n in contacts if q == due.station), default=0.0)
-        total += due.density * label_of(beliefs, impact, due.station, due.contact) * max(begun, NO_CONTACT)
-    for q, last in contacts:
-        if last == impact.number or not beliefs.laws[q].known:
-            continue
-        if beliefs.rebounded(q, times[last]) is False and 0.0 < impact.time_s - times[last] < SAME_FALL_S:
+
+    def __init__(self, beliefs: Beliefs, impact: Impact) -> None:
+        self._beliefs, self._impact = beliefs, impact
+        self._real = impact.odds / (1.0 + impact.odds)
+        self._trains = [(d, d.density * label_of(beliefs, impact, d.station, d.contact)) for d in impact.due]
+        self._begun: dict[tuple[int, int], float] = {}
+        self._after: dict[tuple[int, int], float] = {}
+
+    def density(self, contacts: list[tuple[int, int]]) -> float:
+        """Return the density of a rebound that is due after contacts: (station, impact) of balls of late."""
+        total = 0.0
+        for number, (due, density) in enumerate(self._trains):
+            begun = NO_CONTACT
+            for station, contact in contacts:
+                if station == due.station:
+                    p = self._begun.get((number, contact))
+                    if p is None:
+                        p = self._begun[number, contact] = _begun_by(self._beliefs, due, contact)
+                    begun = max(begun, p)
+            total += density * begun
+        for at in contacts:
+            p = self._after.get(at)
+            if p is None:
+                p = self._after[at] = self._of(*at)
+            total += p
+        return total * self._real
+
+    def _of(self, station: int, contact: int) -> float:
+        """Return the density of a rebound of a contact that no train was found for."""
+        beliefs, impact, law, total = self._beliefs, self._impact, self._beliefs.laws[station], 0.0
+        if contact == impact.number or not law.known:
+            return 0.0
+        since = impact.time_s - beliefs.heard[contact]
+        if beliefs.rebounded(station, beliefs.heard[contact]) is False and 0.0 < since < SAME_FALL_S:
             # What was taken for the contact may not have been it: then this is the rebound of the one not heard.
-            loud = _as_loud_as_a_rebound(beliefs, q, impact.own_db)
-            missed = beliefs.p_miss[q] * beliefs.laws[q].share(1)
-            total += missed * _beside(beliefs, q, impact.time_s - times[last]) * loud * label_of(beliefs, impact, q)
-        if beliefs.heads.get(last) == q:
-            continue
-        change = impact.own_db - beliefs.levels[q].usual_db[0]
-        p = beliefs.laws[q].any_of(impact.time_s - times[last], change, impact.drowned)
-        total += p * label_of(beliefs, impact, q, last) if p > 0.0 else 0.0
-    return total * real
+            loud = _as_loud_as_a_rebound(beliefs, station, impact.own_db)
+            missed = beliefs.p_miss[station] * law.share(1)
+            total += missed * _beside(beliefs, station, since) * loud * label_of(beliefs, impact, station)
+        if beliefs.heads.get(contact) == station:
+            return total
+        p = law.any_of(since, impact.own_db - beliefs.levels[station].usual_db[0], impact.drowned)
+        return total + (p * label_of(beliefs, impact, station, contact) if p > 0.0 else 0.0)
 
 
 def _beside(beliefs: Beliefs, station: int, since_s: float) -> float:

@@ -14,7 +14,17 @@ from typing import NamedTuple
 from noisecheck.flow.beliefs import Beliefs
 from noisecheck.flow.explanations import SAME_FALL_S, Impact
 
-__all__ = ["Ball", "Decision", "History", "contacts_of", "decision_on", "end_history", "retire", "weights_of"]
+__all__ = [
+    "Ball",
+    "Decision",
+    "History",
+    "contacts_of",
+    "decision_on",
+    "end_history",
+    "overdue",
+    "retire",
+    "weights_of",
+]
 
 
 _OVERTAKEN_S = 4.0  # a ball overtaken is no longer waited for when it is this late
@@ -80,17 +90,22 @@ class History(NamedTuple):
 
     def standing(self, now_s: float, beliefs: Beliefs) -> float:
         """Return the log probability with what is already known of balls overdue."""
-        total, blocked = self.log_p, -1
-        for ball in self.track:
-            q = ball.station
-            if ball.floor > q:
-                missed = _missed(beliefs, ball, ball.floor)
-                total += math.log(beliefs.p_stuck + missed + beliefs.overtaken * beliefs.p_hold[q])
-            elif q != blocked and now_s > ball.time_s + beliefs.latest[q]:
-                # Those behind a ball held up wait with it: one cause, counted once.
-                blocked = q
-                total += math.log(beliefs.p_stuck + _missed(beliefs, ball, q + 1) + beliefs.p_hold[q])
-        return total
+        return self.log_p + overdue(self.track, now_s, beliefs)
+
+
+def overdue(track: tuple[Ball, ...], now_s: float, beliefs: Beliefs) -> float:
+    """Return the log probability of balls overdue now."""
+    total, blocked = 0.0, -1
+    for ball in track:
+        q = ball.station
+        if ball.floor > q:
+            missed = _missed(beliefs, ball, ball.floor)
+            total += math.log(beliefs.p_stuck + missed + beliefs.overtaken * beliefs.p_hold[q])
+        elif q != blocked and now_s > ball.time_s + beliefs.latest[q]:
+            # Those behind a ball held up wait with it: one cause, counted once.
+            blocked = q
+            total += math.log(beliefs.p_stuck + _missed(beliefs, ball, q + 1) + beliefs.p_hold[q])
+    return total
 
 
 def _missed(beliefs: Beliefs, ball: Ball, q: int) -> float:

@@ -8,11 +8,11 @@ from noisecheck.flow.beliefs import Beliefs
 from noisecheck.flow.explanations import (
     COPY_S,
     Impact,
+    ReboundsDue,
     as_rebound,
     copy_density,
     label_of,
     leftover_rebound,
-    rebound_due,
     unexplained,
 )
 from noisecheck.flow.histories import Decision, contacts_of
@@ -141,7 +141,7 @@ class LoneImpacts:
                     beside = max(beside, copy_density(self._beliefs, impact, apart_s, other.level_db))
                 number += step
         known = impact._replace(due=tuple(d._replace(density=d.density * self._rival(impact, d)) for d in due))
-        return total + beside + rebound_due(self._beliefs, known, contacts_of(d.before, impact.time_s))
+        return total + beside + ReboundsDue(self._beliefs, known).density(contacts_of(d.before, impact.time_s))
 
     def _rival(self, impact: Impact, due: Due) -> float:
         """Return how much less likely an impact is a rebound because others that no ball made fit better there."""

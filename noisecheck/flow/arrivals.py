@@ -1,0 +1,263 @@
+"""An impact taken for a ball's contact: by which ball under way, or by one not heard before."""
+
+from __future__ import annotations
+
+import math
+from typing import NamedTuple
+
+from noisecheck.flow.beliefs import ONSET_S, Beliefs
+from noisecheck.flow.explanations import Impact, hidden_contacts, label_of
+from noisecheck.flow.histories import Ball, Decision, History
+
+__all__ = ["Arrival", "Move", "arrivals_of"]
+
+_TINY = 1e-300
+_GAIN = 0.6  # of the last interval in the pace
+
+
+def arrivals_of(beliefs: Beliefs, impact: Impact, period_s: float) -> list[Arrival]:
+    """Return the contacts an impact may be, or may be the rebound of, the station it was put to first.
+
+    ``period_s`` is the least feed period of any history.
+    """
+    real = impact.odds / (1.0 + impact.odds)
+    plain = [label_of(beliefs, impact, q) * real for q in range(beliefs.count)]
+    fit = [h.ratio(impact.level_db, impact.drowned, at_most=impact.at_most) for h in beliefs.levels]
+    hidden = hidden_contacts(beliefs, impact)
+    found = []
+    for q in sorted(range(beliefs.count), key=lambda q: q != impact.station):
+        found.append(Arrival(beliefs, impact, q, plain[q] * fit[q], period_s))
+        for place, at, factor in hidden:
+            if place == q:
+                earlier = impact._replace(time_s=at)
+                found.append(Arrival(beliefs, earlier, q, plain[q] * factor, period_s, heard_s=impact.time_s))
+    return found
+
+
+class Move(NamedTuple):
+    """A ball's contact taken into histories alike: its log density, what they are then, and what is decided."""
+
+    log: float
+    track: tuple[Ball, ...]
+    last_at: tuple[int, ...]
+    fed_s: float
+    period_s: float
+    slots: tuple[float, ...]
+    kind: str
+    ball: int
+    floor: int
+    late: bool
+    slot_s: float = math.nan
+
+
+class Arrival:
+    """An impact taken for a ball's contact at one station. What histories ask of it alike is worked out once.
+
+    Args:
+        beliefs: of the run.
+        impact: with the time of the contact.
+        station: index on the route.
+        label: probability (density of a hidden one's rebound) of the sound, given the contact.
+        period_s: least feed period of any history.
+        heard_s: given where the contact was hidden: its rebound was heard then.
+    """
+
+    __slots__ = (
+        "_beliefs", "_born", "_fed", "_fresh", "_label", "_log_label", "_newly", "_number", "_passing",
+        "_taken",
+        "came_s", "hidden", "log_most", "station", "time_s", "told_s", "wide",
+    )  # fmt: skip
+
+    def __init__(
+        self,
+        beliefs: Beliefs,
+        impact: Impact,
+        station: int,
+        label: float,
+        period_s: float,
+        heard_s: float = math.nan,
+    ) -> None:
+        self._beliefs, self._number = beliefs, impact.number
+        self.station, self.time_s = station, impact.time_s
+        self.hidden = not math.isnan(heard_s)
+        self.told_s, self.came_s = (heard_s, impact.time_s) if self.hidden else (impact.time_s, math.nan)
+        self._label, self._log_label = label, math.log(max(label, _TINY))
+        self._passing, self._fresh = beliefs.transit_most[station], 1.0
+        self._newly = _most_fed(beliefs, station, period_s)
+        self.log_most = self._log_label + math.log(max(self._passing, self._newly, _TINY))
+        """No history's log density of this contact is higher."""
+        self.wide = True
+        """Whether that may be narrowed."""
+        self._taken: dict[tuple[int, int, float, int], float] = {}
+        self._fed: dict[tuple[float, float], tuple[float, float, tuple[float, ...]]] = {}
+        self._born: dict[tuple[float, float, tuple[float, ...], int], tuple[float, float, float]] = {}
+
+    def narrow(self) -> None:
+        """Work out how likely a ball now here was heard at no station before, for a better bound."""
+        b, self._fresh, self.wide = self._beliefs, 1.0, False
+        for k in range(self.station):
+            due_s = self.time_s - b.pass_mean[k][self.station]
+            self._fresh *= b.miss(k, due_s, b.pass_sd[k][self.station])
+        self._newly *= self._fresh
+        self.log_most = self._log_label + math.log(max(self._passing, self._newly, _TINY))
+
+    def child(self, h: History, move: Move) -> History:
+        """Return the history with a ball's contact."""
+        past = Decision(
+            h.past, move.kind, self._number, move.ball, self.station, self.told_s, move.floor, move.late, move.slot_s,
+            self.came_s,
+        )  # fmt: skip
+        return History(h.log_p + move.log, move.track, move.last_at, move.fed_s, move.period_s, move.slots, past)
+
+    def moves(self, h: History, least: float) -> list[Move]:
+        """Return what ball may have made this contact, what leads to a log probability over ``least``."""
+        bar = math.exp(min(least - h.log_p - self._log_label, 600.0))
+        bar = max(bar, _TINY / max(self._label, _TINY))
+        q, now, number, label = self.station, self.time_s, self._number, self._label
+        final = self._beliefs.count - 1
+        found = []
+        last_at = (*h.last_at[:q], number, *h.last_at[q + 1 :])
+        here = Ball(number, q, now, q) if q < final else None
+        last = h.last_at[q]
+        for place, ball in enumerate(h.track) if self._passing >= bar else ():
+            overtaken = ball.floor >= q
+            if ball.station >= q or (overtaken and ball.station < q - 1):
+                continue
+            key = (ball.last, ball.station, ball.time_s, last)
+            p = self._taken.get(key, -1.0)
+            if p < 0.0:
+                p = self._taken[key] = self._by_ball(ball, last)
+            if overtaken:
+                p = min(p, self._beliefs.overtaken * self._beliefs.held(ball.station, q, now - ball.time_s))
+            if p < bar:
+                continue
+            late = now - ball.time_s > self._beliefs.pass_latest[ball.station][q] + ONSET_S
+            floor = q if overtaken else 0
+            track = _behind(h.track, place, here, q) if overtaken else _replace(h.track, place, here, q)
+            feed = h.fed_s, h.period_s, h.slots
+            found.append(Move(math.log(p * label), track, last_at, *feed, "pass", ball.last, floor, late))
+        if self._newly < bar:
+            return found
+        p, fed, period, left, came = self._not_heard_before(h, last)
+        if p >= bar:
+            late = now - came > self._beliefs.pass_latest[0][q] + ONSET_S
+            track = _joined(self._beliefs, h.track, here, q, came)
+            feed = fed, period, left[-20:]
+            found.append(Move(math.log(p * label), track, last_at, *feed, "born", -1, 0, late, came))
+        return found
+
+    def _by_ball(self, ball: Ball, last: int) -> float:
+        """Return the density of this contact for a ball under way; ``last`` is the last impact here."""
+        b, q = self._beliefs, self.station
+        took = self.time_s - ball.time_s
+        mean, sd = b.pass_mean[ball.station][q], b.pass_sd[ball.station][q]
+        if took < mean - 8.0 * sd or took > mean + b.settings.give_up_s:
+            return 0.0
+        behind = self.time_s - b.heard[last] if last >= 0 else math.inf
+        p = b.transit(ball.station, q, took, behind)
+        for k in range(ball.station + 1, q):
+            p *= b.miss(k, ball.time_s + b.pass_mean[ball.station][k], b.pass_sd[ball.station][k])
+        return p
+
+    def _not_heard_before(self, h: History, last: int) -> tuple[float, float, float, tuple[float, ...], float]:
+        """Return (density, time of the last ball fed, period, slots left, when fed) with a ball first heard here."""
+        if self.station == 0:
+            known = self._fed.get((h.fed_s, h.period_s))
+            if known is None:
+                known = self._fed[h.fed_s, h.period_s] = _fed(self._beliefs, h, self.time_s)
+            p, period, slots = known
+            return p, self.time_s, period, (*h.slots, *slots), self.time_s
+        key = (h.fed_s, h.period_s, h.slots, last)
+        born = self._born.get(key)
+        if born is None:
+            born = self._born[key] = self._unheard_before(h, last)
+        p, used, came = born
+        period = h.period_s
+        if used != math.inf:
+            return p, h.fed_s, period, tuple(t for t in h.slots if t != used) if h.slots else (), came
+        # The pace is told by a ball unheard at the start, if less exactly.
+        step = (came - h.fed_s) / max(1, round((came - h.fed_s) / period))
+        period += (_GAIN / 2.0 if abs(step / period - 1.0) < 0.5 else 0.0) * (step - period)
+        return p, came, period, h.slots, came
+
+    def _unheard_before(self, history: History, last: int) -> tuple[float, float, float]:
+        """Return (density, slot used or NaN, time fed) of a ball first heard here, behind the first station."""
+        beliefs, q = self._beliefs, self.station
+        fed = self.time_s - beliefs.pass_mean[0][q]
+        if not beliefs.paced or math.isnan(history.fed_s) or history.period_s <= 0:
+            return self._fresh * beliefs.feed_rate, math.nan, fed
+        sd = math.hypot(beliefs.pass_sd[0][q], beliefs.pace_sd * history.period_s)
+        best, used, came = 0.0, math.nan, fed
+        behind = self.time_s - beliefs.heard[last] if last >= 0 else math.inf
+        for slot in history.slots:
+            z = (fed - slot) / sd
+            density = math.exp(-0.5 * z * z) / (sd * 2.5066)
+            if z > 2.0:  # fed in that slot and held up since
+                density += beliefs.transit(0, q, self.time_s - slot, behind)
+            density /= beliefs.p_gap
+            if density > best:
+                best, used, came = density, slot, slot
+        if fed > history.fed_s + 0.5 * history.period_s:  # the slot now due
+            blur, waited = beliefs.pass_sd[0][q], fed - history.fed_s
+            for turns, density in beliefs.due(waited, history.period_s, history.fed_s, blur):
+                if density > best:
+                    # Fed as both the pace and the transit have it.
+                    turn = turns * history.period_s
+                    even = (max(beliefs.pace_sd, 0.01) * history.period_s) ** 2 * turns
+                    came = history.fed_s + turn + (waited - turn) * even / (even + blur * blur)
+                    best, used = density, math.inf
+        if beliefs.unlistened(fed - 3 * sd, fed + 3 * sd):
+            best = max(best, beliefs.feed_rate)
+        return self._fresh * (0.99 * best + 0.01 * beliefs.feed_rate), used, came
+
+
+def _most_fed(beliefs: Beliefs, station: int, period_s: float) -> float:
+    """Return the highest density of a ball first heard at a station, by any history of at least that feed period."""
+    pace = 0.4 / (max(beliefs.pace_sd, 0.01) * period_s)
+    if station == 0:
+        return 3.0 * pace + beliefs.feed_rate
+    late = 0.5 / beliefs.pass_sd[0][station] + beliefs.late_most
+    return max(pace, late / beliefs.p_gap) + beliefs.feed_rate
+
+
+def _fed(beliefs: Beliefs, history: History, time_s: float) -> tuple[float, float, tuple[float, ...]]:
+    """Return (density, new period, slots left empty) of a ball heard at the first station."""
+    if math.isnan(history.fed_s):
+        return beliefs.feed_rate, history.period_s, ()
+    waited = time_s - history.fed_s
+    if history.period_s <= 0:
+        return beliefs.feed_rate * math.exp(-min(waited * beliefs.feed_rate, 20.0)), waited, ()
+    period = history.period_s
+    choices = beliefs.due(waited, period, history.fed_s)
+    slots, _ = max(choices, key=lambda c: c[1])
+    density = sum(d for _, d in choices)
+    loose = beliefs.feed_rate * math.exp(-min(waited * beliefs.feed_rate, 20.0))
+    share = 0.997 if beliefs.paced else 0.0
+    step = waited / slots
+    gain = _GAIN if abs(step / period - 1.0) < 0.5 else 0.2
+    empty = tuple(history.fed_s + k * step for k in range(1, min(slots, 20))) if beliefs.paced else ()
+    empty = tuple(t for t in empty if not beliefs.unlistened(t, t))
+    return share * density + (1.0 - share) * loose, period + gain * (step - period), empty
+
+
+def _replace(track: tuple[Ball, ...], place: int, ball: Ball | None, station: int) -> tuple[Ball, ...]:
+    """Put ``ball`` at ``place``; those ahead that have not passed ``station`` are overtaken there."""
+    ahead = tuple(b if max(b.station, b.floor) >= station else b._replace(floor=station) for b in track[:place])
+    return (*ahead, *((ball,) if ball else ()), *track[place + 1 :])
+
+
+def _behind(track: tuple[Ball, ...], place: int, ball: Ball | None, station: int) -> tuple[Ball, ...]:
+    """Put ``ball``, that was at ``place``, behind those that have overtaken it."""
+    rest = track[:place] + track[place + 1 :]
+    at = max((i + 1 for i, b in enumerate(rest) if b.station >= station), default=place)
+    return (*rest[:at], *((ball,) if ball else ()), *rest[at:])
+
+
+def _joined(beliefs: Beliefs, track: tuple[Ball, ...], ball: Ball | None, q: int, fed_s: float) -> tuple[Ball, ...]:
+    """Put a ball not heard before on the track at station ``q``: those fed clearly before it are overtaken there."""
+    place = next((i for i, b in enumerate(track) if max(b.station, b.floor) < q), len(track))
+    blur = 2.0 * beliefs.pass_sd[0][q]
+    while q and place < len(track) and track[place].time_s - beliefs.pass_mean[0][track[place].station] < fed_s - blur:
+        place += 1
+    ahead = tuple(b if max(b.station, b.floor) >= q else b._replace(floor=q) for b in track[:place])
+    return (*ahead, *((ball,) if ball else ()), *track[place:])
