@@ -33,6 +33,11 @@ __all__ = ["LedgerSolver"]
 
 _SURELY_PLACED = 0.9
 _AGO = 20  # impacts of late among which a louder one may be
+_PACE_WAITS = 24
+"""Waits between balls that tell how evenly they are fed."""
+_FOLLOWED = 0.85
+"""Spread of a wait round what those before it lead to expect, over the spread of the change from one to the next: 1.2
+over 1.41 where each is independent, as the pace is followed."""
 _SURE_ODDS = 1e5  # of an impact whose odds nobody stated
 
 
@@ -105,7 +110,21 @@ class LedgerSolver:
         for law, level, trains in zip(b.laws, b.levels, rebounds_known(impacts, self.route), strict=True):
             # What does not begin as loud as a first contact may begin with a rebound.
             law.learn([t for t in trains if level.begins(t[0].level_db, True)])
+        self._learn_pace(impacts["time_s"][sure & (names == self.route.stations[0])])
         b.tables()
+
+    def _learn_pace(self, fed_s: NDArray[np.float64]) -> None:
+        """Learn from contacts at the first station, (n,) s, how evenly balls are fed: the first ones, too."""
+        waits, b = np.diff(fed_s), self.beliefs
+        if len(waits) < _PACE_WAITS or b.pace_given:
+            return
+        period = float(np.median(waits))
+        near = np.abs(waits / period - 1.0) < 0.5
+        change = (waits[1:] / waits[:-1] - 1.0)[near[1:] & near[:-1]]
+        if len(change) >= _PACE_WAITS // 2:
+            spread = _FOLLOWED * 1.4826 * float(np.median(np.abs(change)))
+            b.period_s, b.pace_sd, b.pace_seen = period, min(max(spread, 0.005), 0.6), 12.0
+            self._histories = [h._replace(period_s=period) for h in self._histories]
 
     # -- in ---------------------------------------------------------------------------------------------------------
     def take_windows(self, route: Route) -> None:
