@@ -16,6 +16,7 @@ _E_LOW = 0.15
 _E_LEAST_GROWN = 0.8  # growing intervals, up to the inverse of this, show what an even feed votes by chance
 _FALL_DB = 26.0  # v^1.3: between exposure and peak pressure (rigid ball)
 _SOFTER_DB = 2.0  # a rebound is softer than its contact by 26 lg(1 / e): 1.2 dB at e = 0.9, 4 dB at 0.7
+_LOUDER_DB = 4.0  # rebounds of one train scatter by less; the next ball is louder than the last rebound by more
 _LEAST_REBOUNDS = 8
 _LEAST_SPREAD_DB = 2.0
 _WIDER = 1.5  # than the middle half shows: levels have tails
@@ -131,7 +132,8 @@ def _habits(t: NDArray[np.float64], level: NDArray[np.float64], longest_s: float
     """Return (restitution, its scatter, first interval or NaN, level of first contacts) of one place.
 
     Votes: three impacts, not always neighbours, whose two intervals foresee a fourth. Chance votes are counted by
-    foreseeing it at two wrong times, the fewer taken, since the rebounds of an even train are everywhere.
+    foreseeing it at two wrong times, the fewer taken, since the rebounds of an even train are everywhere. Under an even
+    feed a ball, a later one's rebound and the next one's seem to foresee a third ball: that one is louder.
     """
     t, level = t[:_HABIT_IMPACTS], level[:_HABIT_IMPACTS]
     nothing = _few_rebounds(t, level, longest_s)
@@ -151,7 +153,7 @@ def _habits(t: NDArray[np.float64], level: NDArray[np.float64], longest_s: float
             i, d1, d2 = i[whole], d1[whole], d2[whole]
             for votes, shift in ((true, 1.0), (chances[0], 1.16), (chances[1], 1.3)):
                 due = d2 * d2 / d1 * shift
-                kept = _near(t, t[i + a + b] + due, 0.07 * due)
+                kept = _foreseen(t, level, i + a + b, due)
                 # Neighbours vote twice: a train skipped through seems to shrink faster than it does.
                 votes += [np.log(d2[kept] / d1[kept])] * (2 if a == b == 1 else 1)
                 if shift == 1.0:
@@ -190,6 +192,15 @@ def _habits(t: NDArray[np.float64], level: NDArray[np.float64], longest_s: float
             tops = level[row[alike & begins]]
             loud = float(np.nanmedian(tops)) if np.any(np.isfinite(tops)) else math.nan
     return math.exp(middle), max(spread, 0.02), usual, loud
+
+
+def _foreseen(
+    t: NDArray[np.float64], level: NDArray[np.float64], row: NDArray[np.int64], due: NDArray[np.float64]
+) -> NDArray[np.bool_]:
+    """Return whether what may be the next rebound comes when due after each row, and is not the next ball, louder."""
+    place = np.searchsorted(t, t[row] + 0.93 * due)
+    there = np.append(t, np.inf)[place] < t[row] + 1.07 * due
+    return np.asarray(there & ~(np.append(level, np.nan)[place] > level[row] + _LOUDER_DB))
 
 
 def _near(t: NDArray[np.float64], when: NDArray[np.float64], within: NDArray[np.float64]) -> NDArray[np.bool_]:

@@ -280,3 +280,19 @@ def test_a_feed_cranked_by_hand_is_no_train_of_rebounds(seed: int) -> None:
     levels = np.concatenate([level, level[some] - 6.0 + rng.standard_normal(some.sum())])[order]
     _, rebound = find_drops(both[order], levels, np.zeros(len(both), int))
     assert np.mean((rebound > 0) == (order >= 400)) > 0.98
+
+
+@pytest.mark.parametrize("rebounds", [1, 2])
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_an_even_feed_of_balls_that_rebound_once_or_twice_is_no_train(rebounds: int, seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    rows = []
+    for ball in range(60):
+        t, interval, level = 2 + 0.9 * ball + 0.01 * rng.standard_normal(), 0.1, -40.0
+        for k in range(rebounds + 1):
+            rows.append((t, level + 0.8 * rng.standard_normal(), k))
+            t, interval, level = t + interval * (1 + 0.03 * rng.standard_normal()), 0.4 * interval, level - 9.0
+    t, level, true = np.array(sorted(rows)).T
+    drop, rebound = find_drops(t, level, np.zeros(len(t), np.int64))
+    assert drop.max() + 1 == 60
+    np.testing.assert_array_equal(rebound, true)
