@@ -8,11 +8,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from noisecheck.detect.coded import past_pre_echo
-from noisecheck.detect.driven import add_noise, begins_low, growth_of, in_pulses, kept_up, overdriven
+from noisecheck.detect.driven import add_noise, begins_low, growth_of, overdriven
 from noisecheck.detect.freed import rings_freely
 from noisecheck.detect.known import sounds_of
 from noisecheck.detect.neighbours import time_amid
 from noisecheck.detect.novelty import FLOOR_CELL_S, FLOOR_CELLS, FLOOR_EVERY, Novelty, floor_of, novelty, quantile_of
+from noisecheck.detect.pulses import in_pulses, trains
 from noisecheck.detect.refine import CONTEXT_S
 from noisecheck.detect.spectra import FrameGrid, decimated, frame_energies, frame_grid
 from noisecheck.detect.timing import Timed
@@ -263,12 +264,14 @@ def _judge_force(
     struck = struck[timed.steps_in[struck] | begins_low(low, rate, at[struck])]
     struck = struck[~in_pulses(low, rate, at[struck])]
     driven[struck], swell_db[struck] = False, _RINGS_DB
-    kept = kept_up(low, rate, at) | overdriven(samples, grid.rate, onset)
+    one_more, begins_db = trains(samples, low, grid, onset)
+    kept = one_more | overdriven(samples, grid.rate, onset)
+    swell_db += begins_db
     free = np.flatnonzero(
         (driven | (abrupt < _SETTLED)) & ~kept & (bands + timed.error > _HEARD) & (swell_db < _SWELLS_DB)
     )
     free = free[rings_freely(low, rate, at[free], driven[free])]
-    free = free[~in_pulses(low, rate, at[free])]
+    free = free[(begins_db[free] <= 0.0) & ~in_pulses(low, rate, at[free])]
     driven[free] = False
     driven |= kept
     abrupt[driven] = np.minimum(abrupt[driven], 0.0)

@@ -68,6 +68,11 @@ _SWELL_TAIL = 8.0
 _PASSING = 0.25
 _OUTLIERS = 4e-4
 """... but for so many a unit that begin out of silence, at any abruptness."""
+_SHARP = 60.0
+_SHARP_DB = (0.0, 6.0)
+_SHARP_SWELLS = 0.05
+"""Of swells so many at most are more abrupt and swell so little: the more there are of such, the more are impacts,
+however many swells there were."""
 _SWELLS_DB = (6.0, 12.0)
 """What is struck rarely swells by so much; half of all swells do by more than the middle of these."""
 _ALIKE_DB = 3.3
@@ -151,6 +156,11 @@ def _windowed_count(
     return total[upto] - total[np.searchsorted(times, times - seconds)]
 
 
+def _in_parts(share: NDArray[np.float32]) -> NDArray[np.int64]:
+    """Return shares in whole parts."""
+    return np.round(_PARTS * np.clip(share, 0.0, 1.0)).astype(np.int64)
+
+
 def _sudden(found: Candidates, times: NDArray[np.float64]) -> NDArray[np.float64]:
     """Return the odds (impact : swell) of each candidate by its abruptness and by how it swells, from the last minute.
 
@@ -163,14 +173,15 @@ def _sudden(found: Candidates, times: NDArray[np.float64]) -> NDArray[np.float64
     strong, swell = found.score > _STRONG, found.abrupt <= _SWELLING
     begins = strong.copy()
     begins[strong] = np.diff(times[strong], prepend=-_ONE_SOUND_S) >= _ONE_SOUND_S
-    low, high = _SWELLS_DB
-    like = np.round(_PARTS * np.clip((found.swell_db - low) / (high - low), 0.0, 1.0)).astype(np.int64)
+    (low, high), (least, most) = _SWELLS_DB, _SHARP_DB
+    like = _in_parts((found.swell_db - low) / (high - low))
     like[swell] = _PARTS
-    begun, swells, abrupt = (
+    sharp = _in_parts((most - found.swell_db) / (most - least)) * (begins & (found.abrupt > _SHARP))
+    begun, swells, abrupt, surely = (
         _windowed_count(times, some, MEMORY_S) / _PARTS
-        for some in (_PARTS * begins, like * (strong & (swell | begins)), (_PARTS - like) * begins)
+        for some in (_PARTS * begins, like * (strong & (swell | begins)), (_PARTS - like) * begins, sharp)
     )
-    impacts = np.maximum(abrupt - _PASSING * begun, 0.0) + _PRIOR_ABRUPT
+    impacts = np.maximum(np.maximum(abrupt - _PASSING * begun, surely - _SHARP_SWELLS * begun), 0.0) + _PRIOR_ABRUPT
     beyond = np.maximum(found.abrupt - _SWELLING, 0.0)
     density = _PASSING / _SWELL_TAIL * np.exp(-beyond / _SWELL_TAIL) + _OUTLIERS
     alike = np.clip(np.exp((found.swell_db - 0.5 * (low + high)) / _ALIKE_DB), *_ALIKE)

@@ -1,10 +1,10 @@
 """Whether a sound is driven and not struck: a syllable, a motor that comes up, a gust.
 
 What is struck is loudest within the milliseconds of the contact; from then on it rings freely and dies away. Out of a
-low background any sound seems to begin at once, since the first part of its rise is over within a millisecond. Two
-things tell that a force goes on: most of the energy comes later, and not in one step, which would be another impact; or
-what the sound's own past does not predict stays as strong as at its onset and comes in equal intervals, as the pulses
-of a voice do. (Noise that goes on is not enough: a thin plate, a large room and a ball that rolls on make it, too.)
+low background any sound seems to begin at once, since the first part of its rise is over within a millisecond. But
+where a force goes on most of the energy comes later, and not in one step, which would be another impact. (Noise that
+goes on is not enough: a thin plate, a large room and a ball that rolls on make it, too; what comes in equal pulses is
+told in :mod:`noisecheck.detect.pulses`.)
 
 Where that leaves a doubt, how much a sound swells is told, and the run decides (:mod:`noisecheck.detect.decide`): what
 swells amid swells is one more, and what swells a little where all else is struck is struck. And the corner that
@@ -13,7 +13,6 @@ clipping makes in a loud sound is no sound of its own.
 
 from __future__ import annotations
 
-import itertools
 from dataclasses import dataclass
 from typing import Final
 
@@ -24,7 +23,7 @@ from noisecheck.detect.novelty import FLOOR_CELL_S, Novelty
 from noisecheck.detect.prediction import gather, own_error
 from noisecheck.detect.spectra import FrameGrid
 
-__all__ = ["AHEAD_S", "Growth", "add_noise", "begins_low", "growth_of", "in_pulses", "kept_up", "overdriven"]
+__all__ = ["Growth", "add_noise", "begins_low", "growth_of", "overdriven"]
 
 Floats = NDArray[np.float32]
 
@@ -75,39 +74,13 @@ _TINY: Final = np.float32(1e-14)
 _BATCH: Final = 128
 
 _NOISE_S: Final = (0.006, 0.060)
+_ORDER: Final = 24
 _HARDLY_DB: Final = 4.0
 _NOTES: Final = 4.0
 """Notes are predicted so well that what is left is so many times weaker (thuds and rings 10 times and more; noise with
 the spectrum of speech 2 to 3, plates of hundreds of modes as well, but these swell by less)..."""
 _NOISE_DB: Final = 4.0
 """... and noise that swells more than hardly swells by so much more."""
-_WINDOW_S: Final = 0.012
-"""A voice of 83 Hz and more is excited at least once in it; sounds closer than this are one."""
-_WINDOWS: Final = 6
-_FROM_S: Final = -0.001
-_PAST_S: Final = (-0.022, -0.012, -0.002)
-_ORDER: Final = 24
-_KEPT: Final = 0.5
-"""What is new in a later window of a driven sound is at least this share of the most in the first two (noise that dies
-away over 80 ms and rings of many modes fall by more)..."""
-_ABOVE: Final = 3.0
-"""... and so many times what was new before the onset."""
-_ANOTHER: Final = 10.0
-"""What is so many times stronger later is another sound."""
-_PULSES_FROM_S: Final = 0.010
-_PULSE_S: Final = 0.0005
-_PERIODS_S: Final = (0.0035, 0.0125)
-"""Pulses of a voice of 80 to 285 Hz come again after so long..."""
-_ALIKE: Final = 0.6
-"""... where their strengths in time agree with themselves so well (correlation; vowels 0.82, voices 0.54 and more in 19
-of 20; plates, rooms, rolling and chatter 0.15 to 0.33, and more than 0.31 to 0.59 in 1 of 20)."""
-_PULSED: Final = 0.5
-"""... as well where a sound steps in and then grows (speech 0.67 and more in 98 of 100; clicks of heavy skins at most
-0.37 in as many)."""
-_PLAIN: Final = 0.97
-_FALLEN: Final = 4.0
-"""A sound that falls by so much is not asked: it dies away."""
-
 _LOW_SPANS_S: Final = ((-0.010, -0.002), (-0.0005, 0.002), (0.002, 0.014))
 _LOW_STEP: Final = 0.25
 """What steps in is within 6 dB of what follows; out of nothing a swell of 15 ms is 14 dB and more below it."""
@@ -119,9 +92,6 @@ _CORNER_S: Final = (-0.001, 0.003)
 _BESIDE_S: Final = ((-0.008, -0.001), (0.0, 0.003))
 _AS_LOUD: Final = 4.0
 """... and what is not so many times louder than before is no sound of its own."""
-
-AHEAD_S: Final = _FROM_S + _WINDOWS * _WINDOW_S
-"""Seconds after an onset that can change the results."""
 
 
 @dataclass(frozen=True)
@@ -251,74 +221,6 @@ def begins_low(low: Floats, rate: float, at: NDArray[np.int64]) -> NDArray[np.bo
     power = np.diff(gather(low, at, first - 1, last), axis=1) ** 2
     before, begun, later = (power[:, begin - first : end - first].mean(axis=1) for begin, end in spans)
     return np.asarray(begun > np.maximum(_LOW_STEP * later, _LOW_ABOVE * before))
-
-
-def in_pulses(low: Floats, rate: float, at: NDArray[np.int64]) -> NDArray[np.bool_]:
-    """Return which sounds are excited anew at equal intervals after they begin, however strongly.
-
-    Args:
-        low: one channel, decimated, (n,).
-        rate: its frames a second.
-        at: onsets, (m,).
-    """
-    if not len(at):
-        return np.empty(0, np.bool_)
-    return _comes_again(_unforeseen(low, rate, at)[:, round((_PULSES_FROM_S - _PAST_S[0]) * rate) :], rate) > _PULSED
-
-
-def _unforeseen(low: Floats, rate: float, at: NDArray[np.int64]) -> Floats:
-    """Return what a predictor fitted to each sound itself does not foresee, from before its onset on."""
-    begin, end = (round(s * rate) for s in (_PAST_S[0], AHEAD_S))
-    return own_error(low, at, (round(_FROM_S * rate), end), begin, end, order=_ORDER)
-
-
-def kept_up(low: Floats, rate: float, at: NDArray[np.int64]) -> NDArray[np.bool_]:
-    """Return which sounds are excited anew for 70 ms at equal intervals, as strongly as at the onset.
-
-    Args:
-        low: one channel, decimated, (n,).
-        rate: its frames a second.
-        at: onsets, (m,).
-    """
-    begin, end = (round(s * rate) for s in (_PAST_S[0], AHEAD_S))
-    kept = _lasts(np.diff(gather(low, at, begin - 1, end), axis=1), rate, _FALLEN)
-    some = np.flatnonzero(kept)
-    if len(some):
-        error = _unforeseen(low, rate, at[some])
-        again = _lasts(error, rate, 1.0 / _KEPT)
-        again[again] = _comes_again(error[again, round(_PULSES_FROM_S * rate) - begin :], rate) > _ALIKE
-        kept[some] = again
-    return kept
-
-
-def _comes_again(error: Floats, rate: float) -> Floats:
-    """Return how well the strength of each row agrees with itself one period later, for the best period."""
-    block = max(1, round(_PULSE_S * rate))
-    blocks = error.shape[1] // block
-    pulses = np.abs(error[:, : blocks * block]).reshape(-1, blocks, block).max(axis=2)
-    np.minimum(pulses, np.quantile(pulses, _PLAIN, axis=1, keepdims=True), out=pulses)
-    pulses = 0.25 * pulses[:, :-2] + 0.5 * pulses[:, 1:-1] + 0.25 * pulses[:, 2:]
-    pulses -= pulses.mean(axis=1, keepdims=True)
-    count, power = pulses.shape[1], np.einsum("ij,ij->i", pulses, pulses)
-    lags = range(*(int(s * rate / block) + n for n, s in enumerate(_PERIODS_S)))
-    agree = [np.einsum("ij,ij->i", pulses[:, lag:], pulses[:, :-lag]) * (count / (count - lag)) for lag in lags]
-    return np.asarray(np.max(agree, axis=0) / np.maximum(power, 1e-30))
-
-
-def _lasts(wave: Floats, rate: float, fall: float) -> NDArray[np.bool_]:
-    """Return in which rows one sound's power falls at most so many times, and stays above that before the onset."""
-    origin = round(_PAST_S[0] * rate)
-
-    def power(begin_s: float, end_s: float) -> Floats:
-        part = wave[:, round(begin_s * rate) - origin : round(end_s * rate) - origin]
-        return np.asarray(np.einsum("ij,ij->i", part, part) / np.float32(part.shape[1]))
-
-    past = np.minimum(power(*_PAST_S[:2]), power(*_PAST_S[1:]))
-    edges = _FROM_S + _WINDOW_S * np.arange(_WINDOWS + 1)
-    first, second, *later = (power(*pair) for pair in itertools.pairwise(edges))
-    least, most = np.minimum(second, np.minimum.reduce(later)), np.maximum(first, second)
-    lasts = (least * np.float32(fall) > most) & (least > np.float32(_ABOVE) * past)
-    return lasts & (np.maximum.reduce(later) < np.float32(_ANOTHER) * most)
 
 
 def overdriven(samples: Floats, rate: int, at: NDArray[np.int64]) -> NDArray[np.bool_]:

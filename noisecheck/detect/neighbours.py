@@ -11,8 +11,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from noisecheck.detect.driven import in_pulses
 from noisecheck.detect.overlaid import ORDER, ORDER_LOW, SINCE_S, overlaid_onsets
+from noisecheck.detect.pulses import in_pulses
 from noisecheck.detect.refine import AHEAD_S, Refined
 from noisecheck.detect.spectra import FrameGrid, decimated
 from noisecheck.detect.timing import Timed, sharp_step, time_onsets

@@ -28,7 +28,6 @@ from noisecheck.detect.candidates import (
 from noisecheck.detect.channels import MOST_SPREAD_S, Onsets, apart_s, merge_channels, moments
 from noisecheck.detect.coded import AHEAD_S as CODED_AHEAD_S
 from noisecheck.detect.decide import FIRST_S, MEMORY_S, DetectSettings, decide
-from noisecheck.detect.driven import AHEAD_S as DRIVEN_AHEAD_S
 from noisecheck.detect.habits import Habits
 from noisecheck.detect.neighbours import EARLIER_S, LATER_S
 from noisecheck.detect.novelty import (
@@ -40,6 +39,7 @@ from noisecheck.detect.novelty import (
     novelty,
     quiet_of,
 )
+from noisecheck.detect.pulses import AHEAD_S as DRIVEN_AHEAD_S
 from noisecheck.detect.refine import SEARCH_S
 from noisecheck.detect.spectra import FrameGrid, decimated, frame_energies, frame_grid
 from noisecheck.detect.timing import AHEAD_S, BACK_S, PAST_S
