@@ -340,3 +340,56 @@ def test_a_second_stroke_on_what_still_rings_is_found(
         extra += len(heard) - int(found.sum())
     assert both >= least  # of 48
     assert extra <= 2
+
+
+def _spoken(rng: np.random.Generator, seconds: float) -> Wave:
+    """Return a voice whose pulses close abruptly, RMS 1: jitter, breath, vowels that glide into one another."""
+    count, hop = int(seconds * RATE), RATE // 200
+    hz = rng.uniform(85.0, 220.0) * 2 ** (0.2 * np.interp(np.arange(count), *_knots(rng, count, 0.3)))
+    phase = np.cumsum(hz * (1.0 + 0.01 * np.interp(np.arange(count), *_knots(rng, count, 0.008)))) / RATE
+    since = phase % 1.0
+    flow = np.where(since < 0.6, np.exp(3.6 * since) * np.sin(np.pi * since / 0.45), 0.0)
+    flow -= 8.0 * np.exp(-(since - 0.6) / 0.04) * (since >= 0.6)
+    wave = flow + 0.3 * (since < 0.6) * rng.standard_normal(count)
+    for low, high, width_hz in ((280.0, 750.0, 70.0), (800.0, 2200.0, 90.0), (2300.0, 2900.0, 140.0)):
+        centre = np.interp(np.arange(0, count, hop), *_knots(rng, count, 0.2, (low, high)))
+        radius, state = np.exp(-np.pi * width_hz / RATE), np.zeros(2)
+        for k, f in enumerate(centre):
+            turn = 2.0 * radius * np.cos(2 * np.pi * f / RATE)
+            part = slice(k * hop, (k + 1) * hop)
+            wave[part], state = lfilter([1.0 - turn + radius**2], [1.0, -turn, radius**2], wave[part], zi=state)
+    syllables = np.interp(np.arange(count), *_knots(rng, count, 0.12, (-1.0, 1.0)))
+    wave = wave * np.clip(syllables + 0.4, 0.0, 1.0) ** 2
+    return np.asarray(wave / np.std(wave))
+
+
+def _knots(
+    rng: np.random.Generator, count: int, every_s: float, span: tuple[float, float] = (-1.0, 1.0)
+) -> tuple[Wave, Wave]:
+    """Return places and values to draw a line through that wanders."""
+    at = np.arange(0.0, count + every_s * RATE, every_s * RATE)
+    return at, rng.uniform(*span, len(at))
+
+
+@pytest.mark.parametrize("level_db", [-26.0, -45.0])
+def test_the_pulses_of_voices_that_glide_are_no_impacts(level_db: float) -> None:
+    heard = 0
+    for seed in range(4):
+        samples = noise(STEADY["pink"], RATE, 30.0, seed, gain_db=-25.0)
+        samples += (10 ** (level_db / 20) * _spoken(np.random.default_rng(seed), 30.0)).astype(np.float32)
+        heard += len(detect(samples, RATE))
+    assert heard <= 3
+
+
+def test_strokes_louder_than_a_voice_are_heard_amid_it() -> None:
+    rng = np.random.default_rng(5)
+    samples, truth = noise(STEADY["pink"], RATE, 40.0, 5, gain_db=-25.0), np.arange(2.0, 39.0, 0.9)
+    samples += (10 ** (-45.0 / 20) * _spoken(rng, 40.0)).astype(np.float32)
+    quiet = samples.copy()
+    for at_s in truth:
+        wave = click(RATE, rng, decay_s=0.02)
+        start = int(at_s * RATE)
+        samples[start : start + len(wave)] += (snr_gain(wave, quiet, RATE, rng.uniform(15.0, 35.0)) * wave).astype(
+            np.float32
+        )
+    assert match(detect(samples, RATE), truth, tolerance_s=0.01).pairs >= len(truth) - 1
