@@ -13,12 +13,13 @@ from typing import Final, NamedTuple
 
 import numpy as np
 
-__all__ = ["Due", "Member", "ReboundLaw", "Trains"]
+__all__ = ["FALL_DB", "Due", "Member", "ReboundLaw", "Trains"]
 
 SPAN_DB: Final = 40.0
 """What is no ball's contact may have any level within this span (common practice, no source)."""
 _MOST: Final = 8
 _KEPT: Final = 1000
+FALL_DB: Final = 26.0  # v^1.3: between exposure and peak pressure (rigid ball)
 _LEAST: Final = 6
 """Rebounds of one number from which their law is known; what is known from few is known less well."""
 _MANY: Final = 50
@@ -34,6 +35,9 @@ _DROWNED_ODD: Final = 0.15
 """Share of rebounds of any level among louder impacts, which add to what is heard of them."""
 _LOUDER: Final = 0.01
 """Share of the odd ones left for what is louder than the fall before it: no ball rises higher than it fell."""
+_FORESEEN: Final = 0.05, 0.25, 0.1
+"""What is only foreseen of the (log) step from one interval to the next: by how much it shrinks at least, its spread,
+and the share that scatters more; restitution told by levels is right to a quarter (common practice, no source)."""
 _ODD_WEIGHT: Final = 50.0
 """Rebounds that the share of odd levels believed at the start weighs as many as."""
 _UNHEARD: Final = 0.05
@@ -169,6 +173,16 @@ class ReboundLaw:
                 known = _ODD_WEIGHT + int(np.isfinite(off).sum())
                 odd = [(_ODD_WEIGHT * _LEAST_ODD + int(n)) / known for n in (np.sum(off < -_FAR), np.sum(off > _FAR))]
                 self._odd[number] = odd[0], odd[1]
+            elif number > 1 and self._steps[number] and len(self._steps[number - 1]) >= _LEAST:
+                self._foresee(number)
+
+    def _foresee(self, number: int) -> None:
+        """Take from the rebound before it how one comes that few balls make loud enough: it falls on the same place."""
+        fall, scatter = self._level[number - 1]
+        ratio = fall / FALL_DB * math.log(10.0) if number == 2 else self._time[number - 1][0]
+        if not (math.isnan(ratio) or math.isnan(fall)):
+            self._time[number] = min(ratio, -_FORESEEN[0]), _FORESEEN[1], _FORESEEN[2]
+            self._level[number] = fall, scatter + _LEAST_LEVEL_SD_DB
 
     def density(self, rebound: int, since_s: float, last_s: float, change_db: float, drowned: bool) -> float:
         """Return the density, per s and re any level, of rebound ``rebound`` so long after the one before it.

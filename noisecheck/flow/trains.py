@@ -9,12 +9,12 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from noisecheck.core.errors import InputError
+from noisecheck.flow.rebounds import FALL_DB
 
 __all__ = ["begun_where_placed", "find_drops"]
 
 _E_LOW = 0.15
 _E_LEAST_GROWN = 0.8  # growing intervals, up to the inverse of this, show what an even feed votes by chance
-_FALL_DB = 26.0  # v^1.3: between exposure and peak pressure (rigid ball)
 _SOFTER_DB = 2.0  # a rebound is softer than its contact by 26 lg(1 / e): 1.2 dB at e = 0.9, 4 dB at 0.7
 _LOUDER_DB = 4.0  # rebounds of one train scatter by less; the next ball is louder than the last rebound by more
 _LEAST_REBOUNDS = 8
@@ -231,7 +231,7 @@ def _few_rebounds(
         if np.median(np.abs(gap[first] - middle)) < 0.12 * middle and few:
             usual = middle
             loud = float(np.median(level[:-1][first]))
-            e = min(max(10.0 ** (-float(np.median(fall[first])) / _FALL_DB), _E_LOW), 0.98)
+            e = min(max(10.0 ** (-float(np.median(fall[first])) / FALL_DB), _E_LOW), 0.98)
     if usual == usual and len(second) >= max(5, 0.1 * t.size):
         ratio = np.log(gap[second] / gap[second - 1])
         middle = float(np.median(ratio))
@@ -264,7 +264,7 @@ def _faint_rebounds(
     on = (t[then] - t[then - 1] > 0.9 * usual) & (t[then] - t[then - 1] < 2.0 * usual) & faint[then]
     if near.sum() < 0.5 * len(gap) or on.sum() > 0.2 * near.sum():
         return None
-    e = min(max(10.0 ** (-float(np.median(fall[near])) / _FALL_DB), _E_LOW), 0.98)
+    e = min(max(10.0 ** (-float(np.median(fall[near])) / FALL_DB), _E_LOW), 0.98)
     return e, 0.35, usual, float(np.median(level[head[near]]))
 
 
@@ -311,7 +311,7 @@ def _trains(
     span_s = max(float(t[-1] - t[0]), 1.0) if t.size else 1.0
     rates = [max(min(count / span_s, 20.0), 0.05) for count in (int(clear.sum()), int(faint.sum()))]
     known_first = not math.isnan(first_usual)
-    fall_db = -_FALL_DB * math.log10(min(e_usual, 0.98))
+    fall_db = -FALL_DB * math.log10(min(e_usual, 0.98))
     owner, number = [0] * t.size, [0] * t.size
     # Open trains: [row of first contact, rebounds so far, last time, last interval, last level, restitution]
     trains: list[list[float]] = []

@@ -127,3 +127,21 @@ def test_only_a_louder_sound_hides_a_contact() -> None:
     beliefs.levels[1].prime(np.random.default_rng(2).normal(-50.0, 1.0, 100))
     assert beliefs.hides(1, -40.0) > 0.99
     assert beliefs.hides(1, -60.0) < 0.01
+
+
+def test_a_second_rebound_that_few_balls_make_loud_enough_is_foreseen_by_the_first() -> None:
+    rng = np.random.default_rng(8)
+    fall = 20.0 * math.log10(RESTITUTION)
+    trains = [
+        [Member(0, 0.0, -50.0), Member(1, FIRST_S * rng.normal(1.0, 0.02), -50.0 + fall + rng.normal(0.0, 1.0))]
+        for _ in range(60)
+    ]
+    law = ReboundLaw()
+    law.learn(trains)
+    second_s = FIRST_S * RESTITUTION
+    assert law.density(2, second_s, FIRST_S, fall, False) == 0.0  # never heard
+    law.learn([[*trains[0], Member(2, trains[0][1].time_s + second_s, trains[0][1].level_db + fall)]])
+    due = law.density(2, second_s, FIRST_S, fall, False)
+    assert due > 0.1
+    assert law.density(2, 3.0 * second_s, FIRST_S, fall, False) < 0.05 * due
+    assert law.density(2, second_s, FIRST_S, 10.0, False) < 0.05 * due
