@@ -218,10 +218,14 @@ def weigh_peaks(
     every = np.concatenate((earlier, peaks, later))
     new = _around_max(found.new_energy, every, *(grid.frames(s) for s in _FINE_SPAN_S))
     wanted = slice(len(earlier), len(earlier) + len(peaks))
-    timed, own = time_amid(samples, low, grid, every, wanted, new)
+
+    def bands_of(own: NDArray[np.int64]) -> NDArray[np.float64]:
+        until = own // grid.hop - grid.frames(_COARSE_LEAD_S)
+        return own_bands(found, every[wanted.start :], grid, until=until)
+
+    timed, bands = time_amid(samples, low, grid, every, wanted, new, bands_of)
     new = new[wanted]
     onset, error, abrupt, louder = timed.onset, timed.error, timed.abrupt, timed.louder
-    bands = own_bands(found, every[wanted.start :], grid, until=own // grid.hop - grid.frames(_COARSE_LEAD_S))
     more = np.flatnonzero(louder)
     then = (onset + louder)[more] // grid.hop
     new[more] = np.maximum(new[more], _around_max(found.new_energy, then, 0, grid.frames(_FINE_SPAN_S[1])))

@@ -5,6 +5,7 @@ from __future__ import annotations
 import mir_eval
 import numpy as np
 import pytest
+import soxr
 from soundmaker import (
     SCENES,
     SPEECH,
@@ -248,3 +249,15 @@ def test_real_scenes(name: str, least: float) -> None:
     assert len(matched.false_index) == 0
     assert abs(np.median(matched.error_s)) < 0.0002
     assert np.mean(np.abs(matched.error_s) < 0.001) >= 0.93
+
+
+@pytest.mark.skipif(real_folder() is None, reason="real scenes with truth are not beside the checkout")
+def test_what_a_low_drum_does_15_to_30_ms_after_its_stroke_is_no_other() -> None:
+    folder, slower = real_folder(), 0.6
+    assert folder is not None
+    samples, rate, truth = real_scene(folder, "scene1")
+    samples = soxr.resample(samples, rate, rate / slower)
+    samples += noise({"noise_db": -52.0}, rate, len(samples) / rate, 3)[: len(samples)]
+    found, truth = detect(samples, rate), truth / slower
+    since = found - truth[np.maximum(np.searchsorted(truth, found - 0.010) - 1, 0)]
+    assert np.sum((since > 0.015) & (since < 0.030)) <= 1  # of 163 strokes
