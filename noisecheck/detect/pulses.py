@@ -44,7 +44,7 @@ _MOST_REGULAR: Final = 1.45
 """(by so much at most)"""
 _LOUDER: Final = 6.3
 """... and is, in all its band, the low one and the lowest, not so many times louder than the loudest before it (nine of
-ten pulses of voices; impacts 12 dB and more above a voice are louder)."""
+ten pulses of voices; impacts 12 dB and more above a voice are louder), nor so many times softer in all of them."""
 _LOUD_S: Final = 0.012
 _OWN_S: Final = (0.0, 0.022)
 _PAST_S: Final = (-0.060, -0.002)
@@ -81,9 +81,10 @@ def trains(samples: Floats, low: Floats, grid: FrameGrid, onset: NDArray[np.int6
     one = np.zeros(len(onset), np.bool_)
     more = more[before[more] + after[more] > 2.0 * _TRAIN]
     if len(more):
-        more = more[_louder(samples, grid.rate, onset[more]) < _LOUDER]
         step = max(1, rate // _LOWEST_RATE)
-        one[more] = _louder(decimated(low, step), rate // step, at[more] // step, tilted=False) < _LOUDER
+        lowest = _louder(decimated(low, step), rate // step, at[more] // step, tilted=False)
+        louder = np.maximum.reduce((_louder(samples, grid.rate, onset[more]), _louder(low, rate, at[more]), lowest))
+        one[more] = (louder < _LOUDER) & (louder * _LOUDER > 1.0)
     return one, np.clip(begins, np.float32(0.0), np.float32(_BEGINS_MOST_DB), dtype=np.float32)
 
 
