@@ -81,7 +81,8 @@ def time_amid(
     timed = timed.where(slice(n))
     first = timed.copy()
     again = np.flatnonzero(own < AHEAD_S * grid.rate)
-    timed.put(again, time_onsets(sharp, low, grid, every[wanted][again], own[again]))
+    if len(again):
+        timed.put(again, time_onsets(sharp, low, grid, every[wanted][again], own[again]))
     bands = bands_of(own)
     _overlay(timed, first, bands, sharp, low, grid, every, wanted)
     return timed, bands
@@ -105,7 +106,8 @@ def _overlay(
         return
     soonest, most = (round(s * grid.rate) for s in SINCE_S)
     at, before = every[wanted][doubted] * grid.hop, every[: wanted.start]
-    known = Timed.concat([time_onsets(sharp, low, grid, before[before * grid.hop >= at[0] - most]), first])
+    before = before[before * grid.hop >= at[0] - most]
+    known = Timed.concat([time_onsets(sharp, low, grid, before), first]) if len(before) else first
     struck = np.sort(known.onset[(known.error > _STRUCK_ERROR) & (known.abrupt > _STRUCK)])
     last = np.searchsorted(struck, at - soonest, side="right") - 1
     since = at - np.append(struck, -_NEVER)[last]  # none: long ago

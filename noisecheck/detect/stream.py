@@ -48,7 +48,8 @@ __all__ = ["Stream"]
 
 Floats = NDArray[np.float32]
 
-_STEP = 32
+_STEP = 48
+"""Frames worked out at once: fewer cost more for each, more would tell later."""
 _KEEP_S = EARLIER_S + PAST_S + 0.010
 """Evidence and samples kept before the frame searched next: what the timing, of earlier sounds too, looks back on."""
 _CHAIN_S = 0.100
