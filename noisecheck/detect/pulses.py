@@ -48,6 +48,7 @@ ten pulses of voices; impacts 12 dB and more above a voice are louder), nor so m
 _LOUD_S: Final = 0.012
 _OWN_S: Final = (0.0, 0.022)
 _PAST_S: Final = (-0.060, -0.002)
+_NEXT_S: Final = (0.022, 0.071)
 _LOWEST_RATE: Final = 1500
 _BEGINS: Final = 0.7
 _BEGINS_DB: Final = 33.0
@@ -84,7 +85,9 @@ def trains(samples: Floats, low: Floats, grid: FrameGrid, onset: NDArray[np.int6
         step = max(1, rate // _LOWEST_RATE)
         lowest = _louder(decimated(low, step), rate // step, at[more] // step, tilted=False)
         louder = np.maximum.reduce((_louder(samples, grid.rate, onset[more]), _louder(low, rate, at[more]), lowest))
-        one[more] = (louder < _LOUDER) & (louder * _LOUDER > 1.0)
+        # What a far louder sound soon after makes of the pulses is not its own.
+        own = _louder(low, rate, at[more], (_NEXT_S, _OWN_S)) < _LOUDER
+        one[more] = own & (louder < _LOUDER) & (louder * _LOUDER > 1.0)
     return one, np.clip(begins, np.float32(0.0), np.float32(_BEGINS_MOST_DB), dtype=np.float32)
 
 
@@ -104,8 +107,15 @@ def _own(low: Floats, rate: int, at: NDArray[np.int64], span: tuple[float, float
     return own_error(low, at, (begin, end), begin, end, order=_ORDER)
 
 
-def _louder(wave: Floats, rate: int, at: NDArray[np.int64], *, tilted: bool = True) -> Floats:
-    """Return by how many times each sound, or its differences, is louder at its loudest than the loudest before it."""
+def _louder(
+    wave: Floats,
+    rate: int,
+    at: NDArray[np.int64],
+    spans: tuple[tuple[float, float], tuple[float, float]] = (_OWN_S, _PAST_S),
+    *,
+    tilted: bool = True,
+) -> Floats:
+    """Return by how many times each sound, or its differences, is louder at its loudest in one span than in another."""
     length = round(_LOUD_S * rate)
 
     def loudest(span: tuple[float, float]) -> Floats:
@@ -115,7 +125,7 @@ def _louder(wave: Floats, rate: int, at: NDArray[np.int64], *, tilted: bool = Tr
         total = np.concatenate((np.zeros((len(total), 1)), total), axis=1)
         return np.asarray((total[:, length:] - total[:, :-length]).max(axis=1, initial=0.0), np.float32)
 
-    return np.asarray(loudest(_OWN_S) / np.maximum(loudest(_PAST_S), np.float32(1e-14)))
+    return np.asarray(loudest(spans[0]) / np.maximum(loudest(spans[1]), np.float32(1e-14)))
 
 
 def _stands_out(error: Floats, rate: int) -> Floats:
