@@ -102,7 +102,8 @@ def regular(low: Floats, rate: int, at: NDArray[np.int64]) -> Floats:
     return _stands_out(_own(low, rate, at, _TRAIN_S[1]), rate) if len(at) else np.empty(0, np.float32)
 
 
-def _own(low: Floats, rate: int, at: NDArray[np.int64], span: tuple[float, float]) -> Floats:
+def _own(low: Floats, rate: float, at: NDArray[np.int64], span: tuple[float, float]) -> Floats:
+    """Return what a predictor fitted to a span of each sound does not foresee there."""
     begin, end = (round(s * rate) for s in span)
     return own_error(low, at, (begin, end), begin, end, order=_ORDER)
 
@@ -165,9 +166,9 @@ def in_pulses(low: Floats, rate: float, at: NDArray[np.int64]) -> NDArray[np.boo
     """
     if not len(at):
         return np.empty(0, np.bool_)
-    begin, told, end = (round(s * rate) for s in _SOUND_S)
-    error = own_error(low, at, (begin, end), begin, end, order=_ORDER)
-    return _comes_again(error[:, told - begin :], rate) > _PULSED
+    error = _own(low, rate, at, (_SOUND_S[0], _SOUND_S[2]))
+    told = round(_SOUND_S[1] * rate) - round(_SOUND_S[0] * rate)
+    return _comes_again(error[:, told:], rate) > _PULSED
 
 
 def _comes_again(error: Floats, rate: float) -> Floats:
