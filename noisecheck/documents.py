@@ -63,7 +63,8 @@ DOCUMENTS: Final[dict[str, dict[str, str]]] = {
         "runs[].findings[].station": "where",
         "runs[].findings[].odds": "against every other explanation",
         "runs[].findings[].why": "the sentence",
-        "failure_rate": "of all runs: balls, failures, upper_per_million, heard_fraction, balls_needed_for_limit",
+        "failure_rate": "of all runs: balls, failures, upper_per_million, heard_fraction, balls_needed_for_limit; the "
+        "bound rests on heard_fraction_at_least, and heard_how says how it was found",
         "failure_rate_by_revision.*": "the same by revision",
         "statements.*": "the same in words",
         "warnings": "early warnings: transit times or hold-ups that grow",

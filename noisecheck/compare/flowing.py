@@ -16,7 +16,7 @@ import numpy as np
 from noisecheck.bench.runsheet import Run
 from noisecheck.compare.linear import t_interval
 from noisecheck.core.units import rounded
-from noisecheck.flow.failures import HeardShare, lower_bound, upper_bound
+from noisecheck.flow.failures import HeardShare, dispersion_of, lower_bound, upper_bound
 
 if TYPE_CHECKING:
     from noisecheck.flow.drops import Drops
@@ -30,12 +30,10 @@ __all__ = [
     "RunFlow",
     "RunMean",
     "count_rate",
-    "dispersion_of",
     "group_flow",
     "run_flow",
 ]
 
-_LEAST_EVENTS: Final = 3  # fewer do not tell whether runs differ
 LINK: Final = " > "
 """Between the names of two stations."""
 _ODD_KINDS: Final = ("held_up", "stuck", "stray", "unheard")
@@ -180,26 +178,6 @@ def count_rate(
     high = min(upper_bound(doubtful, n, confidence=side) / heard, 1.0) * per if heard > 0 else per
     upper = min(upper_bound(doubtful, n, confidence=confidence) / heard, 1.0) * per if heard > 0 else per
     return Rate(events, balls, per, low, high, upper, wide)
-
-
-def dispersion_of(pairs: Sequence[tuple[int, int]]) -> float:
-    """Return by what number of balls one counts where runs differ more than chance allows, at least 1.
-
-    Pearson's statistic over its degrees of freedom, times the square of Student's t over the normal quantile for the
-    few runs it is known from (Korn & Graubard 1998, from memory). 1 for fewer than three runs or three events.
-    """
-    from scipy.special import ndtri, stdtrit
-
-    events, balls = sum(x for x, _ in pairs), sum(n for _, n in pairs)
-    if len(pairs) < 3 or events < _LEAST_EVENTS or events >= balls:
-        return 1.0
-    share, df = events / balls, len(pairs) - 1
-    excess = sum((x - n * share) ** 2 / (n * share * (1 - share)) for x, n in pairs) / df
-    if excess <= 1:
-        return 1.0
-    few = float(stdtrit(df, 0.975) / ndtri(0.975)) ** 2
-    # no more than balls of a run all sharing one fate
-    return max(min(excess * few, balls / len(pairs)), 1.0)
 
 
 @dataclass(frozen=True)

@@ -7,10 +7,11 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Final
 
-from noisecheck.compare.flowing import RunFlow, dispersion_of
+from noisecheck.compare.flowing import RunFlow
 from noisecheck.compare.requirements import RATES, Verdict, judge_estimate, judge_mean, judge_rate, overall
 from noisecheck.compare.standing import Standing
 from noisecheck.core.errors import InputError, one_line
+from noisecheck.flow.failures import SAID_DISPERSION, dispersion_of
 
 if TYPE_CHECKING:
     from noisecheck.bench.rig import Requirement, Rig
@@ -233,7 +234,7 @@ def _rate(r: Requirement, revision: str, flows: Sequence[RunFlow], pace: Pace, h
     notes = [f"{events:,} of {balls:,} balls"]
     if doubt:
         notes.append(f"{doubt} undecided counted against it")
-    if wide > 1.2:
+    if wide > SAID_DISPERSION:
         notes.append(f"runs differ more than chance allows: {wide:.1f} balls count as one")
     if lost and heard is not None:
         notes.append(f"heard fraction {heard.share:.4g}")

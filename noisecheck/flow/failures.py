@@ -8,22 +8,28 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Final
 
 from noisecheck.core.errors import InputError
 from noisecheck.flow.findings import Ledger
 
 __all__ = [
+    "SAID_DISPERSION",
     "FailureRate",
     "HeardShare",
     "balls_needed",
     "binomial_bounds",
+    "dispersion_of",
     "failure_rate",
     "heard_share_of_links",
     "lower_bound",
     "recapture",
     "upper_bound",
 ]
+
+_LEAST_EVENTS: Final = 3  # fewer do not tell whether runs differ
+SAID_DISPERSION: Final = 1.2
+"""Balls that count for no less than this share are not worth a note."""
 
 
 def _check(failures: float, balls: float, confidence: float) -> None:
@@ -73,6 +79,28 @@ def _lower(x: float, n: float, side: float) -> float:
     return math.exp(math.log(side) / n) if x == n else float(betaincinv(x, n - x + 1.0, side))
 
 
+def dispersion_of(pairs: Sequence[tuple[int, int]]) -> float:
+    """Return by what number of balls one counts where runs differ more than chance allows, at least 1.
+
+    Pearson's statistic of the (events, balls) of each run over its degrees of freedom, times the square of Student's t
+    over the normal quantile for the few runs it is known from (Korn & Graubard 1998, from memory). 1 for fewer than
+    three runs or three events.
+    """
+    from scipy.special import ndtri, stdtrit
+
+    pairs = [(x, n) for x, n in pairs if n > 0]
+    events, balls = sum(x for x, _ in pairs), sum(n for _, n in pairs)
+    if len(pairs) < 3 or events < _LEAST_EVENTS or events >= balls:
+        return 1.0
+    share, df = events / balls, len(pairs) - 1
+    excess = sum((x - n * share) ** 2 / (n * share * (1 - share)) for x, n in pairs) / df
+    if excess <= 1:
+        return 1.0
+    few = float(stdtrit(df, 0.975) / ndtri(0.975)) ** 2
+    # no more than balls of a run all sharing one fate
+    return max(min(excess * few, balls / len(pairs)), 1.0)
+
+
 def balls_needed(limit: float, *, confidence: float = 0.95, failures: int = 0) -> int:
     """Return the least number of balls, with so many failures among them, that shows a share below ``limit``.
 
@@ -112,9 +140,9 @@ class HeardShare:
     def from_test(cls, caught: int, tried: int, *, how: str = "challenge test") -> HeardShare:
         """Return the share from a test with known events: ``caught`` of ``tried``, exact one-sided lower bound."""
         if tried == 0:
-            return cls(0.0, 0.0, f"{how}: nothing tried")
+            return cls(0.0, 0.0, f"{how}, nothing tried")
         _check(caught, tried, 0.95)
-        return cls(caught / tried, _lower(caught, tried, 0.05), f"{how}: {caught:,} of {tried:,} caught")
+        return cls(caught / tried, _lower(caught, tried, 0.05), f"{how}, {caught:,} of {tried:,} caught")
 
 
 def recapture(first: int, second: int, both: int) -> tuple[float, float, float]:
@@ -148,7 +176,10 @@ def heard_share_of_links(ledgers: Sequence[Ledger]) -> HeardShare | None:
         lower = _lower(heard, heard + missed, 0.05)
         share = heard / (heard + missed)
         if worst is None or share < worst.share:
-            how = f"{name} missed {missed:,} of {heard + missed:,} balls that later stations heard (at least so many)"
+            how = (
+                f"{name} missed {missed:,} of {heard + missed:,} balls that later stations heard, which leaves out "
+                "what is hard to hear at all of them"
+            )
             worst = HeardShare(share, lower, how)
     return worst
 
@@ -171,22 +202,24 @@ class FailureRate:
     """More balls without any failure that would show the limit; 0 when shown, None without a limit or hearing."""
     listened_s: float
     notes: tuple[str, ...] = ()
+    """How the heard fraction was found, and what else the bound rests on."""
 
     @property
     def sentence(self) -> str:
         """One sentence that says it all."""
-        heard = f"{self.heard.share:.4f}".rstrip("0").rstrip(".")
+        heard = f"{math.floor(self.heard.share * 1e4 + 1e-6) / 1e4:g}"  # never 1 where something was missed
         plural = "failure" if self.failures == 1 else "failures"
         said = (
             f"{self.failures:,} {plural} in {self.balls:,} balls, heard fraction {heard}: "
-            f"below {_per_million(self.upper)} at {self.confidence:.0%}"
+            f"below {_per_million(self.upper)} at {100 * self.confidence:.6g} %"
         )
         if self.balls == 0:
             said = "no ball's way was followed to its end: nothing is shown about failures"
-        if self.limit is not None and self.balls_needed:
-            said += f"; {_rounded(self.balls_needed)} more failure-free balls would show {_per_million(self.limit)}"
-        elif self.limit is not None and self.balls_needed == 0:
-            said += f", so {_per_million(self.limit)} is shown"
+        limit = "" if self.limit is None else f"{self.limit * 1e6:,.6g} per million"
+        if limit and self.balls_needed:
+            said += f"; {_rounded(self.balls_needed)} more failure-free balls would show {limit}"
+        elif limit and self.balls_needed == 0:
+            said += f", so {limit} is shown"
         return said + "."
 
     def to_dict(self) -> dict[str, Any]:
@@ -197,18 +230,25 @@ class FailureRate:
             "upper_per_million": round(self.upper * 1e6, 3),
             "confidence": self.confidence,
             "heard_fraction": round(self.heard.share, 6),
+            "heard_fraction_at_least": round(self.heard.lower, 6),
+            "heard_how": self.heard.how,
             "balls_needed_for_limit": self.balls_needed,
         }
 
 
-def _per_million(share: float) -> str:
-    value = share * 1e6
-    digits = 0 if value >= 10 else (1 if value >= 1 and value != round(value) else (0 if value >= 1 else 3))
-    return f"{value:,.{digits}f} per million"
+def _per_million(bound: float) -> str:
+    """Return an upper bound in words, rounded up: rounded down it would claim more than was shown."""
+    value = bound * 1e6
+    digits = 0 if value >= 10 else 1 if value >= 1 else 3
+    return f"{_up(value, digits):,.{digits}f} per million"
 
 
 def _rounded(count: int) -> str:
-    return f"{count / 1e6:.2f} million" if count >= 1_000_000 else f"{count:,}"
+    return f"{_up(count / 1e6, 2):.2f} million" if count >= 1_000_000 else f"{count:,}"
+
+
+def _up(value: float, digits: int) -> float:
+    return math.ceil(value * 10**digits * (1.0 - 1e-9)) / 10**digits
 
 
 def failure_rate(
@@ -228,8 +268,9 @@ def failure_rate(
         confidence: of every bound.
 
     The rate p of true failures shows itself as ``p h`` when a share h is heard, so the exact bound on ``p h`` is
-    divided by the lower bound of h; coverage is checked by simulation. Balls not heard again but not called stuck
-    (``undecided``) count as failures in the bound, never in ``failures``: a bound must not gain from doubt.
+    divided by the lower bound of h; coverage is checked by simulation. Where runs differ more than chance allows
+    balls count for less (:func:`dispersion_of`). Balls not heard again but not called stuck (``undecided``) count as
+    failures in the bound, never in ``failures``: a bound must not gain from doubt.
 
     Raises:
         InputError: a confidence or limit that is no share.
@@ -241,31 +282,40 @@ def failure_rate(
     notes = []
     if heard is None:
         heard = heard_share_of_links(ledgers)
-        if heard is not None:
-            notes.append("heard fraction from the agreement between stations only, which misses what is hard for all")
-    if heard is None:
+    if heard is not None:
+        notes.append(f"heard fraction {heard.share:.4g} (at least {heard.lower:.4g}, used in the bound): {heard.how}")
+    else:
         heard = HeardShare(1.0, 1.0, "not tested")
         notes.append("what listening misses was not tested: the bound holds only if every failure is heard")
     if undecided:
         counted = "ball is counted as a failure" if undecided == 1 else "balls are counted as failures"
         notes.append(f"{undecided} undecided {counted} in the bound")
-    doubtful = min(failures + undecided, balls)
-    upper = _corrected(doubtful, balls, heard, confidence)
-    low, high = binomial_bounds(failures, balls, confidence=confidence)
+    wide = dispersion_of([(ledger.count("stuck"), ledger.balls + ledger.undecided) for ledger in ledgers])
+    if wide > SAID_DISPERSION:
+        notes.append(f"runs differ more than chance allows: {wide:.1f} balls count as one")
+    doubtful, effective = min(failures + undecided, balls) / wide, balls / wide
+    upper = _corrected(doubtful, effective, heard, confidence)
+    low, high = binomial_bounds(failures / wide, effective, confidence=confidence)
     limit = None if limit_per_million is None else limit_per_million * 1e-6
-    needed = None if limit is None else _still_needed(doubtful, balls, heard, limit, confidence)
+    needed = None if limit is None else _still_needed(doubtful, effective, heard, limit, confidence, wide)
     listened_s = sum(ledger.listened_s for ledger in ledgers)
     return FailureRate(balls, failures, confidence, heard, low, high, upper, limit, needed, listened_s, tuple(notes))
 
 
-def _corrected(failures: int, balls: int, heard: HeardShare, confidence: float) -> float:
+def _corrected(failures: float, balls: float, heard: HeardShare, confidence: float) -> float:
     """Upper bound of the true rate: the bound of the heard rate over the lower bound of the heard share, at most 1."""
     if heard.lower <= 0:
         return 1.0
     return min(1.0, upper_bound(failures, balls, confidence=confidence) / heard.lower)
 
 
-def _still_needed(failures: int, balls: int, heard: HeardShare, limit: float, confidence: float) -> int | None:
-    if heard.lower <= 0 or limit * heard.lower >= 1:
+def _still_needed(
+    failures: float, balls: float, heard: HeardShare, limit: float, confidence: float, wide: float
+) -> int | None:
+    """Return how many more failure-free balls show the limit, ``wide`` of which count as one; 0 where it is shown."""
+    if heard.lower <= 0 or not 0 < limit * heard.lower < 1:
         return None
-    return max(0, balls_needed(limit * heard.lower, confidence=confidence, failures=failures) - balls)
+    if balls > 0 and _corrected(failures, balls, heard, confidence) <= limit:
+        return 0
+    needed = balls_needed(limit * heard.lower, confidence=confidence, failures=math.ceil(failures))
+    return max(1, math.ceil((needed - balls) * wide))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -37,6 +37,7 @@ class Account:
     """(run, station, change of the rebound over the run)."""
     challenges: tuple[tuple[str, Challenge], ...] = ()
     notes: tuple[str, ...] = ()
+    """What was left out, and what the bounds rest on."""
 
     def to_dict(self) -> dict[str, Any]:
         """Return the document that ``ledger --json`` prints."""
@@ -70,13 +71,13 @@ class Account:
         return tuple(said)
 
 
-def account_for(result: CampaignResult, *, challenged: bool = False, confidence: float = 0.95) -> Account:
+def account_for(result: CampaignResult, *, challenged: bool = False, confidence: float | None = None) -> Account:
     """Return the account of a measured campaign's test runs.
 
     Args:
         result: from :func:`noisecheck.pipeline.campaign.measure_campaign`.
         challenged: put known failures into every run and count how many are named; the share goes into the bounds.
-        confidence: of the bounds.
+        confidence: of the bounds; None: what the strictest failure-rate requirement asks for, else 0.95.
 
     Raises:
         InputError: the rig file does not say the balls' way, or no run is a test.
@@ -94,9 +95,12 @@ def account_for(result: CampaignResult, *, challenged: bool = False, confidence:
         revisions.setdefault(run.run.revision, []).append(ledgers[run.run.name])
     shares = {name: heard or result.heard_shares[name] for name in revisions}
     worst = min((s for s in shares.values() if s is not None), key=lambda s: s.lower, default=None)
+    rates = {
+        name: pooled_rate(part, rig, heard=shares[name], confidence=confidence) for name, part in revisions.items()
+    }
     return Account(
         tuple(ledgers.values()),
-        {name: pooled_rate(part, rig, heard=shares[name], confidence=confidence) for name, part in revisions.items()},
+        rates,
         pooled_rate(ledgers.values(), rig, heard=worst, confidence=confidence),
         tuple((name, link) for name, ledger in ledgers.items() for link in link_flows(ledger)),
         tuple(
@@ -105,8 +109,21 @@ def account_for(result: CampaignResult, *, challenged: bool = False, confidence:
             for c in restitution_change(drops_of(machine_impacts(r.impacts)))
         ),
         challenges,
-        (*notes, *(n for ledger in ledgers.values() for n in _said(ledger)), *result.doubtful_heights),
+        (
+            *_of_rates(rates),
+            *notes,
+            *(n for ledger in ledgers.values() for n in _said(ledger)),
+            *result.doubtful_heights,
+        ),
     )
+
+
+def _of_rates(rates: Mapping[str, FailureRate]) -> list[str]:
+    return [
+        f"revision {name}: {note}" if name and len(rates) > 1 else note
+        for name, rate in rates.items()
+        for note in rate.notes
+    ]
 
 
 def _said(ledger: Ledger) -> list[str]:

@@ -271,13 +271,19 @@ def challenge_run(
 
 
 def pooled_rate(
-    ledgers: Iterable[Ledger], rig: Rig, *, heard: HeardShare | None = None, confidence: float = 0.95
+    ledgers: Iterable[Ledger], rig: Rig, *, heard: HeardShare | None = None, confidence: float | None = None
 ) -> FailureRate:
-    """Return the failure rate over runs, against the strictest failure-rate requirement of the rig file."""
+    """Return the failure rate over runs, against the strictest failure-rate requirement of the rig file.
+
+    ``confidence`` is that of the bounds; None: what that requirement asks for, 0.95 where there is none.
+    """
     from noisecheck.flow.failures import failure_rate
 
-    limits = [r.limit for r in rig.requirements if r.measure == "failures_per_million"]
-    return failure_rate(list(ledgers), heard=heard, limit_per_million=min(limits, default=None), confidence=confidence)
+    limits = [(r.limit, -r.confidence) for r in rig.requirements if r.measure == "failures_per_million"]
+    limit, asked = min(limits, default=(None, -0.95))
+    return failure_rate(
+        list(ledgers), heard=heard, limit_per_million=limit, confidence=-asked if confidence is None else confidence
+    )
 
 
 def drop_height(impacts: Impacts, run: Run, rig: Rig) -> tuple[str, HeightHeard] | None:

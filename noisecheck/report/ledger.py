@@ -49,7 +49,7 @@ def flow_section(context: Context) -> Section | None:
             {"run": one_line(g.run), "said": one_line(ball.sentence)} for g in account.ledgers for ball in g.open_balls
         ],
         "warnings": [one_line(w) for w in account.warnings],
-        "notes": [one_line(n) for n in dict.fromkeys((*account.overall.notes, *account.notes))],
+        "notes": [one_line(n) for n in dict.fromkeys(account.notes)],
         "links": _links(account),
         "total": {kind: sum(g.count(kind) for g in account.ledgers) for kind in kinds},
     }

@@ -135,7 +135,7 @@ def tell_account(account: Account) -> list[str]:
         lines.append(pooled_sentence(account.overall, list(account.rates)))
     lines += [f"challenge, run {run}: {c.sentence}" for run, c in account.challenges]
     lines += [f"early warning: {text}" for text in account.warnings]
-    lines += [f"note: {text}" for text in dict.fromkeys((*account.overall.notes, *account.notes))]
+    lines += [f"note: {text}" for text in dict.fromkeys(account.notes)]
     return lines
 
 

@@ -13,6 +13,7 @@ from noisecheck.flow.failures import (
     HeardShare,
     balls_needed,
     binomial_bounds,
+    dispersion_of,
     failure_rate,
     heard_share_of_links,
     recapture,
@@ -89,7 +90,7 @@ def test_pooled_rate_says_what_it_shows() -> None:
     assert rate.balls_needed == balls_needed(0.9993e-6) - 41_200
     assert rate.sentence == (
         "0 failures in 41,200 balls, heard fraction 0.9993: below 73 per million at 95 %; "
-        "2.96 million more failure-free balls would show 1 per million.".replace("95 %", "95%")
+        "2.96 million more failure-free balls would show 1 per million."
     )
     assert rate.to_dict() == {
         "balls": 41_200,
@@ -97,9 +98,56 @@ def test_pooled_rate_says_what_it_shows() -> None:
         "upper_per_million": pytest.approx(72.76, abs=0.01),
         "confidence": 0.95,
         "heard_fraction": 0.9993,
+        "heard_fraction_at_least": 0.9993,
+        "heard_how": "test",
         "balls_needed_for_limit": 2_956_630,
     }
     assert rate.listened_s == 82_400.0
+    assert rate.notes == ("heard fraction 0.9993 (at least 0.9993, used in the bound): test",)
+
+
+@pytest.mark.parametrize(
+    ("balls", "confidence", "limit", "said"),
+    [
+        (41_200, 0.95, None, "below 73 per million at 95 %"),  # 72.71
+        (40_823, 0.95, None, "below 74 per million at 95 %"),  # 73.38: rounded down it would not be shown
+        (2_000_000, 0.95, None, "below 1.5 per million at 95 %"),
+        (2_100_000, 0.995, 12.5, "below 2.6 per million at 99.5 %, so 12.5 per million is shown"),
+        (2_990_000, 0.95, 0.5, "below 1.1 per million at 95 %; 3.01 million more failure-free balls"),  # 3,001,463
+    ],
+)
+def test_no_sentence_says_more_than_was_shown(balls: int, confidence: float, limit: float | None, said: str) -> None:
+    sure = HeardShare(1.0, 1.0, "test")
+    rate = failure_rate([ledger(balls)], heard=sure, limit_per_million=limit, confidence=confidence)
+    assert said in rate.sentence
+    assert "heard fraction 0.9999:" in failure_rate([ledger(9)], heard=HeardShare(0.99999, 0.9, "")).sentence
+
+
+def test_runs_that_differ_more_than_chance_widen_the_bound() -> None:
+    sure, alike = HeardShare(1.0, 1.0, "test"), [ledger(100, 2), ledger(100, 2), ledger(100, 2)]
+    apart = [ledger(100, 6), ledger(100), ledger(100)]
+    even, uneven = (failure_rate(r, heard=sure, limit_per_million=5e4) for r in (alike, apart))
+    assert even.upper == pytest.approx(upper_bound(6, 300))
+    wide = dispersion_of([(6, 100), (0, 100), (0, 100)])
+    assert wide > 10
+    assert uneven.upper == pytest.approx(upper_bound(6 / wide, 300 / wide))
+    assert uneven.lower < even.lower < even.upper < uneven.upper
+    assert any("balls count as one" in note for note in uneven.notes)
+    assert even.balls_needed == 0
+    assert uneven.balls_needed is not None
+    assert uneven.balls_needed > 300
+
+
+def test_bound_covers_the_truth_where_runs_differ() -> None:
+    """Beta-distributed rates of five runs, shape 2: counted as alike the bound covers 86 % only."""
+    rng, mean, sure = np.random.default_rng(17), 0.02, HeardShare(1.0, 1.0, "test")
+    covered = pooled = 0
+    for _ in range(400):
+        stuck = [int(rng.binomial(200, rng.beta(2.0, 98.0))) for _ in range(5)]
+        covered += failure_rate([ledger(200, x) for x in stuck], heard=sure).upper >= mean
+        pooled += upper_bound(sum(stuck), 1000) >= mean
+    assert pooled / 400 < 0.9
+    assert covered / 400 >= 0.93
 
 
 def test_doubt_never_helps_the_bound() -> None:
@@ -117,6 +165,7 @@ def test_doubt_never_helps_the_bound() -> None:
     assert "nothing is shown" in nothing.sentence
     untested = failure_rate([ledger(10)])
     assert any("not tested" in note for note in untested.notes)
+    assert any("used in the bound): challenge test, 95 of 100 caught" in note for note in tested.notes)
 
 
 def test_agreement_between_stations_names_the_worst() -> None:

@@ -40,7 +40,9 @@ def ledger(*, claimed: bool, run: str = "bare-0", undecided: int = 0) -> Ledger:
     )
 
 
-def campaign(result: CampaignResult, ledgers: dict[str, Ledger], monkeypatch: pytest.MonkeyPatch) -> CampaignResult:
+def campaign(
+    result: CampaignResult, ledgers: dict[str, Ledger], monkeypatch: pytest.MonkeyPatch, **asked: float
+) -> CampaignResult:
     """Treatments become revisions A, B, ... in turn; balls run from landing by the bend to the tray."""
     order = list(dict.fromkeys(r.run.treatment for r in result.runs))
     runs = [replace(r, run=replace(r.run, revision="ABC"[order.index(r.run.treatment)])) for r in result.runs]
@@ -49,6 +51,7 @@ def campaign(result: CampaignResult, ledgers: dict[str, Ledger], monkeypatch: py
         {"name": n, **({"next": m} if m else {"target": True})} for n, m in zip(names, [*names[1:], ""], strict=True)
     ]
     limit = {"id": "R", "text": "safe", "strict": True, "measure": "failures_per_million", "limit": 10_000.0}
+    limit |= asked
     rig = Rig.model_validate({"station": stations, "revisions": {"order": ["B", "A"]}, "requirement": [limit]})
     made = replace(result.campaign, rig=rig, runs=tuple(r.run for r in runs))
     summaries = summarise(Impacts.concat(r.impacts for r in runs), made.runs)
@@ -90,7 +93,14 @@ def test_terminal_says_which_ball_and_the_odds_once(make: Any, monkeypatch: pyte
         "  held up between bend and tray, arrived 48.35 s, 2,400 : 1: 2.22 s from bend, usually at most 0.90 s" in lines
     )
     assert "  undecided: ball 29, last heard at bend at 47.70 s: stuck (2.0 : 1) or unheard at tray (0.4 : 1)" in lines
-    assert "note: 1 undecided ball is counted as a failure in the bound" in lines
+    notes = [
+        "revision A: 1 undecided ball is counted as a failure in the bound",
+        "revision A: heard fraction 1 (at least 0.9019, used in the bound): bend missed 0 of 29 balls that later "
+        "stations heard, which leaves out what is hard to hear at all of them",
+    ]
+    for note in notes:
+        assert f"note: {note}" in lines
+        assert note in account.to_dict()["notes"]
     two = failure_rate([replace(ledger(claimed=False, undecided=2), arrived=28)])
     assert any(n == "2 undecided balls are counted as failures in the bound" for n in two.notes)
 
@@ -115,3 +125,14 @@ def test_older_revisions_are_pooled_only_where_it_is_said(
     assert f"{more} more failure-free balls" in said
     assert f"Revisions A and B p{pooled.split(' p', 1)[1]}" in page.text
     assert page.text.count("failure-free balls would show 10,000 per million") == 3  # at the head, and once each
+
+
+def test_bounds_are_as_sure_as_the_requirement_asks(make: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    result = campaign(make(), {}, monkeypatch, confidence=0.99)
+    account = account_for(result)
+    more = math.ceil(math.log(0.01) / math.log(0.99)) - 60
+    assert (
+        f"per million at 99 %; {more} more failure-free balls would show 10,000 per million" in account.overall.sentence
+    )
+    assert account.overall.upper == pytest.approx(1 - 0.01 ** (1 / 60))
+    assert account_for(result, confidence=0.9).overall.upper == pytest.approx(1 - 0.1 ** (1 / 60))
