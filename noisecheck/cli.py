@@ -26,6 +26,9 @@ CAUTION = (
     "A computer and a microphone are not a sound level meter: absolute levels need a calibrator, and these "
     "figures are never for judging people's exposure. Watching by sound is an aid, not a safety stop."
 )
+_FILE = "recording (WAV, FLAC, AIFF, CAF, OGG, MP3; m4a, mp4 and mov with the extra phone)"
+_CAMPAIGN = "folder with runs.csv, the recordings and, if you like, rig.toml"
+_STATION = "only impacts at this station (default: all stations, alike)"
 
 
 class _Parser(argparse.ArgumentParser):
@@ -58,7 +61,7 @@ def make_parser() -> argparse.ArgumentParser:
         return sub
 
     init = command("init", "write a campaign folder to fill in", _init, "noisecheck init foyer")
-    init.add_argument("folder", metavar="DIR", type=Path)
+    init.add_argument("folder", metavar="DIR", type=Path, help="a new folder, or one without rig.toml and runs.csv")
 
     health = command(
         "health",
@@ -66,14 +69,18 @@ def make_parser() -> argparse.ArgumentParser:
         _health,
         "noisecheck health take1.wav take2.m4a",
     )
-    health.add_argument("files", metavar="FILE", type=Path, nargs="+")
+    health.add_argument("files", metavar="FILE", type=Path, nargs="+", help=_FILE)
 
     measure = command(
         "measure", "find and measure every impact", _measure, "noisecheck measure take1.wav -o impacts.csv"
     )
-    measure.add_argument("files", metavar="FILE", type=Path, nargs="+")
-    measure.add_argument("--rig", metavar="rig.toml", type=Path, help="rig file: microphones, stations, calibration")
-    measure.add_argument("-o", "--output", metavar="impacts.csv", type=Path, help="write the table here")
+    measure.add_argument("files", metavar="FILE", type=Path, nargs="+", help=_FILE)
+    measure.add_argument(
+        "--rig", metavar="rig.toml", type=Path, help="rig file: microphones, stations, calibration (default: none)"
+    )
+    measure.add_argument(
+        "-o", "--output", metavar="impacts.csv", type=Path, help="write the table here (default: nowhere)"
+    )
     _listening(measure)
 
     comparing = command(
@@ -82,10 +89,14 @@ def make_parser() -> argparse.ArgumentParser:
         _compare,
         "noisecheck compare recordings --by treatment --station landing",
     )
-    comparing.add_argument("campaign", metavar="CAMPAIGN", type=Path)
-    comparing.add_argument("--by", required=True, metavar="COLUMN", help="treatment, revision, drop_height_mm, ...")
-    comparing.add_argument("--station", metavar="S", help="only impacts at this station")
-    comparing.add_argument("--baseline", metavar="VALUE", help="compare with this value (default: the first one)")
+    comparing.add_argument("campaign", metavar="CAMPAIGN", type=Path, help=_CAMPAIGN)
+    comparing.add_argument(
+        "--by", required=True, metavar="COLUMN", help="treatment, revision, drop_height_mm, or any column of runs.csv"
+    )
+    comparing.add_argument("--station", metavar="S", help=_STATION)
+    comparing.add_argument(
+        "--baseline", metavar="VALUE", help="compare with this value (default: the first that runs.csv shows)"
+    )
     _listening(comparing)
 
     ledger = command(
@@ -94,11 +105,17 @@ def make_parser() -> argparse.ArgumentParser:
         _ledger,
         "noisecheck ledger recordings",
     )
-    ledger.add_argument("campaign", metavar="CAMPAIGN|FILE", type=Path)
-    ledger.add_argument("--rig", metavar="rig.toml", type=Path, help="rig file, where a bare recording is given")
-    ledger.add_argument("--revision", metavar="R", help="only runs of this revision")
     ledger.add_argument(
-        "--challenge", action="store_true", help="delete and add known events and count how many are named"
+        "campaign", metavar="CAMPAIGN|FILE", type=Path, help=f"{_CAMPAIGN}; or one recording, with --rig"
+    )
+    ledger.add_argument(
+        "--rig", metavar="rig.toml", type=Path, help="of a bare recording (default: the campaign's own)"
+    )
+    ledger.add_argument("--revision", metavar="R", help="only runs of this revision (default: all)")
+    ledger.add_argument(
+        "--challenge",
+        action="store_true",
+        help="take balls away from the run and add strays, and count how many are named",
     )
     _listening(ledger)
 
@@ -110,9 +127,12 @@ def make_parser() -> argparse.ArgumentParser:
         "exit code, for the newest revision with runs: 0 every strict requirement is met,\n"
         "1 one is not met, 3 none is failed but one is not yet shown (2: bad input)",
     )
-    trending.add_argument("campaign", metavar="CAMPAIGN", type=Path)
+    trending.add_argument("campaign", metavar="CAMPAIGN", type=Path, help=_CAMPAIGN)
     trending.add_argument(
-        "--between", nargs=2, metavar=("A", "B"), help="what changed from revision A to B (with --json: added to it)"
+        "--between",
+        nargs=2,
+        metavar=("A", "B"),
+        help="only what changed from revision A to B (default: all; with --json: added)",
     )
     _listening(trending)
 
@@ -122,17 +142,23 @@ def make_parser() -> argparse.ArgumentParser:
         _plan,
         "noisecheck plan recordings --by treatment --station landing --wanted-db 2",
     )
-    planning.add_argument("campaign", metavar="CAMPAIGN", type=Path)
+    planning.add_argument("campaign", metavar="CAMPAIGN", type=Path, help=_CAMPAIGN)
     planning.add_argument("--by", metavar="COLUMN", help="treatment, revision, ... (default: what the runs differ in)")
-    planning.add_argument("--station", metavar="S", help="only impacts at this station")
+    planning.add_argument("--station", metavar="S", help=_STATION)
     planning.add_argument(
-        "--wanted-db", metavar="X", type=float, action="append", help="difference to be shown (default: 1 and 3)"
+        "--wanted-db",
+        metavar="X",
+        type=float,
+        action="append",
+        help="difference to be shown, in dB; may be given again for another (default: 1 and 3)",
     )
     _listening(planning)
 
     report = command("report", "all of it as one offline page", _report, "noisecheck report recordings -o reports")
-    report.add_argument("campaign", metavar="CAMPAIGN", type=Path)
-    report.add_argument("-o", "--output", metavar="DIR", type=Path, default=Path("reports"), help="default: reports/")
+    report.add_argument("campaign", metavar="CAMPAIGN", type=Path, help=_CAMPAIGN)
+    report.add_argument(
+        "-o", "--output", metavar="DIR", type=Path, default=Path("reports"), help="write it here (default: reports)"
+    )
     report.add_argument("--figures", action="store_true", help="write every figure as SVG and PNG too")
     _listening(report)
 
@@ -146,8 +172,8 @@ def make_parser() -> argparse.ArgumentParser:
         _simulate,
         "noisecheck simulate recordings/scene.toml -o demo",
     )
-    simulate.add_argument("scene", metavar="SCENE.toml", type=Path)
-    simulate.add_argument("-o", "--output", metavar="DIR", type=Path, required=True)
+    simulate.add_argument("scene", metavar="SCENE.toml", type=Path, help="scene file, such as recordings/scene.toml")
+    simulate.add_argument("-o", "--output", metavar="DIR", type=Path, required=True, help="campaign folder to write")
     return parser
 
 
@@ -160,7 +186,13 @@ def _listening(parser: argparse.ArgumentParser, *, workers: bool = True) -> None
         help="false impacts an hour accepted in steady noise when nothing else sounds (default 0.1)",
     )
     if workers:
-        parser.add_argument("--workers", metavar="N", type=int, default=1, help="processes (default 1)")
+        parser.add_argument(
+            "--workers",
+            metavar="N",
+            type=int,
+            default=1,
+            help="processes that share the work; -1: one a core (default 1)",
+        )
 
 
 def _settings(arguments: argparse.Namespace) -> Any:
@@ -192,11 +224,8 @@ def _init(arguments: argparse.Namespace) -> int:
 def _health(arguments: argparse.Namespace) -> int:
     from noisecheck.pipeline.examine import examine
 
-    bar = Bar()
-    try:
+    with Bar() as bar:
         examined = examine(arguments.files, told=bar)
-    finally:
-        bar.close()
     if arguments.json:
         print_json(examined.to_dict())
     else:
@@ -206,21 +235,13 @@ def _health(arguments: argparse.Namespace) -> int:
 
 def _ledger(arguments: argparse.Namespace) -> int:
     from noisecheck.pipeline.account import account_for
-    from noisecheck.pipeline.campaign import measure_campaign
     from noisecheck.pipeline.files import campaign_at
-    from noisecheck.pipeline.run import spread_of
     from noisecheck.report.tell import tell_account
 
     campaign = campaign_at(arguments.campaign, arguments.rig)
     if arguments.revision is not None:
         campaign = campaign.only(arguments.revision)
-    bar = Bar()
-    try:
-        settings = _settings(arguments).across(spread_of(campaign.rig))
-        result = measure_campaign(campaign, settings=settings, workers=arguments.workers, told=bar)
-        account = account_for(result, challenged=arguments.challenge)
-    finally:
-        bar.close()
+    account = account_for(_measured(campaign, arguments), challenged=arguments.challenge)
     if arguments.json:
         print_json(account.to_dict())
     else:
@@ -232,8 +253,7 @@ def _measure(arguments: argparse.Namespace) -> int:
     from noisecheck.pipeline.files import measure_files
     from noisecheck.report.exports import write_impacts_csv
 
-    bar = Bar()
-    try:
+    with Bar() as bar:
         measured = measure_files(
             arguments.files,
             rig_path=arguments.rig,
@@ -242,8 +262,6 @@ def _measure(arguments: argparse.Namespace) -> int:
             try_limit=arguments.json,
             told=bar,
         )
-    finally:
-        bar.close()
     if arguments.output is not None:
         write_impacts_csv(measured.impacts, arguments.output)
     if arguments.json:
@@ -257,16 +275,17 @@ def _measure(arguments: argparse.Namespace) -> int:
 
 def _measured_campaign(arguments: argparse.Namespace) -> Any:
     from noisecheck.bench.campaign import load_campaign
+
+    return _measured(load_campaign(arguments.campaign), arguments)
+
+
+def _measured(campaign: Any, arguments: argparse.Namespace) -> Any:
     from noisecheck.pipeline.campaign import measure_campaign
     from noisecheck.pipeline.run import spread_of
 
-    campaign = load_campaign(arguments.campaign)
-    bar = Bar()
-    try:
+    with Bar() as bar:
         settings = _settings(arguments).across(spread_of(campaign.rig))
         return measure_campaign(campaign, settings=settings, workers=arguments.workers, told=bar)
-    finally:
-        bar.close()
 
 
 def _compare(arguments: argparse.Namespace) -> int:
@@ -336,13 +355,10 @@ def _watch(arguments: argparse.Namespace) -> int:
 def _simulate(arguments: argparse.Namespace) -> int:
     from noisecheck.simulate import simulate_file
 
-    bar = Bar()
-    try:
+    with Bar() as bar:
         written = simulate_file(
             arguments.scene, arguments.output, progress=lambda done, total, run: bar(done / max(total, 1), run)
         )
-    finally:
-        bar.close()
     if arguments.json:
         print_json({"written": [str(p) for p in written]})
     else:

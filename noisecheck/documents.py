@@ -1,10 +1,25 @@
-"""What the JSON documents of the commands hold, key by key: ``[]`` for each of a list, ``*`` for any name."""
+"""What the run sheet's columns mean, and what the JSON documents of the commands hold."""
 
 from __future__ import annotations
 
 from typing import Final
 
-__all__ = ["DOCUMENTS"]
+__all__ = ["DOCUMENTS", "RUN_COLUMNS"]
+
+RUN_COLUMNS: Final[dict[str, str]] = {
+    "run": "name of the run, once in the sheet; needed",
+    "file": "its recording, relative to the campaign, or a pattern for a recorder's split files; needed",
+    "revision": "version of the design",
+    "treatment": "what was done to the place: bare, felt, cork, ...",
+    "drop_height_mm": "height the balls fall from, mm",
+    "station": "the place where they fall, if the run has only one",
+    "session": "what was recorded with one set-up and one gain, such as day 1",
+    "recorded": "when, as 2026-03-02 17:30",
+    "balls_fed": "balls that entered the machine, reference drops not counted",
+    "role": "test (or empty), background, reference or taps",
+    "notes": "anything",
+    "reference_drops": "drops on the reference tile at each end: 3, 3+2 (start, end), 0; empty: found by itself",
+}
 
 DOCUMENTS: Final[dict[str, dict[str, str]]] = {
     "measure": {
@@ -98,4 +113,5 @@ DOCUMENTS: Final[dict[str, dict[str, str]]] = {
         "text": "the sentence",
     },
 }
-"""By command; a line of ``watch --json`` is one such object, and alarms bring the same on the command's input."""
+"""By command, key by key: ``[]`` for each of a list, ``*`` for any name. A line of ``watch --json`` is one such object,
+and alarms bring the same on the command's input."""

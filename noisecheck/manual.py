@@ -15,13 +15,13 @@ from typing import Any, Final
 
 import noisecheck
 from noisecheck import cli
-from noisecheck.bench import rig_file, runsheet
+from noisecheck.bench import rig_file
 from noisecheck.completion import commands_of
 from noisecheck.core.errors import NoisecheckError
 from noisecheck.core.files import write_together
 from noisecheck.core.flags import FLAG_MEANING
 from noisecheck.core.table import COLUMNS
-from noisecheck.documents import DOCUMENTS
+from noisecheck.documents import DOCUMENTS, RUN_COLUMNS
 
 __all__ = ["main", "manual_page"]
 
@@ -42,10 +42,13 @@ nav a{margin-right:1rem}.scroll{overflow-x:auto}
 <h2 id="rig">rig.toml</h2>
 <p>Every part may be left out. Lengths are millimetres, times seconds, masses grams; keys not listed are refused.</p>
 {% for title, doc, keys in rig %}<h3>{{ title }}</h3><p>{{ doc }}</p>
-<p>Keys: {% for k in keys %}<code>{{ k }}</code>{{ ", " if not loop.last }}{% endfor %}</p>{% endfor %}
+<p>Keys, and what they are when left out: {% for k, default in keys %}
+<code>{{ k }}</code>{{ default }}{{ ", " if not loop.last }}{% endfor %}</p>{% endfor %}
 <h2 id="runs">runs.csv</h2>
-<p>Columns: {% for c in runs %}<code>{{ c }}</code>{{ ", " if not loop.last }}{% endfor %}; others are kept.
-Roles: {{ roles|join(", ") }}.</p>
+<p>One row a run. Other columns are kept, and runs may be compared by them.</p>
+<div class="scroll"><table><thead><tr><th>column</th><th>meaning</th></tr></thead><tbody>
+{% for c, text in runs.items() %}<tr><td><code>{{ c }}</code></td><td>{{ text }}</td></tr>
+{% endfor %}</tbody></table></div>
 <h2 id="columns">impacts.csv</h2>
 <div class="scroll"><table><thead><tr><th>column</th><th>unit</th><th>meaning</th></tr></thead><tbody>
 {% for c in columns %}<tr><td><code>{{ c.name if c.kind != "bands" else "le_25hz ... le_20000hz" }}</code></td>
@@ -85,9 +88,8 @@ def manual_page() -> str:
         version=noisecheck.__version__,
         parts=_PARTS,
         commands=_commands(),
-        rig=[(name, _doc(model), list(model.model_fields)) for name, model in rig_file.SECTIONS.items()],
-        runs=(*runsheet.COLUMNS, *runsheet.OPTIONAL),
-        roles=runsheet.ROLES,
+        rig=[(name, _doc(model), _keys(model)) for name, model in rig_file.SECTIONS.items()],
+        runs=RUN_COLUMNS,
         columns=[c for c in COLUMNS if c.listed],
         flags=[(f.name.lower(), text) for f, text in FLAG_MEANING.items() if f.name],
         documents=DOCUMENTS.items(),
@@ -98,6 +100,20 @@ def manual_page() -> str:
 def _commands() -> list[tuple[str, str]]:
     parser = cli.make_parser()
     return [("noisecheck", parser.format_help()), *((n, p.format_help()) for n, p in commands_of(parser).items())]
+
+
+def _keys(model: Any) -> list[tuple[str, str]]:
+    """Return the keys of a part of the rig file, each with what it is when left out (nothing said: nothing)."""
+    return [
+        (key, " (needed)" if field.is_required() else _toml(field.default)) for key, field in model.model_fields.items()
+    ]
+
+
+def _toml(value: Any) -> str:
+    if value in (None, "", (), {}):
+        return ""
+    text = str(value).lower() if isinstance(value, bool) else f'"{value}"' if isinstance(value, str) else f"{value:g}"
+    return f" ({text})"
 
 
 def _public(name: str) -> tuple[str, str, str, list[tuple[str, str]]]:

@@ -13,7 +13,7 @@ __all__ = ["Bar", "print_json", "say"]
 
 
 class Bar:
-    """Progress on stderr, only on a terminal."""
+    """Progress on stderr, only on a terminal; taken away at the end of its ``with``."""
 
     def __init__(self) -> None:
         self._bar: Any = None
@@ -28,8 +28,10 @@ class Bar:
             self._bar.set_description_str(one_line(what), refresh=False)
             self._bar.update(int(1000 * share) - self._bar.n)
 
-    def close(self) -> None:
-        """Take the bar away."""
+    def __enter__(self) -> Bar:
+        return self
+
+    def __exit__(self, *_: object) -> None:
         if self._bar is not None:
             self._bar.close()
 

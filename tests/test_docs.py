@@ -13,12 +13,13 @@ import pytest
 
 import noisecheck
 from noisecheck.bench.runsheet import COLUMNS as SHEET
+from noisecheck.bench.runsheet import OPTIONAL
 from noisecheck.cli import main as main_command
 from noisecheck.cli import make_parser
 from noisecheck.completion import commands_of
 from noisecheck.core.flags import FLAG_MEANING
 from noisecheck.core.table import COLUMNS
-from noisecheck.documents import DOCUMENTS
+from noisecheck.documents import DOCUMENTS, RUN_COLUMNS
 from noisecheck.manual import main, manual_page
 
 ROOT = Path(noisecheck.__file__).parent.parent
@@ -48,11 +49,31 @@ def test_the_manual_names_everything(tmp_path: Path) -> None:
     commands = commands_of(make_parser())
     for name in (*commands, *SHEET, *noisecheck.__all__, *(c.meaning for c in COLUMNS if c.listed)):
         assert name in page, name
+    assert tuple(RUN_COLUMNS) == (*SHEET, *OPTIONAL)
+    for column, meaning in RUN_COLUMNS.items():
+        assert f"<code>{column}</code></td><td>{meaning}" in page
+    for key in (
+        "temperature_c</code> (20)",
+        'kind</code> ("air")',
+        "confidence</code> (0.95)",
+        "limit</code> (needed)",
+        "channel</code> (0)",
+    ):
+        assert key in page
     for flag, meaning in FLAG_MEANING.items():
         assert f"<code>{(flag.name or '').lower()}</code></td><td>{meaning}" in page
     assert "http" not in page
     assert main([str(tmp_path)]) == 0
     assert html.unescape((tmp_path / "manual.html").read_text()) == page
+
+
+def test_every_option_is_explained_with_its_default() -> None:
+    for name, parser in commands_of(make_parser()).items():
+        for action in parser._actions:
+            assert action.help, (name, action.dest)
+            takes_a_value = action.nargs != 0 and action.option_strings and not action.required
+            if takes_a_value:
+                assert "default" in action.help, (name, action.dest)
 
 
 def _keys(document: Any, path: str) -> list[Any]:

@@ -44,18 +44,27 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="audio device (number or part of its name), a recording (also one that grows), or - for raw samples "
         "on stdin (default: the computer's own input)",
     )
-    parser.add_argument("--rate-hz", metavar="N", type=int, help="frames a second of a device or of raw samples")
-    parser.add_argument("--channels", metavar="N", type=int, help="channels of a device or of raw samples")
-    parser.add_argument("--format", metavar="F", default="s16le", help=f"raw samples: {', '.join(PIPE_FORMATS)}")
+    parser.add_argument(
+        "--rate-hz",
+        metavar="N",
+        type=int,
+        help="frames a second, Hz: needed for raw samples (default: the device's own)",
+    )
+    parser.add_argument(
+        "--channels", metavar="N", type=int, help="channels: needed for raw samples (default: the device's, at most 2)"
+    )
+    parser.add_argument(
+        "--format", metavar="F", default="s16le", help=f"of raw samples: {', '.join(PIPE_FORMATS)} (default s16le)"
+    )
     parser.add_argument(
         "--on-alarm",
         metavar="COMMAND",
         help="run this for each alarm: a ball stuck or stray, a microphone dead or lost (no shell; the event comes "
-        "as JSON on stdin)",
+        "as JSON on stdin; default: nothing)",
     )
     parser.add_argument("--impacts", action="store_true", help="also say each impact")
-    parser.add_argument("--revision", metavar="R", default="", help="written into the run sheet")
-    parser.add_argument("--treatment", metavar="T", default="", help="written into the run sheet")
+    parser.add_argument("--revision", metavar="R", default="", help="written into the run sheet (default: empty)")
+    parser.add_argument("--treatment", metavar="T", default="", help="written into the run sheet (default: empty)")
     keeping = parser.add_mutually_exclusive_group()
     keeping.add_argument(
         "-o", "--output", metavar="DIR", type=Path, help="campaign that gets the run (default: the rig file's folder)"
