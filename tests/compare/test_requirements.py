@@ -10,7 +10,6 @@ import scipy.stats as st
 
 from noisecheck.bench.rig import Requirement
 from noisecheck.compare.requirements import judge_mean, judge_rate, judge_uncertain, overall
-from noisecheck.flow.failures import binomial_bounds
 
 Reference = Callable[[str], list[dict[str, float]]]
 
@@ -80,15 +79,14 @@ def test_one_run_or_none_shows_nothing() -> None:
     assert judge_mean([float("nan")], 60.0).to_dict()["value"] is None
 
 
-def test_exact_binomial_bounds(reference: Reference) -> None:
-    """Clopper & Pearson 1934: tabled figures, and scipy's exact test."""
-    for row in reference("statistics_intervals.csv"):
+def test_bounds_of_a_rate_are_the_exact_binomial_ones(reference: Reference) -> None:
+    """Clopper & Pearson 1934: tabled figures; the lower bound by scipy's exact test."""
+    for row in reference("binomial_bounds.csv"):
         x, n = int(row["x"]), int(row["n"])
-        low, high = binomial_bounds(x, n)
-        assert (low, high) == pytest.approx((row["low"], row["high"]), abs=6e-7)
-        assert judge_rate(x, n, 1.0, scale=1.0).high == pytest.approx(row["upper_one_sided"], abs=6e-7)
-        ci = st.binomtest(x, n).proportion_ci(0.95, method="exact")
-        assert (low, high) == pytest.approx((ci.low, ci.high), abs=1e-9)
+        found = judge_rate(x, n, 1.0, scale=1.0)
+        assert found.high == pytest.approx(row["upper1"], abs=6e-7)
+        least = st.binomtest(x, n, alternative="greater").proportion_ci(0.95, method="exact").low
+        assert found.low == pytest.approx(least, abs=1e-9)
 
 
 def test_failure_free_balls_are_those_of_the_success_run(reference: Reference) -> None:

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from noisecheck.core.bands import octave_midbands, third_octave_edges, third_octave_midbands
+from noisecheck.core.bands import NOMINAL_THIRD_HZ, octave_midbands, third_octave_edges, third_octave_midbands
 from noisecheck.measure.bands import (
     band_exposures,
     band_matrix,
@@ -33,6 +33,22 @@ def limits(rows: list[dict[str, str]], bandwidth: str, omega: Floats) -> tuple[F
     least = np.where(inside, np.interp(ratio, at[:5], low[:5]), np.interp(ratio, at[5:], low[5:]))
     most = np.where(inside, np.interp(ratio, at[:5], high[:5]), np.inf)
     return least, most
+
+
+def test_midbands_and_edges(reference: Reference) -> None:
+    """Clauses 5.2 to 5.6: exact midbands and edges of every band measured, and their nominal names."""
+    rows = reference("midbands")
+    for kind, middle, edges in (
+        ("third", third_octave_midbands(), third_octave_edges()),
+        ("octave", octave_midbands(), third_octave_edges()[::3]),
+    ):
+        table = [
+            [float(r[k]) for k in ("exact_Hz", "lower_edge_Hz", "upper_edge_Hz")]
+            for r in rows
+            if r["bandwidth"] == kind
+        ]
+        assert np.column_stack([middle, edges[:-1], edges[1:]]) == pytest.approx(np.array(table), rel=1e-7)
+    assert [float(r["nominal_Hz"]) for r in rows if r["bandwidth"] == "third"] == list(NOMINAL_THIRD_HZ)
 
 
 def attenuation(power: Floats) -> Floats:
@@ -100,8 +116,6 @@ def test_outputs_sum_to_the_input(reference: Reference) -> None:
     ("rate", "last_hz"), [(8000, 3150), (22050, 8000), (44100, 16000), (48000, 20000), (96000, 20000), (192000, 20000)]
 )
 def test_bands_a_rate_cannot_carry_are_empty(rate: int, last_hz: float) -> None:
-    from noisecheck.core.bands import NOMINAL_THIRD_HZ
-
     assert NOMINAL_THIRD_HZ[np.flatnonzero(carried(rate))[-1]] == last_hz
     assert third_octave_edges()[np.flatnonzero(carried(rate))[-1] + 1] < rate / 2
     piece = np.random.default_rng(1).standard_normal(rate // 4).astype(np.float32)

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import csv
 import math
+from pathlib import Path
 
 import numpy as np
 import pytest
 
 from noisecheck.core.table import Impacts
+from noisecheck.core.units import energy_sum_db
 from noisecheck.place.ranking import UNPLACED, fall_db, rank_stations
 
 
@@ -33,6 +36,19 @@ def test_shares_and_falls_by_hand() -> None:
     assert first.band_falls_db[3, 20] == pytest.approx(-10 * math.log10(2 / 3), rel=1e-4)
     assert math.isnan(first.band_share[0])
     assert sum(r.share for r in ranking.rows) == pytest.approx(1.0)
+
+
+def test_totals_are_those_of_worked_examples() -> None:
+    """Levels of events add by energy; over a period the total is 10 lg(T / 1 s) above the equivalent level."""
+    text = (Path(__file__).parents[1] / "references" / "level_arithmetic.csv").read_text()
+    rows = list(csv.DictReader(line for line in text.splitlines() if not line.startswith("#")))
+    assert len(rows) == 12
+    for row in rows:
+        events = [part.split(" x ") for part in row["events"].split(";")]
+        levels = [float(level) for count, level in events for _ in range(int(count))]
+        total = rank_stations(_table(levels, ["landing"] * len(levels))).total_lae_db
+        assert total - 10 * math.log10(float(row["period_s"])) == pytest.approx(float(row["exact_dB"]), abs=6e-5), row
+        assert energy_sum_db(levels) == pytest.approx(total)
 
 
 def test_says_what_is_not_worth_quieting() -> None:

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from scipy.signal import lti
 
+from noisecheck.place.positions import BENDING_MPS
 from noisecheck.simulate.contact import (
     MATERIALS,
     Ball,
@@ -80,6 +81,23 @@ def test_plate_modes_and_coincidence(reference) -> None:
             assert by_number[mode] == pytest.approx(float(row[name]), rel=3e-3)
         assert coincidence_hz(plate, 343.2) == pytest.approx(float(row["f_coincidence_Hz"]), rel=3e-3)
         assert np.all(np.diff(freq) >= 0)
+        # Simply supported: f11 tells sqrt(D / (rho h)), and with it group speeds and the spacing of modes.
+        stiffness = by_number[1, 1] / (math.pi / 2 * (1 / 0.3**2 + 1 / 0.2**2))
+        for name, hz in (("cg_1k_mps", 1e3), ("cg_2k", 2e3), ("cg_5k", 5e3), ("cg_10k", 1e4)):
+            assert 2 * math.sqrt(stiffness * 2 * math.pi * hz) == pytest.approx(float(row[name]), rel=3e-3)
+        many, _ = plate_modes(plate, 60_000.0)
+        assert (60_000 - 20_000) / np.sum(many > 20_000) == pytest.approx(float(row["mode_spacing_Hz"]), rel=0.05)
+
+
+def test_speed_taken_for_bending_waves_is_the_middle_of_thin_acrylic(reference) -> None:
+    row = next(r for r in reference("plate_modes.csv") if (r["material"], r["h_mm"]) == ("acrylic", "3.0"))
+    assert pytest.approx((float(row["cg_1k_mps"]) + float(row["cg_10k"])) / 2, rel=0.03) == BENDING_MPS
+
+
+def test_loss_factors_are_within_a_factor_two_of_print(reference) -> None:
+    for row in reference("loss_factors.csv"):
+        ours = MATERIALS[row["material"]].loss_factor
+        assert 0.5 * float(row["lowest"]) <= ours <= 2.0 * float(row["highest"]), row
 
 
 def test_square_plate_factors(reference) -> None:
