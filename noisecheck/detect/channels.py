@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from noisecheck.detect.candidates import Candidates
 from noisecheck.detect.habits import WEAK, Arrival, Habits
 
-__all__ = ["MOST_SPREAD_S", "Onsets", "apart_s", "merge_channels", "moments"]
+__all__ = ["MOST_SPREAD_S", "Onsets", "apart_s", "merge_channels", "moments", "no_onsets"]
 
 MOST_SPREAD_S = 0.010
 """Arrivals within this belong together where microphone positions do not say better (3.4 m of air)."""
@@ -49,6 +49,12 @@ class Onsets:
     def own_arrival(self) -> NDArray[np.int64]:
         """Return the onset on the channel that heard it loudest, (n,)."""
         return self.arrival[np.arange(len(self)), self.channel]
+
+
+def no_onsets(channels: int) -> Onsets:
+    """Return no impacts of so many channels."""
+    none = np.empty(0, np.int64)
+    return Onsets(none, none, np.empty(0), np.empty((0, channels), np.int64), np.empty((0, channels)))
 
 
 def apart_s(spread_s: float) -> float:
@@ -150,8 +156,7 @@ def merge_channels(
                 if WEAK[0] < s <= WEAK[1]:
                     habits.learn_weak(a.channel, a.frame, alone=len(came) == 1)
     if not made:
-        none = np.empty(0, np.int64)
-        return Onsets(none, none, np.empty(0), np.empty((0, count), np.int64), np.empty((0, count)))
+        return no_onsets(count)
     arrival, heard_db = (np.array(x) for x in zip(*(_row(s.heard, count) for s in made), strict=True))
     begin = np.where(arrival >= 0, arrival, np.iinfo(np.int64).max).min(axis=1)
     channel = np.array([s.own.channel for s in made], np.int64)

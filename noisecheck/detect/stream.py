@@ -25,7 +25,7 @@ from noisecheck.detect.candidates import (
     strongest,
     weigh_peaks,
 )
-from noisecheck.detect.channels import MOST_SPREAD_S, Onsets, apart_s, merge_channels, moments
+from noisecheck.detect.channels import MOST_SPREAD_S, Onsets, apart_s, merge_channels, moments, no_onsets
 from noisecheck.detect.coded import AHEAD_S as CODED_AHEAD_S
 from noisecheck.detect.decide import FIRST_S, MEMORY_S, DetectSettings, decide
 from noisecheck.detect.habits import Habits
@@ -125,9 +125,11 @@ class Stream:
         if not np.isfinite(new).all():
             new = np.where(np.isfinite(new), new, np.float32(0.0))
         self._buffer = np.concatenate((self._buffer, new.T), axis=1)
-        grid = self._grid
+        grid, before = self._grid, self._energies
         while (self._energies + _STEP - 1) * grid.hop + grid.reach <= self.frames:
             self._advance(self._energies + _STEP, self._energies * grid.hop + (_STEP - 1) * grid.hop + grid.reach)
+        if self._energies == before:
+            return no_onsets(self.channels)
         start = max(self._needed(), self._origin)
         self._buffer = self._buffer[:, start - self._origin :].copy()
         self._origin = start
@@ -189,6 +191,8 @@ class Stream:
 
     def _merged(self, before: int) -> Onsets:
         """Return the impacts of pooled candidates with onset before a frame, and take them out of the pool."""
+        if not any((c.onset < before).any() for c, _ in self._pool):
+            return no_onsets(self.channels)
         now = [(c.where(c.onset < before), odds[c.onset < before]) for c, odds in self._pool]
         self._pool = [(c.where(c.onset >= before), odds[c.onset >= before]) for c, odds in self._pool]
         found, odds = [c for c, _ in now], [o for _, o in now]
@@ -327,9 +331,9 @@ class _Listener:
 
     def take(self) -> tuple[Candidates, NDArray[np.float64]]:
         """Return the candidates settled since, and their odds."""
-        fresh, self._fresh = Candidates.concat(self._fresh), []
-        if not len(fresh):
+        if not any(map(len, self._fresh)):
             return _nothing()
+        fresh, self._fresh = Candidates.concat(self._fresh), []
         known = Candidates.concat([self._history, fresh])
         odds = decide(known, self.rate, self.settings, past=len(self._history))[len(self._history) :]
         # Decisions look back MEMORY_S, and at when the first candidate of all came.
