@@ -20,8 +20,9 @@ from noisecheck.core.table import Impacts
 from noisecheck.detect.channels import Onsets
 from noisecheck.flow.ledger import Followed, follow_so_far
 from noisecheck.flow.route import FeedPlan, LedgerSettings, Route
-from noisecheck.live.hearing import Heard, Placer
+from noisecheck.live.hearing import Heard
 from noisecheck.live.later import NotKept
+from noisecheck.live.placing import Placer
 from noisecheck.pipeline.decisions import joined_onsets
 from noisecheck.pipeline.flowing import ledger_settings, with_drops
 from noisecheck.pipeline.references import machine_impacts, mark_references

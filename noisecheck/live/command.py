@@ -14,18 +14,12 @@ from noisecheck.core.errors import InputError, one_line
 from noisecheck.live import PIPE_FORMATS
 
 if TYPE_CHECKING:
-    from noisecheck.bench.rig import Rig
-    from noisecheck.core.table import Impacts
-    from noisecheck.detect.channels import Onsets
     from noisecheck.live.clock import Clock
     from noisecheck.live.events import Event
-    from noisecheck.live.hearing import Placer
     from noisecheck.live.sources import Source
     from noisecheck.pipeline.listen import ListenSettings
-    from noisecheck.place.evidence import Evidence
-    from noisecheck.place.taught import TaughtSounds
 
-__all__ = ["EXAMPLE", "add_arguments", "placer_of", "watch"]
+__all__ = ["EXAMPLE", "add_arguments", "watch"]
 
 EXAMPLE = (
     "noisecheck watch --rig foyer/rig.toml --on-alarm 'python3 ring_bell.py'\n"
@@ -86,6 +80,7 @@ def watch(arguments: argparse.Namespace, settings: ListenSettings, *, clock: Clo
     from noisecheck.live.clock import SystemClock
     from noisecheck.live.follow import Follower
     from noisecheck.live.keep import AlarmSounds, RunKeeper, claimed
+    from noisecheck.live.placing import Placer
     from noisecheck.live.watch import Watch
     from noisecheck.pipeline.files import campaign_beside, taps_of
     from noisecheck.pipeline.placing import taught_by
@@ -108,7 +103,7 @@ def watch(arguments: argparse.Namespace, settings: ListenSettings, *, clock: Clo
         source.channels,
         settings=settings,
         offset_db=np.array(calibration.offset_db) if calibration.known else None,
-        placer=placer_of(rig, source.rate, taught),
+        placer=Placer(rig, source.rate, taught),
         by_sound=taught is not None,
         impacts=arguments.impacts,
         coded=source.coded,
@@ -214,17 +209,3 @@ def _same_rig(rig_path: Path, folder: Path) -> None:
         return
     with replaced(target) as file:
         file.write(content)
-
-
-def placer_of(rig: Rig, rate: int, taught: TaughtSounds | None) -> Placer:
-    """Return what places impacts as a file's are: by microphones, and by sound where taps taught it."""
-    from noisecheck.bench.runsheet import Run
-    from noisecheck.pipeline.placing import placed
-
-    run = Run("watch", ("watch",))
-
-    def place(onsets: Onsets, impacts: Impacts) -> tuple[Impacts, Evidence | None]:
-        answer = placed(onsets, impacts, run, rig, rate=rate, taught=taught)
-        return answer.impacts, answer.odds
-
-    return place

@@ -21,9 +21,10 @@ from noisecheck.live.account import Account, Accounted
 from noisecheck.live.clock import clock_words
 from noisecheck.live.drops import LiveDrops
 from noisecheck.live.events import Event, clock_text
-from noisecheck.live.hearing import Heard, Hearing, Placer
+from noisecheck.live.hearing import Heard, Hearing
 from noisecheck.live.later import NotKept
 from noisecheck.live.microphones import Signal, SilenceCheck
+from noisecheck.live.placing import Placer
 from noisecheck.live.teller import Teller, standing
 from noisecheck.pipeline import flowing
 from noisecheck.pipeline.listen import ListenSettings

@@ -6,7 +6,7 @@ what has been heard of it when it is decided (about 0.1 s). No files, no clock, 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import Final, NamedTuple
 
@@ -19,16 +19,13 @@ from noisecheck.detect.channels import Onsets
 from noisecheck.detect.stream import Stream
 from noisecheck.live.later import NEEDS_S, Later, measured
 from noisecheck.live.microphones import Signal, SignalCheck
+from noisecheck.live.placing import Placer, Placing
 from noisecheck.live.room import Room
 from noisecheck.pipeline.decisions import joined_onsets, next_arrivals, quiet_spans
 from noisecheck.pipeline.listen import ListenSettings
 from noisecheck.place.evidence import Evidence
 
-__all__ = ["KEEP_S", "Heard", "Hearing", "Listened", "Placer"]
-
-Placer = Callable[[Onsets, Impacts], tuple[Impacts, Evidence | None]]
-"""Fills ``station`` and ``station_confidence`` of measured impacts, whose onsets it is given too; and says how each
-sounds at every station, where it can."""
+__all__ = ["KEEP_S", "Heard", "Hearing", "Listened"]
 
 KEEP_S: Final = max(32.0, NEEDS_S)
 _SLICE_S: Final = 0.02
@@ -38,7 +35,6 @@ _NONE: Final = slice(0, 0)
 _FAR: Final = np.iinfo(np.int64).max // 2
 _CLEAR_S: Final = 0.05
 """So much of an impact's sound is waited for in which nothing may turn out to be the next: it would be measured too."""
-_CONTEXT_ROWS: Final = 200
 
 
 @dataclass
@@ -94,11 +90,11 @@ class Hearing:
         self.rate, self.channels = rate, channels
         self.room = Room(int(KEEP_S * rate), channels)
         self.listened = Listened()
-        self._settings, self._offset, self._placer, self._coded = settings, offset_db, placer, coded
+        self._settings, self._offset, self._coded = settings, offset_db, coded
+        self._placing = Placing(placer, rate, channels) if placer is not None else None
         self._begin = 0
         self._stream = self._new_stream()
         self._pending: list[NDArray[np.float32]] = []
-        self._context = joined_onsets([], channels), Impacts.empty()
         self._held = joined_onsets([], channels)
         """Impacts known, and not measured yet."""
         self._near = joined_onsets([], channels)
@@ -163,7 +159,7 @@ class Hearing:
         if len(onsets):
             onsets = _shifted(onsets, self._begin)
             self._held = joined_onsets([self._held, onsets], self.channels)
-            if self._placer is not None:
+            if self._placing is not None:
                 self._later.add(onsets)
         count = len(self._held) if ending else self._clear()
         onsets, self._held = self._held.where(slice(0, count)), self._held.where(slice(count, None))
@@ -172,8 +168,8 @@ class Hearing:
             return Heard(onsets, Impacts.empty(), None, known_s, self.seconds)
         table = self._measured(onsets)
         odds = None
-        if self._placer is not None:
-            table, odds = self._placed(onsets, table, self._placer)
+        if self._placing is not None:
+            table, odds = self._placing.placed(onsets, table)
         return Heard(onsets, table, odds, max(known_s, float(table["time_s"].max())), self.seconds)
 
     def _clear(self) -> int:
@@ -209,16 +205,6 @@ class Hearing:
             settings=self._settings.measure,
         )
         return table.where(np.arange(len(near), len(table)))
-
-    def _placed(self, onsets: Onsets, table: Impacts, placer: Placer) -> tuple[Impacts, Evidence | None]:
-        """Place impacts among those of late: how differently the microphones hear each station is learnt from them."""
-        first = len(self._context[0])
-        everything = joined_onsets([self._context[0], onsets], self.channels), Impacts.concat([self._context[1], table])
-        last = slice(max(len(everything[0]) - _CONTEXT_ROWS, 0), None)
-        self._context = everything[0].where(last), everything[1].where(np.arange(len(everything[1]))[last])
-        placed, odds = placer(*everything)
-        mine = np.arange(first, len(everything[1]))
-        return placed.where(mine), None if odds is None else odds.where(mine)
 
 
 def _shifted(onsets: Onsets, by: int) -> Onsets:

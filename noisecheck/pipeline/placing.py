@@ -15,6 +15,7 @@ from noisecheck.detect.channels import Onsets
 if TYPE_CHECKING:
     from noisecheck.bench.rig import Rig
     from noisecheck.place.combine import Found
+    from noisecheck.place.crosstalk import CrossTalk
     from noisecheck.place.evidence import Evidence
     from noisecheck.place.taught import Lesson, TaughtSounds
 
@@ -60,11 +61,12 @@ def placed(
     rate: float,
     taught: TaughtSounds | None = None,
     read: Reader | None = None,
+    talk: CrossTalk | None = None,
 ) -> PlacedRun:
     """Return the impacts of a run with their stations, and what there is to say about the placing.
 
     Taps, reference drops and runs at a station without a microphone are where the run sheet says; else every way
-    that applies is asked.
+    that applies is asked. (``talk``: how the stations' microphones hear one another's impacts, where it is known.)
     """
     owned = {m.station for m in rig.microphones if m.station}
     if run.station and (run.role != "test" or not rig.station_names or (owned and run.station not in owned)):
@@ -84,6 +86,7 @@ def placed(
         session=run.session,
         run_station=run.station,
         read=read,
+        talk=talk,
     )
     return PlacedRun(answer.into(impacts), answer.notes, answer.found, answer.evidence, answer.ways != ("run sheet",))
 

@@ -14,6 +14,7 @@ from noisecheck.core.errors import InputError
 from noisecheck.core.flags import Flag
 from noisecheck.core.table import Impacts
 from noisecheck.detect.channels import Onsets
+from noisecheck.place.crosstalk import CrossTalk
 from noisecheck.place.delays import measure_arrivals
 from noisecheck.place.evidence import Evidence, decided
 from noisecheck.place.microphones import microphone_evidence, station_channels
@@ -103,6 +104,7 @@ def place_run(
     session: str = "",
     run_station: str = "",
     read: Callable[[int, int], NDArray[np.float32]] | None = None,
+    talk: CrossTalk | None = None,
 ) -> Placed:
     """Return where the impacts of one run happened.
 
@@ -120,6 +122,7 @@ def place_run(
         session: the run's session.
         run_station: station of the run sheet, where the run took place at one.
         read: gives samples of the recording, as ``Recording.read``.
+        talk: how the stations' microphones hear one another's impacts; None: as these impacts show it.
 
     Raises:
         InputError: as many onsets as impacts are needed; a station that is not declared; positions in metres; a
@@ -140,7 +143,7 @@ def place_run(
         return _placed(Evidence.none(names, n, notes=notes), positions, ways)
     own = station_channels(rig, onsets.arrival.shape[1])
     if len(own) >= 2:
-        total += microphone_evidence(onsets, rig, rate)
+        total += microphone_evidence(onsets, rig, rate, talk=talk)
         ways.append("microphones")
     deaf = _deaf(onsets)
     array = array_of(rig, without=deaf)

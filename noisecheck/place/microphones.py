@@ -30,7 +30,7 @@ from noisecheck.place.crosstalk import (
 from noisecheck.place.evidence import PRIOR_UNPLACED, UNKNOWN, Evidence
 from noisecheck.place.learning import learn_cross_talk
 
-__all__ = ["microphone_evidence", "split_simultaneous", "station_channels"]
+__all__ = ["cross_talk_of", "microphone_evidence", "split_simultaneous", "station_channels"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -64,6 +64,18 @@ def station_channels(rig: Rig, channels: int) -> dict[str, int]:
     return {s: own[s] for s in rig.station_names if s in own}
 
 
+def cross_talk_of(onsets: Onsets, rig: Rig, rate: float) -> CrossTalk | None:
+    """Return what impacts show of how the microphones hear one another's stations; None with fewer than two of these.
+
+    Args:
+        onsets: impacts of one run.
+        rig: stations and microphones.
+        rate: frames a second.
+    """
+    own = station_channels(rig, onsets.arrival.shape[1])
+    return learn_cross_talk(onsets, own, rate, hidden=len(own) < len(rig.stations)) if len(own) >= 2 else None
+
+
 def microphone_evidence(onsets: Onsets, rig: Rig, rate: float, *, talk: CrossTalk | None = None) -> Evidence:
     """Return what levels and arrivals at the stations' own microphones say.
 
@@ -78,9 +90,9 @@ def microphone_evidence(onsets: Onsets, rig: Rig, rate: float, *, talk: CrossTal
     """
     names = rig.station_names
     own = station_channels(rig, onsets.arrival.shape[1])
-    if len(own) < 2:
+    talk = talk or cross_talk_of(onsets, rig, rate)
+    if talk is None:
         return Evidence.none(names, len(onsets))
-    talk = talk or learn_cross_talk(onsets, own, rate, hidden=len(own) < len(rig.stations))
     heard = heard_by(onsets, talk.channels, rate)
     level = heard.level_db
     mine, none = likelihoods(talk, heard)
@@ -116,9 +128,9 @@ def split_simultaneous(onsets: Onsets, rig: Rig, rate: float, *, talk: CrossTalk
         talk: what was learnt of the cross-talk (None: from these impacts).
     """
     own = station_channels(rig, onsets.arrival.shape[1])
-    if len(own) < 2 or not len(onsets):
+    talk = talk or cross_talk_of(onsets, rig, rate)
+    if talk is None or not len(onsets):
         return onsets
-    talk = talk or learn_cross_talk(onsets, own, rate, hidden=len(own) < len(rig.stations))
     onsets = onsets.where(~_echoes(talk, onsets, rate))
     seen = heard_by(onsets, talk.channels, rate)
     pairs = _pairs(talk, seen)

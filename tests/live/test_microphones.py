@@ -12,10 +12,10 @@ from numpy.typing import NDArray
 
 from noisecheck.bench.rig_file import load_rig
 from noisecheck.flow.route import Route
-from noisecheck.live.command import placer_of
 from noisecheck.live.events import Event
 from noisecheck.live.follow import Follower
 from noisecheck.live.microphones import Signal, SignalCheck, SilenceCheck
+from noisecheck.live.placing import Placer
 
 RATE = 16_000
 ROUTE = Route(("landing", "bend", "tray"), ((0.8, 1.2), (0.5, 0.8)))
@@ -88,7 +88,7 @@ def test_a_station_never_silent_is_never_said() -> None:
 def followed(folder: Path, samples: NDArray[np.float32]) -> tuple[Follower, list[Event]]:
     (folder / "rig.toml").write_text(RIG)
     rig = load_rig(folder / "rig.toml")
-    follower = Follower(rig, RATE, 2, placer=placer_of(rig, RATE, None))
+    follower = Follower(rig, RATE, 2, placer=Placer(rig, RATE, None))
     events = [e for at in range(0, len(samples), RATE) for e in follower.take(samples[at : at + RATE])]
     return follower, [*events, *follower.finish()]
 

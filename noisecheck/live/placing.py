@@ -1,0 +1,84 @@
+"""Placing impacts as they come, by what those before them showed of how the microphones hear one another's stations."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+
+from noisecheck.bench.rig import Rig
+from noisecheck.bench.runsheet import Run
+from noisecheck.core.table import Impacts
+from noisecheck.detect.channels import Onsets
+from noisecheck.pipeline.decisions import joined_onsets
+from noisecheck.pipeline.placing import placed
+from noisecheck.place.crosstalk import CrossTalk
+from noisecheck.place.evidence import Evidence
+from noisecheck.place.microphones import cross_talk_of
+from noisecheck.place.taught import TaughtSounds
+
+__all__ = ["Placer", "Placing"]
+
+_RUN: Final = Run("watch", ("watch",))
+_ROWS: Final = 200
+"""Impacts that are learnt from..."""
+_AGAIN: Final = 20
+"""... again whenever one more in so many has come: to learn costs more than to measure an impact."""
+_NEAR_S: Final = 0.5
+"""Impacts so long before another can hide it at a microphone, by far."""
+
+
+class Placer:
+    """Fills ``station`` and ``station_confidence`` of impacts, by microphones, and by sound where taps taught it."""
+
+    def __init__(self, rig: Rig, rate: int, taught: TaughtSounds | None) -> None:
+        self._rig, self._rate, self._taught = rig, rate, taught
+
+    def __call__(
+        self, onsets: Onsets, impacts: Impacts, talk: CrossTalk | None = None
+    ) -> tuple[Impacts, Evidence | None]:
+        """Return measured impacts placed, and how each sounds at every station, where anything can say so.
+
+        Args:
+            onsets: of the same impacts.
+            impacts: measured.
+            talk: how microphones hear one another's stations; None: as these impacts show it.
+        """
+        answer = placed(onsets, impacts, _RUN, self._rig, rate=self._rate, taught=self._taught, talk=talk)
+        return answer.impacts, answer.odds
+
+    def talk(self, onsets: Onsets) -> CrossTalk | None:
+        """Return what impacts show of how the microphones hear one another's stations; None where nothing can."""
+        return cross_talk_of(onsets, self._rig, self._rate)
+
+
+class Placing:
+    """Places impacts of a stream of sound among those before them.
+
+    Args:
+        placer: of the watch.
+        rate: frames a second.
+        channels: of the sound.
+    """
+
+    def __init__(self, placer: Placer, rate: int, channels: int) -> None:
+        self._placer, self._rate, self._channels = placer, rate, channels
+        self._onsets, self._impacts = joined_onsets([], channels), Impacts.empty()
+        self._talk: CrossTalk | None = None
+        self._fresh = 0
+        """Impacts since that was learnt."""
+
+    def placed(self, onsets: Onsets, table: Impacts) -> tuple[Impacts, Evidence | None]:
+        """Return impacts newly measured, placed, and how they sound at every station."""
+        self._onsets = joined_onsets([self._onsets, onsets], self._channels)
+        self._impacts = Impacts.concat([self._impacts, table])
+        self._fresh += len(onsets)
+        if self._talk is None or _AGAIN * self._fresh >= len(self._onsets):
+            self._talk, self._fresh = self._placer.talk(self._onsets), 0
+        near = np.flatnonzero(self._onsets.frame >= onsets.frame.min() - int(_NEAR_S * self._rate))
+        near = np.arange(min(near[0], len(self._onsets) - len(onsets)), len(self._onsets))
+        impacts, odds = self._placer(self._onsets.where(near), self._impacts.where(near), self._talk)
+        mine = np.arange(len(near) - len(onsets), len(near))
+        last = np.arange(max(len(self._onsets) - _ROWS, 0), len(self._onsets))
+        self._onsets, self._impacts = self._onsets.where(last), self._impacts.where(last)
+        return impacts.where(mine), None if odds is None else odds.where(mine)
