@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from noisecheck.detect.coded import past_pre_echo
 from noisecheck.detect.driven import add_noise, begins_low, growth_of, overdriven
+from noisecheck.detect.echoes import followed
 from noisecheck.detect.freed import rings_freely
 from noisecheck.detect.known import sounds_of
 from noisecheck.detect.neighbours import time_amid
@@ -16,7 +17,7 @@ from noisecheck.detect.novelty import FLOOR_CELL_S, FLOOR_CELLS, FLOOR_EVERY, No
 from noisecheck.detect.pulses import in_pulses, trains
 from noisecheck.detect.refine import CONTEXT_S
 from noisecheck.detect.spectra import FrameGrid, decimated, frame_energies, frame_grid
-from noisecheck.detect.timing import Timed
+from noisecheck.detect.timing import Timed, sharp_step
 
 __all__ = [
     "APART_S",
@@ -50,6 +51,8 @@ _HEARD = 25.0
 """Evidence from which a sound is heard clearly enough to tell its blow from its ring..."""
 _SWELLS_DB = 18.0
 """... but for one that swells by so much."""
+_CHANCE = 16.0
+"""Evidence that chance seldom has: what is fainter need not be told from an echo."""
 _PEAK_S = 0.006
 APART_S = 0.012
 """Sounds closer than this are one impact."""
@@ -91,6 +94,10 @@ class Candidates:
     """By how many dB it exceeds what came before it, about."""
     swell_db: NDArray[np.float32]
     """How much it is like a swell, see :class:`noisecheck.detect.driven.Growth`."""
+    delay: NDArray[np.float64]
+    """Seconds since a louder sound which it is once more, 0 for none, see :mod:`noisecheck.detect.echoes`..."""
+    delayed_db: NDArray[np.float32]
+    """... and its level against that."""
     sound: NDArray[np.float32]
     """Its bands, (n, 5 * bands), see :func:`noisecheck.detect.known.sounds_of`."""
 
@@ -113,7 +120,8 @@ class Candidates:
         if not parts:
             none, empty = np.empty(0, np.int64), np.empty(0)
             return Candidates(
-                none, empty, empty, empty, empty, none, empty, np.empty(0, np.float32), np.empty((0, 0), np.float32)
+                *(none, empty, empty, empty, empty, none, empty),
+                *(np.empty(0, np.float32), empty, np.empty(0, np.float32), np.empty((0, 0), np.float32)),
             )
         return Candidates(*(np.concatenate([getattr(p, f.name) for p in parts]) for f in fields(Candidates)))
 
@@ -211,29 +219,34 @@ def weigh_peaks(
         peaks: frames from :func:`find_peaks`.
         origin: frame of ``samples[0]`` in the recording.
         coded: the sound went through a lossy codec, so onsets may be too early.
-        earlier: the peaks before these, of ``EARLIER_S``.
+        earlier: the peaks before these, of ``EARLIER_S`` and ``ECHO_S``.
         later: the peaks after these, of ``LATER_S``.
     """
     grid = frame_grid(rate)
     every = np.concatenate((earlier, peaks, later))
-    new = _around_max(found.new_energy, every, *(grid.frames(s) for s in _FINE_SPAN_S))
+    level = _around_max(found.new_energy, every, *(grid.frames(s) for s in _FINE_SPAN_S))
     wanted = slice(len(earlier), len(earlier) + len(peaks))
 
     def bands_of(own: NDArray[np.int64]) -> NDArray[np.float64]:
         until = own // grid.hop - grid.frames(_COARSE_LEAD_S)
         return own_bands(found, every[wanted.start :], grid, until=until)
 
-    timed, bands = time_amid(samples, low, grid, every, wanted, new, bands_of)
-    new = new[wanted]
+    sharp = decimated(samples, sharp_step(rate))
+    timed, bands = time_amid(sharp, low, grid, every, wanted, level, bands_of)
     onset, error, abrupt, louder = timed.onset, timed.error, timed.abrupt, timed.louder
     more = np.flatnonzero(louder)
     then = (onset + louder)[more] // grid.hop
+    new = level[wanted].copy()
     new[more] = np.maximum(new[more], _around_max(found.new_energy, then, 0, grid.frames(_FINE_SPAN_S[1])))
     rise, sound = sounds_of(found, peaks, grid)
     blind = (error < _BLIND) & (louder == 0)
     onset[blind] = (rise * grid.hop)[blind]
     if coded:
         onset = past_pre_echo(samples, onset, rate)
+    delay, delayed_db = np.zeros(len(peaks)), np.zeros(len(peaks), np.float32)
+    some = np.flatnonzero(bands + error > _CHANCE)
+    step = sharp_step(rate)
+    delay[some], delayed_db[some] = followed(sharp, rate / step, every * grid.hop // step, level, some + wanted.start)
     swell_db = _judge_force(timed, onset, abrupt, bands, samples=samples, low=low, found=found, grid=grid)
     return Candidates(
         onset.astype(np.int64) + origin,
@@ -244,6 +257,8 @@ def weigh_peaks(
         louder,
         timed.louder_db,
         swell_db,
+        delay,
+        delayed_db,
         sound,
     )
 
@@ -350,7 +365,8 @@ def strongest(made: Candidates, rate: int) -> Candidates:
     apart = int(APART_S * rate)
     keep = np.ones(len(made), bool)
     first, end = np.searchsorted(made.onset, [made.onset - apart, made.onset + apart])
-    sure = np.minimum(made.score, _SURE) + np.minimum(made.abrupt, _ABRUPT) - (made.louder_db > _FORERUN_DB)
+    sure = np.minimum(made.score, _SURE) + np.minimum(made.abrupt, _ABRUPT)
+    sure -= (made.louder_db > _FORERUN_DB) | (made.delay > 0.0)
     for i in np.argsort(-sure, kind="stable").tolist():
         if keep[i]:
             keep[first[i] : i] = False

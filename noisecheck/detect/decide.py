@@ -17,7 +17,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from noisecheck.detect.candidates import Candidates
-from noisecheck.detect.known import known_evidence, parted
+from noisecheck.detect.echoes import FAINT_ECHO_S, explained_by_echo, recurring
+from noisecheck.detect.known import known_evidence
 
 __all__ = ["FIRST_S", "MEMORY_S", "DetectSettings", "decide"]
 
@@ -84,13 +85,6 @@ _ONE_SOUND_S = 0.050
 """Candidates this close on another are the same sound going on: how it began counts."""
 _PRIOR_SWELLS = 0.1
 _PRIOR_ABRUPT = 0.3
-_ECHO_S = 0.150
-_ECHO_DB = -10.0
-_ECHO_FALL_DB_S = 330.0
-_ECHO_MOST = 50.0
-"""No echo is so many times louder than its source in any band (a few of a real machine are 10 times louder)..."""
-_ECHO_CLEAR = 10.0
-"""... that stands out so many times from what sounded before."""
 _ASKED = (0.005, 10.0)
 """At such odds it matters whether something sounds like a clear impact before it."""
 _KNOWN_ABRUPT = 20.0
@@ -125,23 +119,6 @@ def chance_density(score: NDArray[np.float64]) -> NDArray[np.float64]:
     """Return false candidates per second and unit of score in steady noise, one channel."""
     per_second = _CHANCE_PER_HOUR / 3600.0 * 10.0 ** ((_CHANCE_AT - score) / _CHANCE_TENFOLD)
     return np.asarray(per_second * math.log(10.0) / _CHANCE_TENFOLD, np.float64)
-
-
-def _echoes(found: Candidates, rate: int) -> NDArray[np.bool_]:
-    """Return which candidates a room reflection or chatter of an earlier, louder one explains, in every band."""
-    echo = np.zeros(len(found), bool)
-    past, frames = parted(found.sound)
-    heard = frames.max(axis=1)
-    clear = heard > np.float32(_ECHO_CLEAR) * past
-    for back in range(1, 24):  # more than 24 candidates in 150 ms is noise anyway
-        if back >= len(found):
-            break
-        lag = (found.onset[back:] - found.onset[:-back]) / rate
-        allowed = found.new_db[:-back] + _ECHO_DB - _ECHO_FALL_DB_S * (lag - 0.005)
-        softer = np.flatnonzero((lag < _ECHO_S) & (found.new_db[back:] < allowed)) + back
-        other = clear[softer] & (heard[softer] > np.float32(_ECHO_MOST) * heard[softer - back])
-        echo[softer] |= ~other.any(axis=1)
-    return echo
 
 
 def _windowed_count(
@@ -244,7 +221,8 @@ def _like_known(found: Candidates, rate: int, asked: NDArray[np.int64], echo: ND
     """Return how many times rarer chance is so like a clear impact of the last minute as each of those asked about."""
     clear = np.flatnonzero((found.score > _CLEAR) & (found.abrupt > _KNOWN_ABRUPT) & ~echo)
     begin, end = (
-        np.searchsorted(found.onset[clear], found.onset[asked] - int(seconds * rate)) for seconds in (MEMORY_S, _ECHO_S)
+        np.searchsorted(found.onset[clear], found.onset[asked] - int(seconds * rate))
+        for seconds in (MEMORY_S, FAINT_ECHO_S)
     )
     fit = known_evidence(found.sound, rate, asked, begin, end, clear)
     return np.exp(np.maximum(fit - _KNOWN_FROM, 0.0) / _KNOWN_TAIL)
@@ -295,7 +273,8 @@ def decide(found: Candidates, rate: int, settings: DetectSettings, *, past: int 
     times = found.onset / rate
     score = found.score
     abrupt = _sudden(found, times)
-    echo = _echoes(found, rate)
+    echo = explained_by_echo(times, found.new_db, found.sound)
+    echo |= recurring(times, found.delay, found.delayed_db, memory_s=MEMORY_S)
     sudden = (abrupt > 1.0) & ~echo
     clear = sudden & (score > _CLEAR)
     window = np.minimum(np.maximum(times, 5.0), MEMORY_S)

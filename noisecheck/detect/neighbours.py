@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from noisecheck.detect.overlaid import ORDER, ORDER_LOW, SINCE_S, overlaid_onsets
 from noisecheck.detect.pulses import in_pulses
 from noisecheck.detect.refine import AHEAD_S, Refined
-from noisecheck.detect.spectra import FrameGrid, decimated
+from noisecheck.detect.spectra import FrameGrid
 from noisecheck.detect.timing import Timed, sharp_step, time_onsets
 
 __all__ = ["EARLIER_S", "LATER_S", "time_amid"]
@@ -51,7 +51,7 @@ comes up to 27 in a background, and to 56 without; second strokes on the same no
 
 
 def time_amid(
-    samples: Floats,
+    sharp: Floats,
     low: Floats,
     grid: FrameGrid,
     every: Rows,
@@ -62,8 +62,8 @@ def time_amid(
     """Return when the sounds behind some peaks begin, and their evidence in bands.
 
     Args:
-        samples: one channel, (n,), from frame 0 on.
-        low: the same, decimated.
+        sharp: one channel at about 48 kHz (:func:`noisecheck.detect.timing.sharp_step`), (n,), from frame 0 on.
+        low: the same, decimated further.
         grid: frames and bands.
         every: frames of all peaks, in order, (m,).
         wanted: those asked about.
@@ -73,7 +73,6 @@ def time_amid(
     n = wanted.stop - wanted.start
     louder_one = _louder_after(level, every, grid.frames(LATER_S))[wanted]
     asked = np.unique(np.concatenate((np.arange(wanted.start, wanted.stop), louder_one)))
-    sharp = decimated(samples, sharp_step(grid.rate))
     timed = time_onsets(sharp, low, grid, every[asked])
     by, at = np.searchsorted(asked, louder_one), every[wanted] * grid.hop
     own = timed.onset[by] - int(_BEGUN_S * grid.rate) - at

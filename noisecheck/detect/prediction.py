@@ -8,7 +8,7 @@ from typing import TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["filtered", "gather", "own_error", "prediction_errors"]
+__all__ = ["errors_by", "filtered", "gather", "own_error", "prediction_errors", "predictors_at"]
 
 Floats = NDArray[np.float32]
 _Real = TypeVar("_Real", np.float32, np.float64)
@@ -55,9 +55,17 @@ def own_error(
         start, stop: samples wanted, from each position.
         order: order of the predictor.
     """
-    wave = np.diff(gather(samples, at, start - order - 1, stop), axis=1)
-    begin, end = (f - start + order for f in fitted)
-    return filtered(wave, _predictors(_lags(wave[:, begin:end], order)))
+    return errors_by(predictors_at(samples, at, *fitted, order=order), samples, at, start, stop)
+
+
+def predictors_at(samples: Floats, at: NDArray[np.int64], start: int, stop: int, *, order: int) -> NDArray[np.float64]:
+    """Return prediction-error filters (rows, order + 1) of what sounds from ``start`` to ``stop`` of each position."""
+    return _predictors(_lags(np.diff(gather(samples, at, start - 1, stop), axis=1), order))
+
+
+def errors_by(filters: NDArray[np.float64], samples: Floats, at: NDArray[np.int64], start: int, stop: int) -> Floats:
+    """Return the error (rows, stop - start) that each filter of :func:`predictors_at` makes around its position."""
+    return filtered(np.diff(gather(samples, at, start - filters.shape[1], stop), axis=1), filters)
 
 
 def gather(samples: Floats, at: NDArray[np.int64], start: int, stop: int) -> Floats:

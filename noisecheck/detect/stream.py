@@ -28,6 +28,7 @@ from noisecheck.detect.candidates import (
 from noisecheck.detect.channels import MOST_SPREAD_S, Onsets, apart_s, merge_channels, moments, no_onsets
 from noisecheck.detect.coded import AHEAD_S as CODED_AHEAD_S
 from noisecheck.detect.decide import FIRST_S, MEMORY_S, DetectSettings, decide
+from noisecheck.detect.echoes import ECHO_S
 from noisecheck.detect.habits import Habits
 from noisecheck.detect.neighbours import EARLIER_S, LATER_S
 from noisecheck.detect.novelty import (
@@ -52,6 +53,8 @@ _STEP = 48
 """Frames worked out at once: fewer cost more for each, more would tell later."""
 _KEEP_S = EARLIER_S + PAST_S + 0.010
 """Evidence and samples kept before the frame searched next: what the timing, of earlier sounds too, looks back on."""
+_BEFORE_S = max(EARLIER_S, ECHO_S)
+"""Peaks so long before others may change what is told of these."""
 _CHAIN_S = 0.100
 """Sounds that follow one another so closely that each could change the last are judged together, up to this."""
 _EMPTY = np.empty(0, np.float32)
@@ -302,7 +305,7 @@ class _Listener:
         if upto > self._searched:
             peaks = find_peaks(self._found, grid)
             begin, end = self._searched - self.kept, upto - self.kept
-            edges = begin - grid.frames(EARLIER_S), begin, end, end + grid.frames(LATER_S)
+            edges = begin - grid.frames(_BEFORE_S), begin, end, end + grid.frames(LATER_S)
             earlier, peaks, later = (peaks[(peaks >= a) & (peaks < b)] for a, b in itertools.pairwise(edges))
             if len(peaks):
                 low = decimated(samples, grid.step)
