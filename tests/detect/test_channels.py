@@ -191,7 +191,7 @@ def _told(
     none = np.zeros(len(mine), np.int64)
     onset = np.round(at_s * RATE).astype(np.int64)
     zero, unheard = np.zeros(len(mine)), np.zeros((len(mine), 0), np.float32)
-    found = Candidates(onset, score - error, error, np.full(len(mine), abrupt), level, none, zero, zero, unheard)
+    found = Candidates(onset, score - error, error, np.full(len(mine), abrupt), level, none, zero, zero, zero, zero, unheard)
     return found, np.select([score > 60.0, score > 20.0], [1e4, 5.0], 0.2)
 
 
