@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["FLAG_MEANING", "NO_DROP", "Flag", "flag_words", "parse_flags"]
+__all__ = ["FLAG_MEANING", "NO_DROP", "Flag", "flag_words"]
 
 
 class Flag(IntFlag):
@@ -68,11 +68,6 @@ FLAG_MEANING: dict[Flag, str] = {
 def flag_words(mask: int) -> str:
     """Return the words of a flag mask joined by ``;`` in bit order (empty for no flag)."""
     return ";".join(flag.name.lower() for flag in Flag if mask & flag and flag.name)
-
-
-def parse_flags(words: str) -> int:
-    """Return the mask of ``;``-joined flag words; unknown words raise ``KeyError``."""
-    return int(sum(Flag[word.upper()] for word in words.split(";") if word))
 
 
 def has(mask: ArrayLike, flag: Flag) -> NDArray[np.bool_]:

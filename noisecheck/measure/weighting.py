@@ -16,7 +16,6 @@ from noisecheck.core.fourier import irfft, rfft
 
 __all__ = [
     "FAST_S",
-    "SLOW_S",
     "Weighting",
     "a_blocks_and_c",
     "running",
@@ -29,8 +28,6 @@ __all__ = [
 Weighting = Literal["A", "C", "Z"]
 FAST_S: Final = 0.125
 """Time constant F in s, IEC 61672-1:2013 clause 5.8.1."""
-SLOW_S: Final = 1.0
-"""Time constant S in s, IEC 61672-1:2013 clause 5.8.1."""
 
 _KERNEL_S: Final = 0.085  # the 20.6 Hz poles have fallen by e^-11: the error left at 10 Hz is below 0.1 dB
 _ROWS: Final = 4
@@ -184,7 +181,7 @@ def time_weighted(power: ArrayLike, step_s: float, *, constant_s: float, start: 
     Args:
         power: mean square of the frequency-weighted signal in each step (or each sample squared).
         step_s: length of a step in s.
-        constant_s: :data:`FAST_S` or :data:`SLOW_S`.
+        constant_s: time constant in s, such as :data:`FAST_S`.
         start: state before the first step.
 
     IEC 61672-1:2013 clause 3.8, exact for a power that is constant within a step.

@@ -12,7 +12,6 @@ from noisecheck.core.errors import InputError
 from noisecheck.measure import weighting
 from noisecheck.measure.weighting import (
     FAST_S,
-    SLOW_S,
     Weighting,
     kernel_taps,
     running,
@@ -23,6 +22,8 @@ from noisecheck.measure.weighting import (
 )
 
 Reference = Callable[[str], list[dict[str, str]]]
+SLOW_S = 1.0
+"""Time constant S, IEC 61672-1:2013 clause 5.8.1: impacts are not measured with it, but the table has it, too."""
 
 
 def running_db(rate: int, kind: Weighting) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
