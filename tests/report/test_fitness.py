@@ -70,6 +70,18 @@ def test_clipping_is_a_bound_with_its_reason(checked: Any) -> None:
     assert any("clipped at" in reason for reason in first["reasons"])
 
 
+def test_what_is_noted_of_most_recordings_is_said_once(checked: Any) -> None:
+    result = checked()
+    notes = [("alike", "its own")] + [("alike",)] * (len(result.runs) - 1)
+    runs = [dataclasses.replace(r, notes=n) for r, n in zip(result.runs, notes, strict=True)]
+    section = health_section(Context(dataclasses.replace(result, runs=tuple(runs)), ()))
+    assert section is not None
+    assert f"{len(runs)} of {len(runs)} recordings: alike" in section.data["shared"]
+    rows = {row["run"]: row["notes"] for row in section.data["rows"]}
+    assert "its own" in rows[runs[0].run.name]
+    assert not any("alike" in row for row in rows.values())
+
+
 def check_fit(verdict: Any, *reasons: str) -> Any:
     from noisecheck.audio.health import Fitness
 
