@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import IntEnum
 from functools import cached_property
@@ -19,7 +19,7 @@ from noisecheck.report.clips import Clip, Moment, clips_at
 if TYPE_CHECKING:
     from noisecheck.report.answers import Asked
 
-__all__ = ["Context", "GroupColumn", "Place", "Said", "Section"]
+__all__ = ["Context", "GroupColumn", "Place", "Said", "Section", "newest_first"]
 
 _MOMENTS: Final = 0.3
 
@@ -39,6 +39,13 @@ class Place(IntEnum):
     HEALTH = 70
     CARE = 80
     METHOD = 90
+
+
+def newest_first(names: Iterable[str], order: Sequence[str]) -> list[str]:
+    """Return the revisions as the rig file orders them, else as the runs come; the last first."""
+    there = list(dict.fromkeys(names))
+    known = [r for r in order if r in there]
+    return [*reversed(known), *(r for r in reversed(there) if r not in known)]
 
 
 @dataclass(frozen=True)

@@ -13,7 +13,7 @@ from noisecheck.flow.findings import KIND_WORDS, Finding, Ledger, say_odds
 from noisecheck.pipeline.account import Account
 from noisecheck.report.answers import value_word
 from noisecheck.report.clips import Moment
-from noisecheck.report.context import Context, Place, Said, Section
+from noisecheck.report.context import Context, Place, Said, Section, newest_first
 from noisecheck.report.figures.svg import inline_svg
 from noisecheck.report.figures.time import Passages, transits
 from noisecheck.report.found import claimed_late, pooled_sentence, way_of, why_of
@@ -36,7 +36,7 @@ def flow_section(context: Context) -> Section | None:
     ranked = sorted(found, key=lambda p: (kinds.index(p[1].kind), place[id(p[1])]))
     shown = sorted(ranked[:_MOST_FINDINGS], key=lambda p: (p[1].kind not in ("stuck",), place[id(p[1])]))
     treatments = {r.run.name: r.run for r in context.result.runs}
-    order = _newest_first(account, context.result.campaign.rig.revisions.order)
+    order = newest_first(account.rates, context.result.campaign.rig.revisions.order)
     data = {
         "kinds": list(KIND_WORDS.values()),
         "runs": [_run(ledger, treatments[ledger.run].revision) for ledger in account.ledgers],
@@ -56,12 +56,6 @@ def flow_section(context: Context) -> Section | None:
     return Section(
         "flow", "Every ball accounted for", Place.FLOW, "flow.html", data, _said(account, order), account.to_dict()
     )
-
-
-def _newest_first(account: Account, order: Sequence[str]) -> list[str]:
-    """Return the revisions, in the order of the rig file where it gives one, else as the runs come; the last first."""
-    known = [r for r in order if r in account.rates]
-    return [*reversed(known), *(r for r in reversed(account.rates) if r not in known)]
 
 
 def _rate(name: str, rate: FailureRate) -> dict[str, str]:

@@ -12,7 +12,7 @@ from noisecheck.core.table import Impacts
 from noisecheck.core.units import rounded
 from noisecheck.pipeline.references import machine_impacts
 from noisecheck.place.ranking import rank_stations
-from noisecheck.report.context import Context, Place, Section
+from noisecheck.report.context import Context, Place, Section, newest_first
 from noisecheck.report.figures.plan import Spotted, plan
 from noisecheck.report.figures.svg import inline_svg
 
@@ -52,6 +52,7 @@ def plan_section(context: Context) -> Section | None:
         "chart": inline_svg(plan(spotted, listed), key="p", label=text),
         "rows": rows,
         "shares": bool(shares),
+        "newest": one_line(_newest(context)),
         "ways": any(len(s.found_mm) for s in spotted),
     }
     document = {
@@ -79,9 +80,17 @@ def _found(context: Context) -> dict[str, tuple[Floats, Floats]]:
     }
 
 
+def _newest(context: Context) -> str:
+    names = [r.run.revision for r in context.result.runs if r.run.role == "test"]
+    return next(iter(newest_first(names, context.result.campaign.rig.revisions.order)), "")
+
+
 def _shares(context: Context) -> dict[str, float]:
-    """Return each station's share of the A-weighted exposure of all test runs, where levels may be added."""
-    tests = [machine_impacts(r.impacts) for r in context.result.runs if r.run.role == "test"]
+    """Return each station's share of the A-weighted exposure of the newest revision, where levels may be added."""
+    newest = _newest(context)
+    tests = [
+        machine_impacts(r.impacts) for r in context.result.runs if r.run.role == "test" and r.run.revision == newest
+    ]
     if len({str(v) for t in tests for v in set(t["db_re"])}) != 1:
         return {}
     return {r.station: r.share for r in rank_stations(Impacts.concat(tests)).rows if r.station}

@@ -11,7 +11,7 @@ from noisecheck.core.table import Impacts
 from noisecheck.core.units import rounded
 from noisecheck.pipeline.references import machine_impacts
 from noisecheck.place.ranking import QUIETER_DB, Ranking, StationShare, rank_stations
-from noisecheck.report.context import Context, Place, Said, Section
+from noisecheck.report.context import Context, Place, Said, Section, newest_first
 
 __all__ = ["sources_section"]
 
@@ -27,17 +27,16 @@ def sources_section(context: Context) -> Section | None:
         return Section("sources", "Where the noise comes from", Place.SOURCES, "sources.html", data, (said,))
     if not levels:
         return None
-    values = list(dict.fromkeys(r.run.revision for r in tests))
+    values = newest_first((r.run.revision for r in tests), context.result.campaign.rig.revisions.order)
     parts = [(v, [machine_impacts(r.impacts) for r in tests if r.run.revision == v]) for v in values]
     ranked = [(v, rank_stations(Impacts.concat(t))) for v, t in parts]
     if not any(sum(bool(r.station) for r in k.rows) > 1 for _, k in ranked):
         return None
     tables = [_table(v, k) for v, k in ranked if k.rows]
-    newest = ranked[-1]
     document = [{"revision": v, **_document(k)} for v, k in ranked]
     data = {"tables": tables, "revisions": len(tables) > 1, "unit": context.unit}
     return Section(
-        "sources", "Where the noise comes from", Place.SOURCES, "sources.html", data, _said(*newest), document
+        "sources", "Where the noise comes from", Place.SOURCES, "sources.html", data, _said(*ranked[0]), document
     )
 
 
@@ -46,7 +45,8 @@ def _table(revision: str, ranking: Ranking) -> dict[str, Any]:
         "revision": one_line(revision),
         "rows": [_row(r) for r in ranking.rows],
         "total": rounded(ranking.total_lae_db),
-        "notes": [one_line(n) for n in ranking.notes],
+        # what is not worth quieting stands in its own column
+        "notes": [one_line(n) for n in ranking.notes if n.startswith("unplaced")],
         "without_level": ranking.without_level,
     }
 

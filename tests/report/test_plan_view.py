@@ -90,6 +90,6 @@ def test_stations_alone_are_shown_without_places(make: Any, written: Any, tmp_pa
     campaign = dataclasses.replace(result.campaign, rig=Rig.model_validate({"station": stations}))
     _, page, document = written(dataclasses.replace(result, campaign=campaign), tmp_path / "out")
     assert [s["impacts"] for s in document["plan"]["stations"]] == [0, 0]
-    assert "No place was found by arrival time" in page.text
+    assert "No impact is drawn at its own place" in page.text
     _, page, document = written(result, tmp_path / "other")
     assert "plan" not in document
