@@ -139,7 +139,7 @@ class JointVerdict:
 
 def _rates(flow: FlowChange) -> str:
     a, b = flow.base, flow.value
-    return f"{b.events} of {b.balls:,} balls held up or stuck, {a.events} of {a.balls:,} before"
+    return f"{b.events} of {b.balls:,} balls held up or stuck, against {a.events} of {a.balls:,}"
 
 
 def join(difference: Difference, flow: FlowChange) -> JointVerdict:

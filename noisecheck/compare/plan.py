@@ -227,7 +227,8 @@ def _sentence(value: str, runs: tuple[int, int], smallest: dict[str, float], nee
     if smallest:
         text += f"{runs[0]} against {runs[1]} runs show a difference of {smallest['80%']:.1f} dB four times in five; "
     parts = [
-        f"{row['difference_db']:g} dB take {row['80%'] or 'over 1000'} runs a side (95 %: {row['95%'] or 'over 1000'})"
+        f"{row['difference_db']:g} dB takes {row['80%'] or 'over 1000'} runs a side "
+        f"({row['95%'] or 'over 1000'} to show it 19 times in 20)"
         for row in needed
     ]
     return text + ", ".join(parts)

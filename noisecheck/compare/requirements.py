@@ -82,8 +82,8 @@ def _odds(probability: float) -> float:
 def _rule(sense: Sense, confidence: float) -> str:
     side, other = ("at or below", "above") if sense == "at most" else ("at or above", "below")
     return (
-        f"met if the whole one-sided {confidence:.3g} interval lies {side} the limit, not met if it lies {other}, "
-        "else not yet shown"
+        f"met if the whole one-sided {100 * confidence:.6g} % interval lies {side} the limit, not met if it lies "
+        f"{other}, else not yet shown"
     )
 
 

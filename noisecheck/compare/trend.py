@@ -344,11 +344,11 @@ def _sentence(
     before, after = a.flow.held_up, b.flow.held_up
     if before.balls and after.balls:
         said = {"worse": "shown to be worse", "better": "shown to be better", "no worse": "no worse as far as shown"}
-        rate = f"{before.value:.3g}" if before.value == after.value else f"{before.value:.3g} to {after.value:.3g}"
+        rate = f"{before.value:.3g}" if before.value == after.value else f"from {before.value:.3g} to {after.value:.3g}"
         parts.append(
             f"held up {rate} per thousand"
             + (" in both" if before.value == after.value else "")
-            + (f", stuck {a.flow.counts['stuck']} to {b.flow.counts['stuck']}" if _stuck(a, b) else "")
+            + (f", stuck from {a.flow.counts['stuck']} to {b.flow.counts['stuck']}" if _stuck(a, b) else "")
             + f" (flow {said.get(flow, 'not yet told apart')})"
         )
     return f"revision {b.revision}: " + ", ".join(parts or ["nothing to set it against"])

@@ -207,10 +207,9 @@ class FailureRate:
     @property
     def sentence(self) -> str:
         """One sentence that says it all."""
-        heard = f"{math.floor(self.heard.share * 1e4 + 1e-6) / 1e4:g}"  # never 1 where something was missed
         plural = "failure" if self.failures == 1 else "failures"
         said = (
-            f"{self.failures:,} {plural} in {self.balls:,} balls, heard fraction {heard}: "
+            f"{self.failures:,} {plural} in {self.balls:,} balls, heard fraction {_down(self.heard.share)}: "
             f"below {_per_million(self.upper)} at {100 * self.confidence:.6g} %"
         )
         if self.balls == 0:
@@ -245,6 +244,11 @@ def _per_million(bound: float) -> str:
 
 def _rounded(count: int) -> str:
     return f"{_up(count / 1e6, 2):.2f} million" if count >= 1_000_000 else f"{count:,}"
+
+
+def _down(share: float) -> str:
+    """Return a share in words, rounded down: never 1 where something was missed."""
+    return f"{math.floor(share * 1e4 + 1e-6) / 1e4:g}"
 
 
 def _up(value: float, digits: int) -> float:
@@ -283,7 +287,8 @@ def failure_rate(
     if heard is None:
         heard = heard_share_of_links(ledgers)
     if heard is not None:
-        notes.append(f"heard fraction {heard.share:.4g} (at least {heard.lower:.4g}, used in the bound): {heard.how}")
+        least = _down(heard.lower)
+        notes.append(f"heard fraction {_down(heard.share)} (at least {least}, used in the bound): {heard.how}")
     else:
         heard = HeardShare(1.0, 1.0, "not tested")
         notes.append("what listening misses was not tested: the bound holds only if every failure is heard")

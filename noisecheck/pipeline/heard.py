@@ -86,7 +86,7 @@ def _tried(run: RunResult, counted: NDArray[np.bool_]) -> HeardShare | None:
     share = limit.heard_fraction
     if not math.isfinite(share) or not limit.found:
         return None
-    how = f"own impacts put back into the background of run {run.run.name}: {limit.found:,} of {limit.n:,} found"
+    how = f"{limit.n:,} copies of own impacts put back into run {run.run.name}, down to levels at which none is found"
     return HeardShare(share, limit.heard_low, how)
 
 

@@ -155,7 +155,7 @@ def _flow(context: Context, question: Asked, value: str) -> str:
     if flow is None or not (flow.base.balls and flow.value.balls):
         return ""
     before, after = flow.base, flow.value
-    text = f"Balls held up or stuck: {after.events} of {after.balls}, before {before.events} of {before.balls}"
+    text = f"Balls held up or stuck: {after.events} of {after.balls:,}, against {before.events} of {before.balls:,}"
     if flow.verdict != "worse":
         return f"{text}; not shown to be more."
     what = "more" if after.events > before.events else "more of them stuck"

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import math
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from noisecheck.compare.differences import Difference
-from noisecheck.compare.flowing import GroupFlow, Rate
+from noisecheck.compare.flowing import LINK, GroupFlow, Rate
 from noisecheck.compare.scorecard import Judged
 from noisecheck.compare.standing import Figure
 from noisecheck.compare.tradeoff import Point, Tradeoff
@@ -19,9 +19,25 @@ from noisecheck.report.context import Context, Place, Said, Section
 from noisecheck.report.figures.svg import inline_svg
 from noisecheck.report.figures.tradeoff import Spot, noise_and_flow
 
+if TYPE_CHECKING:
+    from noisecheck.bench.rig import Requirement
+
 __all__ = ["trend_section"]
 
 _MOST_ROWS: Final = 400
+_MEASURES: Final = {
+    "lae_db": ("L_AE", "dB"),
+    "lzpeak_db": ("L_Zpeak", "dB"),
+    "lcpeak_db": ("L_Cpeak", "dB"),
+    "lafmax_db": ("L_AFmax", "dB"),
+    "total_lae_db": ("L_AE of one ball over all stations", "dB"),
+    "decay_ms": ("decay", "ms"),
+    "centroid_hz": ("centroid", "Hz"),
+    "restitution": ("restitution", ""),
+    "held_up_per_thousand": ("balls held up", "per thousand"),
+    "failures_per_million": ("balls stuck", "per million"),
+}
+"""Word and unit of what a requirement may limit, besides bands."""
 
 
 def trend_section(context: Context) -> Section | None:
@@ -36,7 +52,7 @@ def trend_section(context: Context) -> Section | None:
     data = {
         "unit": context.unit,
         "stations": [one_line(s) for s in stations],
-        "links": [one_line(n) for n in links],
+        "links": [one_line(n.replace(LINK, " to ")) for n in links],
         "revisions": [_revision(r, stations, links) for r in trend.revisions],
         "flow": any(r.flow.balls for r in trend.revisions),
         "changes": [one_line(c.sentence) for c in trend.changes],
@@ -76,7 +92,8 @@ def _revision(r: RevisionTrend, stations: list[str], links: list[str]) -> dict[s
         "balls": r.flow.balls,
         "held_up": _bounded(r.flow.held_up),
         "stuck": r.flow.counts.get("stuck", 0),
-        "failures": rounded(r.flow.failures.upper),
+        # rounded down it would not be shown
+        "failures": math.ceil(r.flow.failures.upper) if math.isfinite(r.flow.failures.upper) else None,
         "spread": [rounded(spread[n].value) if n in spread else None for n in links],
         "verdict": r.card.verdict if r.card.judged else "",
     }
@@ -99,12 +116,20 @@ def _cards(trend: Trend) -> list[dict[str, Any]]:
                     "id": one_line(r.id),
                     "text": one_line(r.text),
                     "strict": r.strict,
-                    "what": one_line(f"{r.measure}{' at ' + r.station if r.station else ''} {r.sense} {r.limit:,g}"),
+                    "what": one_line(_asked(r)),
                     "verdicts": {},
                 },
             )
             row["verdicts"][revision.revision] = {"verdict": j.verdict.verdict, "found": _found(j), "next": _next(j)}
     return list(rows.values())
+
+
+def _asked(r: Requirement) -> str:
+    """Return what a requirement limits, in words with its unit."""
+    word, unit = _MEASURES.get(r.measure, (f"L_E at {r.measure.removeprefix('le_').removesuffix('hz')} Hz", "dB"))
+    where = f" at {r.station}" if r.station else ""
+    limit = f"{r.limit:,g}".replace("-", "\N{MINUS SIGN}")
+    return f"{word}{where} {r.sense} {limit} {unit}".rstrip()
 
 
 def _found(j: Judged) -> str:
@@ -226,6 +251,10 @@ def _flow(f: GroupFlow) -> dict[str, Any]:
     return {"balls": f.balls, "held_up": _bounded(f.held_up), "stuck": f.counts.get("stuck", 0)}
 
 
+def _stands(j: Judged) -> str:
+    return f"{one_line(j.requirement.id)} {j.verdict.verdict}"
+
+
 def _said(trend: Trend) -> tuple[Said, ...]:
     """Return how the newest revision stands against what must be met."""
     newest = trend.newest
@@ -233,11 +262,12 @@ def _said(trend: Trend) -> tuple[Said, ...]:
     if not newest.card.judged:
         return ()
     name = f"Revision {one_line(newest.revision)}"
+    hoped = [j for j in newest.card.judged if not j.requirement.strict]
     met, of = newest.card.score
-    wished = f" Of what it should meet, {met} of {of} {'is' if met == 1 else 'are'} met." if of else ""
+    wished = f" Of what it should meet {met} of {of} met: {', '.join(_stands(j) for j in hoped)}." if hoped else ""
     if not strict:
         return (Said("note", f"{name}: nothing it must meet is asked.{wished}"),)
-    words = [f"{one_line(j.requirement.id)} {j.verdict.verdict}" for j in strict]
+    words = [_stands(j) for j in strict]
     if trend.verdict == "met":
         return (Said("met", f"{name} meets everything it must: {', '.join(words)}.{wished}"),)
     steps = "; ".join(f"{one_line(j.requirement.id)}: {_next(j)}" for j in strict if _next(j))

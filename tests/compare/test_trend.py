@@ -154,7 +154,7 @@ def test_change_points_are_named_in_one_sentence() -> None:
     assert first.joint is not None
     assert first.joint.improvement
     assert second.shown == ("flow",)
-    assert "held up 0 to 100 per thousand (flow shown to be worse)" in second.sentence
+    assert "held up from 0 to 100 per thousand (flow shown to be worse)" in second.sentence
     assert second.joint is not None
     assert not second.joint.improvement
     json.dumps(found.to_dict(), allow_nan=False)

@@ -48,7 +48,7 @@ def test_quieter_that_holds_balls_up_is_no_improvement(result: Any, written: Any
     words = {value: {word for name, word in rows if name == value} for value in ("felt", "cork")}
     assert words == {"felt": {"no improvement"}, "cork": {"improvement"}}
     assert (
-        "Quieter but holds balls up more: 36 of 300 balls held up or stuck, 0 of 300 before; no improvement."
+        "Quieter but holds balls up more: 36 of 300 balls held up or stuck, against 0 of 300; no improvement."
         in page.text
     )
     assert "Quieter, flow no worse as far as 300 balls a side show" in page.text

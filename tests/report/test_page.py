@@ -319,7 +319,7 @@ def test_quiet_that_holds_balls_up_is_no_improvement(
         _, page, document = written(make(), tmp_path / f"out{held_up}")
         said = document["answers"][0]
         assert said["status"] == "quieter"
-        assert said["text"].endswith(f"Balls held up or stuck: {3 * held_up} of 60, before 0 of 60{words}")
+        assert said["text"].endswith(f"Balls held up or stuck: {3 * held_up} of 60, against 0 of 60{words}")
         assert "held up per 1000 balls" in page.text
 
 

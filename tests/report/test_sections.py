@@ -16,6 +16,7 @@ from noisecheck.flow.findings import Finding, Ledger
 from noisecheck.pipeline.campaign import CampaignResult
 from noisecheck.pipeline.revisions import trend_campaign
 from noisecheck.report.context import Context
+from noisecheck.report.plan_view import plan_section
 from noisecheck.report.sources import sources_section
 from noisecheck.report.trend import trend_section
 
@@ -63,6 +64,32 @@ def test_shares_are_shares_of_exposure(make: Any) -> None:
     assert "Not worth quieting: tray" in said.text
 
 
+def test_the_newest_revision_is_the_rig_files_last(make: Any) -> None:
+    """Not the run sheet's: bare, recorded first, is the newest here; at felt the tray is the louder place."""
+    result = with_revisions(make(), [])
+    rig = Rig.model_validate({
+        "revisions": {"order": ["B", "A"]},
+        "station": [{"name": "landing", "position_mm": [0, 0]}, {"name": "tray", "position_mm": [400, 100]}],
+    })  # fmt: skip
+    runs = []
+    for run in result.runs:
+        landing = run.impacts.is_text("station", "landing")
+        loud = landing if run.run.revision == "A" else ~landing
+        runs.append(replace(run, impacts=run.impacts.with_columns(lae_db=np.where(loud, -50.0, -60.0))))
+    result = replace(result, campaign=replace(result.campaign, rig=rig), runs=tuple(runs))
+    section = sources_section(Context(result, ()))
+    assert section is not None
+    (said,) = section.said
+    assert said.text.startswith("In revision A, landing makes")
+    assert [t["revision"] for t in section.data["tables"]] == ["A", "B"]
+    plan = plan_section(Context(result, ()))
+    assert plan is not None
+    share = 100 * section.document[0]["stations"][0]["share"]
+    assert share > 80  # of both revisions together it would be half
+    assert f"landing {share:.0f} %" in plan.data["chart"]
+    assert plan.data["newest"] == "A"
+
+
 def test_one_station_has_no_ranking(make: Any) -> None:
     assert sources_section(Context(make(stations=("landing",)), ())) is None
 
@@ -85,6 +112,10 @@ def test_revisions_stand_as_the_trend_says(
     assert verdicts == {"A": "not met", "B": "not met", "C": "met"}
     text = page.text
     assert "Revision C meets everything it must: R1 met, R2 met." in text
+    assert "Of what it should meet 0 of 1 met: R3 not yet shown." in text
+    for words in ("L_AE at landing at most \N{MINUS SIGN}53 dB", "balls held up at most 50 per thousand"):
+        assert words in text
+    assert "if the whole one-sided 95 % interval lies at or below the limit" in text
     assert "3,333" not in text  # 1 of 300 held up is 3.3 per thousand, not per million
     for words in ("Noise against flow, by revision", "What changed from B to C", "R3 safe", "not yet shown"):
         assert words in text
