@@ -90,10 +90,10 @@ def _of_place(row: RunSummary, table: Impacts) -> list[str]:
 
 
 def measure_files(
-    files: Sequence[Path],
+    files: Sequence[str | Path],
     *,
-    settings: ListenSettings,
-    rig_path: Path | None = None,
+    settings: ListenSettings | None = None,
+    rig_path: str | Path | None = None,
     workers: int = 1,
     try_limit: bool = False,
     told: Told | None = None,
@@ -102,15 +102,25 @@ def measure_files(
 
     A recording that stands in the ``runs.csv`` beside the rig file is that run, with its station and name.
 
+    Args:
+        files: recordings, each a run of its own.
+        settings: detection and measurement; the microphones' spread is taken from the rig file.
+        rig_path: rig file; None: nothing is placed and no level is calibrated.
+        workers: processes for each run.
+        try_limit: try copies of each run's impacts to tell how faint one may be and still be found.
+        told: progress.
+
     Raises:
         InputError: a recording or the rig file cannot be used.
     """
-    rig = _rig_at(rig_path)
-    settings = settings.across(spread_of(rig))
-    beside = campaign_beside(rig_path)
+    paths = [Path(f) for f in files]
+    rig_file = None if rig_path is None else Path(rig_path)
+    rig = _rig_at(rig_file)
+    settings = (settings or ListenSettings()).across(spread_of(rig))
+    beside = campaign_beside(rig_file)
     results = []
-    names = run_names([f.as_posix() for f in files])
-    for number, (path, name) in enumerate(zip(files, names, strict=True)):
+    names = run_names([f.as_posix() for f in paths])
+    for number, (path, name) in enumerate(zip(paths, names, strict=True)):
         campaign = _of_recording(beside, path, rig) or Campaign(Path(), rig, (Run(name, (path.as_posix(),)),))
         (run,) = campaign.runs
         share = functools.partial(share_of, told, number, len(files), str(path))

@@ -8,7 +8,6 @@ import numpy as np
 import soundfile
 
 from noisecheck.pipeline.files import measure_files
-from noisecheck.pipeline.listen import ListenSettings
 
 RATE = 16_000
 
@@ -24,7 +23,7 @@ def test_drops_and_rebounds_stand_apart(tmp_path: Path) -> None:
             first = round((at + late) * RATE)
             sound[first : first + len(t)] += size * ring
     soundfile.write(tmp_path / "take.wav", sound, RATE, subtype="PCM_24")
-    measured = measure_files([tmp_path / "take.wav"], settings=ListenSettings())
+    measured = measure_files([str(tmp_path / "take.wav")])
     first, second = measured.sentences()
     assert first.endswith("16 impacts in 20.0 s")
     # A decaying sine of amplitude a and time constant tau carries a^2 tau / 4; A-weighting is +1.2 dB at 2 kHz.
@@ -46,5 +45,6 @@ def test_drops_set_apart_that_may_be_reference_drops_are_said(tmp_path: Path) ->
     for k in range(12):
         sound[round((9.0 + 1.6 * k + rng.uniform(0, 0.2)) * RATE) :][: len(t)] += 0.1 * rng.uniform(0.9, 1.1) * own
     soundfile.write(tmp_path / "take.wav", sound, RATE, subtype="PCM_24")
-    said = measure_files([tmp_path / "take.wav"], settings=ListenSettings()).sentences()
+    (tmp_path / "rig.toml").write_text('[rig]\nname = "foyer"\n')
+    said = measure_files([tmp_path / "take.wav"], rig_path=str(tmp_path / "rig.toml")).sentences()
     assert any(line.startswith("note: ") and "the first 3 drops stand" in line for line in said)
