@@ -52,15 +52,15 @@ class HeightFit:
     def sentence(self) -> str:
         """The rise for each doubling of the drop height, its interval and where it holds, in words."""
         rise, (low, high) = self.db_per_doubling, (v * DOUBLING for v in self.slope_ci)
-        words = f"{'adds' if rise >= 0 else 'takes'} {abs(rise):.1f} dB"
-        if math.isfinite(low):
-            ends = sorted((low, high) if rise >= 0 else (-low, -high))
-            words += f" ({ends[0]:.1f} to {ends[1]:.1f}{'' if self.shown else ': no change shown'})"
-        else:
-            words += " (indicative only: too few runs for an interval)"
         name = f"{self.group}: " if self.group else ""
         where = f"measured from {self.range_mm[0]:g} to {self.range_mm[1]:g} mm in {self.runs} runs"
-        return f"{name}each doubling of the drop height {words}, {where}"
+        if math.isfinite(low) and not self.shown:
+            open_ = f"{rise:+.1f} dB a doubling ({low:+.1f} to {high:+.1f})"
+            return f"{name}no change with drop height shown: {open_}, {where}"
+        ends = sorted((abs(low), abs(high)))
+        sure = f"({ends[0]:.1f} to {ends[1]:.1f})" if self.shown else "(indicative only: too few runs for an interval)"
+        way = f"adds {rise:.1f} dB" if rise >= 0 else f"takes {-rise:.1f} dB off"
+        return f"{name}each doubling of the drop height {way} {sure}, {where}"
 
     def to_dict(self) -> dict[str, Any]:
         """Return the fit as plain values."""

@@ -21,7 +21,7 @@ from campaigns import levels_of, summary_of
 
 from noisecheck.bench.runsheet import Run
 from noisecheck.compare.effects import compare
-from noisecheck.compare.height import DOUBLING, fit_heights
+from noisecheck.compare.height import DOUBLING, HeightFit, fit_heights
 from noisecheck.compare.plan import noncentral_t, plan_effects, power_of, runs_needed, smallest_difference, spread_of
 from noisecheck.compare.summary import RunSummary
 
@@ -124,6 +124,23 @@ def test_noncentral_t_in_the_far_tail_is_an_integral() -> None:
             *spread.ppf([1e-12, 1 - 1e-12]),
         )[0]
         assert noncentral_t(t, df, shift) == pytest.approx(expected, abs=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("rise", "ci", "said"),
+    [
+        (3.5, (2.0, 4.9), "felt: each doubling of the drop height adds 3.5 dB (2.0 to 4.9)"),
+        (-0.9, (-1.6, -0.2), "felt: each doubling of the drop height takes 0.9 dB off (0.2 to 1.6)"),
+        (-0.3, (-2.4, 1.8), "felt: no change with drop height shown: -0.3 dB a doubling (-2.4 to +1.8)"),
+        (3.5, (np.nan, np.nan), "felt: each doubling of the drop height adds 3.5 dB (indicative only: too few"),
+    ],
+)
+def test_rise_with_height_in_words(rise: float, ci: tuple[float, float], said: str) -> None:
+    """``rise`` and ``ci`` are dB for twice the height."""
+    slope_ci = (ci[0] / DOUBLING, ci[1] / DOUBLING)
+    fit = HeightFit("felt", "lae_db", 6, rise / DOUBLING, slope_ci, -50.0, 85.0, (60.0, 120.0))
+    assert fit.sentence.startswith(said)
+    assert fit.sentence.endswith("measured from 60 to 120 mm in 6 runs")
 
 
 def test_runs_needed_are_the_tabled_ones(reference: Reference) -> None:
