@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -68,7 +68,6 @@ _ABRUPT = 20.0
 _FORERUN_DB = 20.0
 """... unless the other is so much louder: the noise with which a recording of a stroke sets in is none."""
 TAIL_S = 0.1
-_NONE = np.empty(0, np.int64)
 EDGE_S = 0.003
 END_S = 0.012
 """Of the end of a recording: too little of a sound that begins there is left to tell or to measure it."""
@@ -112,6 +111,10 @@ class Candidates:
     def where(self, keep: NDArray[np.bool_] | NDArray[np.int64]) -> Candidates:
         """Return the candidates picked by mask or index."""
         return Candidates(*(getattr(self, f.name)[keep] for f in fields(self)))
+
+    def moved(self, by: int) -> Candidates:
+        """Return the same, so many frames later."""
+        return replace(self, onset=self.onset + by)
 
     @staticmethod
     def concat(parts: list[Candidates]) -> Candidates:
@@ -202,41 +205,39 @@ def weigh_peaks(
     low: NDArray[np.float32],
     rate: int,
     found: Novelty,
-    peaks: NDArray[np.int64],
+    every: NDArray[np.int64],
+    wanted: NDArray[np.int64],
     *,
-    origin: int,
     coded: bool = False,
-    earlier: NDArray[np.int64] = _NONE,
-    later: NDArray[np.int64] = _NONE,
 ) -> Candidates:
-    """Return the candidate behind each peak of the evidence, in the order of the peaks.
+    """Return the candidate behind each peak asked about, in the order of the peaks; onsets are samples.
+
+    Channels may lie one behind the other, if what is asked about lies far enough from where they meet.
 
     Args:
         samples: one channel, (n,), from the frame on which ``found`` begins.
         low: the same, decimated.
         rate: frames a second.
         found: evidence per frame.
-        peaks: frames from :func:`find_peaks`.
-        origin: frame of ``samples[0]`` in the recording.
+        every: frames from :func:`find_peaks`, also those ``EARLIER_S`` and ``ECHO_S`` before those asked about, and
+            ``LATER_S`` after them.
+        wanted: which of them are asked about.
         coded: the sound went through a lossy codec, so onsets may be too early.
-        earlier: the peaks before these, of ``EARLIER_S`` and ``ECHO_S``.
-        later: the peaks after these, of ``LATER_S``.
     """
-    grid = frame_grid(rate)
-    every = np.concatenate((earlier, peaks, later))
+    grid, peaks = frame_grid(rate), every[wanted]
     level = _around_max(found.new_energy, every, *(grid.frames(s) for s in _FINE_SPAN_S))
-    wanted = slice(len(earlier), len(earlier) + len(peaks))
 
     def bands_of(own: NDArray[np.int64]) -> NDArray[np.float64]:
-        until = own // grid.hop - grid.frames(_COARSE_LEAD_S)
-        return own_bands(found, every[wanted.start :], grid, until=until)
+        until = np.zeros_like(every)
+        until[wanted] = own // grid.hop - grid.frames(_COARSE_LEAD_S)
+        return own_bands(found, every, grid, until=until)[wanted]
 
     sharp = decimated(samples, sharp_step(rate))
     timed, bands = time_amid(sharp, low, grid, every, wanted, level, bands_of)
     onset, error, abrupt, louder = timed.onset, timed.error, timed.abrupt, timed.louder
     more = np.flatnonzero(louder)
     then = (onset + louder)[more] // grid.hop
-    new = level[wanted].copy()
+    new = level[wanted]
     new[more] = np.maximum(new[more], _around_max(found.new_energy, then, 0, grid.frames(_FINE_SPAN_S[1])))
     rise, sound = sounds_of(found, peaks, grid)
     blind = (error < _BLIND) & (louder == 0)
@@ -246,10 +247,10 @@ def weigh_peaks(
     delay, delayed_db = np.zeros(len(peaks)), np.zeros(len(peaks), np.float32)
     some = np.flatnonzero(bands + error > _CHANCE)
     step = sharp_step(rate)
-    delay[some], delayed_db[some] = followed(sharp, rate / step, every * grid.hop // step, level, some + wanted.start)
+    delay[some], delayed_db[some] = followed(sharp, rate / step, every * grid.hop // step, level, wanted[some])
     swell_db = _judge_force(timed, onset, abrupt, bands, samples=samples, low=low, found=found, grid=grid)
     return Candidates(
-        onset.astype(np.int64) + origin,
+        onset.astype(np.int64),
         bands,
         np.maximum(error, 0.0),
         abrupt,
@@ -330,7 +331,7 @@ def find_candidates(
     peaks = peaks[wanted]
     if not len(peaks):
         return Candidates.concat([])
-    made = weigh_peaks(samples, low, rate, found, peaks, origin=origin, coded=coded)
+    made = weigh_peaks(samples, low, rate, found, peaks, np.arange(len(peaks)), coded=coded).moved(origin)
     made = strongest(made.where(np.argsort(made.onset, kind="stable")), rate)
     # The mirrored samples before a recording's first and after its last make kinks there that are no onsets.
     end = origin + len(samples)

@@ -19,7 +19,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from noisecheck.detect.novelty import FLOOR_CELL_S, Novelty
+from noisecheck.detect.novelty import Novelty
 from noisecheck.detect.prediction import gather, own_error
 from noisecheck.detect.spectra import FrameGrid
 
@@ -127,8 +127,7 @@ def _growth(
 ) -> tuple[NDArray[np.bool_], Floats, NDArray[np.bool_]]:
     first, soon_end = _frames(_BEFORE_S[0], grid), _frames(_SOON_S[1], grid)
     energy = found.energy[np.clip(at[:, None] + np.arange(first, _frames(_LAST_S[1], grid)), 0, len(found.energy) - 1)]
-    floor = found.floor[np.clip((at + found.phase) // grid.frames(FLOOR_CELL_S), 0, len(found.floor) - 1)]
-    past = np.maximum(energy[:, : _frames(_BEFORE_S[1], grid) - first].max(axis=1), floor)
+    past = np.maximum(energy[:, : _frames(_BEFORE_S[1], grid) - first].max(axis=1), found.floor_at(at))
     soon = energy[:, _frames(_SOON_S[0], grid) - first : soon_end - first].mean(axis=1)
     # Bands weigh nothing in which the sound is not new.
     weight = (soon > _NEW * past).astype(np.float32)

@@ -12,7 +12,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from noisecheck.detect.novelty import FLOOR_CELL_S, Novelty
+from noisecheck.detect.novelty import Novelty
 from noisecheck.detect.spectra import FrameGrid, frame_grid
 
 __all__ = ["known_evidence", "parted", "sounds_of"]
@@ -59,8 +59,7 @@ def sounds_of(found: Novelty, peaks: NDArray[np.int64], grid: FrameGrid) -> tupl
     seen = found.fine[near]
     rise = near[np.arange(len(peaks)), (seen >= np.float32(_RISEN) * seen.max(axis=1, keepdims=True)).argmax(axis=1)]
     frames = [np.minimum(rise + grid.frames(s), last) for s in _FRAMES_S]
-    cell = (frames[0] + found.phase) // grid.frames(FLOOR_CELL_S)
-    past = found.floor[cell]
+    past = found.floor_at(frames[0])
     for since in range(0, grid.frames(_PAST_S), _EVERY):
         earlier = energy[np.maximum(frames[0] - grid.frames(_LAG_S) - since, 0)]
         earlier *= np.float32(10.0 ** (-_FALL_DB_S * since * grid.hop / grid.rate / 10.0))

@@ -55,7 +55,7 @@ def time_amid(
     low: Floats,
     grid: FrameGrid,
     every: Rows,
-    wanted: slice,
+    wanted: Rows,
     level: Doubles,
     bands_of: Callable[[Rows], Doubles],
 ) -> tuple[Timed, Doubles]:
@@ -65,19 +65,18 @@ def time_amid(
         sharp: one channel at about 48 kHz (:func:`noisecheck.detect.timing.sharp_step`), (n,), from frame 0 on.
         low: the same, decimated further.
         grid: frames and bands.
-        every: frames of all peaks, in order, (m,).
-        wanted: those asked about.
+        every: frames of all peaks, in order, (m,); what is far apart has nothing to do with one another.
+        wanted: which of them are asked about, in order, (n,).
         level: energy that is new at each peak, (m,).
         bands_of: evidence in bands of those asked about, by samples after each peak from which on another is heard.
     """
-    n = wanted.stop - wanted.start
     louder_one = _louder_after(level, every, grid.frames(LATER_S))[wanted]
-    asked = np.unique(np.concatenate((np.arange(wanted.start, wanted.stop), louder_one)))
+    asked = np.unique(np.concatenate((wanted, louder_one)))
     timed = time_onsets(sharp, low, grid, every[asked])
     by, at = np.searchsorted(asked, louder_one), every[wanted] * grid.hop
     own = timed.onset[by] - int(_BEGUN_S * grid.rate) - at
-    own[(by == np.arange(n)) | (timed.error[by] < _BEGINS) | (own < 0)] = _NEVER
-    timed = timed.where(slice(n))
+    own[(louder_one == wanted) | (timed.error[by] < _BEGINS) | (own < 0)] = _NEVER
+    timed = timed.where(np.searchsorted(asked, wanted))
     first = timed.copy()
     again = np.flatnonzero(own < AHEAD_S * grid.rate)
     if len(again):
@@ -97,15 +96,16 @@ def _louder_after(level: NDArray[np.float64], peaks: Rows, within: int) -> Rows:
 
 
 def _overlay(
-    timed: Timed, first: Timed, bands: Doubles, sharp: Floats, low: Floats, grid: FrameGrid, every: Rows, wanted: slice
+    timed: Timed, first: Timed, bands: Doubles, sharp: Floats, low: Floats, grid: FrameGrid, every: Rows, wanted: Rows
 ) -> None:
     """Look once more at doubtful sounds that come on the young ring of one surely struck."""
     doubted = np.flatnonzero((timed.error < _DOUBTED) | (timed.abrupt < _STRUCK))
     if not len(doubted):
         return
     soonest, most = (round(s * grid.rate) for s in SINCE_S)
-    at, before = every[wanted][doubted] * grid.hop, every[: wanted.start]
-    before = before[before * grid.hop >= at[0] - most]
+    at, before = every[wanted][doubted] * grid.hop, np.delete(every, wanted)
+    ahead = np.append(at, _NEVER)[np.searchsorted(at, before * grid.hop)] - before * grid.hop
+    before = before[ahead <= most]
     known = Timed.concat([time_onsets(sharp, low, grid, before), first]) if len(before) else first
     struck = np.sort(known.onset[(known.error > _STRUCK_ERROR) & (known.abrupt > _STRUCK)])
     last = np.searchsorted(struck, at - soonest, side="right") - 1

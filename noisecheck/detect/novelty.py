@@ -53,7 +53,10 @@ _TINY = np.float32(1e-13)  # -130 dB re full scale, below any converter: digital
 
 @dataclass(frozen=True)
 class Novelty:
-    """Log-likelihood ratios per frame, each (frames,) float32, and the energy that is new."""
+    """Log-likelihood ratios per frame, each (frames,) float32, and the energy that is new.
+
+    Of several channels worked out at once (frames, channels), with their bands side by side.
+    """
 
     fine: Floats
     coarse: Floats
@@ -62,9 +65,13 @@ class Novelty:
     energy: Floats
     """Fine band energies, (frames, bands)."""
     floor: Floats
-    """Their background, (cells, bands), the first cell that of the first frame..."""
-    phase: int
-    """... before which so many frames of its cell lie."""
+    """Their background, (cells, bands)..."""
+    cell: NDArray[np.int64]
+    """... and which cell each frame lies in, (frames,)."""
+
+    def floor_at(self, frames: NDArray[np.int64]) -> Floats:
+        """Return the background at some frames, (m, bands); beyond the ends it is as there."""
+        return self.floor.take(self.cell.take(frames, mode="clip"), axis=0)
 
 
 def floor_of(energy: Floats, cell: int, *, earlier: list[Floats] | None = None) -> Floats:
@@ -112,7 +119,7 @@ def _falling_max(energy: Floats, fall_db: float, frames: int) -> Floats:
 
 
 def _band_evidence(energy: Floats, past: Floats, dof: Floats, most: Floats) -> Floats:
-    """Return ``min(dof * (3 ln((r + 2) / 3) - ln r), cap)`` summed over the bands, r = energy / past, at least 1.
+    """Return ``min(dof * (3 ln((r + 2) / 3) - ln r), cap)`` summed over each channel's bands, r = energy / past >= 1.
 
     ``most`` is cap / dof, a row a frame: with rows of their own a pass takes a third of the time.
     """
@@ -125,12 +132,7 @@ def _band_evidence(energy: Floats, past: Floats, dof: Floats, most: Floats) -> F
     score /= ratio
     np.log(score, out=score)
     np.minimum(score, most[: len(score)], out=score)
-    return np.asarray(np.einsum("ij,j->i", score, dof), np.float32)
-
-
-def _row_sums(rows: Floats) -> Floats:
-    """Return the sum of each row (unlike a sum over the last axis, fast for short rows)."""
-    return np.asarray(np.einsum("ij->i", rows), np.float32)
+    return np.asarray(np.einsum("ijk,k->ij", score.reshape(len(score), -1, len(dof)), dof), np.float32)
 
 
 def _reach(lag: int, fall_db: float) -> int:
@@ -147,13 +149,14 @@ def memory_frames(grid: FrameGrid) -> int:
 
 
 def _resolution(
-    energy: Floats, floor: Floats, *, cell: int, phase: int, lag: int, fall_db: float, dof: Floats, with_new: bool
+    energy: Floats, floor: Floats, cell: NDArray[np.int64], *, lag: int, fall_db: float, dof: Floats, with_new: bool
 ) -> tuple[Floats, Floats]:
     """Return evidence and, where wanted, new energy per frame for one resolution, computed in cache-sized chunks."""
     reach = _reach(lag, fall_db)
-    evidence = np.zeros(len(energy), np.float32)
-    new = np.zeros(len(energy), np.float32) if with_new else evidence
-    most = np.tile(np.float32(_BAND_CAP) / dof, (min(_CHUNK, len(energy)), 1))
+    channels = energy.shape[1] // len(dof)
+    evidence = np.zeros((len(energy), channels), np.float32)
+    new = np.zeros_like(evidence) if with_new else evidence
+    most = np.tile(np.float32(_BAND_CAP) / dof, (min(_CHUNK, len(energy)), channels))
     for start in range(0, len(energy), _CHUNK):
         stop = min(start + _CHUNK, len(energy))
         lead = min(start, reach)
@@ -163,13 +166,14 @@ def _resolution(
         behind = min(lag, lead)
         past[lag - behind :] = held[lead - behind : len(held) - lag] if len(held) > lag else held[:0]
         past[: lag - behind] = held[0]
-        index = (np.arange(start, stop) + phase) // cell
-        np.maximum(past, floor.take(index, axis=0), out=past)
+        np.maximum(past, floor.take(cell[start:stop], axis=0), out=past)
         evidence[start:stop] = _band_evidence(energy[start:stop], past, dof, most)
         if with_new:
             above = np.subtract(energy[start:stop], past, out=past)
-            new[start:stop] = _row_sums(np.maximum(above, np.float32(0.0), out=above))
-    return evidence, new
+            np.maximum(above, np.float32(0.0), out=above)
+            # (Unlike a sum over the last axis, fast for short rows.)
+            np.einsum("ijk->ij", above.reshape(stop - start, channels, -1), out=new[start:stop])
+    return (evidence, new) if channels > 1 else (evidence[:, 0], new[:, 0])
 
 
 def novelty(
@@ -183,7 +187,8 @@ def novelty(
     """Return the evidence per frame.
 
     Args:
-        fine: band energies (frames, bands) of the fine frames, the first at a whole floor cell.
+        fine: band energies (frames, bands) of the fine frames, the first at a whole floor cell; of several channels
+            side by side.
         coarse: those of the coarse frames, on the same grid.
         grid: frames and bands.
         floors: background of both, (cells, bands) each, of the cells from that of the first frame on, where it is
@@ -191,13 +196,13 @@ def novelty(
         phase: frames of its cell before the first one (0 without ``floors``).
     """
     frame_ms = grid.hop / grid.rate
-    cell = grid.frames(FLOOR_CELL_S)
-    fine_floor, coarse_floor = floors or (floor_of(fine, cell), floor_of(coarse, cell))
+    length = grid.frames(FLOOR_CELL_S)
+    fine_floor, coarse_floor = floors or (floor_of(fine, length), floor_of(coarse, length))
+    cell = (np.arange(len(fine)) + phase) // length
     f_evidence, f_new = _resolution(
         fine,
         fine_floor,
-        cell=cell,
-        phase=phase,
+        cell,
         lag=grid.frames(_FINE_LAG_S),
         fall_db=_FINE_FALL_DB_S * frame_ms,
         dof=np.minimum(grid.fine_width, np.float32(_FINE_DOF)),
@@ -206,11 +211,10 @@ def novelty(
     c_evidence, _ = _resolution(
         coarse,
         coarse_floor,
-        cell=cell,
-        phase=phase,
+        cell,
         lag=grid.frames(_COARSE_LAG_S),
         fall_db=_COARSE_FALL_DB_S * frame_ms,
         dof=np.minimum(grid.coarse_width, np.float32(_COARSE_DOF)),
         with_new=False,
     )
-    return Novelty(f_evidence, c_evidence, f_new, fine, fine_floor, phase)
+    return Novelty(f_evidence, c_evidence, f_new, fine, fine_floor, cell)

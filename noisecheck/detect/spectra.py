@@ -103,62 +103,62 @@ def _lowpass(step: int) -> Floats:
 
 
 def decimated(samples: Floats, step: int) -> Floats:
-    """Return every ``step``-th sample of the low-passed signal; sample ``i`` of it is sample ``i * step``."""
+    """Return every ``step``-th sample of the low-passed signal, (..., n); sample ``i`` of it is sample ``i * step``."""
     if step == 1:
         return samples
-    count = -(-len(samples) // step)
-    out = np.empty(count, np.float32)
+    *lead, length = samples.shape
+    count = -(-length // step)
+    out = np.empty((*lead, count), np.float32)
     taps = _lowpass(step)
     for start in range(0, count, _BLOCKS):
         stop = min(start + _BLOCKS, count)
         begin, end = (start - 6) * step, (stop + 6) * step
-        piece = samples[max(begin, 0) : end]
-        if begin < 0 or end > len(samples):  # a constant goes on: no step at the ends
-            piece = np.pad(piece, (max(-begin, 0), max(end - len(samples), 0)), mode="edge")
-        product = taps @ piece.reshape(-1, step).T
-        part = out[start:stop]
-        np.add(product[0, : len(part)], product[1, 1 : 1 + len(part)], out=part)
+        piece = samples[..., max(begin, 0) : end]
+        if begin < 0 or end > length:  # a constant goes on: no step at the ends
+            ends = max(-begin, 0), max(end - length, 0)
+            piece = np.pad(piece, [*((0, 0) for _ in lead), ends], mode="edge")
+        product = taps @ piece.reshape(*lead, -1, step).swapaxes(-1, -2)
+        part, some = out[..., start:stop], stop - start
+        np.add(product[..., 0, :some], product[..., 1, 1 : 1 + some], out=part)
         for k in range(2, 13):
-            part += product[k, k : k + len(part)]
+            part += product[..., k, k : k + some]
     return out
 
 
 def _energies(samples: Floats, length: int, hop: int, wanted: range, bins: tuple[int, ...]) -> Floats:
-    windows = _windows(length)
-    some = len(windows)
+    windows, (*lead, n) = _windows(length), samples.shape
+    some = min(len(windows), len(wanted))
     used = 2 * bins[-1]  # real and imaginary parts of the bins up to the last band
     gather = np.zeros((bins[-1], len(bins) - 1), np.float32)
     for b, (lo, hi) in enumerate(itertools.pairwise(bins)):
         gather[lo:hi, b] = 1.0
     count, step = len(wanted), hop * wanted.step
-    inside = np.lib.stride_tricks.sliding_window_view(samples, length) if len(samples) >= length else samples[:0]
-    out = np.empty((count, len(bins) - 1), np.float32)
-    piece, powers = np.empty((some, length), np.float32), np.empty((some, bins[-1]), np.float32)
+    out = np.empty((*lead, count, len(bins) - 1), np.float32)
+    piece, powers = np.empty((*lead, some, length), np.float32), np.empty((*lead, some, bins[-1]), np.float32)
     for i in range(0, count, some):
         rows = min(some, count - i)
         begin = wanted[i] * hop - length // 2
         last = begin + (rows - 1) * step
-        framed = piece[:rows]
-        if begin >= 0 and last < len(inside):
-            framed[:] = inside[begin : last + 1 : step]
-        else:
-            ends = max(-begin, 0), max(last + length - len(samples), 0)
-            part = np.pad(samples[max(begin, 0) : last + length], ends, mode="reflect")
-            framed[:] = np.lib.stride_tricks.sliding_window_view(part, length)[::step]
+        part = samples[..., max(begin, 0) : last + length]
+        if begin < 0 or last + length > n:
+            ends = max(-begin, 0), max(last + length - n, 0)
+            part = np.pad(part, [*((0, 0) for _ in lead), ends], mode="reflect")
+        framed = piece[..., :rows, :]
+        framed[:] = np.lib.stride_tricks.sliding_window_view(part, length, axis=-1)[..., ::step, :]
         framed *= windows[:rows]
         spectrum = rfft(framed).view(np.float32)
         spectrum *= spectrum
-        power = np.add(spectrum[:, :used:2], spectrum[:, 1:used:2], out=powers[:rows])
-        np.matmul(power, gather, out=out[i : i + rows])
+        power = np.add(spectrum[..., :used:2], spectrum[..., 1:used:2], out=powers[..., :rows, :])
+        np.matmul(power, gather, out=out[..., i : i + rows, :])
     return out
 
 
 def frame_energies(samples: Floats, grid: FrameGrid, *, low: Floats, frames: range) -> tuple[Floats, Floats]:
-    """Return fine and coarse band energies, each (frames, bands); frame ``i`` is centred on sample ``i * hop``.
+    """Return fine and coarse band energies, each (..., frames, bands); frame ``i`` is centred on sample ``i * hop``.
 
     Args:
-        samples: one channel, (n,); beyond its ends it is taken as mirrored (a cut to silence would splash over
-            all bands).
+        samples: one channel or several, (..., n); beyond its ends it is taken as mirrored (a cut to silence would
+            splash over all bands).
         grid: frames and bands.
         low: the same, :func:`decimated` by ``grid.step``.
         frames: which ones, at least one.

@@ -74,7 +74,7 @@ class Timed:
     steps_in: NDArray[np.bool_]
     """Whether what is new is, for 14 ms, hardly stronger than in its first millisecond."""
 
-    def where(self, keep: slice) -> Timed:
+    def where(self, keep: NDArray[np.int64]) -> Timed:
         return Timed(*(getattr(self, f.name)[keep] for f in fields(self)))
 
     def copy(self) -> Timed:
