@@ -72,12 +72,11 @@ class Beliefs:
         self.latest = [hi for _, hi in windows]
         self.seen = [0.0] * links
         self.held_ups = [0.0] * links
-        self.overtakings, self.stuck_count, self.falls = 0.0, 0.0, 0.0
-        self.passes = 0.0
+        self.overtakings, self.stuck_count, self.falls, self.passes = 0.0, 0.0, 0.0, 0.0
         self.misses = [0.0] * self.count
         self.tries = [0.0] * self.count
         self.log_odds: list[tuple[float, float, float]] = [(0.0, 0.0, 0.0)] * self.count
-        self.rebounds, self.unplaced_rebounds, self.contacts = 0.0, 0.0, 0.0
+        self.rebounds, self.unplaced_rebounds, self.contacts, self.strays = 0.0, 0.0, 0.0, 0.0
         self.levels = [LevelHabit() for _ in range(self.count)]
         self.laws = [ReboundLaw() for _ in range(self.count)]
         self.heads: dict[int, int] = {}
@@ -88,7 +87,6 @@ class Beliefs:
         self.own_rebounds = [[0.0] * len(settings.unplaced_mixed) for _ in route.stations]
         self.lost_sounds = [0.0] * len(settings.unplaced_mixed)
         """Of those, sounds as like one station as another."""
-        self.strays = 0.0
         self._strays_like = [_ALIKE / self.count] * self.count + [1.0 - _ALIKE]
         """Strays that sound like each station and, last, like none."""
         self.hidden, self.among, self.shown = 0.0, 0.0, 0.0
@@ -101,12 +99,14 @@ class Beliefs:
         self.pace_sd = 0.10 if self.pace_given else 0.5
         self.pace_seen = 0.0
         self._per_ball: deque[int] = deque(maxlen=_PACE_BALLS)
+        self.missed: dict[tuple[int, float, int], float] = {}  # of a ball (heard where, when), by where
         self.tables()
 
     # -- derived tables ---------------------------------------------------------------------------------------------
     def tables(self) -> None:
         """Work out the tables for every pair of stations from what was learnt."""
         s = self.settings
+        self.missed.clear()
         self.p_hold = [(s.held_up * 500 + h) / (500 + n) for h, n in zip(self.held_ups, self.seen, strict=True)]
         self.overtaken = (s.overtaken * 20 + self.overtakings) / (20 + sum(self.held_ups))
         self.p_stuck = (s.stuck * 1000 + self.stuck_count) / (1000 + self.passes)

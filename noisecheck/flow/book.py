@@ -23,6 +23,8 @@ __all__ = ["Book"]
 
 _STEADY: Final = 0.2
 """Relative scatter of the feed's intervals up to which the pace tells slots (cranked at +/- 30 % it is 0.13)."""
+_SILENT: Final = 0.5
+"""Share by which a miss at the last station that nothing explains counts less against a claim (chosen here)."""
 
 
 class Book:
@@ -231,6 +233,11 @@ class Book:
         if d.station < b.count - 2:
             # A ball missed at two stations running looks stuck: where twice as much is missed, four times as often.
             least = max(least, self.settings.claim_stuck_odds * max(1.0, b.missed_share / 0.01) ** 2)
+        elif share >= self.settings.claim_stuck_odds * rest:
+            # By the meaning of the words a ball that nobody hears at the last station did not arrive: a miss there that
+            # nothing heard explains counts half against the claim, though whole in its odds.
+            silent = _SILENT * min(b.p_miss[-1], unheard)
+            least *= odds / combine_odds(share, rest, stuck, unheard + held - silent)
         claimed = self.claim(finding, d.ball, least)
         b.stuck_count += odds / (1.0 + odds)
         if not claimed:
@@ -267,9 +274,6 @@ class Book:
         slots, b = self._empty_slots, self.beliefs
         if not slots or b.pace_sd > _STEADY:  # where the pace wavers, a long wait is no empty slot
             return []
-        stuck, unheard = b.p_stuck, 1.0
-        for q in range(b.count):
-            unheard *= b.p_miss[q]
         # Balls stated but not followed may also come after the end, unless the feed had clearly stopped by then.
         stopped = self._last_fed is not None and end_s - self._last_fed[0] > 3.0 * max(self._last_fed[1], b.period_s)
         if self.feed.balls is not None and stopped:
@@ -280,7 +284,10 @@ class Book:
         least = self.settings.claim_odds if b.count > 1 else self.settings.claim_last_odds
         found = []
         for time_s, odds in slots:
-            total = min(1.0 / (1.0 / odds + against + unheard / stuck), MOST_ODDS)
+            unheard = 1.0
+            for q in range(b.count):
+                unheard *= b.miss(q, time_s + b.pass_mean[0][q], math.hypot(b.pass_sd[0][q], b.pace_sd * b.period_s))
+            total = min(1.0 / (1.0 / odds + against + unheard / b.p_stuck), MOST_ODDS)
             why = f"fed at its turn, as the pace has it, but heard nowhere, {say_odds(total)}"
             if total >= least:
                 found.append(Finding("stuck", time_s, self.route.stations[0], total, why, said_s=end_s))

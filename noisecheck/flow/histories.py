@@ -27,7 +27,8 @@ __all__ = [
 ]
 
 
-_OVERTAKEN_S = 4.0  # a ball overtaken is no longer waited for when it is this late
+_OVERTAKEN = 8.0
+"""A ball overtaken is no longer waited for when it is this late, over the typical delay: by then eight of nine came."""
 
 
 class Ball(NamedTuple):
@@ -109,10 +110,15 @@ def overdue(track: tuple[Ball, ...], now_s: float, beliefs: Beliefs) -> float:
 
 
 def _missed(beliefs: Beliefs, ball: Ball, q: int) -> float:
-    """Return the probability that a ball passed station ``q`` unheard: surely, while its microphone was dead."""
-    if not beliefs.deaf[q]:
-        return beliefs.p_miss[q]
-    return beliefs.miss(q, ball.time_s + beliefs.pass_mean[ball.station][q], beliefs.pass_sd[ball.station][q])
+    """Return the probability that a ball, due there by now, passed station ``q`` unheard."""
+    key = (ball.station, ball.time_s, q)
+    p = beliefs.missed.get(key)
+    if p is None:
+        due_s, sd = ball.time_s + beliefs.pass_mean[ball.station][q], beliefs.pass_sd[ball.station][q]
+        p = beliefs.miss(q, due_s, sd)
+        if beliefs.heard and beliefs.heard[-1] > due_s + 3.0 * sd:
+            beliefs.missed[key] = p
+    return p
 
 
 def contacts_of(at: Decision | None, time_s: float) -> list[tuple[int, int]]:
@@ -145,13 +151,13 @@ def weights_of(histories: Sequence[History], now_s: float, beliefs: Beliefs) -> 
 
 def retire(history: History, now_s: float, beliefs: Beliefs) -> History:
     """Return the history without balls and slots that nothing can explain any more."""
-    track, past, log_p = history.track, history.past, history.log_p
+    track, past, log_p, s = history.track, history.past, history.log_p, beliefs.settings
     final = beliefs.count - 1
     keep = []
     for ball in track:
         overtaken = ball.floor > ball.station
         due = ball.time_s + beliefs.pass_latest[ball.station][final]
-        if now_s > due + (_OVERTAKEN_S if overtaken else beliefs.settings.give_up_s):
+        if now_s > due + (_OVERTAKEN * s.held_up_s if overtaken else s.give_up_s):
             stuck, unheard = beliefs.never(ball.station, ball.time_s, ball.floor)
             held = 0.0 if overtaken else beliefs.still_held(ball.station, ball.station + 1, now_s - ball.time_s)
             log_p += math.log(stuck + unheard + held)

@@ -27,6 +27,8 @@ _STRANGE: Final = 0.2
 """Share of a station's contacts that sound like none from which its rebounds are expected to."""
 _SOON_S: Final = 0.3
 """A first rebound from a drop of 50 mm at a restitution of 0.7 takes 0.14 s (free fall), from 200 mm 0.28 s."""
+_TWICE: Final = 1e-3
+"""Share of sounds that two impacts are found for (chosen here)."""
 _MAYBE: Final = 0.05
 """Odds from which an impact may yet turn out a stray."""
 
@@ -127,7 +129,7 @@ class LoneImpacts:
                 level_db = self._impacts[at.impact].level_db
                 total += leftover_rebound(self._beliefs, impact, at.station, impact.time_s - at.time_s, level_db)
             at = at.before
-        beside = 0.0
+        beside, within = 0.0, self._beliefs.settings.mask_s
         for step in (-1, 1):
             number = d.impact + step
             while 0 <= number < len(self._impacts):
@@ -139,6 +141,8 @@ class LoneImpacts:
                 softer = not other.level_db > impact.level_db
                 if not (softer and number in self.alone and number not in self._said):
                     beside = max(beside, copy_density(self._beliefs, impact, apart_s, other.level_db))
+                if number in self.alone and not softer and abs(apart_s) < within:
+                    beside = max(beside, _TWICE / (2.0 * within))
                 number += step
         known = impact._replace(due=tuple(d._replace(density=d.density * self._rival(impact, d)) for d in due))
         return total + beside + ReboundsDue(self._beliefs, known).density(contacts_of(d.before, impact.time_s))

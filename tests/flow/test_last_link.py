@@ -1,0 +1,36 @@
+"""Balls lost on the last link, balls overtaken for long, and one sound found twice."""
+
+from __future__ import annotations
+
+import pytest
+from test_ledger import ROUTE, follow, only, quiet_run, with_levels
+
+from noisecheck.flow.ledger import follow_balls
+from noisecheck.flow.route import LedgerSettings
+
+
+def test_a_ball_not_heard_at_the_last_station_is_claimed_though_others_pass_unheard_elsewhere() -> None:
+    ways = quiet_run()
+    for ball in (10, 22):
+        ways[ball].pop(1)
+    ways[30].pop()
+    ledger = follow(ways, settings=LedgerSettings(claim_last_odds=1.0))
+    stuck = [f for f in ledger.findings if f.kind == "stuck"]
+    assert [(f.station, f.ball) for f in stuck] == [("bend", 30)]
+    assert 0.5 < stuck[0].odds < 1.0  # all misses count in the odds
+    assert ledger.undecided == 0
+
+
+@pytest.mark.parametrize("late_s", [4.5, 9.0])
+def test_a_ball_overtaken_is_waited_for_as_long_as_such_balls_take(late_s: float) -> None:
+    ways = quiet_run()
+    at, name = ways[30][3]
+    ways[30][3] = (at + late_s + 0.3, name)
+    finding = only(follow(ways))
+    assert (finding.kind, finding.station, finding.ball) == ("held_up", "tray", 30)
+
+
+def test_one_sound_found_twice_is_one_stray() -> None:
+    impacts = with_levels(quiet_run(), [(61.37, "tray", 0.99, 0.0), (61.3735, "", 0.99, -4.0)])
+    ledger = follow_balls(impacts, ROUTE, end_s=135.0)
+    assert [(f.kind, round(f.time_s, 2)) for f in ledger.findings] == [("stray", 61.37)]
