@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import signal
 import sys
+from collections.abc import Iterator
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -39,20 +40,32 @@ def sound() -> tuple[NDArray[np.float32], Any]:
     return np.asarray(samples, np.float32), truth
 
 
-@pytest.fixture(autouse=True)
-def _whoever_ends_the_tests_ends_no_watch_instead(monkeypatch: pytest.MonkeyPatch) -> None:
+@pytest.fixture(autouse=True, scope="module")
+def _whoever_ends_the_tests_ends_no_watch_instead() -> Iterator[None]:
     """A watch takes SIGTERM as its own end: one sent to the tests would only stop the watch that runs just then."""
     kept = {name: getattr(signal, name) for name in ("getsignal", "SIG_IGN", "SIGINT", "SIGTERM")}
-    monkeypatch.setattr(command, "signal", SimpleNamespace(signal=lambda *_: None, **kept))
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(command, "signal", SimpleNamespace(signal=lambda *_: None, **kept))
+        yield
+
+
+def machine_in(folder: Path, samples: NDArray[np.float32]) -> Path:
+    """Return a campaign folder with its rig file, and the sound beside it as ``sound.wav``."""
+    import soundfile
+
+    (folder / "clock").mkdir()
+    (folder / "clock" / "rig.toml").write_text(RIG)
+    soundfile.write(folder / "sound.wav", samples, RATE, subtype="PCM_24")
+    return folder / "clock"
 
 
 @pytest.fixture
 def machine(tmp_path: Path, sound: tuple[NDArray[np.float32], Any]) -> Path:
-    """A campaign folder with its rig file, and the sound beside it as ``sound.wav``."""
-    import soundfile
+    """A machine of its own for each test."""
+    return machine_in(tmp_path, sound[0])
 
-    folder = tmp_path / "clock"
-    folder.mkdir()
-    (folder / "rig.toml").write_text(RIG)
-    soundfile.write(tmp_path / "sound.wav", sound[0], RATE, subtype="PCM_24")
-    return folder
+
+@pytest.fixture(scope="session")
+def one_machine(tmp_path_factory: pytest.TempPathFactory, sound: tuple[NDArray[np.float32], Any]) -> Path:
+    """One machine for all tests that only look at what a watch left."""
+    return machine_in(tmp_path_factory.mktemp("watched"), sound[0])

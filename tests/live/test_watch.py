@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+import io
 import json
 import os
 import signal
@@ -9,6 +11,7 @@ import subprocess
 import sys
 import time
 from argparse import Namespace
+from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -75,9 +78,34 @@ def told(events: list[dict[str, Any]]) -> list[tuple[str, float]]:
     return [(e["event"], e["time_s"]) for e in events if e["event"] in kinds and e["state"] == "settled"]
 
 
-def test_a_stuck_and_a_stray_ball_are_said_in_time(machine: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    found, events = watched(capsys, "--rig", str(machine / "rig.toml"), "--source", str(machine.parent / "sound.wav"))
-    assert found
+@dataclass
+class Seen:
+    """What one watch of the whole sound said and left."""
+
+    found: bool
+    events: list[dict[str, Any]]
+    folder: Path
+    rung: list[str]
+
+
+@pytest.fixture(scope="module")
+def seen(one_machine: Path) -> Seen:
+    """A watch that keeps its alarms and rings a bell for each."""
+    script, out = one_machine.parent / "ring bell.py", one_machine.parent / "rung"
+    script.write_text(
+        f"import json,sys,uuid\nd=json.load(sys.stdin)\nopen({str(out)!r}+uuid.uuid4().hex,'w').write(d['event'])\n"
+    )
+    words = ["--rig", str(one_machine / "rig.toml"), "--source", str(one_machine.parent / "sound.wav"), "--json"]
+    words += ["--on-alarm", f"{sys.executable} '{script}'"]
+    with contextlib.redirect_stdout(io.StringIO()) as said:
+        found = watch(arguments(*words), ListenSettings(), clock=FakeClock())
+    rung = sorted(p.read_text() for p in one_machine.parent.glob("rung*"))
+    return Seen(found, events_of(said.getvalue()), one_machine, rung)
+
+
+def test_a_stuck_and_a_stray_ball_are_said_in_time(seen: Seen) -> None:
+    events = seen.events
+    assert seen.found
     assert told(events) == [("stuck", pytest.approx(STUCK_S, abs=0.01)), ("stray", pytest.approx(STRAY_S, abs=0.01))]
     first = {e["event"]: e for e in reversed(events)}
     assert first["stuck"]["said_s"] - (STUCK_S + LONGEST_S) < 1.0
@@ -85,7 +113,7 @@ def test_a_stuck_and_a_stray_ball_are_said_in_time(machine: Path, capsys: pytest
     assert "not a safety stop" in events[0]["text"]
     summary = events[-1]
     assert (summary["event"], summary["fed"], summary["arrived"]) == ("summary", 58, 57)
-    assert not (machine / "runs.csv").exists()  # the file is there already
+    assert not (seen.folder / "runs.csv").exists()  # the file is there already
 
 
 def test_a_wrong_transit_time_is_said_once(machine: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -100,11 +128,9 @@ def test_a_wrong_transit_time_is_said_once(machine: Path, capsys: pytest.Capture
     assert late == [("stuck", pytest.approx(STUCK_S, abs=0.01)), ("stray", pytest.approx(STRAY_S, abs=0.01))]
 
 
-def test_twenty_seconds_around_each_alarm_are_kept(
-    machine: Path, capsys: pytest.CaptureFixture[str], sound: Any
-) -> None:
-    _, events = watched(capsys, "--rig", str(machine / "rig.toml"), "--source", str(machine.parent / "sound.wav"))
-    files = sorted((machine / "alarms").glob("*.wav"))
+def test_twenty_seconds_around_each_alarm_are_kept(seen: Seen, sound: Any) -> None:
+    events = seen.events
+    files = sorted((seen.folder / "alarms").glob("*.wav"))
     assert [f.stem.rsplit("-", 1)[-1] for f in files] == ["stuck", "stray"]
     assert {e["sound"] for e in events if "sound" in e} == {str(f) for f in files}
     kept, rate = soundfile.read(files[1], dtype="float32")
@@ -112,7 +138,7 @@ def test_twenty_seconds_around_each_alarm_are_kept(
     (stray,) = (e for e in events if "sound" in e and e["event"] == "stray")
     start = round(stray["time_s"] * RATE) - 10 * RATE
     np.testing.assert_allclose(kept, sound[0][start : start + 20 * RATE], atol=2**-23)
-    log = events_of(next((machine / "alarms").glob("*.jsonl")).read_text())
+    log = events_of(next((seen.folder / "alarms").glob("*.jsonl")).read_text())
     assert [e["event"] for e in log] == [e["event"] for e in events]
 
 
@@ -182,8 +208,10 @@ def test_a_lossy_file_is_listened_to_as_such(
         made(self, *args, **options)
 
     monkeypatch.setattr(Stream, "__init__", watched_stream)
-    watched(capsys, "--rig", str(machine / "rig.toml"), "--source", str(name), "--keep-nothing")
-    watched(capsys, "--rig", str(machine / "rig.toml"), "--source", str(machine.parent / "sound.wav"), "--keep-nothing")
+    plain = machine.parent / "plain.wav"
+    soundfile.write(plain, sound[0][: 20 * RATE], RATE)
+    for source in (name, plain):
+        watched(capsys, "--rig", str(machine / "rig.toml"), "--source", str(source), "--keep-nothing")
     assert told_to == [True, False]
 
 
@@ -243,15 +271,8 @@ def test_stopped_in_the_middle_of_a_block_it_works_that_through(
     assert events[-1]["listened_s"] < 60.0
 
 
-def test_the_alarm_command_gets_each_alarm(machine: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    script = machine.parent / "ring bell.py"
-    out = machine.parent / "rung"
-    script.write_text(
-        f"import json,sys,uuid\nd=json.load(sys.stdin)\nopen({str(out)!r}+uuid.uuid4().hex,'w').write(d['event'])\n"
-    )
-    words = ["--rig", str(machine / "rig.toml"), "--source", str(machine.parent / "sound.wav"), "--keep-nothing"]
-    watched(capsys, *words, "--on-alarm", f"{sys.executable} '{script}'")
-    assert sorted(p.read_text() for p in machine.parent.glob("rung*")) == ["stray", "stuck"]
+def test_the_alarm_command_gets_each_alarm(seen: Seen) -> None:
+    assert seen.rung == ["stray", "stuck"]
 
 
 def test_a_file_that_grows_is_followed(machine: Path, sound: Any) -> None:
