@@ -194,17 +194,17 @@ class Hearing:
         end = origin + len(samples)
         limits = next_arrivals(self._near, self._held, end)
         limits[len(near) :] = np.minimum(limits[len(near) :], np.maximum(self._ends(onsets), onsets.own_arrival + 1))
-        table = measured(
+        return measured(
             samples,
             rate,
             self._near,
             origin=origin,
             limits=limits,
             quiet=quiet_spans(np.sort(self._near.frame), rate, origin, end),
+            first=len(near),
             offset_db=self._offset,
             settings=self._settings.measure,
         )
-        return table.where(np.arange(len(near), len(table)))
 
 
 def _shifted(onsets: Onsets, by: int) -> Onsets:

@@ -33,13 +33,28 @@ def measured(
     origin: int,
     limits: NDArray[np.int64],
     quiet: NDArray[np.int64],
+    first: int = 0,
     offset_db: NDArray[np.float64] | None,
     settings: MeasureSettings,
 ) -> Impacts:
-    """Return the impacts of a watch, measured in the samples from frame ``origin`` on; the rest as of a file."""
+    """Return the impacts of a watch, measured in the samples from frame ``origin`` on; the rest as of a file.
+
+    The ``first`` ones are left out: they may ring before the others.
+    """
+    own = np.arange(first, len(onsets))
     columns = measure_onsets(
-        samples, rate, onsets, origin=origin, limits=limits, quiet=quiet, offset_db=offset_db, settings=settings
+        samples,
+        rate,
+        onsets,
+        origin=origin,
+        limits=limits,
+        quiet=quiet,
+        wanted=np.arange(len(onsets)) >= first,
+        offset_db=offset_db,
+        settings=settings,
     )
+    columns = {name: values[own] for name, values in columns.items()}
+    onsets = onsets.where(own)
     return Impacts.of(
         len(onsets),
         run="watch",

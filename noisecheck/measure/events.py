@@ -49,6 +49,7 @@ def measure_impacts(
     channels: ArrayLike,
     limits: ArrayLike,
     quiet: ArrayLike,
+    wanted: ArrayLike = True,
     offset_db: ArrayLike | None = None,
     settings: MeasureSettings = DEFAULT,
 ) -> dict[str, NDArray[Any]]:
@@ -62,6 +63,7 @@ def measure_impacts(
         channels: channel to measure of each, shape (n,).
         limits: frame at which each window must end at the latest (next impact or end of the recording), (n,).
         quiet: spans of absolute frames without impacts, (m, 2); may be empty.
+        wanted: which are measured, (n,) or one value; the others ring before them only, and their entries tell nothing.
         offset_db: dB to add to get dB re 20 uPa, one number or one a channel; None leaves dB re full scale.
         settings: see :class:`MeasureSettings`.
 
@@ -79,8 +81,9 @@ def measure_impacts(
     columns["flags"] = np.full(len(on), Flag.UNCALIBRATED if offset_db is None else 0, np.uint32)
     offset = np.broadcast_to(np.asarray(0.0 if offset_db is None else offset_db, np.float64), x.shape[1])
     lead = origin % (CELL * block_frames(rate))  # blocks and cells lie on one grid in every tile of a recording
-    for channel in np.unique(ch):
-        rows = np.flatnonzero(ch == channel)
+    asked = np.broadcast_to(np.asarray(wanted, bool), on.shape)
+    for channel in np.unique(ch[asked]):
+        rows = np.flatnonzero(asked & (ch == channel))
         tile = ChannelTile(x[:, channel], rate, spans + lead, settings, lead=lead)
         for name, values in _measured(tile, on + lead, rows, lim[rows] + lead).items():
             if name == "flags":

@@ -190,6 +190,7 @@ def measure_onsets(
     origin: int,
     limits: NDArray[np.int64],
     quiet: NDArray[np.int64],
+    wanted: NDArray[np.bool_] | bool = True,
     offset_db: NDArray[np.float64] | None,
     settings: MeasureSettings,
 ) -> dict[str, NDArray[Any]]:
@@ -207,6 +208,7 @@ def measure_onsets(
         channels=onsets.channel[order],
         limits=limits[order],
         quiet=quiet,
+        wanted=np.broadcast_to(wanted, own.shape)[order],
         offset_db=offset_db,
         settings=settings,
     )
