@@ -55,7 +55,9 @@ class Stream:
         self._listener = Listener(self._grid, channels, coded=coded)
         self._heard = [_Channel(rate, self._settings) for _ in range(channels)]
         self._buffer = np.empty((channels, 0), np.float32)
-        self._origin = 0
+        self._parts: list[NDArray[np.float32]] = []
+        """Samples pushed that no step needed yet."""
+        self._origin = self._frames = 0
         self._pool: list[tuple[Candidates, NDArray[np.float64]]] = [_nothing() for _ in range(channels)]
         self._habits = Habits(rate, channels)
         self._known = 0
@@ -64,7 +66,7 @@ class Stream:
     @property
     def frames(self) -> int:
         """Frames pushed so far."""
-        return self._origin + self._buffer.shape[1]
+        return self._frames
 
     @property
     def known(self) -> int:
@@ -92,12 +94,13 @@ class Stream:
             raise InputError("samples after the end of the stream: begin another")
         if not np.isfinite(new).all():
             new = np.where(np.isfinite(new), new, np.float32(0.0))
-        self._buffer = np.concatenate((self._buffer, new.T), axis=1)
-        grid, before = self._grid, self._listener.frames
-        while (stop := (self._listener.frames + _STEP - 1) * grid.hop + grid.reach) <= self.frames:
-            self._advance(self._listener.frames + _STEP, stop)
-        if self._listener.frames == before:
+        self._parts.append(new.T.copy())
+        self._frames += len(new)
+        if self._next_stop() > self.frames:
             return no_onsets(self.channels)
+        self._join()
+        while (stop := self._next_stop()) <= self.frames:
+            self._advance(self._listener.frames + _STEP, stop)
         start = max(self._listener.needed, self._origin)
         self._buffer = self._buffer[:, start - self._origin :].copy()
         self._origin = start
@@ -108,6 +111,7 @@ class Stream:
         if self._ended:
             return self._merged(self.frames)
         self._ended = True
+        self._join()
         count = self.frames // self._grid.hop
         if count >= 2 * self._grid.frames(TAIL_S):
             self._advance(count, self.frames, ending=True)
@@ -118,6 +122,13 @@ class Stream:
         return self._merged(self.frames)
 
     # -- steps ------------------------------------------------------------------------------------------------------
+    def _next_stop(self) -> int:
+        """Return the number of samples that the next step needs."""
+        return (self._listener.frames + _STEP - 1) * self._grid.hop + self._grid.reach
+
+    def _join(self) -> None:
+        self._buffer, self._parts = np.concatenate((self._buffer, *self._parts), axis=1), []
+
     def _advance(self, count: int, stop: int, *, ending: bool = False) -> None:
         """Work out the frames up to ``count`` from the samples before ``stop``, and what follows from them."""
         looked = self._listener.advance(count, self._buffer[:, : stop - self._origin], self._origin, ending=ending)
