@@ -144,9 +144,9 @@ def explained_by_echo(onset: NDArray[np.float64], new_db: NDArray[np.float64], s
     heard = frames.max(axis=1)
     clear = heard > np.float32(_CLEAR) * past
     for back in range(1, 24):  # more than 24 candidates in 150 ms is noise anyway
-        if back >= len(onset):
-            break
         lag = onset[back:] - onset[:-back]
+        if not (lag < FAINT_ECHO_S).any():
+            break
         allowed = new_db[:-back] + _LEVEL_DB - _FALL_DB_S * (lag - 0.005)
         softer = np.flatnonzero((lag < FAINT_ECHO_S) & (new_db[back:] < allowed)) + back
         other = clear[softer] & (heard[softer] > np.float32(_MOST) * heard[softer - back])
