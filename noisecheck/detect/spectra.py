@@ -133,18 +133,21 @@ def _energies(samples: Floats, length: int, hop: int, wanted: range, bins: tuple
     for b, (lo, hi) in enumerate(itertools.pairwise(bins)):
         gather[lo:hi, b] = 1.0
     count, step = len(wanted), hop * wanted.step
+    inside = np.lib.stride_tricks.sliding_window_view(samples, min(length, n), axis=-1)
     out = np.empty((*lead, count, len(bins) - 1), np.float32)
     piece, powers = np.empty((*lead, some, length), np.float32), np.empty((*lead, some, bins[-1]), np.float32)
     for i in range(0, count, some):
         rows = min(some, count - i)
         begin = wanted[i] * hop - length // 2
         last = begin + (rows - 1) * step
-        part = samples[..., max(begin, 0) : last + length]
-        if begin < 0 or last + length > n:
-            ends = max(-begin, 0), max(last + length - n, 0)
-            part = np.pad(part, [*((0, 0) for _ in lead), ends], mode="reflect")
         framed = piece[..., :rows, :]
-        framed[:] = np.lib.stride_tricks.sliding_window_view(part, length, axis=-1)[..., ::step, :]
+        if begin >= 0 and last + length <= n:
+            framed[:] = inside[..., begin : last + 1 : step, :]
+        else:
+            ends = max(-begin, 0), max(last + length - n, 0)
+            part = samples[..., max(begin, 0) : last + length]
+            part = np.pad(part, [*((0, 0) for _ in lead), ends], mode="reflect")
+            framed[:] = np.lib.stride_tricks.sliding_window_view(part, length, axis=-1)[..., ::step, :]
         framed *= windows[:rows]
         spectrum = rfft(framed).view(np.float32)
         spectrum *= spectrum
