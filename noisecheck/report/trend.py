@@ -120,7 +120,9 @@ def _cards(trend: Trend) -> list[dict[str, Any]]:
                     "verdicts": {},
                 },
             )
-            row["verdicts"][revision.revision] = {"verdict": j.verdict.verdict, "found": _found(j), "next": _next(j)}
+            # an older revision is not recorded again: only the newest is told what would settle it
+            step = _next(j) if revision is trend.newest else ""
+            row["verdicts"][revision.revision] = {"verdict": j.verdict.verdict, "found": _found(j), "next": step}
     return list(rows.values())
 
 
@@ -136,7 +138,8 @@ def _found(j: Judged) -> str:
     v = j.verdict
     if not math.isfinite(v.value):
         return "not measured"
-    text = f"{v.value:,.1f}" if abs(v.value) >= 10 else f"{v.value:.3g}"
+    size = abs(v.value)
+    text = f"{v.value:,.0f}" if size >= 1000 else f"{v.value:.1f}" if size >= 10 else f"{v.value:.3g}"
     if math.isfinite(v.odds):
         against = 1 / max(v.odds, 1e-6)
         one_to = f"1 : {against:,.0f}" if against >= 10 else f"1 : {against:.1f}"

@@ -112,6 +112,7 @@ def test_revisions_stand_as_the_trend_says(
     assert verdicts == {"A": "not met", "B": "not met", "C": "met"}
     text = page.text
     assert "Revision C meets everything it must: R1 met, R2 met." in text
+    assert text.count("failure-free balls would show it") == 1  # what would settle it is told of the newest alone
     assert "Of what it should meet 0 of 1 met: R3 not yet shown." in text
     for words in ("L_AE at landing at most \N{MINUS SIGN}53 dB", "balls held up at most 50 per thousand"):
         assert words in text
