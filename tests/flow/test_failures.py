@@ -56,6 +56,11 @@ def test_success_run(reference: Reference) -> None:
     assert 1 - upper_bound(0, 30, confidence=0.90) == pytest.approx(0.926, abs=5e-4)
 
 
+def test_bounds_of_rare_failures_are_poissons(reference: Reference) -> None:
+    for row in reference("statistics_poisson_upper"):
+        assert 1e8 * upper_bound(int(row["failures"]), 1e8) == pytest.approx(float(row["expected"]), rel=1e-6)
+
+
 def test_balls_needed_with_failures_is_the_least_number() -> None:
     for failures in (0, 1, 3):
         n = balls_needed(1e-3, failures=failures)
@@ -179,6 +184,9 @@ def test_agreement_between_stations_names_the_worst() -> None:
     assert share.lower == pytest.approx(binomtest(99, 100, alternative="greater").proportion_ci(0.95, "exact").low)
     assert "bend" in share.how
     assert heard_share_of_links([Ledger("r", 1, 1)]) is None
+    half = heard_share_of_links([Ledger("r", 2, 2, findings, passages[1:2])])
+    assert half is not None
+    assert half.share == pytest.approx(0.5)
 
 
 @pytest.mark.parametrize(
