@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ast
 import re
 import subprocess
 import sys
@@ -26,6 +27,23 @@ def test_every_public_name_is_there() -> None:
 
 def test_version_is_the_packages() -> None:
     assert noisecheck.__version__ == tomllib.loads((ROOT / "pyproject.toml").read_text())["project"]["version"]
+
+
+def test_whatever_others_may_call_says_what_it_is() -> None:
+    """Every function, class and method without an underscore, in every module, has a docstring."""
+    bare = []
+
+    def walk(parent: ast.Module | ast.ClassDef, path: str) -> None:
+        for node in parent.body:
+            if isinstance(node, (ast.FunctionDef, ast.ClassDef)) and not node.name.startswith("_"):
+                if not ast.get_docstring(node):
+                    bare.append(f"{path}:{node.name}")
+                if isinstance(node, ast.ClassDef):
+                    walk(node, f"{path}:{node.name}")
+
+    for file in sorted((ROOT / "noisecheck").rglob("*.py")):
+        walk(ast.parse(file.read_text(encoding="utf-8")), file.name)
+    assert bare == []
 
 
 def _modules_after(statement: str) -> set[str]:

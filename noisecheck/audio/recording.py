@@ -95,10 +95,12 @@ class ArrayRecording:
 
     @property
     def channels(self) -> int:
+        """Number of channels."""
         return int(self.samples.shape[1])
 
     @property
     def frames(self) -> int:
+        """Length in frames."""
         return int(self.samples.shape[0])
 
     @property
@@ -107,6 +109,7 @@ class ArrayRecording:
         return _finite(self.samples)[1]
 
     def read(self, start: int, stop: int) -> Samples:
+        """Return frames start to stop (clipped to what there is), (frames, channels) float32, full scale 1.0."""
         return _finite(np.asarray(self.samples[max(start, 0) : max(stop, 0)], dtype=np.float32))[0]
 
 

@@ -14,10 +14,12 @@ __all__ = ["Comparison", "Difference", "Group", "interval_of", "p_value"]
 
 
 def interval_of(low: float, high: float, digits: int = 3) -> list[float] | None:
+    """Return an interval as JSON takes it: two rounded numbers; None where it is not known."""
     return [round(float(low), digits), round(float(high), digits)] if math.isfinite(low) else None
 
 
 def p_value(value: float) -> float | None:
+    """Return a p value as JSON takes it: three digits; None where it is not known."""
     return float(f"{value:.3g}") if math.isfinite(value) else None
 
 

@@ -75,13 +75,16 @@ class Timed:
     """Whether what is new is, for 14 ms, hardly stronger than in its first millisecond."""
 
     def where(self, keep: NDArray[np.int64]) -> Timed:
+        """Return some of the onsets, (m,)."""
         return Timed(*(getattr(self, f.name)[keep] for f in fields(self)))
 
     def copy(self) -> Timed:
+        """Return arrays of its own."""
         return Timed(*(getattr(self, f.name).copy() for f in fields(self)))
 
     @staticmethod
     def concat(parts: list[Timed]) -> Timed:
+        """Return the onsets of all parts, one after the other."""
         return Timed(*(np.concatenate([getattr(p, f.name) for p in parts]) for f in fields(Timed)))
 
     def put(self, at: NDArray[np.int64], other: Timed) -> None:

@@ -57,6 +57,7 @@ class Book:
         self._last_fed: tuple[float, float] | None = None
 
     def stray(self, impact: Impact, odds: float, said_s: float) -> Finding:
+        """Return the finding that an impact is no ball's, said when ``said_s`` seconds had been heard."""
         place = self.route.stations[impact.station] if impact.station >= 0 else ""
         where = f"placed at {place}, but" if place else "like no station;"
         why = f"an impact {where} no ball was due that could have made it, {say_odds(odds)}"

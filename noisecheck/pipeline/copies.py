@@ -70,6 +70,7 @@ class Trials:
 
     @staticmethod
     def joined(parts: list[Trials]) -> Trials:
+        """Return the trials of all parts, one after the other."""
         return Trials(*(np.concatenate([getattr(p, n) for p in parts]) for n in Trials.__dataclass_fields__))
 
 

@@ -80,6 +80,7 @@ class Ball:
 
     @property
     def radius_m(self) -> float:
+        """Half the diameter, m."""
         return self.diameter_m / 2.0
 
 

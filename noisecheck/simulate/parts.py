@@ -35,6 +35,8 @@ _Position = tuple[_Number, _Number] | tuple[_Number, _Number, _Number]
 
 
 class Part(BaseModel):
+    """A part of a scene file: keys not listed are refused."""
+
     model_config = ConfigDict(extra="forbid", frozen=True)
 
 

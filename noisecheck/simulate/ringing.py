@@ -59,10 +59,12 @@ class Plate:
 
     @property
     def surface_density_kgm2(self) -> float:
+        """Mass of a square metre, kg/m2."""
         return self.material.density_kgm3 * self.thickness_m
 
     @property
     def mass_kg(self) -> float:
+        """Mass of the whole plate, kg."""
         return self.surface_density_kgm2 * self.length_m * self.width_m
 
 

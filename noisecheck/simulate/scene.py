@@ -58,6 +58,7 @@ class Scene(Part):
 
     @property
     def channels(self) -> int:
+        """Channels of every recording: one a microphone."""
         return len(self.microphone)
 
     @property
@@ -71,6 +72,7 @@ class Scene(Part):
 
     @property
     def solid_ball(self) -> Ball:
+        """The ball as stated; its mass follows from its material where none is."""
         material = self.materials[self.ball.material]
         if self.ball.mass_g is None:
             return Ball.solid(self.ball.diameter_mm / 1e3, material)

@@ -79,6 +79,7 @@ def style() -> AbstractContextManager[None]:
 
 
 def new_figure(width_px: float, height_px: float) -> tuple[Figure, Axes]:
+    """Return an empty figure of this size (CSS pixels at 72 to the inch) and its axes, styled as all are."""
     from matplotlib.figure import Figure
 
     with style():
@@ -114,5 +115,6 @@ def whiskers(axes: Axes, rows: Floats, low: Floats, high: Floats) -> None:
 
 
 def dots(axes: Axes, x: Floats, y: Floats, shown: NDArray[np.bool_]) -> None:
+    """Draw points, all arrays (n,): filled where a difference is ``shown``, else open."""
     for part, face in ((shown, SERIES[0]), (~shown, PAPER)):
         axes.plot(x[part], y[part], "o", ms=6.5, mfc=face, mec=INK, mew=1.0)
