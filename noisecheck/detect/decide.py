@@ -16,11 +16,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from noisecheck.detect.beside import loudest_near
 from noisecheck.detect.candidates import Candidates
 from noisecheck.detect.echoes import FAINT_ECHO_S, explained_by_echo, recurring
 from noisecheck.detect.known import known_evidence
 
-__all__ = ["FIRST_S", "MEMORY_S", "DetectSettings", "decide"]
+__all__ = ["FIRST_S", "HISTORY_S", "MEMORY_S", "DetectSettings", "decide"]
 
 _CLEAR = 40.0
 """Score beyond any chance."""
@@ -71,9 +72,7 @@ _OUTLIERS = 4e-4
 """... but for so many a unit that begin out of silence, at any abruptness."""
 _SHARP = 60.0
 _SHARP_DB = (0.0, 6.0)
-_SHARP_SWELLS = 0.05
-"""Of swells so many at most are more abrupt and swell so little: the more there are of such, the more are impacts,
-however many swells there were."""
+"""More abrupt sounds that swell so little are no swells, though they may be bursts that come with them."""
 _SWELLS_DB = (6.0, 12.0)
 """What is struck rarely swells by so much; half of all swells do by more than the middle of these."""
 _ALIKE_DB = 3.3
@@ -85,6 +84,23 @@ _ONE_SOUND_S = 0.050
 """Candidates this close on another are the same sound going on: how it began counts."""
 _PRIOR_SWELLS = 0.1
 _PRIOR_ABRUPT = 0.3
+_AMID_S = (1.0, 0.2)
+"""What a voice adds to its swells (plosives, breath, creak) is softer than one of these so long before or after it: of
+what begins in speech 19 in 20 are. What is struck comes when it comes..."""
+_VOICED = 30.0
+"""(what swells and is more abrupt may be a soft bell's stroke)"""
+_FREE = (0.1, 0.3)
+"""... so of what begins so small a share is free of swells at most where nothing is struck, and so large a share at
+least where all is (the smallest seen amid two talkers as loud as what is struck: 0.29)."""
+_BURSTS = 1000.0
+"""Other abrupt sounds are spread evenly over so many units (speech 200, but how many there are is known roughly)."""
+_OVER_DB = 3.0
+"""What belongs to a swell is softer than the loudest of the second before by so much, and louder ones thin out..."""
+_OVER_FALL_DB = 4.0
+_OVER = (0.05, 5.0)
+"""... by a factor e every so many dB, within these bounds."""
+HISTORY_S = MEMORY_S + _AMID_S[0] + 0.5
+"""Candidates so long before others can change their odds."""
 _ASKED = (0.005, 10.0)
 """At such odds it matters whether something sounds like a clear impact before it."""
 _KNOWN_ABRUPT = 20.0
@@ -122,14 +138,16 @@ def chance_density(score: NDArray[np.float64]) -> NDArray[np.float64]:
 
 
 def _windowed_count(
-    times: NDArray[np.float64], marked: NDArray[np.bool_] | NDArray[np.int64], seconds: float
+    times: NDArray[np.float64], marked: NDArray[np.bool_] | NDArray[np.int64], seconds: float, *, ago_s: float = 0.0
 ) -> NDArray[np.int64]:
     """Return for each time how many marked ones, or the sum of what is marked, lie in the ``seconds`` before it.
 
-    What has no past yet is judged by the whole of the first second.
+    What has no past yet is judged by the whole of the first second. The last ``ago_s`` do not count.
     """
     total = np.concatenate(([0], np.cumsum(marked)))
     upto = np.maximum(np.arange(len(times)), np.searchsorted(times, FIRST_S))
+    if ago_s > 0.0:
+        upto = np.minimum(upto, np.searchsorted(times, np.maximum(times, FIRST_S) - ago_s))
     return total[upto] - total[np.searchsorted(times, times - seconds)]
 
 
@@ -138,14 +156,27 @@ def _in_parts(share: NDArray[np.float32]) -> NDArray[np.int64]:
     return np.round(_PARTS * np.clip(share, 0.0, 1.0)).astype(np.int64)
 
 
+def _struck(
+    times: NDArray[np.float64], some: NDArray[np.int64], free: NDArray[np.bool_]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return how many of some sounds of the last minute, in parts, were struck and how many came with swells.
+
+    Whether one is free of swells is known ``_AMID_S[1]`` after it.
+    """
+    every, alone = (_windowed_count(times, n, MEMORY_S, ago_s=_AMID_S[1]) / _PARTS for n in (some, some * free))
+    struck = np.clip((alone - _FREE[0] * every) / (_FREE[1] - _FREE[0]), 0.0, every)
+    return struck, every - struck
+
+
 def _sudden(found: Candidates, times: NDArray[np.float64]) -> NDArray[np.float64]:
     """Return the odds (impact : swell) of each candidate by its abruptness and by how it swells, from the last minute.
 
     Swells are those that are surely new but not abrupt, and in part those that swell; some pass for more abrupt, ever
-    fewer the more abrupt. Impacts are the abrupt ones that swells do not explain, spread evenly: of sounds by how they
-    begin, since a swell that goes on looks more and more abrupt. How much a sound swells weighs as much as there were
-    swells: where none was heard it tells nothing. Where many a second are half abrupt, the sound is beating (an
-    unbalanced motor, a fan), and only what is far sharper counts.
+    fewer the more abrupt, and bursts come with them, as plosives do. Impacts are the abrupt ones that swells do not
+    explain and beside which none is louder, spread evenly: of sounds by how they begin, since a swell that goes on
+    looks more and more abrupt. How much a sound swells, and by how much it is louder than the swells before it, weighs
+    as much as there were swells: where none was heard it tells nothing. Where many a second are half abrupt, the sound
+    is beating (an unbalanced motor, a fan), and only what is far sharper counts.
     """
     strong, swell = found.score > _STRONG, found.abrupt <= _SWELLING
     begins = strong.copy()
@@ -154,15 +185,22 @@ def _sudden(found: Candidates, times: NDArray[np.float64]) -> NDArray[np.float64
     like = _in_parts((found.swell_db - low) / (high - low))
     like[swell] = _PARTS
     sharp = _in_parts((most - found.swell_db) / (most - least)) * (begins & (found.abrupt > _SHARP))
-    begun, swells, abrupt, surely = (
+    begun, swells = (
         _windowed_count(times, some, MEMORY_S) / _PARTS
-        for some in (_PARTS * begins, like * (strong & (swell | begins)), (_PARTS - like) * begins, sharp)
+        for some in (_PARTS * begins, like * (strong & (swell | begins)))
     )
-    impacts = np.maximum(np.maximum(abrupt - _PASSING * begun, surely - _SHARP_SWELLS * begun), 0.0) + _PRIOR_ABRUPT
+    level = found.new_db.astype(np.float64)
+    swelling = np.where(strong & (2 * like >= _PARTS) & (found.abrupt < _VOICED), level, -np.inf)
+    free = level > loudest_near(times, swelling, *_AMID_S)
+    abrupt, _ = _struck(times, (_PARTS - like) * begins, free)
+    surely, bursts = _struck(times, sharp, free)
+    impacts = np.maximum(abrupt - _PASSING * begun, surely) + _PRIOR_ABRUPT
     beyond = np.maximum(found.abrupt - _SWELLING, 0.0)
     density = _PASSING / _SWELL_TAIL * np.exp(-beyond / _SWELL_TAIL) + _OUTLIERS
     alike = np.clip(np.exp((found.swell_db - 0.5 * (low + high)) / _ALIKE_DB), *_ALIKE)
-    odds = impacts / _SPREAD / (density * (swells * alike + _PRIOR_SWELLS))
+    over = level - loudest_near(times, swelling, _AMID_S[0], 0.0)
+    theirs = np.where(np.isfinite(over), np.clip(np.exp(-(over - _OVER_DB) / _OVER_FALL_DB), *_OVER), 1.0)
+    odds = impacts / _SPREAD / ((density * (swells * alike + _PRIOR_SWELLS) + bursts / _BURSTS) * theirs)
     odds[found.abrupt <= _SWELLING] = 0.0
     beats = _windowed_count(times, (found.score > _BEAT_SCORE) & (found.abrupt <= _BEAT_ABRUPT), _BEAT_S)
     span = np.clip(np.maximum(times, FIRST_S) - times[0], _BEAT_LEAST_S, _BEAT_S)

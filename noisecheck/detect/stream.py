@@ -12,7 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 from noisecheck.core.errors import InputError
 from noisecheck.detect.candidates import APART_S, EDGE_S, END_S, TAIL_S, Candidates, strongest
 from noisecheck.detect.channels import MOST_SPREAD_S, Onsets, apart_s, merge_channels, moments, no_onsets
-from noisecheck.detect.decide import FIRST_S, MEMORY_S, DetectSettings, decide
+from noisecheck.detect.decide import FIRST_S, HISTORY_S, DetectSettings, decide
 from noisecheck.detect.habits import Habits
 from noisecheck.detect.listener import Listener
 from noisecheck.detect.spectra import frame_grid
@@ -209,8 +209,8 @@ class _Channel:
         fresh, self._fresh = Candidates.concat(self._fresh), []
         known = Candidates.concat([self._history, fresh])
         odds = decide(known, self._rate, self._settings, past=len(self._history))[len(self._history) :]
-        # Decisions look back MEMORY_S, and at when the first candidate of all came.
-        keep = known.onset >= known.onset[-1] - int((MEMORY_S + 1.0) * self._rate)
+        # Decisions look back HISTORY_S, and at when the first candidate of all came.
+        keep = known.onset >= known.onset[-1] - int(HISTORY_S * self._rate)
         keep[0] = True
         self._history = known.where(keep)
         return fresh, odds
