@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 import sys
 from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -17,7 +20,7 @@ from noisecheck.bench.rig import Rig
 from noisecheck.bench.runsheet import Run
 from noisecheck.compare.differences import Difference
 from noisecheck.compare.flowing import RunFlow, count_rate, group_flow, run_flow
-from noisecheck.compare.joint import flow_change, flow_margin, join
+from noisecheck.compare.joint import flow_change, flow_margin, join, join_flow
 from noisecheck.flow.drops import describe_drops
 from noisecheck.flow.failures import HeardShare
 from noisecheck.flow.findings import Finding, Ledger, Passage
@@ -153,3 +156,58 @@ def test_never_an_improvement_if_it_holds_up_more() -> None:
 def test_margin_is_the_strictest_limit_of_the_rig_file() -> None:
     rig = Rig.model_validate({"requirement": [{"id": "a", "measure": "held_up_per_thousand", "limit": 20.0}]})
     assert (flow_margin(rig), flow_margin(None)) == (20.0, 50.0)
+
+
+def _asked(by: str, baseline: str, value: str, verdict: str = "quieter") -> Any:
+    """What a comparison says, as far as the flow is joined to it."""
+    groups = tuple(SimpleNamespace(value=v) for v in (baseline, value))
+    found = dataclasses.replace(_difference(verdict), value=value)
+    peaks = dataclasses.replace(found, measure="lzpeak_db")
+    return SimpleNamespace(by=by, baseline=baseline, groups=groups, differences=(found, peaks), confidence=0.95)
+
+
+def test_flow_is_joined_at_the_heights_both_sides_share() -> None:
+    def run(treatment: str, height: float, held_up: int, **more: str) -> RunFlow:
+        made = Run(f"{treatment}{height}", (), treatment=treatment, drop_height_mm=height, **more)
+        return RunFlow(made, balls=100, held_up=held_up, troubled=held_up, arrived=100)
+
+    flows = [run("bare", 60, 0), run("bare", 120, 1), run("felt", 120, 20), run("felt", 240, 50)]
+    flows.append(run("felt", 120, 99, role="taps"))
+    groups, (verdict,) = join_flow(_asked("treatment", "bare", "felt"), flows)
+    assert [(g.value, g.held_up.events, g.held_up.balls) for g in groups] == [("bare", 1, 200), ("felt", 70, 200)]
+    assert (verdict.flow.base.events, verdict.flow.base.balls) == (1, 100)
+    assert (verdict.flow.value.events, verdict.flow.value.balls) == (20, 100)
+    assert verdict.sentence == (
+        "quieter but holds balls up more: 20 of 100 balls held up or stuck, against 1 of 100; no improvement"
+    )
+    _, (apart,) = join_flow(_asked("treatment", "bare", "felt"), [flows[0], flows[3]])
+    assert (apart.flow.base.balls, apart.flow.value.events) == (100, 50)  # no height shared: all count
+    _, (higher,) = join_flow(_asked("drop_height_mm", "120", "240", "louder"), flows)
+    assert (higher.flow.base.events, higher.flow.base.balls, higher.flow.value.events) == (21, 200, 50)
+    assert higher.sentence == "louder and holds balls up more: 50 of 100 balls held up or stuck, against 21 of 200"
+
+
+def test_how_many_more_at_most_is_bounds_put_together_by_squares() -> None:
+    """Zou & Donner 2008, from the one-sided exact bounds of scipy.stats.binomtest, worked by hand."""
+
+    def at_most(x0: float, n0: float, x1: float, n1: float) -> float:
+        up = st.beta.ppf(0.95, x1 + 1, n1 - x1) - x1 / n1
+        down = x0 / n0 - (st.beta.ppf(0.05, x0, n0 - x0 + 1) if x0 else 0.0)
+        return 1e3 * (x1 / n1 - x0 / n0 + math.hypot(up, down))
+
+    change = flow_change(group_flow("bare", [_flow(2, 100)]), group_flow("felt", [_flow(5, 120)]))
+    assert change.at_most_more == pytest.approx(at_most(2, 100, 5, 120), rel=1e-9)
+    uneven = [_flow(9, 100, name="a"), _flow(0, 100, name="b"), _flow(0, 100, name="c")]
+    base = group_flow("bare", uneven)
+    wide = base.troubled.dispersion
+    assert wide > 5
+    change = flow_change(base, group_flow("felt", [_flow(3, 300)]))
+    assert change.at_most_more == pytest.approx(at_most(9 / wide, 300 / wide, 3, 300), rel=1e-9)
+
+
+@pytest.mark.parametrize(("before", "said"), [(9, "no worse"), (10, "better")])
+def test_better_takes_two_and_a_half_per_cent(before: int, said: str) -> None:
+    p = st.fisher_exact([[before, 1000 - before], [2, 998]], alternative="greater").pvalue
+    assert (p < 0.025) == (said == "better")
+    assert p < 0.05
+    assert flow_change(group_flow("bare", [_flow(before, 1000)]), group_flow("felt", [_flow(2, 1000)])).verdict == said
