@@ -242,6 +242,8 @@ def test_every_measure_gets_a_verdict_and_each_open_one_a_step() -> None:
         assert judged.verdict.verdict != "not yet shown" or judged.verdict.next_step
     by_id = {j.requirement.id: j for j in card.judged}
     assert by_id["decay_ms"].verdict.value == pytest.approx(100.0)
+    of_levels = {m for m, j in by_id.items() if "holds for this recorder setting only" in j.note}
+    assert of_levels == {"lae_db", "lzpeak_db", "le_4000hz", "total_lae_db"}
     assert "two rebounds" in by_id["restitution"].verdict.next_step
     nothing = trend(_campaign({"A": 60.0}), [], rig=rig).newest.card
     assert (

@@ -53,6 +53,30 @@ def test_rises_closer_than_50_ms_are_one() -> None:
     assert impulse_onsets([], 0.01) == []
 
 
+def test_onsets_follow_the_rules_to_their_ends(reference: Reference) -> None:
+    rule = {row["rule"]: float(row["value"]) for row in reference("onset_rules")}
+    step = 0.01
+
+    def rises(gap_s: float) -> int:
+        """Two rises of 10 dB in 50 ms, flat for so long between them."""
+        t = np.arange(300) * step
+        level = 40 + np.clip((t - 1) * 200, 0, 10) + np.clip((t - 1.05 - gap_s) * 200, 0, 10)
+        return len(impulse_onsets(level, step))
+
+    merge = rule["merge_closer_than"] / 1e3
+    assert [rises(merge - step), rises(merge), rises(merge + step)] == [1, 2, 2]
+    for slope in (0.99 * rule["gradient"], 1.01 * rule["gradient"]):
+        found = impulse_onsets(40 + np.clip((np.arange(300) - 100) * step * slope, 0, 5), step)
+        assert bool(found) == (slope > rule["gradient"])
+    silence = np.zeros(8000, np.float32)
+    shortest, longest = rule["shortest_interval"] / 1e3, rule["longest_interval"] / 1e3
+    for allowed in (shortest, longest):
+        assert fast_levels(silence, 8000, interval_s=allowed)[1] == pytest.approx(allowed, rel=0.03)
+    for refused in (0.99 * shortest, 1.01 * longest):
+        with pytest.raises(InputError, match=r"outside 0.010 to 0.025 s"):
+            fast_levels(silence, 8000, interval_s=refused)
+
+
 @pytest.mark.parametrize("rate", [8000, 48000])
 def test_an_impact_is_highly_impulsive(rate: int) -> None:
     rng = np.random.default_rng(0)
