@@ -13,7 +13,7 @@ from noisecheck.detect.echoes import followed
 from noisecheck.detect.freed import rings_freely
 from noisecheck.detect.known import sounds_of
 from noisecheck.detect.neighbours import time_amid
-from noisecheck.detect.novelty import FLOOR_CELL_S, FLOOR_CELLS, FLOOR_EVERY, Novelty, floor_of, novelty, quantile_of
+from noisecheck.detect.novelty import FLOOR_CELLS, FLOOR_EVERY, Novelty, floor_of, novelty, quantile_of
 from noisecheck.detect.pulses import in_pulses, trains
 from noisecheck.detect.refine import CONTEXT_S
 from noisecheck.detect.spectra import FrameGrid, decimated, frame_energies, frame_grid
@@ -132,7 +132,7 @@ class Candidates:
 def lead_frames(rate: int) -> int:
     """Return the samples needed before a piece: what the floor and the longest ring look back on."""
     grid = frame_grid(rate)
-    return (FLOOR_CELLS + 1) * grid.frames(FLOOR_CELL_S) * grid.hop
+    return (FLOOR_CELLS + 1) * grid.cell * grid.hop
 
 
 def tail_frames(rate: int) -> int:
@@ -143,7 +143,7 @@ def tail_frames(rate: int) -> int:
 def cell_frames(rate: int) -> int:
     """Return the samples of one floor cell: pieces begin at whole cells."""
     grid = frame_grid(rate)
-    return grid.frames(FLOOR_CELL_S) * grid.hop
+    return grid.cell * grid.hop
 
 
 def _forward_max(values: NDArray[np.float32], span: int) -> NDArray[np.float32]:
@@ -347,7 +347,7 @@ def _novelty(
 
     Of the ``before`` cells in front of the piece all but the last serve only for the floor, which looks at some frames.
     """
-    cell, skipped = grid.frames(FLOOR_CELL_S), max(before - 1, 0)
+    cell, skipped = grid.cell, max(before - 1, 0)
     first = skipped * cell
     fine, coarse = frame_energies(samples, grid, low=low, frames=range(first, count))
     if not skipped:

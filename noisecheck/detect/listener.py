@@ -17,7 +17,6 @@ from noisecheck.detect.coded import AHEAD_S as CODED_AHEAD_S
 from noisecheck.detect.echoes import ECHO_S
 from noisecheck.detect.neighbours import EARLIER_S, LATER_S
 from noisecheck.detect.novelty import (
-    FLOOR_CELL_S,
     FLOOR_CELLS,
     Novelty,
     floor_after,
@@ -60,7 +59,7 @@ class Listener:
 
     def __init__(self, grid: FrameGrid, channels: int, *, coded: bool) -> None:
         self._grid, self._channels, self._coded = grid, channels, coded
-        self._memory, self._cell = memory_frames(grid), grid.frames(FLOOR_CELL_S)
+        self._memory, self._cell = memory_frames(grid), grid.cell
         # Energies of the frames from _first on, the bands of all channels side by side; those before _heard have been
         # weighed.
         self._energy = tuple(np.empty((0, channels * len(w)), np.float32) for w in (grid.fine_width, grid.coarse_width))
@@ -90,8 +89,8 @@ class Listener:
 
     @property
     def _margin(self) -> int:
-        """Frames before new ones into which the windows of these reach."""
-        return -(-self._grid.reach // self._grid.hop) + 1
+        """Frames, whole pairs, before new ones into which the windows of these reach."""
+        return 2 * (self._grid.reach // (2 * self._grid.hop) + 1)
 
     def advance(self, count: int, samples: Floats, origin: int, *, ending: bool) -> Looked | None:
         """Work out the frames up to ``count``; return what follows, None where nothing may yet.

@@ -18,7 +18,6 @@ from noisecheck.detect.spectra import FrameGrid
 
 __all__ = [
     "FLOOR_CELLS",
-    "FLOOR_CELL_S",
     "FLOOR_EVERY",
     "Novelty",
     "floor_after",
@@ -31,7 +30,6 @@ __all__ = [
 
 Floats = NDArray[np.float32]
 
-FLOOR_CELL_S = 1.0
 FLOOR_CELLS = 5
 FLOOR_EVERY = 4
 """Of the frames of a cell every so many make its floor; neighbours overlap."""
@@ -196,7 +194,7 @@ def novelty(
         phase: frames of its cell before the first one (0 without ``floors``).
     """
     frame_ms = grid.hop / grid.rate
-    length = grid.frames(FLOOR_CELL_S)
+    length = grid.cell
     fine_floor, coarse_floor = floors or (floor_of(fine, length), floor_of(coarse, length))
     cell = (np.arange(len(fine)) + phase) // length
     f_evidence, f_new = _resolution(

@@ -28,6 +28,10 @@ _TOP_HZ = 24_000.0
 _COARSE_TOP_HZ = 1_900.0
 _CHUNK = 1 << 16  # samples of frames transformed at once: small enough for the cache
 _BLOCKS = 4096
+_EVERY = 2
+"""Of the coarse frames, twenty times as long as a hop, every so many are worked out, counted from the first of the
+recording; the next one is taken as alike."""
+_CELL_S = 1.0
 
 
 @dataclass(frozen=True)
@@ -61,6 +65,11 @@ class FrameGrid:
     def coarse_width(self) -> Floats:
         """Bins in each coarse band (float32)."""
         return np.diff(np.array(self.coarse_bins)).astype(np.float32)
+
+    @property
+    def cell(self) -> int:
+        """Frames of a cell of the background: whole pairs, of which coarse frames are worked out once."""
+        return _EVERY * round(_CELL_S * self.rate / (_EVERY * self.hop))
 
     def frames(self, seconds: float) -> int:
         """Return the number of hops nearest to a time."""
@@ -164,9 +173,9 @@ def frame_energies(samples: Floats, grid: FrameGrid, *, low: Floats, frames: ran
             splash over all bands).
         grid: frames and bands.
         low: the same, :func:`decimated` by ``grid.step``.
-        frames: which ones, at least one.
+        frames: which ones, at least one, by whole pairs or from the first of a pair on; ``samples`` begin with a pair.
     """
-    return (
-        _energies(samples, grid.fine, grid.hop, frames, grid.fine_bins),
-        _energies(low, grid.coarse, grid.hop // grid.step, frames, grid.coarse_bins),
-    )
+    fine = _energies(samples, grid.fine, grid.hop, frames, grid.fine_bins)
+    pairs = frames if frames.step > 1 else frames[::_EVERY]
+    coarse = _energies(low, grid.coarse, grid.hop // grid.step, pairs, grid.coarse_bins)
+    return fine, coarse if pairs is frames else np.repeat(coarse, _EVERY, axis=-2)[..., : len(frames), :]

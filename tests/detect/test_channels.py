@@ -173,6 +173,16 @@ def test_a_stream_of_weak_thuds_hears_what_a_file_holds() -> None:
     np.testing.assert_array_equal(np.concatenate([p.frame for p in parts]) / RATE, detect(samples, RATE))
 
 
+@pytest.mark.parametrize("rate", [32_000, 64_000])
+def test_a_stream_hears_what_tiles_hold_where_a_second_is_no_whole_number_of_frames(rate: int) -> None:
+    samples, _ = impacts_in_noise(rate, 12, "thud", 8)
+    stream = Stream(rate, 1)
+    parts = [stream.push(samples[i : i + 4_801, None]) for i in range(0, len(samples), 4_801)]
+    parts.append(stream.finish())
+    tiled = detect_channels(samples[:, None], rate, tile_s=3.0)
+    np.testing.assert_array_equal(np.concatenate([p.frame for p in parts]), tiled.frame)
+
+
 def test_a_stream_refuses_another_shape_and_samples_after_its_end() -> None:
     stream = Stream(RATE, 2)
     with pytest.raises(InputError, match="shape"):
