@@ -99,14 +99,14 @@ class Beliefs:
         self.pace_sd = 0.10 if self.pace_given else 0.5
         self.pace_seen = 0.0
         self._per_ball: deque[int] = deque(maxlen=_PACE_BALLS)
-        self.missed: dict[tuple[int, float, int], float] = {}  # of a ball (heard where, when), by where
+        self.overdue: dict[tuple[float, ...], float] = {}  # log probability of balls that are, as last heard
         self.tables()
 
     # -- derived tables ---------------------------------------------------------------------------------------------
     def tables(self) -> None:
         """Work out the tables for every pair of stations from what was learnt."""
         s = self.settings
-        self.missed.clear()
+        self.overdue.clear()
         self.p_hold = [(s.held_up * 500 + h) / (500 + n) for h, n in zip(self.held_ups, self.seen, strict=True)]
         self.overtaken = (s.overtaken * 20 + self.overtakings) / (20 + sum(self.held_ups))
         self.p_stuck = (s.stuck * 1000 + self.stuck_count) / (1000 + self.passes)

@@ -27,8 +27,8 @@ __all__ = [
 ]
 
 
-_OVERTAKEN = 8.0
-"""A ball overtaken is no longer waited for when it is this late, over the typical delay: by then eight of nine came."""
+_OVERTAKEN = 5.0
+"""A ball overtaken is no longer waited for when it is this late, over the typical delay: by then five of six came."""
 
 
 class Ball(NamedTuple):
@@ -96,29 +96,29 @@ class History(NamedTuple):
 
 def overdue(track: tuple[Ball, ...], now_s: float, beliefs: Beliefs) -> float:
     """Return the log probability of balls overdue now."""
-    total, blocked = 0.0, -1
+    total, blocked, known = 0.0, -1, beliefs.overdue
     for ball in track:
         q = ball.station
-        if ball.floor > q:
-            missed = _missed(beliefs, ball, ball.floor)
-            total += math.log(beliefs.p_stuck + missed + beliefs.overtaken * beliefs.p_hold[q])
-        elif q != blocked and now_s > ball.time_s + beliefs.latest[q]:
+        if ball.floor <= q:
+            if q == blocked or now_s <= ball.time_s + beliefs.latest[q]:
+                continue
             # Those behind a ball held up wait with it: one cause, counted once.
             blocked = q
-            total += math.log(beliefs.p_stuck + _missed(beliefs, ball, q + 1) + beliefs.p_hold[q])
+        log = known.get(ball)
+        total += _overdue(ball, beliefs) if log is None else log
     return total
 
 
-def _missed(beliefs: Beliefs, ball: Ball, q: int) -> float:
-    """Return the probability that a ball, due there by now, passed station ``q`` unheard."""
-    key = (ball.station, ball.time_s, q)
-    p = beliefs.missed.get(key)
-    if p is None:
-        due_s, sd = ball.time_s + beliefs.pass_mean[ball.station][q], beliefs.pass_sd[ball.station][q]
-        p = beliefs.miss(q, due_s, sd)
-        if beliefs.heard and beliefs.heard[-1] > due_s + 3.0 * sd:
-            beliefs.missed[key] = p
-    return p
+def _overdue(ball: Ball, beliefs: Beliefs) -> float:
+    """Return the log probability of one that is, and keep it until more is learnt, once nothing more can hide it."""
+    q, overtaken = ball.station, ball.floor > ball.station
+    at = ball.floor if overtaken else q + 1
+    due_s, sd = ball.time_s + beliefs.pass_mean[q][at], beliefs.pass_sd[q][at]
+    held = beliefs.p_hold[q] * (beliefs.overtaken if overtaken else 1.0)
+    log = math.log(beliefs.p_stuck + beliefs.miss(at, due_s, sd) + held)
+    if beliefs.heard and beliefs.heard[-1] > due_s + 3.0 * sd:
+        beliefs.overdue[ball] = log
+    return log
 
 
 def contacts_of(at: Decision | None, time_s: float) -> list[tuple[int, int]]:
