@@ -91,7 +91,9 @@ _VOICED = 30.0
 """(what swells and is more abrupt may be a soft bell's stroke)"""
 _FREE = (0.1, 0.3)
 """... so of what begins so small a share is free of swells at most where nothing is struck, and so large a share at
-least where all is (the smallest seen amid two talkers as loud as what is struck: 0.29)."""
+least where all is (the smallest seen amid two talkers as loud as what is struck: 0.29)..."""
+_FREE_DULL = (0.3, 0.6)
+"""... and the same of all that is no swell: creak, and breath in a room, come further from the swells."""
 _BURSTS = 1000.0
 """Other abrupt sounds are spread evenly over so many units (speech 200, but how many there are is known roughly)."""
 _OVER_DB = 3.0
@@ -157,14 +159,15 @@ def _in_parts(share: NDArray[np.float32]) -> NDArray[np.int64]:
 
 
 def _struck(
-    times: NDArray[np.float64], some: NDArray[np.int64], free: NDArray[np.bool_]
+    times: NDArray[np.float64], some: NDArray[np.int64], free: NDArray[np.bool_], share: tuple[float, float]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return how many of some sounds of the last minute, in parts, were struck and how many came with swells.
 
-    Whether one is free of swells is known ``_AMID_S[1]`` after it.
+    Whether one is free of swells is known ``_AMID_S[1]`` after it. Of those that came with swells the first ``share``
+    of all is free at most, of those struck the second at least.
     """
     every, alone = (_windowed_count(times, n, MEMORY_S, ago_s=_AMID_S[1]) / _PARTS for n in (some, some * free))
-    struck = np.clip((alone - _FREE[0] * every) / (_FREE[1] - _FREE[0]), 0.0, every)
+    struck = np.clip((alone - share[0] * every) / (share[1] - share[0]), 0.0, every)
     return struck, every - struck
 
 
@@ -192,8 +195,8 @@ def _sudden(found: Candidates, times: NDArray[np.float64]) -> NDArray[np.float64
     level = found.new_db.astype(np.float64)
     swelling = np.where(strong & (2 * like >= _PARTS) & (found.abrupt < _VOICED), level, -np.inf)
     free = level > loudest_near(times, swelling, *_AMID_S)
-    abrupt, _ = _struck(times, (_PARTS - like) * begins, free)
-    surely, bursts = _struck(times, sharp, free)
+    abrupt, _ = _struck(times, (_PARTS - like) * begins, free, _FREE_DULL)
+    surely, bursts = _struck(times, sharp, free, _FREE)
     impacts = np.maximum(abrupt - _PASSING * begun, surely) + _PRIOR_ABRUPT
     beyond = np.maximum(found.abrupt - _SWELLING, 0.0)
     density = _PASSING / _SWELL_TAIL * np.exp(-beyond / _SWELL_TAIL) + _OUTLIERS
