@@ -24,6 +24,7 @@ __all__ = [
     "heard_share_of_links",
     "lower_bound",
     "recapture",
+    "say_share",
     "upper_bound",
 ]
 
@@ -209,7 +210,7 @@ class FailureRate:
         """One sentence that says it all."""
         plural = "failure" if self.failures == 1 else "failures"
         said = (
-            f"{self.failures:,} {plural} in {self.balls:,} balls, heard fraction {_down(self.heard.share)}: "
+            f"{self.failures:,} {plural} in {self.balls:,} balls, heard fraction {say_share(self.heard.share)}: "
             f"below {_per_million(self.upper)} at {100 * self.confidence:.6g} %"
         )
         if self.balls == 0:
@@ -246,7 +247,7 @@ def _rounded(count: int) -> str:
     return f"{_up(count / 1e6, 2):.2f} million" if count >= 1_000_000 else f"{count:,}"
 
 
-def _down(share: float) -> str:
+def say_share(share: float) -> str:
     """Return a share in words, rounded down: never 1 where something was missed."""
     return f"{math.floor(share * 1e4 + 1e-6) / 1e4:g}"
 
@@ -287,8 +288,8 @@ def failure_rate(
     if heard is None:
         heard = heard_share_of_links(ledgers)
     if heard is not None:
-        least = _down(heard.lower)
-        notes.append(f"heard fraction {_down(heard.share)} (at least {least}, used in the bound): {heard.how}")
+        least = say_share(heard.lower)
+        notes.append(f"heard fraction {say_share(heard.share)} (at least {least}, used in the bound): {heard.how}")
     else:
         heard = HeardShare(1.0, 1.0, "not tested")
         notes.append("what listening misses was not tested: the bound holds only if every failure is heard")

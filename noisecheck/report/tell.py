@@ -151,8 +151,8 @@ def _number(value: float) -> str:
     return f"{value:,.0f}" if abs(value) >= 1000 else f"{value:.3g}" if abs(value) < 10 else f"{value:.1f}"
 
 
-def _judged(judged: Judged) -> list[str]:
-    """Return a requirement's verdict, and the next step if it is open."""
+def _judged(judged: Judged, *, newest: bool) -> list[str]:
+    """Return a requirement's verdict, and the next step if it is open (an older revision is not recorded again)."""
     r, v = judged.requirement, judged.verdict
     kind = "must" if r.strict else "should"
     place = f" at {r.station}" if r.station else ""
@@ -166,7 +166,7 @@ def _judged(judged: Judged) -> list[str]:
         odds = f", odds {say_odds(v.odds)}" if v.odds >= 1 else f", odds 1 : {_number(1 / max(v.odds, 1e-6))}"
     note = f" [{judged.note}]" if judged.note else ""
     lines = [f"  {r.id} ({kind}) {v.verdict}: {r.measure}{place} {found} against {r.sense} {r.limit:,g}{odds}{note}"]
-    if v.verdict == "not yet shown" and v.next_step:
+    if newest and v.verdict == "not yet shown" and v.next_step:
         lines.append(f"    next: {v.next_step}")
     return lines
 
@@ -192,7 +192,7 @@ def tell_trend(trend: Trend) -> list[str]:
         )
         lines.append(f"  L_AE {said}; {_flow(revision.flow)}")
         for judged in revision.card.judged:
-            lines += _judged(judged)
+            lines += _judged(judged, newest=revision is trend.newest)
     lines += [change.sentence for change in trend.changes]
     for change in trend.changes:
         if change.joint is not None:

@@ -26,6 +26,7 @@ from noisecheck.compare.standing import standing
 from noisecheck.compare.summary import RunSummary
 from noisecheck.compare.trend import ALL, total_rows, trend
 from noisecheck.core.errors import InputError
+from noisecheck.flow.failures import HeardShare
 from noisecheck.report.tell import tell_trend
 
 ROUTE = [{"name": "landing", "next": "bend"}, {"name": "bend", "target": True}]
@@ -231,6 +232,14 @@ def test_open_level_says_runs_replacements_and_time() -> None:
     assert "the spread between runs is not known" in step.next_step
 
 
+def test_only_the_newest_revision_is_told_what_would_settle_it() -> None:
+    rig = _rig({"id": "f", "measure": "failures_per_million", "limit": 100.0})
+    lines = tell_trend(trend(_campaign({"A": 60.0, "B": 59.0}), _flows({"A": 0, "B": 0}), rig=rig))
+    assert sum("not yet shown: failures_per_million" in line for line in lines) == 2
+    (step,) = (n for n, line in enumerate(lines) if line.startswith("    next: "))
+    assert any(line.startswith("revision B") for line in lines[:step])
+
+
 def test_every_measure_gets_a_verdict_and_each_open_one_a_step() -> None:
     measures = ["lae_db", "lzpeak_db", "le_4000hz", "total_lae_db", "decay_ms", "centroid_hz", "restitution",
                 "held_up_per_thousand", "failures_per_million"]  # fmt: skip
@@ -242,6 +251,9 @@ def test_every_measure_gets_a_verdict_and_each_open_one_a_step() -> None:
         assert judged.verdict.verdict != "not yet shown" or judged.verdict.next_step
     by_id = {j.requirement.id: j for j in card.judged}
     assert by_id["decay_ms"].verdict.value == pytest.approx(100.0)
+    deaf = trend(_campaign({"A": 60.0}), _flows({"A": 0}), rig=rig, heard={"A": HeardShare(0.99999, 0.9, "test")})
+    notes = {j.requirement.id: j.note for j in deaf.newest.card.judged}
+    assert notes["failures_per_million"].endswith("heard fraction 0.9999")  # as the ledger says it
     of_levels = {m for m, j in by_id.items() if "holds for this recorder setting only" in j.note}
     assert of_levels == {"lae_db", "lzpeak_db", "le_4000hz", "total_lae_db"}
     assert "two rebounds" in by_id["restitution"].verdict.next_step
