@@ -76,7 +76,8 @@ def account_for(result: CampaignResult, *, challenged: bool = False, confidence:
 
     Args:
         result: from :func:`noisecheck.pipeline.campaign.measure_campaign`.
-        challenged: put known failures into every run and count how many are named; the share goes into the bounds.
+        challenged: put known failures into every run and count how many are named; the share goes into the bounds of
+            the run's revision.
         confidence: of the bounds; None: what the strictest failure-rate requirement asks for, else 0.95.
 
     Raises:
@@ -89,11 +90,13 @@ def account_for(result: CampaignResult, *, challenged: bool = False, confidence:
         raise InputError("runs.csv: no run has the role test: there are no balls to account for")
     ledgers = {ledger.run: ledger for ledger in result.ledgers}
     challenges, notes = _challenges(tests, result) if challenged else ((), ())
-    heard = _heard([c for _, c in challenges])
     revisions: dict[str, list[Ledger]] = {}
     for run in tests:
         revisions.setdefault(run.run.revision, []).append(ledgers[run.run.name])
-    shares = {name: heard or result.heard_shares[name] for name in revisions}
+    shares = {}
+    for name, part in revisions.items():  # what is heard of one design may be lost in the noise of another
+        own = {ledger.run for ledger in part}
+        shares[name] = _heard([c for run, c in challenges if run in own]) or result.heard_shares[name]
     worst = min((s for s in shares.values() if s is not None), key=lambda s: s.lower, default=None)
     rates = {
         name: pooled_rate(part, rig, heard=shares[name], confidence=confidence) for name, part in revisions.items()

@@ -12,6 +12,7 @@ import pytest
 from noisecheck.bench.rig import Rig
 from noisecheck.compare.summary import summarise
 from noisecheck.core.table import Impacts
+from noisecheck.flow.challenge import Challenge
 from noisecheck.flow.failures import failure_rate
 from noisecheck.flow.findings import Finding, Ledger, OpenBall, Passage
 from noisecheck.pipeline.account import account_for
@@ -125,6 +126,20 @@ def test_older_revisions_are_pooled_only_where_it_is_said(
     assert f"{more} more failure-free balls" in said
     assert f"Revisions A and B p{pooled.split(' p', 1)[1]}" in page.text
     assert page.text.count("failure-free balls would show 10,000 per million") == 3  # at the head, and once each
+
+
+def test_each_revision_answers_for_its_own_challenge(make: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Balls of felt are heard worse: its bound must not gain from how well those of bare are."""
+    caught = {"A": 90, "B": 38}
+    monkeypatch.setattr(
+        "noisecheck.pipeline.account.challenge_run",
+        lambda impacts, run, rig, **_: Challenge(100, caught[run.revision], 50, 20, ()),
+    )
+    account = account_for(campaign(make(), {}, monkeypatch), challenged=True)
+    assert {name: rate.heard.share for name, rate in account.rates.items()} == {"A": 0.9, "B": 0.38}
+    assert account.rates["B"].upper > 2 * account.rates["A"].upper
+    assert account.overall.heard.share == 0.38
+    assert len(account.to_dict()["challenges"]) == 6
 
 
 def test_bounds_are_as_sure_as_the_requirement_asks(make: Any, monkeypatch: pytest.MonkeyPatch) -> None:
