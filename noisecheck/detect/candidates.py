@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +16,7 @@ from noisecheck.detect.neighbours import time_amid
 from noisecheck.detect.novelty import FLOOR_CELLS, FLOOR_EVERY, Novelty, floor_of, novelty, quantile_of
 from noisecheck.detect.pulses import in_pulses, trains
 from noisecheck.detect.refine import CONTEXT_S
+from noisecheck.detect.rows import Rows
 from noisecheck.detect.spectra import FrameGrid, decimated, frame_energies, frame_grid
 from noisecheck.detect.timing import Timed, sharp_step
 
@@ -74,7 +75,7 @@ END_S = 0.012
 
 
 @dataclass(frozen=True)
-class Candidates:
+class Candidates(Rows):
     """Candidates of one channel, equally long arrays in order of onset."""
 
     onset: NDArray[np.int64]
@@ -108,16 +109,12 @@ class Candidates:
     def __len__(self) -> int:
         return len(self.onset)
 
-    def where(self, keep: NDArray[np.bool_] | NDArray[np.int64]) -> Candidates:
-        """Return the candidates picked by mask or index."""
-        return Candidates(*(getattr(self, f.name)[keep] for f in fields(self)))
-
     def moved(self, by: int) -> Candidates:
         """Return the same, so many frames later."""
         return replace(self, onset=self.onset + by)
 
-    @staticmethod
-    def concat(parts: list[Candidates]) -> Candidates:
+    @classmethod
+    def concat(cls, parts: list[Candidates]) -> Candidates:
         """Return all candidates, one after the other."""
         parts = [p for p in parts if len(p)]
         if not parts:
@@ -126,7 +123,7 @@ class Candidates:
                 *(none, empty, empty, empty, empty, none, empty),
                 *(np.empty(0, np.float32), empty, np.empty(0, np.float32), np.empty((0, 0), np.float32)),
             )
-        return Candidates(*(np.concatenate([getattr(p, f.name) for p in parts]) for f in fields(Candidates)))
+        return super().concat(parts)
 
 
 def lead_frames(rate: int) -> int:

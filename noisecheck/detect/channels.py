@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import numpy as np
@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from noisecheck.detect.candidates import Candidates
 from noisecheck.detect.habits import WEAK, Arrival, Habits
+from noisecheck.detect.rows import Rows
 
 __all__ = ["MOST_SPREAD_S", "Onsets", "apart_s", "merge_channels", "moments", "no_onsets"]
 
@@ -24,7 +25,7 @@ _SHARP_ABRUPT: Final = 30.0
 
 
 @dataclass(frozen=True)
-class Onsets:
+class Onsets(Rows):
     """Impacts found, in order of first arrival."""
 
     frame: NDArray[np.int64]
@@ -40,10 +41,6 @@ class Onsets:
 
     def __len__(self) -> int:
         return len(self.frame)
-
-    def where(self, keep: NDArray[np.bool_] | NDArray[np.int64] | slice) -> Onsets:
-        """Return the impacts picked by mask, index or slice."""
-        return Onsets(*(getattr(self, f.name)[keep] for f in fields(self)))
 
     @property
     def own_arrival(self) -> NDArray[np.int64]:

@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 
 from noisecheck.detect.novelty import Novelty
 from noisecheck.detect.prediction import gather, own_error
+from noisecheck.detect.rows import Rows
 from noisecheck.detect.spectra import FrameGrid
 
 __all__ = ["Growth", "add_noise", "begins_low", "growth_of", "overdriven"]
@@ -95,7 +96,7 @@ _AS_LOUD: Final = 4.0
 
 
 @dataclass(frozen=True)
-class Growth:
+class Growth(Rows):
     """How sounds grow, equally long arrays."""
 
     still: NDArray[np.bool_]
@@ -119,12 +120,10 @@ def growth_of(found: Novelty, at: NDArray[np.int64], grid: FrameGrid) -> Growth:
     parts = [_growth(found, at[i : i + _BATCH], grid) for i in range(0, len(at), _BATCH)]
     if not parts:
         return Growth(np.empty(0, np.bool_), np.empty(0, np.float32), np.empty(0, np.bool_))
-    return Growth(*(np.concatenate(column) for column in zip(*parts, strict=True)))
+    return Growth.concat(parts)
 
 
-def _growth(
-    found: Novelty, at: NDArray[np.int64], grid: FrameGrid
-) -> tuple[NDArray[np.bool_], Floats, NDArray[np.bool_]]:
+def _growth(found: Novelty, at: NDArray[np.int64], grid: FrameGrid) -> Growth:
     first, soon_end = _frames(_BEFORE_S[0], grid), _frames(_SOON_S[1], grid)
     energy = found.energy[np.clip(at[:, None] + np.arange(first, _frames(_LAST_S[1], grid)), 0, len(found.energy) - 1)]
     past = np.maximum(energy[:, : _frames(_BEFORE_S[1], grid) - first].max(axis=1), found.floor_at(at))
@@ -142,7 +141,7 @@ def _growth(
     still = (middle > _RISES * _mean(power, _BEGIN_S, grid)) & weight.any(axis=1)
     still &= (late > _GROWS * early * step) & (last * _GONE > late)
     swell = np.where(weight.any(axis=1), _swell(above, weight / past, grid), np.float32(_UNTOLD_DB))
-    return still | (swell > _SURELY_DB), swell, settled
+    return Growth(still | (swell > _SURELY_DB), swell, settled)
 
 
 def _swell(above: Floats, weight: Floats, grid: FrameGrid) -> Floats:

@@ -22,7 +22,7 @@ __all__ = ["EARLIER_S", "LATER_S", "time_amid"]
 
 Floats = NDArray[np.float32]
 Doubles = NDArray[np.float64]
-Rows = NDArray[np.int64]
+Ints = NDArray[np.int64]
 
 LATER_S: Final = 0.032
 EARLIER_S: Final = SINCE_S[1]
@@ -54,10 +54,10 @@ def time_amid(
     sharp: Floats,
     low: Floats,
     grid: FrameGrid,
-    every: Rows,
-    wanted: Rows,
+    every: Ints,
+    wanted: Ints,
     level: Doubles,
-    bands_of: Callable[[Rows], Doubles],
+    bands_of: Callable[[Ints], Doubles],
 ) -> tuple[Timed, Doubles]:
     """Return when the sounds behind some peaks begin, and their evidence in bands.
 
@@ -86,7 +86,7 @@ def time_amid(
     return timed, bands
 
 
-def _louder_after(level: NDArray[np.float64], peaks: Rows, within: int) -> Rows:
+def _louder_after(level: NDArray[np.float64], peaks: Ints, within: int) -> Ints:
     """Return which peak after each one (in order) is the first louder one within some frames, itself if none is."""
     which = np.arange(len(peaks))
     for ahead in range(min(_NEXT, len(peaks) - 1), 0, -1):
@@ -96,7 +96,7 @@ def _louder_after(level: NDArray[np.float64], peaks: Rows, within: int) -> Rows:
 
 
 def _overlay(
-    timed: Timed, first: Timed, bands: Doubles, sharp: Floats, low: Floats, grid: FrameGrid, every: Rows, wanted: Rows
+    timed: Timed, first: Timed, bands: Doubles, sharp: Floats, low: Floats, grid: FrameGrid, every: Ints, wanted: Ints
 ) -> None:
     """Look once more at doubtful sounds that come on the young ring of one surely struck."""
     doubted = np.flatnonzero((timed.error < _DOUBTED) | (timed.abrupt < _STRUCK))

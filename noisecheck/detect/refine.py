@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from noisecheck.detect.prediction import prediction_errors
+from noisecheck.detect.rows import Rows
 
 __all__ = ["AHEAD_S", "BACK_S", "CONTEXT_S", "SEARCH_S", "Refined", "refine_onsets", "spans", "weigh_error"]
 
@@ -85,7 +86,7 @@ def _boxes(block: int, rate: int) -> tuple[NDArray[np.int64], NDArray[np.float64
 
 
 @dataclass(frozen=True)
-class Refined:
+class Refined(Rows):
     """What the prediction error tells of each candidate, equally long arrays."""
 
     onset: NDArray[np.int64]
@@ -111,18 +112,9 @@ class Refined:
         kinds = {"onset": np.int64, "louder": np.int64, "steps_in": np.bool_}
         return Refined(*(np.zeros(count, kinds.get(f.name, np.float64)) for f in fields(Refined)))
 
-    def where(self, keep: NDArray[np.int64]) -> Refined:
-        """Return some rows."""
-        return Refined(*(getattr(self, f.name)[keep] for f in fields(self)))
-
     def spread(self, step: int) -> Refined:
         """Return the same in samples of which every ``step``-th was looked at."""
         return replace(self, onset=self.onset * step, louder=self.louder * step)
-
-    def put(self, at: NDArray[np.int64], other: Refined) -> None:
-        """Put the rows of another in the place of some."""
-        for field in fields(self):
-            getattr(self, field.name)[at] = getattr(other, field.name)
 
 
 @dataclass(frozen=True)
@@ -390,6 +382,4 @@ def refine_onsets(
         told = weigh_error(error, None, rate, own=None if own is None else own[now])
         parts.append(replace(told, onset=told.onset + candidates[now]))
         done = now.stop
-    if not parts:
-        return Refined.nothing(0)
-    return Refined(*(np.concatenate([getattr(p, f.name) for p in parts]) for f in fields(Refined)))
+    return Refined.concat(parts) if parts else Refined.nothing(0)

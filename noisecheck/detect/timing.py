@@ -6,7 +6,7 @@ timed by the shape of its rise or by its spectrum.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,6 +15,7 @@ from noisecheck.detect import modal, refine, slow
 from noisecheck.detect.modal import modal_onsets
 from noisecheck.detect.prediction import gather
 from noisecheck.detect.refine import refine_onsets
+from noisecheck.detect.rows import Rows
 from noisecheck.detect.slow import slow_onsets
 from noisecheck.detect.spectra import FrameGrid
 
@@ -56,7 +57,7 @@ PAST_S = refine.BACK_S + modal.PAST_S
 
 
 @dataclass(frozen=True)
-class Timed:
+class Timed(Rows):
     """Onsets of sounds and what the prediction error tells of them, equally long arrays."""
 
     onset: NDArray[np.int64]
@@ -74,24 +75,6 @@ class Timed:
     steps_in: NDArray[np.bool_]
     """Whether what is new is, for 14 ms, hardly stronger than in its first millisecond."""
 
-    def where(self, keep: NDArray[np.int64]) -> Timed:
-        """Return some of the onsets, (m,)."""
-        return Timed(*(getattr(self, f.name)[keep] for f in fields(self)))
-
-    def copy(self) -> Timed:
-        """Return arrays of its own."""
-        return Timed(*(getattr(self, f.name).copy() for f in fields(self)))
-
-    @staticmethod
-    def concat(parts: list[Timed]) -> Timed:
-        """Return the onsets of all parts, one after the other."""
-        return Timed(*(np.concatenate([getattr(p, f.name) for p in parts]) for f in fields(Timed)))
-
-    def put(self, at: NDArray[np.int64], other: Timed) -> None:
-        """Put what another tells in the place of some, (m,)."""
-        for field in fields(self):
-            getattr(self, field.name)[at] = getattr(other, field.name)
-
     @property
     def error(self) -> NDArray[np.float64]:
         """Log-likelihood ratio that something new begins, both bands added, each at most 40."""
@@ -99,7 +82,7 @@ class Timed:
 
 
 @dataclass(frozen=True)
-class _Low:
+class _Low(Rows):
     """What the low band tells of the sounds it was asked about."""
 
     asked: NDArray[np.int64]
@@ -111,9 +94,6 @@ class _Low:
     evidence: NDArray[np.float64]
     ramp: NDArray[np.bool_]
     """Whether it heard a rise."""
-
-    def where(self, keep: NDArray[np.bool_]) -> _Low:
-        return _Low(self.asked[keep], self.own[keep], self.onset[keep], self.evidence[keep], self.ramp[keep])
 
 
 def sharp_step(rate: int) -> int:

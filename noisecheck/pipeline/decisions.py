@@ -7,7 +7,6 @@ The result is the same to the bit as deciding over the whole recording at once.
 
 from __future__ import annotations
 
-from dataclasses import fields
 from typing import Final
 
 import numpy as np
@@ -37,7 +36,7 @@ def joined_onsets(parts: list[Onsets], channels: int) -> Onsets:
     """Return the impacts of all parts, one after the other."""
     if not parts:
         return merge_channels([Candidates.concat([])] * channels, [np.empty(0)] * channels, 1)
-    return Onsets(*(np.concatenate([getattr(p, f.name) for p in parts]) for f in fields(Onsets)))
+    return Onsets.concat(parts)
 
 
 def next_arrivals(onsets: Onsets, following: Onsets, frames: int) -> NDArray[np.int64]:
@@ -137,7 +136,7 @@ class Decisions:
 
     def _decide(self, channel: int, new: Candidates) -> None:
         if not len(self.first[channel]):
-            self.first[channel] = new.where(slice(0, 1))  # type: ignore[arg-type]
+            self.first[channel] = new.where(slice(0, 1))
         past = self._past[channel]
         first = self.first[channel]
         if len(first) and len(past) and past.onset[0] > first.onset[0]:

@@ -142,7 +142,7 @@ def split_simultaneous(onsets: Onsets, rig: Rig, rate: float, *, talk: CrossTalk
     kept = np.ones(len(onsets), bool)
     kept[rows] = False
     whole = [onsets.where(kept), *parts]
-    joined = Onsets(*(np.concatenate([getattr(p, f) for p in whole]) for f in Onsets.__dataclass_fields__))
+    joined = Onsets.concat(whole)
     return joined.where(np.argsort(joined.frame, kind="stable"))
 
 
