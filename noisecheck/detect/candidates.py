@@ -61,8 +61,6 @@ _FINE_SPAN_S = (0.003, 0.005)
 _COARSE_SPAN_S = (0.004, 0.016)
 _COARSE_LEAD_S = 0.012
 """The coarse evidence of a sound may begin so long before the fine one: half a coarse frame, and the filter's."""
-_COARSE_AHEAD_S = 0.008
-"""What they tell of a sound before that counts little beside what it tells itself."""
 _SURE = 80.0
 _ABRUPT = 20.0
 """Of two sounds of such evidence that they are real, and no swells, both are beyond doubt: the first counts..."""
@@ -162,28 +160,19 @@ def _around_max(values: NDArray[np.float32], at: NDArray[np.int64], before: int,
 def own_bands(
     found: Novelty, peaks: NDArray[np.int64], grid: FrameGrid, *, until: NDArray[np.int64]
 ) -> NDArray[np.float64]:
-    """Return the evidence of both resolutions at the first peaks, without that of a stronger one soon after.
+    """Return the evidence of both resolutions at peaks, without that of a louder sound soon after.
 
     Args:
         found: evidence per frame.
-        peaks: frames in order, (m,).
+        peaks: frames, (m,).
         grid: frames and bands.
-        until: up to so many frames after each peak coarse evidence is its own in any case, (n,), n at most m.
+        until: up to so many frames after each peak coarse evidence is its own, (m,).
     """
-    n, ahead = len(until), grid.frames(_COARSE_AHEAD_S)
     fine = _around_max(found.fine, peaks, *(grid.frames(s) for s in _FINE_SPAN_S))
     steps = np.arange(-grid.frames(_COARSE_SPAN_S[0]), grid.frames(_COARSE_SPAN_S[1]) + 1)
     coarse = found.coarse[np.clip(peaks[:, None] + steps, 0, len(found.coarse) - 1)]
-    both = fine + coarse.max(axis=1)
-    until = until.copy()
-    for back in range(1, (int(steps[-1]) + ahead) // grid.frames(_PEAK_S) + 1):
-        stop = min(n, max(len(peaks) - back, 0))
-        gap = peaks[back : back + stop] - peaks[:stop]
-        until[:stop] = np.where(
-            both[back : back + stop] >= both[:stop], np.minimum(until[:stop], gap - ahead - 1), until[:stop]
-        )
-    own = np.where(steps <= until[:, None], coarse[:n], np.float32(0.0))
-    return np.asarray(fine[:n] + own.max(axis=1), np.float64)
+    own = np.where(steps <= until[:, None], coarse, np.float32(0.0))
+    return np.asarray(fine + own.max(axis=1), np.float64)
 
 
 def find_peaks(found: Novelty, grid: FrameGrid) -> NDArray[np.int64]:
@@ -225,9 +214,8 @@ def weigh_peaks(
     level = _around_max(found.new_energy, every, *(grid.frames(s) for s in _FINE_SPAN_S))
 
     def bands_of(own: NDArray[np.int64]) -> NDArray[np.float64]:
-        until = np.zeros_like(every)
-        until[wanted] = own // grid.hop - grid.frames(_COARSE_LEAD_S)
-        return own_bands(found, every, grid, until=until)[wanted]
+        until = own // grid.hop - grid.frames(_COARSE_LEAD_S)
+        return own_bands(found, peaks, grid, until=until)
 
     sharp = decimated(samples, sharp_step(rate))
     timed, bands = time_amid(sharp, low, grid, every, wanted, level, bands_of)

@@ -121,13 +121,13 @@ def test_rings_that_die_away_slowly_and_alike_in_all_bands_are_found(rise_s: flo
     assert len(matched.false_index) == 0
 
 
-def test_what_comes_just_before_a_louder_impact_has_no_share_in_its_evidence() -> None:
+def test_what_comes_just_before_another_sound_has_no_share_in_its_evidence() -> None:
     fine, coarse = np.zeros(400, np.float32), np.zeros(400, np.float32)
     fine[[100, 108, 200, 220]] = 6.0, 9.0, 50.0, 9.0
     coarse[95:100], coarse[100:118], coarse[198:215], coarse[215:230] = 2.0, 25.0, 8.0, 20.0
     found = Novelty(fine, coarse, fine, fine[:, None], fine[:1, None], 0)
-    own = own_bands(found, np.array([100, 108, 200, 220]), frame_grid(48_000), until=np.array([99, 99, 99]))
-    assert own.tolist() == [8.0, 34.0, 70.0]  # what comes before a fainter one keeps its own
+    own = own_bands(found, np.array([100, 108, 200, 220]), frame_grid(48_000), until=np.array([-1, 99, 99, 99]))
+    assert own.tolist() == [8.0, 34.0, 70.0, 29.0]
 
 
 def test_an_echo_is_no_impact() -> None:
