@@ -30,21 +30,12 @@ Floats = NDArray[np.float32]
 
 _BEFORE_S: Final = (-0.012, -0.003)
 _SOON_S: Final = (0.001, 0.013)
-_BEGIN_S: Final = (0.001, 0.005)
 _EARLY_S: Final = (0.003, 0.010)
-_MIDDLE_S: Final = (0.009, 0.013)
 _LATE_S: Final = (0.018, 0.039)
 _LAST_S: Final = (0.055, 0.070)
-"""Spans from the onset on: an impact of 10 ms rise is as loud as it gets in the middle one."""
+"""Spans from the onset on."""
 _NEW: Final = 2.0
 """Bands count that soon are so many times louder than before."""
-_GROWS: Final = 3.2
-"""The late span of a swell is so many times louder than the early one (5 dB: thuds of 10 ms rise and rings whose low
-notes beat exceed it less than once in a hundred)..."""
-_RISES: Final = 2.0
-"""... and the middle one so many times louder than the beginning."""
-_GONE: Final = 4.0
-"""What is so many times softer in the last span than in the late one dies away, however slowly it rose."""
 _JUMPS: Final = 10.0
 """What is soon so many times louder than it ever was in the 12 ms before came in one go..."""
 _SETTLED: Final = 1.26
@@ -68,9 +59,6 @@ _LEFT: Final = (0.1, 0.25)
 fall to the second of these speaks for neither."""
 _UNTOLD_DB: Final = 6.0
 """No band is new enough to tell."""
-_SURELY_DB: Final = 18.0
-"""What is struck swells by less (thuds and rings that rise over 10 ms at most by 10 dB in 98 of 100, by 13 in 199 of
-200; noise in syllables by 26, median)."""
 _TINY: Final = np.float32(1e-14)
 _BATCH: Final = 128
 
@@ -99,8 +87,6 @@ _AS_LOUD: Final = 4.0
 class Growth(Rows):
     """How sounds grow, equally long arrays."""
 
-    still: NDArray[np.bool_]
-    """Whether it grows smoothly for tens of milliseconds, whatever else sounds in the run."""
     swell_db: Floats
     """How much it swells: clicks -10, plates and rings 0, thuds that rise over 10 ms 0 to 4, and rarely above 10;
     syllables of noise 6 to 26 (medians)."""
@@ -119,7 +105,7 @@ def growth_of(found: Novelty, at: NDArray[np.int64], grid: FrameGrid) -> Growth:
     """
     parts = [_growth(found, at[i : i + _BATCH], grid) for i in range(0, len(at), _BATCH)]
     if not parts:
-        return Growth(np.empty(0, np.bool_), np.empty(0, np.float32), np.empty(0, np.bool_))
+        return Growth(np.empty(0, np.float32), np.empty(0, np.bool_))
     return Growth.concat(parts)
 
 
@@ -129,34 +115,20 @@ def _growth(found: Novelty, at: NDArray[np.int64], grid: FrameGrid) -> Growth:
     past = np.maximum(energy[:, : _frames(_BEFORE_S[1], grid) - first].max(axis=1), found.floor_at(at))
     soon = energy[:, _frames(_SOON_S[0], grid) - first : soon_end - first].mean(axis=1)
     # Bands weigh nothing in which the sound is not new.
-    weight = (soon > _NEW * past).astype(np.float32)
+    new = soon > _NEW * past
     above = np.maximum(energy[:, -first:] - past[:, None], np.float32(0.0))
-    before = np.einsum("ij,ij->i", past, weight)
-    rest = np.float32(_SHARE) * before + _TINY
-    power = np.einsum("ijk,ik->ij", above, weight) + rest[:, None]
+    power = np.einsum("ijk,ik->ij", above, new / past) + np.float32(_SHARE)
     step = _largest_step(power, grid)
-    soon, middle, late, last = (_mean(power, span, grid) for span in (_EARLY_S, _MIDDLE_S, _LATE_S, _LAST_S))
-    early = np.maximum(soon, power[:, : _frames(_EARLY_S[0], grid)].max(axis=1))
-    settled = (soon > _JUMPS * before + _TINY) & (late < _SETTLED * soon) & weight.any(axis=1)
-    still = (middle > _RISES * _mean(power, _BEGIN_S, grid)) & weight.any(axis=1)
-    still &= (late > _GROWS * early * step) & (last * _GONE > late)
-    swell = np.where(weight.any(axis=1), _swell(above, weight / past, grid), np.float32(_UNTOLD_DB))
-    return Growth(still | (swell > _SURELY_DB), swell, settled)
-
-
-def _swell(above: Floats, weight: Floats, grid: FrameGrid) -> Floats:
-    """Return how much sounds swell, dB: the loudest long span later, the beginning, and what is left at the end."""
-    power = np.einsum("ijk,ik->ij", above, weight) + np.float32(_SHARE)
-    step = _largest_step(power, grid)
-    early = np.maximum(_mean(power, _EARLY_S, grid), power[:, : _frames(_EARLY_S[1], grid)].max(axis=1))
-    late, last = (_mean(power, span, grid) for span in (_LATE_S, _LAST_S))
+    soon, late, last = (_mean(power, span, grid) for span in (_EARLY_S, _LATE_S, _LAST_S))
+    early = np.maximum(soon, power[:, : _frames(_EARLY_S[1], grid)].max(axis=1))
     more = _loudest(power, _LONG_S, grid) / (early * step)
     top = np.maximum(_loudest(power, _SHORT_S, grid) / step, early)
     begun = np.clip(_mean(power, _BEGUN_S, grid) / top, np.float32(_LEAST), np.float32(1.0))
     left = np.clip(last / np.maximum(late, early), np.float32(_LEFT[0]), np.float32(1.0))
-    left[step > 1.0] = np.float32(_LEFT[1])
     swell = 10.0 * np.log10(more) - 5.0 * np.log10(begun) + 5.0 * np.log10(left / np.float32(_LEFT[1]))
-    return np.asarray(swell, np.float32)
+    known = new.any(axis=1)
+    settled = known & (soon > _JUMPS * new.sum(axis=1)) & (late < _SETTLED * soon)
+    return Growth(np.where(known, swell, np.float32(_UNTOLD_DB)).astype(np.float32), settled)
 
 
 def _loudest(power: Floats, span: tuple[float, float, float], grid: FrameGrid) -> Floats:

@@ -27,17 +27,16 @@ _OVER: Final = (3.4, 2.5)
 """What is not foreseen is so many times stronger in some block of the blow than in the ring (5.3 dB; noise in bursts
 exceeds 4.7 dB once in 200, for the strongest block of six is by chance stronger than the mean), or so many..."""
 _NOTES: Final = 3.2
-"""... where the ring is foreseen as well as noise in bursts never is, and the sound does not grow on and on."""
+"""... where the ring is foreseen as well as noise in bursts never is."""
 
 
-def rings_freely(low: Floats, rate: float, at: NDArray[np.int64], grows: NDArray[np.bool_]) -> NDArray[np.bool_]:
+def rings_freely(low: Floats, rate: float, at: NDArray[np.int64]) -> NDArray[np.bool_]:
     """Return which sounds ring freely after the first 10 ms.
 
     Args:
         low: one channel, decimated, (n,).
         rate: its frames a second.
         at: onsets, (m,).
-        grows: whether they grow for tens of milliseconds, (m,).
     """
     if not len(at):
         return np.empty(0, np.bool_)
@@ -51,4 +50,4 @@ def rings_freely(low: Floats, rate: float, at: NDArray[np.int64], grows: NDArray
     left = (error[:, ring] ** 2).mean(axis=1)
     strongest = blow.reshape(len(at), -1, block).mean(axis=2).max(axis=1)
     notes = (wave[:, ring] ** 2).mean(axis=1) > _NOTES * left
-    return np.asarray(strongest > np.where(notes & ~grows, _OVER[1], _OVER[0]) * left)
+    return np.asarray(strongest > np.where(notes, _OVER[1], _OVER[0]) * left)
