@@ -30,16 +30,13 @@ EARLIER_S: Final = SINCE_S[1]
 _NEXT: Final = 4
 """Of so many peaks after another the first louder one ends what is its own."""
 _NEVER: Final = 1 << 40
-_BEGINS: Final = 20.0
-"""Evidence of the prediction error that another sound begins, beyond chance; where nothing new begins the same sound
-goes on."""
 _BEGUN_S: Final = 0.001
 """A louder sound is heard so long before its onset at most."""
-_STRUCK: Final = 20.0
-_STRUCK_ERROR: Final = 40.0
-"""Abruptness, and evidence, of what surely was struck."""
+_STRUCK: Final = 40.0
+"""Evidence of what surely was struck."""
 _DOUBTED: Final = 25.0
-"""Up to such evidence, or short of that abruptness, what comes on a young ring is looked at once more."""
+_DOUBTED_ABRUPT: Final = 20.0
+"""Up to such evidence, or abruptness, what comes on a young ring is looked at once more."""
 _SUDDEN: Final = 6.0
 """A predictor that fits worse and worse errs more, too, but not all at once."""
 _NEW: Final = 10.0
@@ -75,7 +72,7 @@ def time_amid(
     timed = time_onsets(sharp, low, grid, every[asked])
     by, at = np.searchsorted(asked, louder_one), every[wanted] * grid.hop
     own = timed.onset[by] - int(_BEGUN_S * grid.rate) - at
-    own[(louder_one == wanted) | (timed.error[by] < _BEGINS) | (own < 0)] = _NEVER
+    own[(louder_one == wanted) | (own < 0)] = _NEVER
     timed = timed.where(np.searchsorted(asked, wanted))
     first = timed.copy()
     again = np.flatnonzero(own < AHEAD_S * grid.rate)
@@ -99,7 +96,7 @@ def _overlay(
     timed: Timed, first: Timed, bands: Doubles, sharp: Floats, low: Floats, grid: FrameGrid, every: Ints, wanted: Ints
 ) -> None:
     """Look once more at doubtful sounds that come on the young ring of one surely struck."""
-    doubted = np.flatnonzero((timed.error < _DOUBTED) | (timed.abrupt < _STRUCK))
+    doubted = np.flatnonzero((timed.error < _DOUBTED) | (timed.abrupt < _DOUBTED_ABRUPT))
     if not len(doubted):
         return
     soonest, most = (round(s * grid.rate) for s in SINCE_S)
@@ -107,23 +104,29 @@ def _overlay(
     ahead = np.append(at, _NEVER)[np.searchsorted(at, before * grid.hop)] - before * grid.hop
     before = before[ahead <= most]
     known = Timed.concat([time_onsets(sharp, low, grid, before), first]) if len(before) else first
-    struck = np.sort(known.onset[(known.error > _STRUCK_ERROR) & (known.abrupt > _STRUCK)])
+    struck = np.sort(known.onset[known.error > _STRUCK])
     last = np.searchsorted(struck, at - soonest, side="right") - 1
     since = at - np.append(struck, -_NEVER)[last]  # none: long ago
     some = np.flatnonzero(since <= most)
     if not len(some):
         return
-    at, told = at[some], Refined.nothing(len(some))
-    for band, step, order in ((sharp, sharp_step(grid.rate), ORDER), (low, grid.step, ORDER_LOW)):
-        one = overlaid_onsets(band, round(grid.rate / step), at // step, since[some] // step, order)
-        more = np.flatnonzero((one.abrupt > _SUDDEN) & (one.evidence > told.evidence))
-        told.put(more, one.where(more).spread(step))
+
+    def told_by(band: Floats, step: int, order: int, rows: Ints) -> Refined:
+        return overlaid_onsets(band, round(grid.rate / step), at[rows] // step, since[rows] // step, order).spread(step)
+
+    # The low band tells what is new, the full one when it begins.
+    told = told_by(low, grid.step, ORDER_LOW, some)
     least = np.where(bands[doubted[some]] > _HEARD, _NEW, _NEW_ALONE)
-    new = np.flatnonzero(told.evidence > np.maximum(timed.full_error[doubted[some]], least))
+    new = np.flatnonzero((told.abrupt > _SUDDEN) & (told.evidence > least))
+    told, some = told.where(new), some[new]
+    full = told_by(sharp, sharp_step(grid.rate), ORDER, some)
+    surer = np.flatnonzero((full.abrupt > _SUDDEN) & (full.evidence > told.evidence))
+    told.put(surer, full.where(surer))
     # (A voice excites its notes anew with every pulse.)
-    new = new[~in_pulses(low, grid.rate / grid.step, (told.onset[new] + at[new]) // grid.step)]
-    mine = doubted[some[new]]
-    timed.onset[mine] = told.onset[new] + at[new]
-    timed.full_error[mine] = told.evidence[new]
-    timed.abrupt[mine] = np.maximum(timed.abrupt[mine], told.abrupt[new])
-    timed.louder[mine], timed.louder_db[mine] = told.louder[new], told.louder_db[new]
+    onset = told.onset + at[some]
+    new = np.flatnonzero(~in_pulses(low, grid.rate / grid.step, onset // grid.step))
+    told, mine = told.where(new), doubted[some[new]]
+    timed.onset[mine] = onset[new]
+    timed.full_error[mine] = told.evidence
+    timed.abrupt[mine] = np.maximum(timed.abrupt[mine], told.abrupt)
+    timed.louder[mine], timed.louder_db[mine] = told.louder, told.louder_db

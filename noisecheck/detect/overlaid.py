@@ -30,9 +30,7 @@ _END_S: Final = 0.004
 """... and ends so long before a peak, since the onset may come before it."""
 _SEARCH_S: Final = (0.004, 0.002)
 _WHITE: Final = 4.0
-"""The error of a predictor fitted so closely is white: evidence counts in full (elsewhere a quarter of it)..."""
-_TRIED: Final = 6.0
-"""... less the logarithm of the shapes and moments tried."""
+"""The error of a predictor fitted so closely is white: evidence counts in full (elsewhere a quarter of it)."""
 _RIDGE: Final = 1e-9
 _CAUTION: Final = 2.0
 """Standard errors by which the error before is taken higher than measured."""
@@ -66,7 +64,7 @@ def overlaid_onsets(
         if len(now):
             error, quiet = _error(samples, peaks[now], length, int(_END_S * rate), before, after, order)
             told.put(now, weigh_error(error, quiet, rate, _SEARCH_S))
-    told.evidence[:] = np.maximum(told.evidence * _WHITE - _TRIED, 0.0)
+    told.evidence[:] = np.maximum(told.evidence * _WHITE, 0.0)
     # (What begins where the predictor was fitted is no news to it.)
     told.evidence[told.onset < -int(_END_S * rate)] = 0.0
     return told
