@@ -13,7 +13,6 @@ from numpy.typing import NDArray
 
 from noisecheck.detect import modal, refine, slow
 from noisecheck.detect.modal import modal_onsets
-from noisecheck.detect.prediction import gather
 from noisecheck.detect.refine import refine_onsets
 from noisecheck.detect.rows import Rows
 from noisecheck.detect.slow import slow_onsets
@@ -26,13 +25,6 @@ Floats = NDArray[np.float32]
 _MOST_ERROR = 40.0
 _SHARP = 20.0
 """An onset this abrupt in the full band is not looked at in the low band."""
-_SHARPER = 30.0
-_SHARPEST = 60.0
-"""But for its time it is up to here, and up to there where the low band shows a rise."""
-_GROWTH = 4.0
-"""What is so much louder milliseconds later rises, perhaps."""
-_RISES = 5.0
-"""Log-likelihood ratio from which a sound rises instead of stepping in, where the prediction error says otherwise."""
 _CLEAR = 10.0
 """Evidence of the prediction error that chance does not come near."""
 _LONG_S, _LONG = 0.004, 0.25
@@ -141,20 +133,15 @@ def _by_low_band(
     """Ask the low band about sounds that the full band is not sure of, and time by it those that it hears as well."""
     error, abrupt, rate = timed.full_error, timed.abrupt, grid.rate // grid.step
     # The full band is sharper; the low band speaks where it heard the sound about as well (a thud on a soft pad).
-    unsure = (error < _MOST_ERROR) | (abrupt < _SHARP) | (rise_s > 0)
-    doubted = np.flatnonzero(~unsure & (abrupt < _SHARPEST))
-    doubted = doubted[(abrupt[doubted] < _SHARPER) | _grows(low, rate, timed.onset[doubted] // grid.step)]
-    asked = np.sort(np.concatenate((np.flatnonzero(unsure), doubted)))
-    own = unsure[asked]
+    asked = np.flatnonzero((error < _MOST_ERROR) | (abrupt < _SHARP) | (rise_s > 0))
     if grid.step == 1:
-        return _Low(asked, own, timed.onset[asked], error[asked], rise_s[asked] > 0)
+        return _Low(asked, np.ones(len(asked), np.bool_), timed.onset[asked], error[asked], rise_s[asked] > 0)
     ends = None if ahead is None else ahead[asked] // grid.step
     other = refine_onsets(low, rate, peaks[asked] * grid.hop // grid.step, ends)
-    timed.low_error[asked] = np.where(own, np.minimum(other.evidence, _MOST_ERROR), timed.low_error[asked])
-    abrupt[asked] = np.where(own, np.maximum(abrupt[asked], other.abrupt), abrupt[asked])
-    own &= error[asked] <= _AS_WELL * other.evidence
-    timed.onset[asked] = np.where(own, other.onset * grid.step, timed.onset[asked])
-    timed.louder[asked] = np.where(own, 0, timed.louder[asked])
+    timed.low_error[asked] = np.minimum(other.evidence, _MOST_ERROR)
+    abrupt[asked] = np.maximum(abrupt[asked], other.abrupt)
+    own = error[asked] <= _AS_WELL * other.evidence
+    timed.onset[asked[own]] = other.onset[own] * grid.step
     return _Low(asked, own, other.onset, other.evidence, other.rise_s > 0)
 
 
@@ -166,9 +153,8 @@ def _by_rise(timed: Timed, heard: _Low, low: Floats, grid: FrameGrid) -> None:
     begins, likelier, rise_s = slow_onsets(low, rate, heard.onset)
     # How a sound rises its spectrum tells best, where it may rise.
     slow = ((rise_s > _LONG_S) & (likelier > _LONG)) | ((rise_s > _LONGISH_S) & (likelier > _LONGISH))
-    slow &= (timed.full_error[asked] > _CLEAR) & ~timed.steps_in[asked]
     slow |= heard.own & (timed.abrupt[asked] < _SHARP)
-    rises = heard.own & ~slow & (likelier > np.where(heard.ramp, 0.0, _RISES))
+    rises = heard.own & ~slow & heard.ramp & (likelier > 0.0)
     timed.onset[asked[rises]] = begins[rises] * grid.step
     begins, rise_s = modal_onsets(low, rate, heard.onset[slow])
     most_s = np.where(heard.evidence[slow] > _LOUD, _FAR_S, _FARTHEST_S)
@@ -176,13 +162,3 @@ def _by_rise(timed: Timed, heard: _Low, low: Floats, grid: FrameGrid) -> None:
     told = (rise_s > 0) & ~far
     risen = asked[slow][told]
     timed.onset[risen], timed.louder[risen] = begins[told] * grid.step, 0
-
-
-def _grows(low: Floats, rate: int, onset: NDArray[np.int64]) -> NDArray[np.bool_]:
-    """Return whether a sound is far louder milliseconds later than at its onset, or was heard before its onset."""
-    before, ahead, begin, later = (
-        (gather(low, onset, *(int(s * rate) for s in span)) ** 2).mean(axis=1)
-        for span in ((-0.030, -0.006), (-0.003, 0.0), (0.0, 0.002), (0.004, 0.014))
-    )
-    much = np.float32(_GROWTH)
-    return (later > much * np.maximum(before, begin)) | ((ahead > much * before) & (later > much * ahead))
