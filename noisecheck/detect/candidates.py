@@ -63,10 +63,7 @@ _COARSE_SPAN_S = (0.004, 0.016)
 _COARSE_LEAD_S = 0.012
 """The coarse evidence of a sound may begin so long before the fine one: half a coarse frame, and the filter's."""
 _SURE = 80.0
-_ABRUPT = 20.0
-"""Of two sounds of such evidence that they are real, and no swells, both are beyond doubt: the first counts..."""
-_FORERUN_DB = 20.0
-"""... unless the other is so much louder: the noise with which a recording of a stroke sets in is none."""
+"""Of two sounds of such evidence both are beyond doubt: the first counts."""
 TAIL_S = 0.1
 EDGE_S = 0.003
 END_S = 0.012
@@ -226,7 +223,7 @@ def weigh_peaks(
     new = level[wanted]
     new[more] = np.maximum(new[more], _around_max(found.new_energy, then, 0, grid.frames(_FINE_SPAN_S[1])))
     rise, sound = sounds_of(found, peaks, grid)
-    blind = (error < _BLIND) & (louder == 0)
+    blind = error < _BLIND
     onset[blind] = (rise * grid.hop)[blind]
     if coded:
         onset = past_pre_echo(samples, onset, rate)
@@ -346,8 +343,7 @@ def strongest(made: Candidates, rate: int) -> Candidates:
     apart = int(APART_S * rate)
     keep = np.ones(len(made), bool)
     first, end = np.searchsorted(made.onset, [made.onset - apart, made.onset + apart])
-    sure = np.minimum(made.score, _SURE) + np.minimum(made.abrupt, _ABRUPT)
-    sure -= (made.louder_db > _FORERUN_DB) | (made.delay > 0.0)
+    sure = np.minimum(made.score, _SURE) - (made.delay > 0.0)
     for i in np.argsort(-sure, kind="stable").tolist():
         if keep[i]:
             keep[first[i] : i] = False
