@@ -2,10 +2,9 @@
 
 A candidate is accepted when it is more likely an impact than chance. The density of real impacts at its score is
 learnt from the impacts of the last minute. That of false ones falls exponentially with the score (calibrated on steady
-noise, see DEVELOPERS.md; scaled to the faint candidates of the last minute) and, amid impacts, has a thin tail: what
-they stir up now and then. A doubtful candidate that sounds like a clear impact before it is rarer by chance, by how
-well it fits (:mod:`noisecheck.detect.known`). With nothing clear in the last minute the dial alone decides:
-``false_per_hour`` false impacts an hour in steady noise.
+noise, see DEVELOPERS.md; scaled to the faint candidates of the last minute). A doubtful candidate that sounds like a
+clear impact before it is rarer by chance, by how well it fits (:mod:`noisecheck.detect.known`). With nothing clear in
+the last minute the dial alone decides: ``false_per_hour`` false impacts an hour in steady noise.
 """
 
 from __future__ import annotations
@@ -39,10 +38,6 @@ _BELIEF_IMPACTS = 2.0
 _WEAKEST = (24.0, 40.0)
 """Impacts of such scores, next to the doubtful ones, tell how many of these there are; what is expected from the
 stronger ones counts as much as ``_BELIEF_IMPACTS``."""
-_STIRRED = 6e-5
-"""False candidates an impact and unit at the score ``_STIRRED_AT``, thinning out by a factor e every so many units."""
-_STIRRED_AT = 30.0
-_STIRRED_TAIL = 8.0
 _SPREAD = 60.0
 """The same for their abruptness."""
 _CHANCE_PER_HOUR = 120.0
@@ -106,9 +101,7 @@ HISTORY_S = MEMORY_S + _AMID_S[0] + 0.5
 _ASKED = (0.005, 10.0)
 """At such odds it matters whether something sounds like a clear impact before it."""
 _KNOWN_ABRUPT = 20.0
-"""Abruptness of an impact that is remembered..."""
-_KNOWN_STEPS = 12.0
-"""... and of a candidate that may be one like it: a ring that beats swells less abruptly."""
+"""Abruptness of an impact that is remembered."""
 _CHANGING_S = 0.050
 """What was struck so shortly before still changes by itself: its notes beat and bloom, and may sound like anything."""
 _KNOWN_FROM = 5.6
@@ -258,9 +251,10 @@ def _tail(
     return _Tail(np.where(much, excess / (width * window), 0.0), length)
 
 
-def _like_known(found: Candidates, rate: int, asked: NDArray[np.int64], echo: NDArray[np.bool_]) -> NDArray[np.float64]:
+def _like_known(
+    found: Candidates, rate: int, asked: NDArray[np.int64], clear: NDArray[np.int64]
+) -> NDArray[np.float64]:
     """Return how many times rarer chance is so like a clear impact of the last minute as each of those asked about."""
-    clear = np.flatnonzero((found.score > _CLEAR) & (found.abrupt > _KNOWN_ABRUPT) & ~echo)
     begin, end = (
         np.searchsorted(found.onset[clear], found.onset[asked] - int(seconds * rate))
         for seconds in (MEMORY_S, FAINT_ECHO_S)
@@ -323,13 +317,11 @@ def decide(found: Candidates, rate: int, settings: DetectSettings, *, past: int 
     tail = _tail(times, score, sudden, window)
     real = _real_density(times, score, sudden, loud, window, tail)
     dial = settings.false_per_hour / 3600.0 * math.log(10.0) / _CHANCE_TENFOLD
-    stirred = loud * _STIRRED * np.exp(-np.maximum(score - _STIRRED_AT, 0.0) / _STIRRED_TAIL)
     chance = _restlessness(times, score, sudden, window) * chance_density(score) + tail.density(score)
-    odds = (real + dial) / (chance + stirred)
-    doubtful = sudden & (found.abrupt > _KNOWN_STEPS) & (odds > _ASKED[0]) & (odds < _ASKED[1])
+    odds = (real + dial) / chance
+    doubtful = sudden & (odds > _ASKED[0]) & (odds < _ASKED[1])
     doubtful &= _windowed_count(times, clear, _CHANGING_S) == 0
     asked = past + np.flatnonzero(doubtful[past:])
-    chance[asked] /= _like_known(found, rate, asked, echo)
-    odds[asked] = ((real + dial) / (chance + stirred))[asked]
+    odds[asked] *= _like_known(found, rate, asked, np.flatnonzero(clear & (found.abrupt > _KNOWN_ABRUPT)))
     # Chance and a swell are two ways to be wrong.
     return np.where(sudden, np.minimum(1.0 / (1.0 / odds + 1.0 / np.maximum(abrupt, 1.0)), 1e9), 0.0)

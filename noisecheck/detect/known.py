@@ -34,8 +34,6 @@ _BIN: Final = 0.5
 """Freedom of a bin of a windowed frame, next to others like it..."""
 _DOF: Final = 10.0
 """... and the most that a band has."""
-_MOST: Final = 12.0
-"""Evidence of one band in one frame."""
 _SHAPES: Final = 64
 """So many clear impacts are remembered..."""
 _NEAREST: Final = 4
@@ -111,5 +109,5 @@ def known_evidence(
         nearest = np.argsort((off * off) @ dof, kind="stable")[:_NEAREST]
         rho = _GAINS[:, None, None, None] * (new[nearest] * level[nearest, None, None]) + np.float32(1.0)
         each = np.float32(3.0) * np.log((ratio + np.float32(2.0)) / (ratio / rho + np.float32(2.0))) - np.log(rho)
-        known[i] = np.minimum(each * dof, np.float32(_MOST)).sum(axis=(2, 3)).max()
+        known[i] = (each * dof).sum(axis=(2, 3)).max()
     return known
