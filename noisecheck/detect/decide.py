@@ -113,9 +113,6 @@ _BEAT_LEAST_S = 0.5
 _BEAT_PER_S = 10.0
 _BEAT_SCORE = 20.0
 _BEAT_ABRUPT = 50.0
-_BEAT_BEYOND = 0.3
-"""Of so many beats one may be that abrupt, and thin out by a factor e every this share of their mean."""
-_BEAT_TAIL = 0.6
 
 
 @dataclass(frozen=True, kw_only=True)
