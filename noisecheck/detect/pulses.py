@@ -52,8 +52,8 @@ _NEXT_S: Final = (0.022, 0.071)
 _LOWEST_RATE: Final = 1500
 _BEGINS: Final = 0.7
 _BEGINS_DB: Final = 33.0
-"""What begins a train, or goes on with one, is likelier a voice, by a factor e for each tenth by which pulses stand out
-more after it, from there on (one real impact in thirty, but rattling and strings as well)..."""
+"""What begins a train is likelier a voice, by a factor e for each tenth by which pulses stand out more after it than
+before, from there on (one real impact in thirty, but rattling and strings as well)..."""
 _BEGINS_MOST_DB: Final = 12.0
 """... which counts as if it swelled more, up to so much: the run tells whether that tells anything."""
 
@@ -75,8 +75,11 @@ def trains(samples: Floats, low: Floats, grid: FrameGrid, onset: NDArray[np.int6
     more = np.flatnonzero(after > 2.0 * _TRAIN - _MOST_REGULAR)
     more = more[_louder(low, rate, at[more]) < _LOUDER]
     one = np.zeros(len(onset), np.bool_)
-    if len(more):
-        more = more[_stands_out(_own(low, rate, at[more], _TRAIN_S[0]), rate) + after[more] > 2.0 * _TRAIN]
+    some = np.union1d(more, np.flatnonzero(after > _BEGINS))
+    before = np.zeros(len(onset), np.float32)
+    if len(some):
+        before[some] = _stands_out(_own(low, rate, at[some], _TRAIN_S[0]), rate)
+    more = more[before[more] + after[more] > 2.0 * _TRAIN]
     if len(more):
         step = max(1, rate // _LOWEST_RATE)
         lowest = _louder(decimated(low, step), rate // step, at[more] // step, tilted=False)
@@ -84,7 +87,8 @@ def trains(samples: Floats, low: Floats, grid: FrameGrid, onset: NDArray[np.int6
         # What a far louder sound soon after makes of the pulses is not its own.
         own = _louder(low, rate, at[more], (_NEXT_S, _OWN_S)) < _LOUDER
         one[more] = own & (louder < _LOUDER)
-    return one, np.clip(_BEGINS_DB * (after - _BEGINS), 0.0, _BEGINS_MOST_DB, dtype=np.float32)
+    begins = _BEGINS_DB * (after - np.maximum(before, np.float32(_BEGINS)))
+    return one, np.clip(begins, np.float32(0.0), np.float32(_BEGINS_MOST_DB), dtype=np.float32)
 
 
 def regular(low: Floats, rate: int, at: NDArray[np.int64]) -> Floats:
