@@ -112,10 +112,12 @@ def overdue(track: tuple[Ball, ...], now_s: float, beliefs: Beliefs) -> float:
 def _overdue(ball: Ball, beliefs: Beliefs) -> float:
     """Return the log probability of one that is, and keep it until more is learnt, once nothing more can hide it."""
     q, overtaken = ball.station, ball.floor > ball.station
-    at = ball.floor if overtaken else q + 1
-    due_s, sd = ball.time_s + beliefs.pass_mean[q][at], beliefs.pass_sd[q][at]
+    missed, due_s, sd = 1.0, 0.0, 0.0
+    for k in range(q + 1, max(ball.floor, q + 1) + 1):
+        due_s, sd = ball.time_s + beliefs.pass_mean[q][k], beliefs.pass_sd[q][k]
+        missed *= beliefs.miss(k, due_s, sd)
     held = beliefs.p_hold[q] * (beliefs.overtaken if overtaken else 1.0)
-    log = math.log(beliefs.p_stuck + beliefs.miss(at, due_s, sd) + held)
+    log = math.log(beliefs.p_stuck + missed + held)
     if beliefs.heard and beliefs.heard[-1] > due_s + 3.0 * sd:
         beliefs.overdue[ball] = log
     return log

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import math
+
 import pytest
 from test_ledger import ROUTE, follow, only, quiet_run, with_levels
 
+from noisecheck.flow.beliefs import Beliefs
+from noisecheck.flow.histories import Ball, overdue
 from noisecheck.flow.ledger import follow_balls
-from noisecheck.flow.route import LedgerSettings
+from noisecheck.flow.route import FeedPlan, LedgerSettings
 
 
 def test_a_ball_not_heard_at_the_last_station_is_claimed_though_others_pass_unheard_elsewhere() -> None:
@@ -34,3 +38,12 @@ def test_one_sound_found_twice_is_one_stray() -> None:
     impacts = with_levels(quiet_run(), [(61.37, "tray", 0.99, 0.0), (61.3735, "", 0.99, -4.0)])
     ledger = follow_balls(impacts, ROUTE, end_s=135.0)
     assert [(f.kind, round(f.time_s, 2)) for f in ledger.findings] == [("stray", 61.37)]
+
+
+def test_a_ball_overtaken_unheard_was_missed_at_every_station_on_its_way() -> None:
+    beliefs = Beliefs(ROUTE, FeedPlan(), LedgerSettings(), [], 0.0)
+    beliefs.hear(100.0, -50.0, True)
+    beliefs.hear(110.0, -50.0, True)
+    last, first = (Ball(0, q, 100.0 - beliefs.pass_mean[q][3], 3) for q in (2, 0))  # due at the tray when one was heard
+    assert overdue((last,), 110.0, beliefs) > math.log(3.0 * beliefs.p_stuck)
+    assert overdue((first,), 110.0, beliefs) < math.log(1.5 * beliefs.p_stuck)
