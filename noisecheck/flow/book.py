@@ -23,8 +23,6 @@ __all__ = ["Book"]
 
 _STEADY: Final = 0.2
 """Relative scatter of the feed's intervals up to which the pace tells slots (cranked at +/- 30 % it is 0.13)."""
-_SILENT: Final = 0.5
-"""Share by which a miss at the last station that nothing explains counts less against a claim (chosen here)."""
 
 
 class Book:
@@ -234,11 +232,6 @@ class Book:
         if d.station < b.count - 2:
             # A ball missed at two stations running looks stuck: where twice as much is missed, four times as often.
             least = max(least, self.settings.claim_stuck_odds * max(1.0, b.missed_share / 0.01) ** 2)
-        elif share >= self.settings.claim_stuck_odds * rest:
-            # By the meaning of the words a ball that nobody hears at the last station did not arrive: a miss there that
-            # nothing heard explains counts half against the claim, though whole in its odds.
-            silent = _SILENT * min(b.p_miss[-1], unheard)
-            least *= odds / combine_odds(share, rest, stuck, unheard + held - silent)
         claimed = self.claim(finding, d.ball, least)
         b.stuck_count += odds / (1.0 + odds)
         if not claimed:
