@@ -305,9 +305,7 @@ def decide(found: Candidates, rate: int, settings: DetectSettings, *, past: int 
     times = found.onset / rate
     score = found.score
     abrupt = _sudden(found, times)
-    echo = explained_by_echo(times, found.new_db, found.sound)
-    echo |= recurring(times, found.delay, found.delayed_db, memory_s=MEMORY_S)
-    sudden = (abrupt > 1.0) & ~echo
+    sudden = (abrupt > 1.0) & ~explained_by_echo(times, found.new_db, found.sound)
     clear = sudden & (score > _CLEAR)
     window = np.minimum(np.maximum(times, 5.0), MEMORY_S)
     loud = _windowed_count(times, clear, MEMORY_S) / window
@@ -320,5 +318,7 @@ def decide(found: Candidates, rate: int, settings: DetectSettings, *, past: int 
     doubtful &= _windowed_count(times, clear, _CHANGING_S) == 0
     asked = past + np.flatnonzero(doubtful[past:])
     odds[asked] *= _like_known(found, rate, asked, np.flatnonzero(clear & (found.abrupt > _KNOWN_ABRUPT)))
+    # What recurs is told by the last minute itself, so what others make of it cannot hang on that: two would be needed.
+    own = sudden & ~recurring(times, found.delay, found.delayed_db, memory_s=MEMORY_S)
     # Chance and a swell are two ways to be wrong.
-    return np.where(sudden, np.minimum(1.0 / (1.0 / odds + 1.0 / np.maximum(abrupt, 1.0)), 1e9), 0.0)
+    return np.where(own, np.minimum(1.0 / (1.0 / odds + 1.0 / np.maximum(abrupt, 1.0)), 1e9), 0.0)
