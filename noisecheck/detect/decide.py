@@ -67,7 +67,9 @@ _OUTLIERS = 4e-4
 """... but for so many a unit that begin out of silence, at any abruptness."""
 _SHARP = 60.0
 _SHARP_DB = (0.0, 6.0)
-"""More abrupt sounds that swell so little are no swells, though they may be bursts that come with them."""
+_SHARP_SWELLS = 0.05
+"""More abrupt sounds that swell so little are no swells, but for so many of what begins, and for bursts that come with
+swells."""
 _SWELLS_DB = (6.0, 12.0)
 """What is struck rarely swells by so much; half of all swells do by more than the middle of these."""
 _ALIKE_DB = 3.3
@@ -94,7 +96,7 @@ _BURSTS = 1000.0
 _OVER_DB = 3.0
 """What belongs to a swell is softer than the loudest of the second before by so much, and louder ones thin out..."""
 _OVER_FALL_DB = 4.0
-_OVER = (0.05, 5.0)
+_OVER = (0.2, 5.0)
 """... by a factor e every so many dB, within these bounds."""
 HISTORY_S = MEMORY_S + _AMID_S[0] + 0.5
 """Candidates so long before others can change their odds."""
@@ -187,7 +189,7 @@ def _sudden(found: Candidates, times: NDArray[np.float64]) -> NDArray[np.float64
     free = level > loudest_near(times, swelling, *_AMID_S)
     abrupt, _ = _struck(times, (_PARTS - like) * begins, free, _FREE_DULL)
     surely, bursts = _struck(times, sharp, free, _FREE)
-    impacts = np.maximum(abrupt - _PASSING * begun, surely) + _PRIOR_ABRUPT
+    impacts = np.maximum(np.maximum(abrupt - _PASSING * begun, surely - _SHARP_SWELLS * begun), 0.0) + _PRIOR_ABRUPT
     beyond = np.maximum(found.abrupt - _SWELLING, 0.0)
     density = _PASSING / _SWELL_TAIL * np.exp(-beyond / _SWELL_TAIL) + _OUTLIERS
     alike = np.clip(np.exp((found.swell_db - 0.5 * (low + high)) / _ALIKE_DB), *_ALIKE)
