@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from noisecheck.core.rows import Rows
 from noisecheck.detect.coded import past_pre_echo
 from noisecheck.detect.driven import add_noise, begins_low, growth_of, overdriven
 from noisecheck.detect.echoes import followed
@@ -16,7 +17,6 @@ from noisecheck.detect.neighbours import time_amid
 from noisecheck.detect.novelty import FLOOR_CELLS, FLOOR_EVERY, Novelty, floor_of, novelty, quantile_of
 from noisecheck.detect.pulses import in_pulses, trains
 from noisecheck.detect.refine import CONTEXT_S
-from noisecheck.detect.rows import Rows
 from noisecheck.detect.spectra import FrameGrid, decimated, frame_energies, frame_grid
 from noisecheck.detect.timing import Timed, sharp_step
 

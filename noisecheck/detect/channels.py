@@ -9,9 +9,9 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from noisecheck.core.rows import Rows
 from noisecheck.detect.candidates import Candidates
 from noisecheck.detect.habits import WEAK, Arrival, Habits
-from noisecheck.detect.rows import Rows
 
 __all__ = ["MOST_SPREAD_S", "Onsets", "apart_s", "merge_channels", "moments", "no_onsets"]
 

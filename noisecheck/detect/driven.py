@@ -19,9 +19,9 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from noisecheck.core.rows import Rows
 from noisecheck.detect.novelty import Novelty
 from noisecheck.detect.prediction import gather, own_error
-from noisecheck.detect.rows import Rows
 from noisecheck.detect.spectra import FrameGrid
 
 __all__ = ["Growth", "add_noise", "begins_low", "growth_of", "overdriven"]

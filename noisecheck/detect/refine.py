@@ -16,8 +16,8 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
+from noisecheck.core.rows import Rows
 from noisecheck.detect.prediction import prediction_errors
-from noisecheck.detect.rows import Rows
 
 __all__ = ["AHEAD_S", "BACK_S", "CONTEXT_S", "SEARCH_S", "Refined", "refine_onsets", "spans", "weigh_error"]
 

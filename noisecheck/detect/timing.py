@@ -11,10 +11,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from noisecheck.core.rows import Rows
 from noisecheck.detect import modal, refine, slow
 from noisecheck.detect.modal import modal_onsets
 from noisecheck.detect.refine import refine_onsets
-from noisecheck.detect.rows import Rows
 from noisecheck.detect.slow import slow_onsets
 from noisecheck.detect.spectra import FrameGrid
 

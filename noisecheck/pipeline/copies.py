@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from noisecheck.audio.recording import Recording, is_lossy
 from noisecheck.core.flags import Flag
+from noisecheck.core.rows import Rows
 from noisecheck.detect.candidates import Candidates, cell_frames, find_candidates, lead_frames, tail_frames
 from noisecheck.detect.channels import merge_channels
 from noisecheck.detect.decide import MEMORY_S, decide
@@ -56,7 +57,7 @@ Levels = Callable[[NDArray[np.float64], np.random.Generator], NDArray[np.float64
 
 
 @dataclass(frozen=True)
-class Trials:
+class Trials(Rows):
     """Copies put back, equally long arrays."""
 
     level_db: NDArray[np.float64]
@@ -67,11 +68,6 @@ class Trials:
 
     def __len__(self) -> int:
         return len(self.found)
-
-    @staticmethod
-    def joined(parts: list[Trials]) -> Trials:
-        """Return the trials of all parts, one after the other."""
-        return Trials(*(np.concatenate([getattr(p, n) for p in parts]) for n in Trials.__dataclass_fields__))
 
 
 @dataclass(frozen=True)
@@ -191,7 +187,7 @@ class Pieces:
         for piece in self._done if last is None else self._done[-last:]:
             hits = [self._found(piece, at, past, habits) for at in piece.moments.tolist()]
             parts.append(Trials(piece.level, np.array(hits, bool), piece.gap_s))
-        return Trials.joined(parts)
+        return Trials.concat(parts)
 
     def _usual(self, channel: int) -> Candidates:
         """Return the candidates of a minute without copies, put together from all pieces, from frame 0 on."""

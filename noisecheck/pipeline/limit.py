@@ -188,7 +188,7 @@ def _tried(pieces: Pieces, donors: Donors, own_db: NDArray[np.float64], clear_s:
     for _ in range(_TURNS):
         pieces.put(count, put)
         tried.append(pieces.tried(count))
-        so_far = Trials.joined(tried)
+        so_far = Trials.concat(tried)
         clear = so_far.gap_s > clear_s
         level, found = so_far.level_db[clear], so_far.found[clear]
         if found.any() and not found.all():

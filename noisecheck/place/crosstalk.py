@@ -12,6 +12,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from noisecheck.core.rows import Rows
 from noisecheck.detect.channels import Onsets
 
 __all__ = [
@@ -53,7 +54,7 @@ _CHUNK: Final = 4096
 
 
 @dataclass(frozen=True)
-class Heard:
+class Heard(Rows):
     """What the stations' microphones heard of each impact, (n, stations) each."""
 
     level_db: Floats
@@ -64,10 +65,6 @@ class Heard:
     """Level below which an impact before still hides a new one; -inf where none does."""
     busy: Bools
     """Whether the microphone heard another impact at nearly the same moment."""
-
-    def where(self, rows: Ints | slice) -> Heard:
-        """Return the rows picked by index."""
-        return Heard(self.level_db[rows], self.arrival_s[rows], self.masked_db[rows], self.busy[rows])
 
 
 @dataclass(frozen=True)

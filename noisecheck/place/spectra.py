@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from noisecheck.core.bands import third_octave_edges, third_octave_midbands
+from noisecheck.core.rows import Rows
 from noisecheck.core.table import Impacts
 from noisecheck.core.units import from_power_db, power_db
 
@@ -37,7 +38,7 @@ _LEAST: Final = 0.1
 
 
 @dataclass(frozen=True)
-class Sounds:
+class Sounds(Rows):
     """The sounds of ``n`` impacts, level included."""
 
     level_db: Floats
@@ -50,20 +51,12 @@ class Sounds:
     def __len__(self) -> int:
         return len(self.decay_db)
 
-    def where(self, keep: NDArray[np.bool_] | NDArray[np.int64]) -> Sounds:
-        """Return the sounds picked by mask or index."""
-        return Sounds(self.level_db[keep], self.floor_db[keep], self.decay_db[keep])
-
-    @staticmethod
-    def concat(parts: list[Sounds]) -> Sounds:
+    @classmethod
+    def concat(cls, parts: list[Sounds]) -> Sounds:
         """Return all sounds, one after the other."""
         if not parts:
             return Sounds(np.empty((0, BANDS)), np.empty((0, BANDS)), np.empty(0))
-        return Sounds(
-            np.concatenate([p.level_db for p in parts]),
-            np.concatenate([p.floor_db for p in parts]),
-            np.concatenate([p.decay_db for p in parts]),
-        )
+        return super().concat(parts)
 
     @property
     def share(self) -> Floats:
