@@ -11,7 +11,7 @@ from noisecheck.compare.flowing import RunFlow
 from noisecheck.compare.requirements import RATES, Verdict, judge_estimate, judge_mean, judge_rate, overall
 from noisecheck.compare.standing import Standing
 from noisecheck.core.errors import InputError, one_line
-from noisecheck.flow.failures import SAID_DISPERSION, dispersion_of, say_share
+from noisecheck.flow.failures import dispersion_of, say_differing, say_share
 
 if TYPE_CHECKING:
     from noisecheck.bench.rig import Requirement, Rig
@@ -234,8 +234,7 @@ def _rate(r: Requirement, revision: str, flows: Sequence[RunFlow], pace: Pace, h
     notes = [f"{events:,} of {balls:,} balls"]
     if doubt:
         notes.append(f"{doubt} undecided counted against it")
-    if wide > SAID_DISPERSION:
-        notes.append(f"runs differ more than chance allows: {wide:.1f} balls count as one")
+    notes += say_differing(wide)
     if lost and heard is not None:
         notes.append(f"heard fraction {say_share(heard.share)}")
     return _timed(Judged(r, revision, verdict, "balls", note="; ".join(notes)), pace)

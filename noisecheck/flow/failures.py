@@ -14,7 +14,6 @@ from noisecheck.core.errors import InputError
 from noisecheck.flow.findings import Ledger
 
 __all__ = [
-    "SAID_DISPERSION",
     "FailureRate",
     "HeardShare",
     "balls_needed",
@@ -24,12 +23,13 @@ __all__ = [
     "heard_share_of_links",
     "lower_bound",
     "recapture",
+    "say_differing",
     "say_share",
     "upper_bound",
 ]
 
 _LEAST_EVENTS: Final = 3  # fewer do not tell whether runs differ
-SAID_DISPERSION: Final = 1.2
+_SAID: Final = 1.2
 """Balls that count for no less than this share are not worth a note."""
 
 
@@ -247,6 +247,11 @@ def _rounded(count: int) -> str:
     return f"{_up(count / 1e6, 2):.2f} million" if count >= 1_000_000 else f"{count:,}"
 
 
+def say_differing(dispersion: float) -> list[str]:
+    """Return the note that balls count for less, from :func:`dispersion_of`; none where it hardly matters."""
+    return [f"runs differ more than chance allows: {dispersion:.1f} balls count as one"] if dispersion > _SAID else []
+
+
 def say_share(share: float) -> str:
     """Return a share in words, rounded down: never 1 where something was missed."""
     return f"{math.floor(share * 1e4 + 1e-6) / 1e4:g}"
@@ -297,8 +302,7 @@ def failure_rate(
         counted = "ball is counted as a failure" if undecided == 1 else "balls are counted as failures"
         notes.append(f"{undecided} undecided {counted} in the bound")
     wide = dispersion_of([(ledger.count("stuck"), ledger.balls + ledger.undecided) for ledger in ledgers])
-    if wide > SAID_DISPERSION:
-        notes.append(f"runs differ more than chance allows: {wide:.1f} balls count as one")
+    notes += say_differing(wide)
     doubtful, effective = min(failures + undecided, balls) / wide, balls / wide
     upper = _corrected(doubtful, effective, heard, confidence)
     low, high = binomial_bounds(failures / wide, effective, confidence=confidence)
