@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from noisecheck.detect.candidates import Candidates
 from noisecheck.detect.channels import Onsets, apart_s, merge_channels, moments
-from noisecheck.detect.decide import DetectSettings, decide
+from noisecheck.detect.decide import HISTORY_S, DetectSettings, decide
 from noisecheck.detect.habits import Habits
 from noisecheck.pipeline.tiles import BEFORE_S, DecidedTile, Tile
 
@@ -22,8 +22,6 @@ __all__ = ["WARM_TILES", "Decisions", "joined_onsets", "next_arrivals", "quiet_s
 
 WARM_TILES: Final = 4
 """Tiles to be heard again before the first that is to be decided as if all had been."""
-_HISTORY_S: Final = 65.0
-"""What :func:`noisecheck.detect.decide.decide` looks back on: a minute, and the echoes at its beginning."""
 _QUIET_AFTER_S: Final = (0.30, 0.15, 0.08)
 _QUIET_BEFORE_S: Final = 0.006
 _QUIET_LEAST_S: Final = 0.02
@@ -143,7 +141,7 @@ class Decisions:
             past = Candidates.concat([first, past])
         known = Candidates.concat([past, new])
         odds = decide(known, self._rate, self._detect, past=len(past))[len(past) :]
-        oldest = (new.onset[-1] if len(new) else known.onset[-1] if len(known) else 0) - int(_HISTORY_S * self._rate)
+        oldest = (new.onset[-1] if len(new) else known.onset[-1] if len(known) else 0) - int(HISTORY_S * self._rate)
         self._past[channel] = known.where(known.onset >= oldest)
         self._open[channel] = Candidates.concat([self._open[channel], new])
         self._open_odds[channel] = np.concatenate([self._open_odds[channel], odds])
