@@ -215,7 +215,8 @@ def weigh_peaks(
         until = own // grid.hop - grid.frames(_COARSE_LEAD_S)
         return own_bands(found, peaks, grid, until=until)
 
-    sharp = decimated(samples, sharp_step(rate))
+    step = sharp_step(rate)
+    sharp = decimated(samples, step)
     timed, bands = time_amid(sharp, low, grid, every, wanted, level, bands_of)
     onset, error, abrupt, louder = timed.onset, timed.error, timed.abrupt, timed.louder
     more = np.flatnonzero(louder)
@@ -229,7 +230,6 @@ def weigh_peaks(
         onset = past_pre_echo(samples, onset, rate)
     delay, delayed_db = np.zeros(len(peaks)), np.zeros(len(peaks), np.float32)
     some = np.flatnonzero(bands + error > _CHANCE)
-    step = sharp_step(rate)
     delay[some], delayed_db[some] = followed(sharp, rate / step, every * grid.hop // step, level, wanted[some])
     swell_db = _judge_force(timed, onset, abrupt, bands, samples=samples, low=low, found=found, grid=grid)
     return Candidates(
