@@ -26,6 +26,7 @@ __all__ = ["compare"]
 
 Floats = NDArray[np.float64]
 _FALSE_DISCOVERY: Final = 0.05
+_MOSTLY: Final = 0.5
 _STANDARD_COLUMNS: Final = (
     "treatment",
     "revision",
@@ -158,23 +159,26 @@ def _differences(
     means = np.array([np.mean([s.mean for s in unit], axis=0) for unit in pairing.members])
     energy = np.array([np.mean([s.energy for s in unit], axis=0) for unit in pairing.members])
     sampling = np.array([_sampling(unit) for unit in pairing.members])
+    drowned = _drowned(pairing)
+    for table in (means, energy):
+        table[:, BANDS][:, drowned.all(axis=0)] = np.nan  # background against background says nothing of impacts
     fit = _fit(means, pairing, confidence, sampling)
     energy_fit = _fit(energy, pairing, confidence, None)
     bands_of_runs = means[:, BANDS]
-    everywhere = np.isfinite(bands_of_runs).all(axis=0)
+    everywhere = np.isfinite(bands_of_runs).all(axis=0) & ~drowned.any(axis=0)
     middle = bands_of_runs[:, everywhere].mean(axis=1, keepdims=True) if everywhere.any() else 0.0
     shape = _fit(bands_of_runs - middle, pairing, confidence, None)
     warnings = list(pairing.warnings)
     indicative = not math.isfinite(fit.error[index_of("lae_db")])
     if indicative:
         warnings.insert(0, _indicative(pairing))
-    bands = _bands(fit)
+    bands = _bands(fit, drowned)
     decay = _comparable_decay(fit, indicative)
     spectrum = _mean_of(np.array([s.mean for s in base if s.used])[:, BANDS])
     before, after = ([s.run.name for unit, g in zip(pairing.members, pairing.groups, strict=True) if g == side
                       for s in unit] for side in (0, 1))  # fmt: skip
     damping = damping_db(decay_changes(rings, before, after, confidence=confidence))
-    reason = explain(value, _evidence(fit, decay, shape, spectrum, bands, damping))
+    reason = explain(value, _evidence(fit, decay, shape, spectrum, bands, damping, drowned))
     out = []
     for measure in LEVELS:
         i = index_of(measure)
@@ -229,7 +233,17 @@ def _indicative(pairing: Pairing) -> str:
     return "indicative only: too few runs for what has to be told apart; record more runs a side in each session"
 
 
-def _bands(fit: Estimates) -> dict[str, dict[str, Any]]:
+_BOUND: Final = {(False, False): None, (False, True): "value", (True, False): "baseline", (True, True): "both"}
+
+
+def _drowned(pairing: Pairing) -> NDArray[np.bool_]:
+    """Return in which bands most runs of the baseline, and of the value, lie in the background, shape (2, 30)."""
+    groups = np.asarray(pairing.groups)
+    share = np.array([np.mean([s.bound for s in unit], axis=0) for unit in pairing.members])
+    return np.array([share[groups == side].mean(axis=0) > _MOSTLY for side in (0, 1)])
+
+
+def _bands(fit: Estimates, drowned: NDArray[np.bool_]) -> dict[str, dict[str, Any]]:
     p = fit.p[BANDS]
     q = benjamini_hochberg(p)
     return {
@@ -239,6 +253,7 @@ def _bands(fit: Estimates) -> dict[str, dict[str, Any]]:
             "p": p_value(p[b]),
             "q": p_value(q[b]),
             "shown": bool(q[b] <= _FALSE_DISCOVERY),
+            "bound": _BOUND[bool(drowned[0, b]), bool(drowned[1, b])],
         }
         for b, name in enumerate(band_names())
     }
@@ -267,6 +282,7 @@ def _evidence(
     spectrum: Floats,
     bands: dict[str, dict[str, Any]],
     damping: Floats | None,
+    drowned: NDArray[np.bool_],
 ) -> Evidence:
     lae, nothing = index_of("lae_db"), math.nan
     log_ratio, *interval = [float(a[index_of(decay)]) if decay else nothing for a in (fit.value, fit.low, fit.high)]
@@ -280,5 +296,6 @@ def _evidence(
         total_ci_db=(float(fit.low[lae]), float(fit.high[lae])),
         decay_log_ratio=log_ratio,
         decay_ci=(interval[0], interval[1]),
+        bound=drowned[0].astype(np.int8) - drowned[1].astype(np.int8),
         damping_db=damping,
     )

@@ -8,14 +8,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from noisecheck.compare.linear import least_squares, residual_square
-from noisecheck.compare.summary import QUANTITIES, RunSummary, index_of, one_station
+from noisecheck.compare.summary import BANDS, QUANTITIES, RunSummary, index_of, one_station
 
 __all__ = ["HeightFit", "HeightStudy", "fit_heights"]
 
@@ -130,7 +130,7 @@ def fit_heights(
     they can be told apart from height.
     """
     rows = [
-        s for s in one_station((s for s in summaries if s.run.role == "test"), station)
+        _heard(s) for s in one_station((s for s in summaries if s.run.role == "test"), station)
         if s.used and s.run.drop_height_mm is not None
     ]  # fmt: skip
     groups: dict[str, list[RunSummary]] = {}
@@ -149,6 +149,13 @@ def fit_heights(
         for q in names:
             tests[q], shared[q] = _common_slope(list(groups.values()), index_of(q), reference, confidence)
     return HeightStudy(tuple(fits), tests, tuple(notes), {q: s for q, s in shared.items() if math.isfinite(s[0])})
+
+
+def _heard(row: RunSummary) -> RunSummary:
+    """Return a summary without the bands that lie in the background: noise does not rise with height."""
+    mean = row.mean.copy()
+    mean[BANDS][row.bound] = math.nan
+    return replace(row, mean=mean)
 
 
 def _heights(rows: Sequence[RunSummary]) -> list[float]:

@@ -227,7 +227,8 @@ def judge_rate(
     ``heard_fraction`` is the share of failures that the listening would have caught: the upper bound is divided by
     it; the lower bound is not, since what was heard happened. ``dispersion`` above 1 says how much more the runs differ
     than chance allows: balls then count for so much less. ``undecided`` balls count as failures in the upper bound: a
-    bound must not gain from doubt. ``more`` counts failure-free balls still needed.
+    bound must not gain from doubt; there are no odds where these balls decide on which side they lie. ``more`` counts
+    failure-free balls still needed.
     """
     from scipy.special import betainc
 
@@ -242,9 +243,11 @@ def judge_rate(
     target = limit / scale * heard_fraction
     verdict = _decide(low * scale, high / heard_fraction * scale, limit, "at most")
     # Jeffreys' posterior for the odds: bounds decide, odds only tell how it stands
-    inside = float(betainc(x + 0.5, n - x + 0.5, min(max(target, 0.0), 1.0)))
+    share = min(max(target, 0.0), 1.0)
+    best, worst = (float(betainc(k + 0.5, n - k + 0.5, share)) for k in (events / dispersion, x))
+    odds = math.nan if worst < 0.5 < best else _odds(worst if worst > 0.5 else best)
     value = events / trials / heard_fraction * scale
-    result = Verdict(verdict, value, low * scale, high / heard_fraction * scale, limit, confidence, _odds(inside), rule)
+    result = Verdict(verdict, value, low * scale, high / heard_fraction * scale, limit, confidence, odds, rule)
     if verdict != "not yet shown":
         return result
     if target <= 0:

@@ -180,6 +180,11 @@ def _level(r: Requirement, revision: str, place: Standing | None, pace: Pace) ->
             high=math.exp(verdict.high),
             limit=r.limit,
         )
+    if figure.bound and verdict.verdict != ("met" if r.sense == "at most" else "not met"):
+        step = (
+            f"{where} this band lies in the background, so its level is a bound only: record nearer, or amid less noise"
+        )
+        return _nothing(r, revision, step, pace, value=figure.value, more=None)
     note = "mean over all stations, alike" if not r.station and r.measure != "total_lae_db" else ""
     if is_level and scale.db_re != "20 uPa":
         first = scale.sessions[0]
@@ -189,7 +194,13 @@ def _level(r: Requirement, revision: str, place: Standing | None, pace: Pace) ->
 
 
 def _nothing(
-    r: Requirement, revision: str, step: str, pace: Pace, *, value: float = math.nan, more: int = _MORE_RUNS_FIRST
+    r: Requirement,
+    revision: str,
+    step: str,
+    pace: Pace,
+    *,
+    value: float = math.nan,
+    more: int | None = _MORE_RUNS_FIRST,
 ) -> Judged:
     verdict = judge_mean([], r.limit, sense=r.sense, confidence=r.confidence)
     return _timed(Judged(r, revision, replace(verdict, value=value, next_step=step, more=more), "runs"), pace)

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from noisecheck.compare.linear import Estimates, estimate
 from noisecheck.compare.summary import LEVELS, LOGARITHMIC, RunSummary, index_of
 from noisecheck.compare.ties import shapes_apart
+from noisecheck.core.table import band_names
 
 __all__ = ["QUANTITIES_SHOWN", "Figure", "Scale", "Standing", "standing"]
 
@@ -26,6 +27,7 @@ Cell = tuple[str, ...]
 QUANTITIES_SHOWN: Final = (*LEVELS, *LOGARITHMIC)
 _CONDITIONS: Final = ("revision", "treatment", "drop_height_mm")
 _REFERENCE: Final = "\0reference"
+_BAND: Final = {name: number for number, name in enumerate(band_names())}
 
 
 @dataclass(frozen=True)
@@ -42,6 +44,8 @@ class Figure:
     low: float
     high: float
     runs: int
+    bound: bool = False
+    """Whether it is a band that lies in the background in most runs: the sound there is at most as loud."""
 
     def to_dict(self) -> dict[str, Any]:
         """Return the figure as plain values in dB, ms or Hz; no interval where there are too few runs."""
@@ -137,6 +141,7 @@ def standing(
             found = _sessions_as_units(y[mine], [everything[i].run.session for i in mine], [cells[i] for i in mine],
                                        found, confidence)  # fmt: skip
         n = np.isfinite(y[[i for i in mine if cells[i][0] == value]]).sum(axis=0)
+        drowned = np.mean([used[i].bound for i in own], axis=0) > 0.5
         figures[value] = {
             q: Figure(
                 q,
@@ -146,6 +151,7 @@ def standing(
                 float(found.low[k]),
                 float(found.high[k]),
                 int(n[k]),
+                q in _BAND and bool(drowned[_BAND[q]]),
             )
             for k, q in enumerate(quantities)
         }

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from types import MappingProxyType
 from typing import Any, Final
 
@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from noisecheck.bench.runsheet import Run
 from noisecheck.core.bands import NOMINAL_THIRD_HZ
 from noisecheck.core.flags import NO_DROP, Flag
-from noisecheck.core.table import Impacts, band_names
+from noisecheck.core.table import Impacts, band_names, in_band_set
 
 __all__ = [
     "BANDS",
@@ -60,7 +60,12 @@ _ENOUGH_CLEAN: Final = 0.5  # share of impacts with a whole window, below which 
 _SURE_PLACE: Final = 0.9  # impacts placed with less confidence say little of a station's level
 _MORE: Final = 1.3  # times as many drops as balls are no longer chance
 _LEAST_SPREAD_DB: Final = 2.0  # equal drops on one place differ by so much (common practice, no source)
+_MOSTLY: Final = 0.5
 _LEAST_SHARE: Final = 0.5  # a band or decay measurable in fewer impacts would be the mean of the loud ones only
+
+
+def _no_bands() -> NDArray[np.bool_]:
+    return np.zeros(len(NOMINAL_THIRD_HZ), bool)
 
 
 @dataclass(frozen=True)
@@ -86,6 +91,8 @@ class RunSummary:
     sd: Floats
     n: NDArray[np.int64]
     warnings: tuple[str, ...] = ()
+    bound: NDArray[np.bool_] = field(default_factory=_no_bands)
+    """Bands in which the background drowns most of the impacts used, (30,): their mean is a bound."""
 
     def value(self, quantity: str) -> float:
         """Return the run mean of a quantity: dB, ms or Hz (geometric for the last two); NaN when not measurable."""
@@ -226,6 +233,7 @@ def _summary(run: Run, station: str, part: Impacts, rebound_db: float = math.nan
         sd=sd,
         n=n,
         warnings=tuple(warnings),
+        bound=in_band_set(used.data["bound_bands"]).mean(axis=0) > _MOSTLY if len(used) else _no_bands(),
     )
 
 
@@ -317,4 +325,5 @@ def _merged(rows: list[RunSummary]) -> RunSummary:
         sd=error * np.sqrt(np.maximum(n, 1)),
         n=n,
         warnings=tuple(w for r in rows for w in r.warnings),
+        bound=np.any([r.bound for r in rows_used], axis=0),
     )

@@ -55,6 +55,9 @@ class Evidence:
     total_ci_db: tuple[float, float] = (math.nan, math.nan)
     decay_log_ratio: float = math.nan
     decay_ci: tuple[float, float] = (math.nan, math.nan)
+    bound: NDArray[np.int8] = field(default_factory=lambda: np.zeros(30, np.int8))
+    """-1 where the sound after lies in the background, so that the band fell at least as far; 1 where that before does,
+    so that it rose at least as far; else 0."""
     damping_db: Floats | None = None
     """The most that shorter or longer ringing can do to each band (dB), where decay times by octave show it."""
 
@@ -131,12 +134,13 @@ def explain(name: str, evidence: Evidence) -> Reason:
     known = np.isfinite(errors)
     shape_error = float(np.sqrt(np.mean(errors[known] ** 2))) if known.any() else 1.0
     sigma2 = shape_error**2 + (_MODEL_ERROR_DB + _MODEL_SHARE * np.abs(d)) ** 2
-    found = _explained(f, d, sigma2)
+    bound = evidence.bound[valid]
+    found = _explained(f, d, sigma2, bound)
     shift_error = _shift_error(evidence, valid, shape_error)
     most = evidence.damping_db[valid] if evidence.damping_db is not None else np.zeros_like(d)
     # a band whose sound is the blow more than the ring changes by less than its ring does, down to nothing
     rings = np.clip(d, np.minimum(most, 0.0), np.maximum(most, 0.0))
-    damped = _explained(f, d - rings, sigma2) if most.any() else found
+    damped = _explained(f, d - rings, sigma2, bound) if most.any() else found
     if damped.surprise + 2 * math.log(len(f)) < found.surprise:
         found, d = damped, d - rings
         damping, ratio = _in_total(evidence, valid, rings), math.exp(float(np.median(most[most != 0])) / _DB)
@@ -153,7 +157,7 @@ def explain(name: str, evidence: Evidence) -> Reason:
         shift_error=shift_error,
         cutoffs=found.cutoffs,
         ratio=ratio,
-        misfit=float(np.sqrt(np.mean((d - found.curve - found.shift) ** 2))),
+        misfit=float(np.sqrt(np.mean(_beyond(d - found.curve - found.shift, bound) ** 2))),
     )
 
 
@@ -172,14 +176,21 @@ class _Explained:
         return math.isfinite(self.cutoffs[0])
 
 
-def _explained(f: Floats, d: Floats, sigma2: Floats) -> _Explained:
-    before, after, shift, curve, surprise = _fit_contact(f, d, sigma2)
-    level = float(np.average(d, weights=1 / sigma2))
-    flat = float(_surprise(d - level, sigma2))
+def _explained(f: Floats, d: Floats, sigma2: Floats, bound: NDArray[np.int8]) -> _Explained:
+    weights = np.where(bound == 0, 1 / sigma2, 0.0) if np.sum(bound == 0) >= _LEAST_BANDS else 1 / sigma2
+    before, after, shift, curve, surprise = _fit_contact(f, d, sigma2, weights, bound)
+    level = float(np.average(d, weights=weights))
+    flat = float(_surprise(_beyond(d - level, bound), sigma2))
     cost = 2 * math.log(len(f)) + 6.0
     if flat - surprise > cost and float(np.ptp(curve)) > 1.0:
         return _Explained(shift, curve, (before, after), surprise + cost)
     return _Explained(level, np.zeros_like(d), (math.nan, math.nan), flat)
+
+
+def _beyond(rest: Floats, bound: NDArray[np.int8]) -> Floats:
+    """Return what is left unexplained: a band known to have fallen at least so far may have fallen further."""
+    rest = np.where(bound < 0, np.minimum(rest, 0.0), rest)
+    return np.asarray(np.where(bound > 0, np.maximum(rest, 0.0), rest), np.float64)
 
 
 def _surprise(rest: Floats, sigma2: Floats) -> Floats:
@@ -187,14 +198,16 @@ def _surprise(rest: Floats, sigma2: Floats) -> Floats:
     return np.asarray((_TAILS + 1) * np.sum(np.log1p(rest**2 / (_TAILS * sigma2)), axis=-1))
 
 
-def _fit_contact(f: Floats, d: Floats, sigma2: Floats) -> tuple[float, float, float, Floats, float]:
+def _fit_contact(
+    f: Floats, d: Floats, sigma2: Floats, weights: Floats, bound: NDArray[np.int8]
+) -> tuple[float, float, float, Floats, float]:
     """Return cut-off before and after, shift, curve over the bands, and surprise of the best moving low-pass."""
     grid = np.geomspace(_LOWEST_HZ, _HIGHEST_HZ, 70)
     levels = contact_level_db(f[None, :], grid[:, None])  # (cut-offs, bands)
     curves = levels[None, :, :] - levels[:, None, :]  # (before, after, bands)
     rest = d - curves
-    shifts = np.average(rest, axis=2, weights=np.broadcast_to(1 / sigma2, rest.shape))
-    surprise = _surprise(rest - shifts[:, :, None], sigma2)
+    shifts = np.average(rest, axis=2, weights=np.broadcast_to(weights, rest.shape))
+    surprise = _surprise(_beyond(rest - shifts[:, :, None], bound), sigma2)
     moved = np.abs(np.log(grid[:, None] / grid[None, :]))
     surprise = np.where(moved >= math.log(_LEAST_MOVE), surprise, np.inf)
     i, j = np.unravel_index(int(np.argmin(surprise)), surprise.shape)

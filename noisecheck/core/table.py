@@ -20,7 +20,7 @@ from noisecheck.core.errors import MissingExtraError
 from noisecheck.core.flags import Flag, flag_words
 from noisecheck.core.units import rounded
 
-__all__ = ["COLUMNS", "Column", "Impacts", "band_names", "csv_columns"]
+__all__ = ["COLUMNS", "Column", "Impacts", "band_names", "band_set", "csv_columns", "in_band_set"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,7 +29,7 @@ class Column:
 
     name: str
     kind: str
-    """``text``, ``int``, ``float``, ``flags`` or ``bands``."""
+    """``text``, ``int``, ``float``, ``flags``, ``bands`` or ``band set`` (one bit a band)."""
     unit: str
     meaning: str
     digits: int = 2
@@ -56,6 +56,13 @@ COLUMNS: Final[tuple[Column, ...]] = (
     Column("centroid_hz", "float", "Hz", "centre of gravity of the power spectrum", 0),
     Column("flags", "flags", "", "words joined by ';'"),
     Column("bands", "bands", "dB", "sound exposure level per one-third octave, background subtracted"),
+    Column(
+        "bound_bands",
+        "band set",
+        "",
+        "bands less than 3 dB above the background: the sound there is at most as loud as stated; joined by ';'",
+        listed=False,
+    ),
     Column("frame", "int", "frames", "first arrival from the start of the run", listed=False),
     Column("odds", "float", "", "odds that it is a real impact, against chance", 1, listed=False),
 )
@@ -65,6 +72,21 @@ _BY_NAME: Final = {c.name: c for c in COLUMNS}
 def band_names() -> tuple[str, ...]:
     """Return the 30 names of the band columns, ``le_25hz`` to ``le_20000hz``."""
     return tuple(band_column(f) for f in NOMINAL_THIRD_HZ)
+
+
+def band_set(members: NDArray[np.bool_]) -> NDArray[np.uint32]:
+    """Return a set of bands as one number a row; ``members`` has shape (rows, 30)."""
+    return np.asarray(members @ (np.uint32(1) << np.arange(len(NOMINAL_THIRD_HZ), dtype=np.uint32)), np.uint32)
+
+
+def in_band_set(sets: NDArray[np.uint32]) -> NDArray[np.bool_]:
+    """Return which bands are in each set, shape (rows, 30): the inverse of :func:`band_set`."""
+    bits = np.arange(len(NOMINAL_THIRD_HZ), dtype=np.uint32)
+    return np.asarray((sets[:, None] >> bits) & np.uint32(1), bool)
+
+
+def _band_words(bands: int) -> str:
+    return ";".join(name for bit, name in enumerate(band_names()) if bands >> bit & 1)
 
 
 def csv_columns() -> tuple[str, ...]:
@@ -81,14 +103,22 @@ def _blank(column: Column, rows: int) -> NDArray[Any]:
         return np.zeros(rows, np.int32)
     if column.kind == "int":
         return np.full(rows, -1, np.int64)
-    if column.kind == "flags":
+    if column.kind in ("flags", "band set"):
         return np.zeros(rows, np.uint32)
     if column.kind == "bands":
         return np.full((rows, len(NOMINAL_THIRD_HZ)), np.nan, np.float32)
     return np.full(rows, np.nan, np.float64)
 
 
-_DTYPE: Final = {"text": np.int32, "int": np.int64, "flags": np.uint32, "bands": np.float32, "float": np.float64}
+_DTYPE: Final = {
+    "text": np.int32,
+    "int": np.int64,
+    "flags": np.uint32,
+    "bands": np.float32,
+    "band set": np.uint32,
+    "float": np.float64,
+}
+_WORDS: Final[dict[str, Callable[[int], str]]] = {"flags": flag_words, "band set": _band_words}
 
 
 @dataclass(frozen=True)
@@ -197,9 +227,9 @@ class Impacts:
                 columns[column.name] = pandas.Categorical.from_codes(values, list(self.names[column.name]))
             elif column.kind == "bands":
                 columns.update(zip(band_names(), values.T, strict=True))
-            elif column.kind == "flags":
+            elif column.kind in _WORDS:
                 masks, codes = np.unique(values, return_inverse=True)
-                words = [flag_words(int(m)) for m in masks]
+                words = [_WORDS[column.kind](int(m)) for m in masks]
                 columns[column.name] = pandas.Categorical.from_codes(codes, words)
             else:
                 columns[column.name] = values
@@ -244,6 +274,7 @@ def _plain(column: Column, value: Any) -> Any:
         "text": lambda: str(value),
         "int": lambda: None if value < 0 else int(value),
         "flags": lambda: flag_words(int(value)),
+        "band set": lambda: _band_words(int(value)),
         "float": lambda: rounded(value, column.digits),
     }
     return plain[column.kind]()

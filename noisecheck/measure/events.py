@@ -9,6 +9,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from noisecheck.core.errors import InputError
 from noisecheck.core.flags import Flag
+from noisecheck.core.table import band_set
 from noisecheck.core.units import from_power_db, power_db
 from noisecheck.measure.bands import EXTRA, band_exposures, carried
 from noisecheck.measure.channel import CELL, DEFAULT, ChannelTile, MeasureSettings
@@ -69,8 +70,9 @@ def measure_impacts(
 
     Returns:
         ``lzpeak_db``, ``lcpeak_db``, ``lafmax_db``, ``lae_db``, ``margin_db``, ``decay_ms``, ``centroid_hz`` (float64),
-        ``bands`` (float32, (n, 30)) and ``flags`` (uint32). Levels follow IEC 61672-1:2013, bands IEC 61260-1:2014,
-        the background correction ISO 3744:2010; ``decay_ms`` is that of the A-weighted event.
+        ``bands`` (float32, (n, 30)), ``bound_bands`` (uint32, a set of bands) and ``flags`` (uint32). Levels follow
+        IEC 61672-1:2013, bands IEC 61260-1:2014, the background correction ISO 3744:2010; ``decay_ms`` is that of the
+        A-weighted event.
 
     Raises:
         InputError: shapes that do not fit together, or an impact outside the tile.
@@ -78,6 +80,7 @@ def measure_impacts(
     x, on, ch, lim, spans = checked(samples, origin, onsets, channels, limits, quiet)
     columns: dict[str, NDArray[Any]] = {name: np.full(len(on), np.nan) for name in _FLOATS}
     columns["bands"] = np.full((len(on), 30), np.nan, np.float32)
+    columns["bound_bands"] = np.zeros(len(on), np.uint32)
     columns["flags"] = np.full(len(on), Flag.UNCALIBRATED if offset_db is None else 0, np.uint32)
     offset = np.broadcast_to(np.asarray(0.0 if offset_db is None else offset_db, np.float64), x.shape[1])
     lead = origin % (CELL * block_frames(rate))  # blocks and cells lie on one grid in every tile of a recording
@@ -179,7 +182,8 @@ def _measured(tile: ChannelTile, onsets: Ints, rows: Ints, limits: Ints) -> dict
     flags[margin < LOW_DB] |= np.uint32(Flag.LOW_MARGIN)
     flags[margin < BOUND_DB] |= np.uint32(Flag.BOUND)
 
-    bands, centroid = _bands(tile, first, z_end, band_noise, np.where(ring_in > 0.005 * net, ring, 0.0), ring_fall)
+    sounding = np.where(ring_in > 0.005 * net, ring, 0.0)
+    bands, bounds, centroid = _bands(tile, first, z_end, band_noise, sounding, ring_fall)
     if not carried(tile.rate).all():
         flags |= np.uint32(Flag.BAND_LIMITED)
     last = np.maximum(np.minimum(a_end + round(0.03 / step_s), limit), first + 1)
@@ -194,6 +198,7 @@ def _measured(tile: ChannelTile, onsets: Ints, rows: Ints, limits: Ints) -> dict
         "decay_ms": decay,
         "centroid_hz": centroid,
         "bands": bands,
+        "bound_bands": bounds,
         "flags": flags,
     }
     flags[_clipped(tile, z_at[:, 0])] |= np.uint32(Flag.CLIPPED)
@@ -224,8 +229,8 @@ def _decays(
 
 def _bands(
     tile: ChannelTile, first: Ints, end: Ints, noise: Floats, ring: Floats, ring_fall: Floats
-) -> tuple[NDArray[np.float32], Floats]:
-    """Return (band levels, centroids) of windows that fade in and out over the time before an onset."""
+) -> tuple[NDArray[np.float32], NDArray[np.uint32], Floats]:
+    """Return (band levels, bands that are bounds, centroids) of windows that fade over the time before an onset."""
     fade = max(round(tile.settings.before_ms * 1e-3 * tile.rate), 2)
     ramp = (np.sin(0.5 * np.pi * (np.arange(fade) + 0.5) / fade) ** 2).astype(np.float32)
     spans = zip((first * tile.block).tolist(), (end * tile.block).tolist(), strict=True)
@@ -248,7 +253,7 @@ def _bands(
         centre = moment / energy
     levels = power_db(net_exposure(exposure[:, _BANDS], below[:, _BANDS])).astype(np.float32)
     levels[:, ~carried(tile.rate)] = np.nan
-    return levels, centre
+    return levels, band_set(~clear & carried(tile.rate)), centre
 
 
 def _clipped(tile: ChannelTile, at: Ints) -> NDArray[np.bool_]:

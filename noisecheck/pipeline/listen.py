@@ -250,7 +250,7 @@ def heard_of(columns: Columns, rate: int, frames: int, channels: int, *, calibra
         "channel": columns["channel"].astype(np.int64),
         "time_s": to_seconds(columns["frame"], rate),
         "flags": columns["flags"] if calibrated else columns["flags"] | np.uint32(Flag.UNCALIBRATED),
-        **{name: columns[name] for name in ("frame", "odds", "bands")},
+        **{name: columns[name] for name in ("frame", "odds", "bands", "bound_bands")},
         **{name: columns[name].astype(np.float64) for name in LEVELS},
     }
     rows = len(data["frame"])
@@ -267,6 +267,6 @@ def heard_of(columns: Columns, rate: int, frames: int, channels: int, *, calibra
 
 def _blank(kind: str, rows: int) -> NDArray[Any]:
     """Return a column that says nothing, without taking memory."""
-    values: dict[str, Any] = {"text": np.int32(0), "int": np.int64(-1), "flags": np.uint32(0)}
+    values: dict[str, Any] = {"text": np.int32(0), "int": np.int64(-1), "flags": np.uint32(0), "band set": np.uint32(0)}
     shape = (rows, len(NOMINAL_THIRD_HZ)) if kind == "bands" else (rows,)
     return np.broadcast_to(np.asarray(values.get(kind, np.float64(np.nan))), shape)

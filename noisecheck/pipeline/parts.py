@@ -39,7 +39,7 @@ def columns_of(tile: DecidedTile, measured: Columns) -> Columns:
     columns: Columns = {f.name: getattr(tile.onsets, f.name) for f in fields(Onsets)}
     columns["channel"] = columns["channel"].astype(np.int16)
     columns.update({name: measured[name].astype(np.float32) for name in LEVELS})
-    columns["bands"], columns["flags"] = measured["bands"], measured["flags"]
+    columns.update({name: measured[name] for name in ("bands", "bound_bands", "flags")})
     columns["quiet"] = tile.quiet[tile.quiet[:, 0] >= tile.start]
     return columns
 

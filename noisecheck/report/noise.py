@@ -268,7 +268,7 @@ def _value(
             "nominal": f"{f:g}",
             "before": _rounded(base.bands[b]),
             "after": _rounded(group.bands[b]),
-            **(d.bands.get(b) or {"difference_db": None, "ci_db": None, "q": None, "shown": False}),
+            **(d.bands.get(b) or {"difference_db": None, "ci_db": None, "q": None, "shown": False, "bound": None}),
         }
         for f, b in zip(NOMINAL_THIRD_HZ, band_names(), strict=True)
     ]
@@ -283,6 +283,7 @@ def _value(
         "before": before,
         "levels": levels,
         "bands": bands,
+        "drowned": _drowned(bands, name, before),
         "any_band": any(b["difference_db"] is not None for b in bands),
         "why": why,
         "heard": heard,
@@ -291,6 +292,20 @@ def _value(
         "refusal": _sentence(d.warnings[0]) if d.verdict == "not comparable" and d.warnings else "",
         "balanced": [column_word(c) for c in d.balanced_for],
     }
+
+
+def _drowned(bands: Sequence[Mapping[str, Any]], name: str, before: str) -> str:
+    """Return one or two sentences on the bands in which the background is louder than an impact."""
+
+    def at(side: str) -> str:
+        return ", ".join(b["nominal"] for b in bands if b["bound"] == side)
+
+    both = at("both")
+    parts = [f"At {both} Hz both lie in the background, which is no difference of impacts."] if both else []
+    for side, who, way in (("value", name, "fell"), ("baseline", before, "rose")):
+        if at(side):
+            parts.append(f"At {at(side)} Hz {who} lies in the background: those bands {way} at least as far as shown.")
+    return " ".join(parts)
 
 
 def _charts(

@@ -19,7 +19,7 @@ from noisecheck.bench.runsheet import Run
 from noisecheck.compare.effects import compare
 from noisecheck.compare.summary import LEVELS, summarise
 from noisecheck.core.errors import InputError
-from noisecheck.core.table import Impacts, band_names
+from noisecheck.core.table import Impacts, band_names, band_set
 
 
 def campaign(runs: int, n: int, change: float = -4.0) -> tuple[Impacts, list[Run]]:
@@ -61,6 +61,24 @@ def test_numbers_are_those_of_welch_on_run_means() -> None:
     assert found.ci_db == pytest.approx(tuple(expected.confidence_interval(0.95)))
     group = compare(summarise(impacts, sheet), by="treatment").groups[0]
     assert group.ci["lae_db"] == pytest.approx(st.t.interval(0.95, 3, np.mean(bare), st.sem(bare)))
+
+
+def test_background_against_background_is_no_difference() -> None:
+    """Bands drowned on both sides are left open; drowned after only, the fall is at least what is seen."""
+    impacts, sheet = campaign(3, 8)
+    names = band_names()
+    bare = impacts["run"].astype(str)
+    members = np.zeros((len(impacts), 30), bool)
+    members[:, names.index("le_10000hz")] = True
+    members[np.char.startswith(bare, "felt"), names.index("le_5000hz")] = True
+    drowned = impacts.with_columns(bound_bands=band_set(members))
+    bands = compare(summarise(drowned, sheet), by="treatment").of("felt").bands
+    assert bands["le_10000hz"]["bound"] == "both"
+    assert bands["le_10000hz"]["difference_db"] is None
+    assert not bands["le_10000hz"]["shown"]
+    assert bands["le_5000hz"]["bound"] == "value"
+    assert bands["le_5000hz"]["difference_db"] == pytest.approx(-4.0, abs=3.0)
+    assert bands["le_1000hz"]["bound"] is None
 
 
 def test_more_impacts_do_not_narrow_the_interval() -> None:

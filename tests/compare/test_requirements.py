@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 
 import numpy as np
@@ -114,6 +115,17 @@ def test_rates_beyond_the_limit_and_limits_of_zero() -> None:
     assert judge_rate(0, 10_000, 0.0).more is None
     assert judge_rate(0, 0, 1.0).next_step == "no balls were listened to"
     assert judge_rate(3, 1000, 3.0, scale=1e3).odds == pytest.approx(1.0, abs=0.7)
+
+
+def test_no_odds_where_undecided_balls_decide() -> None:
+    """One failure in 41 and ten balls undecided: 24 or 268 per thousand, on either side of 100."""
+    assert math.isnan(judge_rate(1, 41, 100.0, scale=1e3, undecided=10).odds)
+    assert judge_rate(1, 41, 400.0, scale=1e3, undecided=10).odds == pytest.approx(
+        judge_rate(11, 41, 400.0, scale=1e3).odds
+    )
+    assert judge_rate(9, 41, 100.0, scale=1e3, undecided=5).odds == pytest.approx(
+        judge_rate(9, 41, 100.0, scale=1e3).odds
+    )
 
 
 def test_runs_that_agree_to_the_last_digit_show_nothing() -> None:

@@ -240,6 +240,23 @@ def test_only_the_newest_revision_is_told_what_would_settle_it() -> None:
     assert any(line.startswith("revision B") for line in lines[:step])
 
 
+def test_a_band_in_the_background_meets_a_limit_but_never_fails_it() -> None:
+    drowned = [replace(s, bound=np.ones(30, bool)) for s in _campaign({"A": 60.0})]
+    rig = _rig(
+        {"id": "above", "measure": "le_4000hz", "limit": 100.0},
+        {"id": "below", "measure": "le_4000hz", "limit": 20.0},
+        {"id": "loud", "measure": "le_4000hz", "limit": 20.0, "sense": "at least"},
+    )
+    found = {j.requirement.id: j.verdict for j in trend(drowned, [], rig=rig).newest.card.judged}
+    assert found["above"].verdict == "met"
+    for one in ("below", "loud"):
+        assert found[one].verdict == "not yet shown"
+        assert "lies in the background" in found[one].next_step
+        assert found[one].more is None
+    clear = trend(_campaign({"A": 60.0}), [], rig=rig).newest.card.judged
+    assert [j.verdict.verdict for j in clear] == ["met", "not met", "met"]
+
+
 def test_every_measure_gets_a_verdict_and_each_open_one_a_step() -> None:
     measures = ["lae_db", "lzpeak_db", "le_4000hz", "total_lae_db", "decay_ms", "centroid_hz", "restitution",
                 "held_up_per_thousand", "failures_per_million"]  # fmt: skip

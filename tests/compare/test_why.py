@@ -43,6 +43,24 @@ def evidence(change: np.ndarray, *, error: float = 0.3, ratio: float = 1.0, deca
     )
 
 
+def test_bands_in_the_background_neither_hide_nor_make_a_reason() -> None:
+    """A soft pad seen through a floor: from 1.6 kHz what is left is noise, and from 8 kHz so was what went before."""
+    change = contact_level_db(F, 1500.0) - contact_level_db(F, 6000.0)
+    floor = spectrum().max() - 32.0
+    before, after = spectrum(), spectrum() + change
+    seen = np.maximum(after, floor) - np.maximum(before, floor)
+    bound = np.where(after < floor, -1, 0).astype(np.int8)
+    seen[before < floor] = np.nan
+    known = evidence(seen)
+    reason = explain("felt", Evidence(**{**known.__dict__, "bound": bound}))
+    assert (bound < 0).sum() > 4
+    assert reason.kind == "softer contact"
+    assert "contact cut-off lower" in reason.sentence
+    assert abs(reason.parts_db["energy"]) < 1.0
+    assert reason.misfit_db < 0.5
+    assert explain("felt", known).misfit_db > 2.0, "taken at face value the floor fits no contact"
+
+
 def test_pulse_spectrum_falls_where_published() -> None:
     """McLaskey & Glaser 2012: f tc where the sin^1.5 pulse is 3 (half power), 10 and 20 dB down."""
     text = (Path(__file__).parents[1] / "references" / "contact_pulse_spectrum.csv").read_text()

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from noisecheck.core.flags import Flag
-from noisecheck.core.table import COLUMNS, Impacts, band_names, csv_columns
+from noisecheck.core.table import COLUMNS, Impacts, band_names, band_set, csv_columns, in_band_set
 
 HEADER = (
     "run,file,channel,time_s,station,station_confidence,drop,rebound,lzpeak_db,lcpeak_db,lafmax_db,lae_db,db_re,"
@@ -38,9 +38,19 @@ def test_the_header_is_frozen() -> None:
 
 def test_every_column_says_what_it_is() -> None:
     for column in COLUMNS:
-        assert column.kind in ("text", "int", "float", "flags", "bands")
+        assert column.kind in ("text", "int", "float", "flags", "bands", "band set")
         assert column.meaning
         assert column.unit or column.kind != "float" or column.name in ("station_confidence", "odds")
+
+
+def test_a_set_of_bands_is_read_back_and_named() -> None:
+    members = np.random.default_rng(1).random((5, 30)) < 0.4
+    members[0], members[1] = False, True
+    assert np.array_equal(in_band_set(band_set(members)), members)
+    rows = list(Impacts.of(5, bound_bands=band_set(members)).rows())
+    assert rows[0]["bound_bands"] == ""
+    assert rows[1]["bound_bands"] == ";".join(band_names())
+    assert "bound_bands" not in csv_columns()
 
 
 def test_empty_is_the_same_type_with_no_rows() -> None:

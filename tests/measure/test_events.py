@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from noisecheck.core.bands import third_octave_midbands
 from noisecheck.core.errors import InputError
 from noisecheck.core.flags import Flag
-from noisecheck.core.table import Impacts
+from noisecheck.core.table import Impacts, band_names, in_band_set
 from noisecheck.measure.bands import carried
 from noisecheck.measure.events import MARGIN_AFTER_S, MARGIN_BEFORE_S, measure_impacts
 from noisecheck.measure.weighting import weighting_response
@@ -272,6 +272,27 @@ def test_band_levels_and_centroid(rate: int) -> None:
         assert found["centroid_hz"][0] == pytest.approx(hz, rel=0.01)
         assert np.isnan(found["bands"][0, ~carried(rate)]).all()
     assert has(found["flags"], Flag.BAND_LIMITED)[0] == (not carried(rate).all())
+
+
+def test_bands_that_lie_in_the_background_are_told(pink: Pink) -> None:
+    """A ring at 1 kHz in pink noise: its own band is measured, those far away are bounds."""
+    rate, rng = 48_000, np.random.default_rng(4)
+    x = 1e-3 * pink(2 * rate, rate, rng)
+    t = np.arange(rate // 4) / rate
+    x[rate : rate + len(t)] += 0.05 * np.sin(2 * np.pi * 1000 * t) * np.exp(-30 * t) * np.minimum(t / 0.005, 1.0)
+    found = measure_impacts(
+        x.astype(np.float32)[:, None],
+        rate,
+        origin=0,
+        onsets=[rate],
+        channels=[0],
+        limits=[2 * rate],
+        quiet=[[0, rate - 500]],
+    )
+    bound = in_band_set(found["bound_bands"])[0]
+    names = np.array(band_names())
+    assert not bound[names == "le_1000hz"]
+    assert bound[[n in ("le_8000hz", "le_10000hz", "le_12500hz", "le_16000hz") for n in names]].all()
 
 
 def test_the_place_of_the_tile_changes_nothing(pink: Pink) -> None:
