@@ -27,7 +27,7 @@ Floats = NDArray[np.float64]
 
 _LONGEST_FLIGHT_S: Final = 0.7
 _MARGIN_DB: Final = 10.0
-_UNUSABLE: Final = Flag.CLIPPED | Flag.NONFINITE | Flag.FILE_EDGE | Flag.BOUND | Flag.NO_BACKGROUND
+_UNUSABLE: Final = Flag.CLIPPED | Flag.NONFINITE | Flag.DROPOUT | Flag.FILE_EDGE | Flag.BOUND | Flag.NO_BACKGROUND
 _REBOUNDS: Final = (1, 2, 3)
 _LEAST_DROPS: Final = 4
 _ALLOWED_DB: Final = 1.0

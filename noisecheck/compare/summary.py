@@ -52,6 +52,7 @@ _NOT_COMPARABLE: Final = (
     Flag.DRIFTED,
     Flag.BOUND,
     Flag.NONFINITE,
+    Flag.DROPOUT,
     Flag.FILE_EDGE,
 )
 SOFT_ONES: Final = ("bound", "overlapped", "doubtful place")

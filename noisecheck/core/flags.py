@@ -35,6 +35,7 @@ class Flag(IntFlag):
     SCHEDULED = 1 << 18
     CODEC_NOISE = 1 << 19
     MACHINE = 1 << 20
+    DROPOUT = 1 << 21
 
 
 NO_DROP: Final = Flag.REFERENCE | Flag.CODEC_NOISE | Flag.MACHINE
@@ -62,6 +63,7 @@ FLAG_MEANING: dict[Flag, str] = {
     Flag.SCHEDULED: "the sound left the station open: the ball that was due there tells it",
     Flag.CODEC_NOISE: "faint, and on the grid of the codec's blocks: most likely its own noise and no impact",
     Flag.MACHINE: "no louder than what the machine makes without balls, and heard at no known place: no drop",
+    Flag.DROPOUT: "samples are missing inside it or just before it: neither its time nor its levels are to be trusted",
 }
 
 

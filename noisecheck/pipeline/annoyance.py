@@ -31,7 +31,7 @@ _BEFORE_S: Final = 1.0
 _AFTER_S: Final = 0.7
 _LATE_S: Final = 0.03
 _TYPICAL: Final = 15
-_UNFIT: Final = Flag.CLIPPED | Flag.NONFINITE | Flag.FILE_EDGE | Flag.BOUND | Flag.REFERENCE
+_UNFIT: Final = Flag.CLIPPED | Flag.NONFINITE | Flag.DROPOUT | Flag.FILE_EDGE | Flag.BOUND | Flag.REFERENCE
 
 
 @dataclass(frozen=True)

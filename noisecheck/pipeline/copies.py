@@ -43,7 +43,7 @@ _MOST_GAIN_DB: Final = 3.0
 """A copy may be so much louder: what is left of the background in it must not be heard."""
 _AFTER_S: Final = 0.02
 """So long after an impact its beginning is over: what then sounds may be taken for the next one's background."""
-_UNFIT: Final = Flag.CLIPPED | Flag.FILE_EDGE | Flag.NONFINITE
+_UNFIT: Final = Flag.CLIPPED | Flag.FILE_EDGE | Flag.NONFINITE | Flag.DROPOUT
 _CLEAN: Final = (
     (0.1, _CLEAR_DB, _UNFIT | Flag.OVERLAPPED),
     (0.1, 6.0, _UNFIT | Flag.OVERLAPPED),

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from noisecheck.audio.grid import codec_made
 from noisecheck.audio.health import Health
@@ -13,6 +14,8 @@ from noisecheck.core.table import Impacts
 
 __all__ = ["flagged_by_codec", "flagged_by_health"]
 
+_FEW: Final = 0.5  # spans of silence an impact, and share of the time: a noise gate makes more, when all has died away
+_SHORT: Final = 0.05
 _FAINT_DB: Final = 3.0  # of margin: nearly all that a codec makes of its noise is fainter
 
 
@@ -29,10 +32,22 @@ def flagged_by_health(impacts: Impacts, health: Health) -> Impacts:
             start = channel.clipped[np.minimum(after, len(channel.clipped) - 1), 0]
             hit = (after < len(channel.clipped)) & (start < at + int(0.05 * health.rate))
             flags[hit & (impacts.data["channel"] == number)] |= np.uint32(Flag.CLIPPED)
+        mine = impacts.data["channel"] == number
+        for spans in (channel.zeros, channel.repeated):
+            lost = np.diff(spans, axis=1).sum()
+            if len(spans) <= _FEW * mine.sum() and lost <= _SHORT * health.frames:
+                flags[mine & _touched(impacts.data["frame"], spans, health.rate)] |= np.uint32(Flag.DROPOUT)
     at = impacts.data["frame"]
     for start, stop in health.nonfinite:
         flags[(at < stop) & (at + int(0.5 * health.rate) > start)] |= np.uint32(Flag.NONFINITE)
     return impacts.with_columns(flags=flags)
+
+
+def _touched(at: NDArray[np.int64], spans: NDArray[np.int64], rate: float) -> NDArray[np.bool_]:
+    """Return which impacts have missing samples in their first quarter second or in the 20 ms before them."""
+    later = np.searchsorted(spans[:, 1], at - int(0.02 * rate), side="right")
+    start = spans[np.minimum(later, len(spans) - 1), 0] if len(spans) else np.zeros(len(at), np.int64)
+    return np.asarray((later < len(spans)) & (start < at + int(0.25 * rate)))
 
 
 def flagged_by_codec(impacts: Impacts, subtype: str) -> Impacts:

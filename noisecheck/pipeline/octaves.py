@@ -26,7 +26,9 @@ _AMONG: Final = 16
 _MOST: Final = 12
 _AFTER_S: Final = 4.0
 _LEAST: Final = 3
-_UNFIT: Final = Flag.CLIPPED | Flag.NONFINITE | Flag.FILE_EDGE | Flag.BOUND | Flag.REFERENCE | Flag.LOW_MARGIN
+_UNFIT: Final = (
+    Flag.CLIPPED | Flag.NONFINITE | Flag.DROPOUT | Flag.FILE_EDGE | Flag.BOUND | Flag.REFERENCE | Flag.LOW_MARGIN
+)
 
 
 def run_octave_decays(runs: Sequence[RunResult]) -> dict[tuple[str, str], Floats]:

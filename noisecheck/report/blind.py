@@ -22,7 +22,9 @@ _EACH: Final = 3
 """Clips a group: with only one, its own accidents would be learnt instead of the treatment."""
 _MOST_GROUPS: Final = 20
 _BYTES: Final = 700_000
-_SPOILT: Final = Flag.CLIPPED | Flag.OVERLAPPED | Flag.TRUNCATED | Flag.BOUND | Flag.LOW_MARGIN | Flag.NONFINITE
+_SPOILT: Final = (
+    Flag.CLIPPED | Flag.OVERLAPPED | Flag.TRUNCATED | Flag.BOUND | Flag.LOW_MARGIN | Flag.NONFINITE | Flag.DROPOUT
+)
 _LEAST_MARGIN_DB: Final = 10.0
 _ROOM_S: Final = 0.1
 

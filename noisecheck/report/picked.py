@@ -49,6 +49,7 @@ def odd_impacts(run: RunResult) -> dict[int, tuple[str, ...]]:
 
     mark(table.flagged(Flag.CLIPPED), "clipped: its levels are lower bounds")
     mark(table.flagged(Flag.NONFINITE), "samples that are no numbers")
+    mark(table.flagged(Flag.DROPOUT), "samples are missing in it")
     mark(table.flagged(Flag.UNPLACED), "unplaced: no station accounts for it")
     if run.run.role == "background" or run.run.balls_fed == 0:
         mark(np.ones(len(table), bool), "heard although no ball was fed")

@@ -62,6 +62,7 @@ FROZEN = [
     "scheduled",
     "codec_noise",
     "machine",
+    "dropout",
 ]
 
 
