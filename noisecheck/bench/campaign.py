@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 
 from noisecheck.bench.corrections import Correction, load_corrections
 from noisecheck.bench.runsheet import UNFILLED_SHEET, Run, load_runs, natural_key, read_text
-from noisecheck.core.errors import InputError, nearest, one_line
+from noisecheck.core.errors import InputError, listed, nearest, one_line
 
 if TYPE_CHECKING:
     from noisecheck.bench.rig import Rig
@@ -113,11 +113,11 @@ def load_campaign(folder: str | Path) -> Campaign:
 
 def _left_out(names: list[str], runs: tuple[Run, ...], rig: Rig) -> list[str]:
     """Return a sentence about recordings in the folder that the run sheet does not list."""
-    listed = {name for run in runs for name in run.files} | {rig.calibration.file, rig.calibration.file_after}
-    others = [one_line(n) for n in names if n not in listed]
+    known = {name for run in runs for name in run.files} | {rig.calibration.file, rig.calibration.file_after}
+    others = [one_line(n) for n in names if n not in known]
     if not others:
         return []
-    some = ", ".join(others[:3]) + (", ..." if len(others) > 3 else "")
+    some = listed(others if len(others) < 5 else [*others[:3], f"{len(others) - 3} more"])
     verb = "recording is" if len(others) == 1 else "recordings are"
     return [f"{len(others)} {verb} not in runs.csv and left out: {some}"]
 

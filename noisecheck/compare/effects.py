@@ -15,7 +15,7 @@ from noisecheck.compare.fair import Pairing, pair
 from noisecheck.compare.linear import Estimates, benjamini_hochberg, estimate, t_interval
 from noisecheck.compare.summary import BANDS, LEVELS, QUANTITIES, RunSummary, index_of, one_station
 from noisecheck.compare.why import Evidence, explain
-from noisecheck.core.errors import InputError, nearest, one_line
+from noisecheck.core.errors import InputError, listed, nearest, one_line
 from noisecheck.core.table import band_names
 from noisecheck.core.units import many, rounded
 
@@ -73,6 +73,14 @@ def compare(
         value = row.run.value(by)
         if value:
             members.setdefault(value, []).append(row)
+    spelt: dict[str, list[str]] = {}
+    for value in members:
+        spelt.setdefault(" ".join(value.casefold().split()), []).append(value)
+    notes += [
+        f"{listed([one_line(v) for v in alike])} are told apart by spelling alone: write them alike if they are one"
+        for alike in spelt.values()
+        if len(alike) > 1
+    ]
     blank = sum(not row.run.value(by) for row in rows)
     if blank:
         notes.append(f"{many(blank, 'run')} left out: {by} is empty there")

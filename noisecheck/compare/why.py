@@ -272,7 +272,7 @@ def _tell(
     energy_shown = not math.isfinite(shift_error) or abs(parts["energy"]) > 2 * shift_error
     believed = math.isfinite(cutoffs[0])
     shown_total = not certain or low > 0 or high < 0
-    if not believed and not shown_total and not parts["damping"]:
+    if not (shown_total if certain else abs(total) >= _LEAST_DB) and not believed and not parts["damping"]:
         return Reason(
             "nothing shown", f"{name}: no difference shown, so there is nothing to explain", decay_ratio=ratio
         )

@@ -18,7 +18,7 @@ from noisecheck.compare.plan import spread_of as spread_of_runs
 from noisecheck.compare.scorecard import Judged, Pace, pace_of
 from noisecheck.compare.tradeoff import Tradeoff, trade_off
 from noisecheck.compare.trend import Trend, total_rows, trend
-from noisecheck.core.errors import InputError
+from noisecheck.core.errors import InputError, listed, one_line
 from noisecheck.flow.failures import HeardShare
 from noisecheck.pipeline.campaign import CampaignResult, comparable_columns
 from noisecheck.pipeline.flowing import drops_of
@@ -33,6 +33,7 @@ __all__ = [
     "together",
     "tradeoff_campaign",
     "trend_campaign",
+    "unjudged_requirements",
 ]
 
 
@@ -111,6 +112,15 @@ def together(result: CampaignResult, comparison: Comparison) -> Together:
     return Together(comparison, groups, verdicts, heights)
 
 
+def unjudged_requirements(result: CampaignResult) -> str:
+    """Return a sentence on requirements that nothing is held against; empty where a test run names a revision."""
+    asked = result.campaign.rig.requirements
+    if not asked or any(r.role == "test" and r.revision for r in result.campaign.runs):
+        return ""
+    names = listed([one_line(r.id) for r in asked])
+    return f"{names} cannot be judged: no test run names a revision (column 'revision' of runs.csv)"
+
+
 @dataclass(frozen=True)
 class Plan:
     """What the present runs can show, what wanted differences take, and what would settle what is open."""
@@ -181,7 +191,9 @@ def plan_campaign(
     else:
         notes.append("the test runs do not differ in treatment, revision or drop height: there is nothing to compare")
     open_ones: tuple[Judged, ...] = ()
-    if rig.requirements and any(r.role == "test" and r.revision for r in result.campaign.runs):
+    if unjudged := unjudged_requirements(result):
+        notes.append(unjudged)
+    elif rig.requirements:
         newest = (trended or trend_campaign(result)).newest
         open_ones = tuple(j for j in newest.card.judged if j.verdict.verdict == "not yet shown")
     return Plan(column, station, spread, effects, impacts, verdicts, open_ones, pace, tuple(notes))

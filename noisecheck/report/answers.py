@@ -17,6 +17,7 @@ from noisecheck.compare.joint import join_flow
 from noisecheck.compare.plan import EffectPlan, plan_effects, spread_of
 from noisecheck.core.errors import InputError, one_line
 from noisecheck.pipeline.campaign import CampaignResult, comparable_columns, compare_campaign
+from noisecheck.pipeline.revisions import unjudged_requirements
 from noisecheck.report.context import Context, Place, Said, Section
 
 __all__ = ["Asked", "View", "ask", "asked_sentence", "column_word", "opening", "value_word"]
@@ -255,6 +256,9 @@ def _open_ends(context: Context, said: Sequence[Said], sections: Sequence[Sectio
         if route:
             step = "Have every station on the balls' way heard: a microphone each, or taps to teach their sounds."
         found.append(Said("not yet shown", text, step, "" if route else _route(result)))
+    if unjudged := unjudged_requirements(result):
+        step = "Name the revision of each run in runs.csv: A, for instance, for the machine as it is."
+        found.append(Said("not yet shown", _sentence(unjudged), step))
     levels = {v for s in result.summaries for v in s.db_re}
     if "full scale" in levels:
         text = "Absolute levels: nothing says what sound pressure full scale is. Differences hold, at equal gain."

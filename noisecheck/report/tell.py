@@ -238,7 +238,7 @@ def tell_plan(plan: Plan) -> list[str]:
     for judged in plan.requirements:
         kind = "must" if judged.requirement.strict else "should"
         lines.append(f"{judged.requirement.id} ({kind}), revision {judged.revision}: {judged.verdict.next_step}")
-    if not lines:
+    if not lines and not plan.notes:
         lines.append("nothing is open")
     return lines + [f"note: {text}" for text in plan.notes]
 

@@ -154,6 +154,10 @@ def test_recordings_the_sheet_does_not_list_are_said(campaign: Path) -> None:
     (campaign / "tone.wav").write_bytes(b"x")
     (campaign / "rig.toml").write_text(RIG + '[calibration]\nfile = "tone.wav"\n')
     assert load_campaign(campaign).notes == ("1 recording is not in runs.csv and left out: extra.wav",)
+    for number in range(4):
+        (campaign / f"more{number}.wav").write_bytes((campaign / "extra.wav").read_bytes())
+    (said,) = load_campaign(campaign).notes
+    assert said == "5 recordings are not in runs.csv and left out: extra.wav, more0.wav, more1.wav and 2 more"
 
 
 def test_stations_of_the_sheet_alone_are_enough(campaign: Path) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import sys
 import time
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -118,6 +119,13 @@ def test_extra_columns_and_heights_can_be_compared_by() -> None:
     ]
     assert compare(rows, by="drop_height_mm").of("120").difference_db == pytest.approx(3.5)
     assert compare(rows, by="pad_mm").of("3").verdict == "not comparable"
+
+
+def test_values_that_differ_in_spelling_only_are_said() -> None:
+    impacts, sheet = campaign(2, 5)
+    sheet[0] = replace(sheet[0], treatment="Bare ")
+    found = compare(summarise(impacts, sheet), by="treatment", baseline="bare").warnings
+    assert found == ("Bare  and bare are told apart by spelling alone: write them alike if they are one",)
 
 
 def test_bad_requests_are_one_sentence() -> None:

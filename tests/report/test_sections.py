@@ -14,7 +14,8 @@ from noisecheck.compare.summary import summarise
 from noisecheck.core.table import Impacts
 from noisecheck.flow.findings import Finding, Ledger
 from noisecheck.pipeline.campaign import CampaignResult
-from noisecheck.pipeline.revisions import trend_campaign
+from noisecheck.pipeline.revisions import plan_campaign, trend_campaign
+from noisecheck.report.answers import opening
 from noisecheck.report.context import Context
 from noisecheck.report.plan_view import plan_section
 from noisecheck.report.sources import sources_section
@@ -138,6 +139,18 @@ def test_what_must_be_met_and_is_not_comes_with_the_next_step(make: Any, monkeyp
     # 95 % one-sided, no failure: ln(0.05) / ln(1 - 0.001) = 2995 balls (Clopper and Pearson 1934), of which 300 ran.
     assert "2,69" in said.next_step
     assert "failure-free balls" in said.next_step
+
+
+def test_requirements_without_a_revision_are_said_to_be_unjudged(make: Any) -> None:
+    """Before, page and plan passed over them in silence: a reader took them for met."""
+    result = make()
+    rig = Rig.model_validate({"requirement": [{"id": "R1", "text": "x", "measure": "lae_db", "limit": -40.0}]})
+    asked = replace(result, campaign=replace(result.campaign, rig=rig))
+    words = "R1 cannot be judged: no test run names a revision (column 'revision' of runs.csv)"
+    assert words in plan_campaign(asked).notes
+    (said,) = (s for s in opening(Context(asked, ()), []) if words in s.text)
+    assert said.next_step.startswith("Name the revision of each run")
+    assert words not in plan_campaign(result).notes
 
 
 def test_without_revisions_noise_still_stands_against_flow(make: Any, monkeypatch: pytest.MonkeyPatch) -> None:
