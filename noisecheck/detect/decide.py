@@ -91,10 +91,13 @@ _FREE = (0.1, 0.3)
 least where all is (the smallest seen amid two talkers as loud as what is struck: 0.29)..."""
 _FREE_DULL = (0.3, 0.6)
 """... and the same of all that is no swell: creak, and breath in a room, come further from the swells."""
+_EXPECTED = (3, 2.0)
+"""With each swell one burst is expected, up to so many, believed as if so many sharp sounds had been heard."""
 _BURSTS = 1000.0
 """Other abrupt sounds are spread evenly over so many units (speech 200, but how many there are is known roughly)."""
 _OVER_DB = 3.0
-"""What belongs to a swell is softer than the loudest of the second before by so much, and louder ones thin out..."""
+"""What belongs to a swell is softer than the loudest of the second before (and in the first second after it, too) by so
+much, and louder ones thin out..."""
 _OVER_FALL_DB = 4.0
 _OVER = (0.2, 5.0)
 """... by a factor e every so many dB, within these bounds."""
@@ -170,7 +173,8 @@ def _sudden(found: Candidates, times: NDArray[np.float64]) -> NDArray[np.float64
     fewer the more abrupt, and bursts come with them, as plosives do. Impacts are the abrupt ones that swells do not
     explain and beside which none is louder, spread evenly: of sounds by how they begin, since a swell that goes on
     looks more and more abrupt. How much a sound swells, and by how much it is louder than the swells before it, weighs
-    as much as there were swells: where none was heard it tells nothing. Where many a second are half abrupt, the sound
+    as much as there were swells: where none was heard it tells nothing. At the start of a run bursts are expected as
+    soon as there are swells. Where many a second are half abrupt, the sound
     is beating (an unbalanced motor, a fan), and only what is far sharper counts.
     """
     strong, swell = found.score > _STRONG, found.abrupt <= _SWELLING
@@ -189,11 +193,16 @@ def _sudden(found: Candidates, times: NDArray[np.float64]) -> NDArray[np.float64
     free = level > loudest_near(times, swelling, *_AMID_S)
     abrupt, _ = _struck(times, (_PARTS - like) * begins, free, _FREE_DULL)
     surely, bursts = _struck(times, sharp, free, _FREE)
+    voiced = _windowed_count(times, swelling > -np.inf, MEMORY_S)
+    bursts += np.minimum(voiced, _EXPECTED[0]) * _EXPECTED[1] / (_EXPECTED[1] + surely + bursts)
     impacts = np.maximum(np.maximum(abrupt - _PASSING * begun, surely - _SHARP_SWELLS * begun), 0.0) + _PRIOR_ABRUPT
     beyond = np.maximum(found.abrupt - _SWELLING, 0.0)
     density = _PASSING / _SWELL_TAIL * np.exp(-beyond / _SWELL_TAIL) + _OUTLIERS
     alike = np.clip(np.exp((found.swell_db - 0.5 * (low + high)) / _ALIKE_DB), *_ALIKE)
-    over = level - loudest_near(times, swelling, _AMID_S[0], 0.0)
+    beside = loudest_near(times, swelling, _AMID_S[0], 0.0)
+    first = slice(0, int(np.searchsorted(times, FIRST_S)))
+    beside[first] = loudest_near(times[first], swelling[first], FIRST_S, FIRST_S)
+    over = level - beside
     theirs = np.where(np.isfinite(over), np.clip(np.exp(-(over - _OVER_DB) / _OVER_FALL_DB), *_OVER), 1.0)
     odds = impacts / _SPREAD / ((density * (swells * alike + _PRIOR_SWELLS) + bursts / _BURSTS) * theirs)
     odds[found.abrupt <= _SWELLING] = 0.0

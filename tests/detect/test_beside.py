@@ -45,13 +45,13 @@ def _talk(rng: np.random.Generator) -> NDArray[np.float64]:
     return samples / np.sqrt(np.mean(samples**2))
 
 
-@pytest.mark.parametrize("level_db", [-26.0, -45.0])
-def test_bursts_that_come_with_the_swells_of_a_voice_are_no_impacts(level_db: float) -> None:
+@pytest.mark.parametrize(("level_db", "early"), [(-26.0, 10), (-45.0, 3)])
+def test_bursts_that_come_with_the_swells_of_a_voice_are_no_impacts(level_db: float, early: int) -> None:
     rng = np.random.default_rng(5)
     samples = noise(STEADY["pink"], RATE, SECONDS, 5, gain_db=-30.0)
     samples += (10 ** (level_db / 20) * _talk(rng)).astype(np.float32)
     found = detect(samples, RATE)
-    assert np.sum(found < 10.0) <= 12, "nothing is known yet"
+    assert np.sum(found < 10.0) <= early, "nothing is known yet"
     assert np.sum(found >= 10.0) <= 2
 
 
