@@ -11,7 +11,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from noisecheck.detect.prediction import filtered, gather
+from noisecheck.detect.prediction import filtered, fitted_closely, gather
 from noisecheck.detect.refine import Refined, spans, weigh_error
 
 __all__ = ["ORDER", "ORDER_LOW", "SINCE_S", "overlaid_onsets"]
@@ -31,7 +31,6 @@ _END_S: Final = 0.004
 _SEARCH_S: Final = (0.004, 0.002)
 _WHITE: Final = 4.0
 """The error of a predictor fitted so closely is white: evidence counts in full (elsewhere a quarter of it)."""
-_RIDGE: Final = 1e-9
 _CAUTION: Final = 2.0
 """Standard errors by which the error before is taken higher than measured."""
 
@@ -78,13 +77,7 @@ def _error(
     What lies before the fitted span is as loud as that mean: nothing is known of it.
     """
     wave = np.diff(gather(samples, at, -end - length - order - 1, after), axis=1).astype(np.float64)
-    product = _products(wave, length, order)
-    normal, toward = product[:, :-1, :-1].copy(), product[:, :-1, -1:]
-    diagonal = np.einsum("ijj->ij", normal)
-    diagonal += _RIDGE * diagonal.mean(axis=1, keepdims=True) + 1e-18
-    filters = np.ones((len(wave), order + 1))
-    filters[:, 1:] = -np.linalg.solve(normal, toward)[:, ::-1, 0]
-    known = filtered(wave, filters).astype(np.float32)
+    known = filtered(wave, fitted_closely(wave, length, order)).astype(np.float32)
     # A fitted predictor errs less where it was fitted than it does from there on.
     mean = (known[:, :length] ** 2).mean(axis=1) * np.float32((length + order) / (length - order))
     quiet = (mean * np.float32(1.0 + _CAUTION * np.sqrt(2.0 / length)) + np.float32(1e-16)).astype(np.float32)
@@ -92,18 +85,3 @@ def _error(
     keep = min(known.shape[1], before + after)
     error[:, -keep:] = known[:, -keep:]
     return error, quiet
-
-
-def _products(wave: NDArray[np.float64], length: int, order: int) -> NDArray[np.float64]:
-    """Return sums over t < length of products of samples i + t and j + t of each row, (rows, order + 1, order + 1).
-
-    From a pair of samples to the next one a sum loses its first product and gains one: a tenth of the work.
-    """
-    ahead = np.lib.stride_tricks.sliding_window_view(wave, order + 1, axis=1)
-    apart = np.empty((len(wave), order + 1, order + 1))
-    np.einsum("ij,ijk->ik", wave[:, :length], ahead[:, :length], out=apart[:, 0])
-    begin, end = (wave[:, at : at + order, None] * ahead[:, at : at + order] for at in (0, length))
-    np.subtract(end, begin, out=apart[:, 1:])
-    np.cumsum(apart, axis=1, out=apart)
-    i = np.arange(order + 1)
-    return apart[:, np.minimum(i[:, None], i), np.abs(i[:, None] - i)]

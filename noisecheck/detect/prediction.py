@@ -8,7 +8,7 @@ from typing import TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["errors_by", "filtered", "gather", "own_error", "prediction_errors", "predictors_at"]
+__all__ = ["errors_by", "filtered", "fitted_closely", "gather", "own_error", "prediction_errors", "predictors_at"]
 
 Floats = NDArray[np.float32]
 _Real = TypeVar("_Real", np.float32, np.float64)
@@ -21,6 +21,7 @@ _BLOCK = 32
 _TOGETHER = 24
 """The same where a predictor is fitted."""
 _BATCH = 128
+_RIDGE = 1e-9
 
 
 def prediction_errors(samples: Floats, at: NDArray[np.int64], rate: int, before: int, after: int) -> Iterator[Floats]:
@@ -109,6 +110,40 @@ def _predictors(lags: NDArray[np.float64]) -> NDArray[np.float64]:
         filters[1 : i + 1] += reflection * filters[i - 1 :: -1][:i]
         error *= 1 - reflection**2
     return filters.T
+
+
+def fitted_closely(wave: NDArray[np.float64], length: int, order: int) -> NDArray[np.float64]:
+    """Return prediction-error filters (rows, order + 1) of least squared error over each row's first samples.
+
+    This covariance method foresees what rings freely down to the noise, however short the ring; a window smears it.
+
+    Args:
+        wave: rows, (rows, n), n at least length + 2 * order.
+        length: squared errors of samples order to order + length of each row are summed.
+        order: order of the predictor.
+    """
+    product = _products(wave, length, order)
+    normal, toward = product[:, :-1, :-1].copy(), product[:, :-1, -1:]
+    diagonal = np.einsum("ijj->ij", normal)
+    diagonal += _RIDGE * diagonal.mean(axis=1, keepdims=True) + 1e-18
+    filters = np.ones((len(wave), order + 1))
+    filters[:, 1:] = -np.linalg.solve(normal, toward)[:, ::-1, 0]
+    return filters
+
+
+def _products(wave: NDArray[np.float64], length: int, order: int) -> NDArray[np.float64]:
+    """Return sums over t < length of products of samples i + t and j + t of each row, (rows, order + 1, order + 1).
+
+    From a pair of samples to the next one a sum loses its first product and gains one: a tenth of the work.
+    """
+    ahead = np.lib.stride_tricks.sliding_window_view(wave, order + 1, axis=1)
+    apart = np.empty((len(wave), order + 1, order + 1))
+    np.einsum("ij,ijk->ik", wave[:, :length], ahead[:, :length], out=apart[:, 0])
+    begin, end = (wave[:, at : at + order, None] * ahead[:, at : at + order] for at in (0, length))
+    np.subtract(end, begin, out=apart[:, 1:])
+    np.cumsum(apart, axis=1, out=apart)
+    i = np.arange(order + 1)
+    return apart[:, np.minimum(i[:, None], i), np.abs(i[:, None] - i)]
 
 
 def filtered(pieces: NDArray[_Real], filters: NDArray[np.float64]) -> NDArray[_Real]:
