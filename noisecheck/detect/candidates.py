@@ -11,7 +11,7 @@ from noisecheck.core.rows import Rows
 from noisecheck.detect.coded import past_pre_echo
 from noisecheck.detect.driven import add_noise, begins_low, growth_of, overdriven
 from noisecheck.detect.echoes import followed
-from noisecheck.detect.freed import rings_freely
+from noisecheck.detect.freed import foreseen, rings_freely
 from noisecheck.detect.known import sounds_of
 from noisecheck.detect.neighbours import time_amid
 from noisecheck.detect.novelty import FLOOR_CELLS, FLOOR_EVERY, Novelty, floor_of, novelty, quantile_of
@@ -55,6 +55,11 @@ _SURELY_DB = 18.0
 200; noise in syllables by 26, median)."""
 _CHANCE = 16.0
 """Evidence that chance seldom has: what is fainter need not be told from an echo."""
+_UNHEARD = 10.0
+"""Below such evidence the prediction error tells nothing new..."""
+_RING_S = (-0.028, -0.004)
+_ON_S = (-0.004, 0.012)
+"""... and what an earlier ring foresees so long before and after an onset are its beats."""
 _PEAK_S = 0.006
 APART_S = 0.012
 """Sounds closer than this are one impact."""
@@ -228,6 +233,8 @@ def weigh_peaks(
     onset[blind] = (rise * grid.hop)[blind]
     if coded:
         onset = past_pre_echo(samples, onset, rate)
+    doubted = np.flatnonzero((error < _UNHEARD) & (bands + error > _CHANCE))
+    bands[doubted[foreseen(low, rate / grid.step, onset[doubted] // grid.step, _RING_S, _ON_S)]] = 0.0
     delay, delayed_db = np.zeros(len(peaks)), np.zeros(len(peaks), np.float32)
     some = np.flatnonzero(bands + error > _CHANCE)
     delay[some], delayed_db[some] = followed(sharp, rate / step, every * grid.hop // step, level, wanted[some])

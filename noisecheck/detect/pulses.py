@@ -11,6 +11,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from noisecheck.detect.freed import foreseen
 from noisecheck.detect.prediction import gather, own_error
 from noisecheck.detect.spectra import FrameGrid, decimated
 
@@ -45,6 +46,8 @@ _MOST_REGULAR: Final = 1.45
 _LOUDER: Final = 6.3
 """... and is, in all its band, the low one and the lowest, not so many times louder than the loudest before it (nine of
 ten pulses of voices; impacts 12 dB and more above a voice are louder)."""
+_FREE_S: Final = (0.004, 0.024)
+"""Where a sound rings freely, its pulses are beats: of notes in equal intervals, to predictors that foresee less."""
 _LOUD_S: Final = 0.012
 _OWN_S: Final = (0.0, 0.022)
 _PAST_S: Final = (-0.060, -0.002)
@@ -79,7 +82,9 @@ def trains(samples: Floats, low: Floats, grid: FrameGrid, onset: NDArray[np.int6
     before = np.zeros(len(onset), np.float32)
     if len(some):
         before[some] = _stands_out(_own(low, rate, at[some], _TRAIN_S[0]), rate)
-    more = more[before[more] + after[more] > 2.0 * _TRAIN]
+    free = some[foreseen(low, rate, at[some], _FREE_S, _FREE_S)]
+    before[free] = after[free]
+    more = np.setdiff1d(more[before[more] + after[more] > 2.0 * _TRAIN], free)
     if len(more):
         step = max(1, rate // _LOWEST_RATE)
         lowest = _louder(decimated(low, step), rate // step, at[more] // step, tilted=False)

@@ -393,3 +393,21 @@ def test_strokes_louder_than_a_voice_are_heard_amid_it() -> None:
             np.float32
         )
     assert match(detect(samples, RATE), truth, tolerance_s=0.01).pairs >= len(truth) - 1
+
+
+@pytest.mark.parametrize("seed", [2, 3])
+def test_beats_of_notes_in_equal_intervals_are_no_pulses(seed: int) -> None:
+    # Six notes some 100 to 300 Hz apart beat as regularly as a voice, each stroke amid those before it.
+    rng = np.random.default_rng(seed)
+    samples, t = noise(STEADY["pink"], RATE, 22.0, seed, gain_db=-65.0), np.arange(int(1.2 * RATE)) / RATE
+    hz = (rng.uniform(400, 1100) + rng.uniform(70, 350) * np.arange(6) * rng.uniform(0.998, 1.002, 6))[:, None]
+    truth = np.arange(1.0, 20.0, 0.25) + rng.uniform(-0.1, 0.1, 76)
+    for at_s in truth:
+        rings = rng.uniform(0.2, 1.0, 6)[:, None] * np.exp(-t / np.linspace(0.5, 0.25, 6)[:, None])
+        wave = (rings * np.sin(2 * np.pi * hz * t)).sum(axis=0) * (1 - np.exp(-t / 0.0002))
+        wave *= np.minimum(1.0, (1.2 - t) / 0.2) * 10 ** (rng.uniform(-26, -6) / 20) / np.abs(wave).max()
+        start = int(at_s * RATE)
+        samples[start : start + len(wave)] += wave.astype(np.float32)
+    matched = match(detect(samples, RATE), truth, tolerance_s=0.01)
+    assert len(truth) - matched.pairs <= 1
+    assert len(matched.false_index) <= 2
