@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from flowmaker import WINDOWS, make_run
 
+from noisecheck.core.table import Impacts
 from noisecheck.flow.ledger import follow_balls
 from noisecheck.flow.route import Route
 from noisecheck.flow.solver import LedgerSolver
@@ -32,6 +33,34 @@ def test_a_wrong_transit_time_is_said_and_makes_no_ball_stuck(kind: str, wrong: 
     assert abs(ledger.count("stuck") - right.count("stuck")) <= 1
     low, high = ledger.transit_s["landing"]
     assert 0.5 * (low + high) == pytest.approx(1.8, abs=0.1)
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+def test_transit_times_stated_too_short_hold_no_ball_up(seed: int) -> None:
+    run = make_run(seed, seconds=600.0, held_up=0.01)
+    right = follow_balls(run.impacts, run.route, end_s=600.0)
+    assert right.count("held_up") > 0
+    short = tuple((0.8 * low, 0.8 * high) for low, high in WINDOWS)
+    ledger = follow_balls(run.impacts, Route(STATIONS, short), end_s=600.0)
+    assert sum("later than that, as is usual there" in n for n in ledger.notes) == 3
+    held = [[f.time_s for f in g.findings if f.kind == "held_up"] for g in (ledger, right)]
+    assert held[0] == held[1]
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_many_balls_held_up_a_little_are_no_wrong_transit_time(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    fed = 2.0 + 1.6 * np.arange(150) + rng.normal(0.0, 0.04, 150)
+    held = rng.random(150) < 0.15
+    came = fed + 0.8 + 0.4 * rng.beta(4, 4, 150) + held * rng.uniform(0.1, 0.3, 150)
+    table = Impacts.of(
+        300, time_s=np.concatenate([fed, came]), station=["landing"] * 150 + ["tray"] * 150, station_confidence=0.999,
+        odds=1e7,
+    )  # fmt: skip
+    table = table.where(np.argsort(table["time_s"]))
+    ledger = follow_balls(table, Route(("landing", "tray"), ((0.8, 1.2),)), end_s=250.0)
+    assert not any("transit_s" in n for n in ledger.notes)
+    assert ledger.count("held_up") == np.sum(came - fed > 1.203)
 
 
 def test_right_transit_times_are_left_alone() -> None:
