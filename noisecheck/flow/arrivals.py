@@ -208,7 +208,10 @@ class Arrival:
                     best, used = density, math.inf
         if beliefs.unlistened(fed - 3 * sd, fed + 3 * sd):
             best = max(best, beliefs.feed_rate)
-        return self._fresh * (0.99 * best + 0.01 * beliefs.feed_rate), used, came
+        loose = 0.01 * beliefs.feed_rate
+        if used == math.inf:  # a feed that rests is as unlikely whether the next ball is heard at the start or not
+            loose *= math.exp(-min(max(fed - history.fed_s, 0.0) * beliefs.feed_rate, 20.0))
+        return self._fresh * (0.99 * best + loose), used, came
 
 
 def _most_fed(beliefs: Beliefs, station: int, period_s: float) -> float:

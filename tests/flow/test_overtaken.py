@@ -22,6 +22,16 @@ def test_a_ball_overtaken_is_waited_for_as_long_as_such_balls_take(late_s: float
     assert (finding.kind, finding.station, finding.ball) == ("held_up", "tray", 30)
 
 
+@pytest.mark.parametrize("period_s", [None, 2.0])
+def test_a_ball_on_its_way_while_the_machine_stands_still_is_held_up(period_s: float | None) -> None:
+    ways, stop_s = quiet_run(), 61.5
+    assert any(way[0][0] < stop_s < way[1][0] for way in ways)
+    ways = [[(at + 20.0 * (at > stop_s), name) for at, name in way] for way in ways]
+    ledger = follow(ways, end_s=155.0, feed=FeedPlan(period_s))
+    assert {f.kind for f in ledger.findings} == {"held_up"}
+    assert (ledger.fed, ledger.arrived) == (60, 60)
+
+
 def test_one_sound_found_twice_is_one_stray() -> None:
     impacts = with_levels(quiet_run(), [(61.37, "tray", 0.99, 0.0), (61.3735, "", 0.99, -4.0)])
     ledger = follow_balls(impacts, ROUTE, end_s=135.0)
