@@ -85,4 +85,5 @@ class Sorter:
         head = self._book.impacts[contact]
         if not self._fits(impact, contact, _FITS):
             return False
-        return impact.rebound > 1 or (self._usual(head) and head.confidence >= CLEARLY_PLACED)
+        # In one that sounds like no station there may be two contacts.
+        return impact.rebound > 1 or (head.station >= 0 and self._usual(head) and head.confidence >= CLEARLY_PLACED)

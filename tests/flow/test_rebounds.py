@@ -10,10 +10,13 @@ from scipy import integrate, stats
 
 from noisecheck.core.table import Impacts
 from noisecheck.flow.beliefs import Beliefs
+from noisecheck.flow.book import Book
 from noisecheck.flow.drops import G_MPS2
+from noisecheck.flow.explanations import Impact
 from noisecheck.flow.ledger import follow_balls
 from noisecheck.flow.rebounds import SPAN_DB, Member, ReboundLaw, Trains
 from noisecheck.flow.route import FeedPlan, LedgerSettings, Route
+from noisecheck.flow.sorting import Sorter
 
 ROUTE = Route(("landing", "tray"), ((0.6, 0.9),))
 FALL_M, RESTITUTION = 0.05, 0.7
@@ -145,3 +148,21 @@ def test_a_second_rebound_that_few_balls_make_loud_enough_is_foreseen_by_the_fir
     assert due > 0.1
     assert law.density(2, 3.0 * second_s, FIRST_S, fall, False) < 0.05 * due
     assert law.density(2, second_s, FIRST_S, 10.0, False) < 0.05 * due
+
+
+@pytest.mark.parametrize(("station", "sure"), [(1, True), (-1, False)])
+def test_a_rebound_of_what_sounds_like_no_station_may_be_that_of_a_hidden_contact(station: int, sure: bool) -> None:
+    rng, settings = np.random.default_rng(5), LedgerSettings()
+    beliefs = Beliefs(ROUTE, FeedPlan(), settings, [], 0.0)
+    beliefs.laws[1].learn([train(rng) for _ in range(300)])
+    beliefs.levels[1].prime(rng.normal(-50.0, 0.7, 300))
+    book = Book(ROUTE, FeedPlan(), settings, beliefs)
+    sounds = (0.01, 1e-6, 1.0) if station < 0 else (0.0, 1.0, 0.01)
+    head = Impact(0, 10.0, station, 0.999, 1e9, -50.0, labels=sounds, drop=7)
+    rebound = Impact(1, 10.0 + FIRST_S, 1, 0.999, 1e9, -53.0, drop=7, rebound=1)
+    answers = []
+    for impact in (head, rebound):
+        book.impacts.append(impact)
+        beliefs.hear(impact.time_s, impact.level_db, impact.station >= 0)
+        answers.append(Sorter(beliefs, book).among_trains(impact)[1])
+    assert answers == [False, sure]
