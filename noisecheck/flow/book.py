@@ -18,6 +18,7 @@ from noisecheck.flow.notes import run_notes
 from noisecheck.flow.odds import combine_odds, no_empty_slots, ways_odds
 from noisecheck.flow.rebounds import Trains
 from noisecheck.flow.route import FeedPlan, LedgerSettings, Route
+from noisecheck.flow.silence import Silence
 
 __all__ = ["Book"]
 
@@ -45,6 +46,8 @@ class Book:
         self.balls, self.arrived = 0, 0
         self.open_balls: list[OpenBall] = []
         self.lone = LoneImpacts(beliefs, self.impacts, self.trains)
+        self.silences: list[Silence] = []
+        """Stations that fell silent."""
         self.pace_longer = 1
         """What the period of the feed is to be multiplied with where it was taken too short."""
         self._findings: list[Finding] = []
@@ -217,6 +220,8 @@ class Book:
             stuck, unheard, passed = b.fall_rate, unheard * b.stray_rate, f"a stray {d.time_s - last_s:.2f} s after it"
         elif d.floor <= d.station:
             held = b.still_held(d.station, d.station + 1, d.time_s - last_s)
+            if any(s.may_have_stopped(d.station + 1, last_s + b.mean[d.station]) for s in self.silences):
+                unheard = max(unheard, stuck)  # that the microphone died just then is as likely as a blocked way
         alone = combine_odds(share, rest, stuck, unheard + held)
         ball, after = self.ball_of[d.ball], names[d.station + 1]
         odds, or_s, which = alone, math.nan, ""

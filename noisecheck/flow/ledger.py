@@ -140,6 +140,9 @@ def follow_so_far(
     )
     heard = without(heard, wrong)
     quiet = silences(times[first], translate[codes[first]], heard, start_s=start_s, end_s=now_s)
+    deaf = [list((deaf_s or {}).get(name, ())) for name in heard.stations]
+    for s in quiet:
+        deaf[s.station].append((s.deaf_from_s, math.inf if goes_on and s.to_s >= now_s else s.to_s))
     fits: list[Fit] = []
     if None in heard.transit_s and goes_on:
         # Under an even feed a transit fits nearly as well with a feed period more: only many balls tell which it is.
@@ -147,7 +150,7 @@ def follow_so_far(
         chosen = replace(chosen, learn_s=max(chosen.learn_s, min(most_s, _LEARN_S)))
     elif None in heard.transit_s:
         own = times[first], translate[codes[first]]
-        learnt = learn_transits(*own, heard, chosen.longest_transit_s, start_s=start_s, end_s=now_s)
+        learnt = learn_transits(*own, heard, chosen.longest_transit_s, start_s=start_s, end_s=now_s, deaf_s=deaf)
         fits = [f if w is None else Fit(0.0, 0.0) for f, w in zip(learnt, heard.transit_s, strict=True)]
     level_db, at_most = levels_of(impacts)
     labels = None if odds is None else labels_of(odds.where(rows), heard)
@@ -157,12 +160,8 @@ def follow_so_far(
             heard, feed=feed, settings=chosen, start_s=start_s, gaps_s=gaps_s, run=run, at_once=at_once, fits=these
         )
         solvers.append(solver)
-        for silence in quiet:
-            still = goes_on and silence.to_s >= now_s
-            solver.beliefs.deaf[silence.station].append((silence.deaf_from_s, math.inf if still else silence.to_s))
-        for name, spans in (deaf_s or {}).items():
-            if name in heard.stations:
-                solver.beliefs.deaf[heard.stations.index(name)] += spans
+        solver.beliefs.deaf = [list(spans) for spans in deaf]
+        solver.book.silences = list(quiet)
         solver.learn_habits(impacts)
         news.append(
             solver.update(

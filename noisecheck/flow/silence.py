@@ -29,7 +29,12 @@ class Silence:
     blocked: bool
     """Whether they may have been held there: nothing behind the station was heard either."""
     deaf_from_s: float
-    """From when on the station counts as not listened to: all the time, or after the first ball that did not come."""
+    """From when on the station counts as not listened to: all the time, or after the first ball that did not come
+    where it lasts to the end."""
+
+    def may_have_stopped(self, station: int, due_s: float) -> bool:
+        """Return whether a ball due at a station then may be the first that did not come."""
+        return self.blocked and station == self.station and self.from_s < due_s < self.deaf_from_s
 
     def now(self, names: tuple[str, ...], since: str) -> str:
         """Return the sentence that says so while it lasts; ``since`` is when it began, in words."""
@@ -47,6 +52,9 @@ class Silence:
         here, there = names[self.station], names[self.beside]
         span = f"nothing was heard at {here} from {self.from_s:.1f} to {self.to_s:.1f} s though {self.balls} balls"
         if self.blocked:
+            if self.deaf_from_s == self.from_s:
+                asked = "was the way blocked, or the microphone dead? What became of them is not known"
+                return f"{span} came to {there}: {asked}"
             return (
                 f"{span} came to {there}: is the way blocked, or the microphone dead? What became of them after the "
                 "first is not known"
@@ -77,5 +85,8 @@ def silences(
                 window = route.transit_s[q - 1]
                 first, second = inside[q - 1][:2].tolist()
                 due = first + (0.5 * (window[0] + window[1]) if window else 0.0)
-                found.append(Silence(q, a, b, len(inside[q - 1]), q - 1, True, due + 0.5 * (second - first)))
+                # Where balls come again as before, the way was not blocked, or it was cleared: of the first, too,
+                # nothing is known.
+                from_s = a if b < end_s else due + 0.5 * (second - first)
+                found.append(Silence(q, a, b, len(inside[q - 1]), q - 1, True, from_s))
     return found

@@ -248,6 +248,7 @@ class LedgerSolver:
             self.settings.longest_transit_s,
             start_s=self.beliefs.start_s,
             end_s=min(begun + self.settings.learn_s, self._now if math.isinf(now_s) else now_s),
+            deaf_s=self.beliefs.deaf,
         )
         self._take_fits(found)
         self._lag = self._settling_time()

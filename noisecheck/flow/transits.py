@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -57,17 +58,32 @@ _NONE: Final = _Scored(-math.inf, 0.0, 0.0)
 
 
 def learn_transits(
-    times: Times, stations: NDArray[np.int64], route: Route, longest_s: float, *, start_s: float, end_s: float
+    times: Times,
+    stations: NDArray[np.int64],
+    route: Route,
+    longest_s: float,
+    *,
+    start_s: float,
+    end_s: float,
+    deaf_s: Sequence[Sequence[tuple[float, float]]] = (),
 ) -> list[Fit]:
     """Return the transit times of each link of a run listened to from start to end.
 
     Every lag at which many arrivals follow departures is a candidate. An even feed fits at every period more or less:
     what tells then is where the feed begins and ends (every arrival needs a departure, every departure an arrival),
     whether balls not fed are missing at both places, and how well each wait between balls comes back in the arrivals.
+    What was heard at one of two stations while the other was deaf (``deaf_s``, spans of each station) tells nothing.
     """
     found: list[Fit] = []
+    whole_s = start_s, end_s
     for link in range(len(route.stations) - 1):
-        leave, reach = times[stations == link], times[stations == link + 1]
+        spans = [s for at in deaf_s[link : link + 2] for s in at]
+        start_s = max((to for a, to in spans if a <= whole_s[0] < to < whole_s[1]), default=whole_s[0])
+        end_s = min((a for a, to in spans if start_s < a < whole_s[1] <= to), default=whole_s[1])
+        known = (times >= start_s) & (times <= end_s)
+        for a, to in spans:
+            known &= (times <= a) | (times >= to)
+        leave, reach = times[known & (stations == link)], times[known & (stations == link + 1)]
         if min(len(leave), len(reach)) < 3:
             found.append(Fit(0.0, 0.0))
             continue

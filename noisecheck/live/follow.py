@@ -279,6 +279,7 @@ class Follower:
             if any(math.isinf(to) for _, to in self._deaf.get(name, [])):
                 continue  # said already, by its signal
             self._silent[name] = s
+            solver.book.silences.append(s)
             if not any(math.isinf(to) for _, to in deaf[s.station]):
                 deaf[s.station].append((s.deaf_from_s, math.inf))
             text = s.now(names, clock_text(s.from_s))

@@ -61,6 +61,28 @@ def test_a_last_station_that_falls_silent_may_be_blocked() -> None:
     assert any("is the way blocked, or the microphone dead?" in n for n in ledger.notes)
 
 
+def test_a_last_station_that_falls_silent_is_as_likely_dead_as_blocked() -> None:
+    rows = [r for way in flow(EVEN) for r in way]
+    silent = [r for r in rows if not (r[1] == "tray" and r[0] > 80.0)]
+    assert 0.5 < follow(silent).findings[0].odds < 1.1
+    # Where it is heard again as before, nothing is known of any ball meanwhile.
+    ledger = follow([r for r in rows if not (r[1] == "tray" and 80.0 < r[0] < 120.0)])
+    assert (ledger.findings, ledger.undecided) == ((), 0)
+    assert any("was the way blocked, or the microphone dead?" in n for n in ledger.notes)
+
+
+@pytest.mark.parametrize("dead", ["bend", "tray"])
+def test_transit_times_are_learnt_from_what_was_listened_to(dead: str) -> None:
+    rows = sorted(r for way in flow(EVEN) for r in way if not (r[1] == dead and r[0] > 80.0))
+    table = Impacts.of(
+        len(rows), time_s=[r[0] for r in rows], station=[r[1] for r in rows], station_confidence=0.99, odds=1e7
+    )
+    ledger = follow_balls(table, Route(ROUTE.stations), end_s=170.0)
+    for (low, high), window in zip(ledger.transit_s.values(), ROUTE.transit_s, strict=True):
+        assert 0.5 * (low + high) == pytest.approx(0.5 * sum(window or (0, 0)), abs=0.05)
+    assert (ledger.fed, ledger.count("unheard")) == (100, 0)
+
+
 def test_silences_are_spans_between_balls() -> None:
     times = np.array([r for way in flow(EVEN) for r in [way[0][0], way[1][0], way[2][0]]])
     codes = np.tile([0, 1, 2], 100)
