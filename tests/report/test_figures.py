@@ -3,11 +3,13 @@ from __future__ import annotations
 import io
 import re
 import xml.etree.ElementTree as ET
+from pathlib import Path
 from typing import Any
 
 import matplotlib
 import numpy as np
 
+from noisecheck.report.figures import svg
 from noisecheck.report.figures.levels import Row, band_differences, differences
 from noisecheck.report.figures.plan import Spotted, plan
 from noisecheck.report.figures.svg import Drawn, figure_files, gathered, inline_svg
@@ -25,6 +27,32 @@ def test_a_plan_has_one_scale_both_ways() -> None:
         assert abs((right - left) / box.width / ((high - low) / box.height) - 1) < 1e-9
         assert left < min(x, 0.0) <= max(x, 0.0) < right
         assert low < min(y, 0.0) <= max(y, 0.0) < high
+
+
+def test_words_on_a_plan_do_not_cover_one_another() -> None:
+    """Places 150 px apart, the last at the right edge: its word stood left of it, on that of its neighbour."""
+    nothing = np.empty((0, 2)), np.empty((0, 3))
+    marked = [("landing", 0.0), ("bend", 560.0), ("tray", 1150.0)]
+    places = [Spotted(name, " 59 %", (x, 0.0), *nothing, n) for n, (name, x) in enumerate(marked)]
+    figure = plan(places, [("0", -60.0, 210.0), ("1", 560.0, 200.0), ("2", 1150.0, 190.0)])
+    figure.canvas.draw()
+    (axes,) = figure.axes
+    boxes = [t.get_window_extent() for t in axes.texts if t.get_text()]
+    assert len(boxes) == 6
+    for n, box in enumerate(boxes):
+        assert axes.get_window_extent().padded(6).contains(box.x0, box.y0)
+        assert not any(box.overlaps(other) for other in boxes[n + 1 :])
+
+
+def test_text_of_wide_figures_stays_readable_on_a_phone() -> None:
+    nothing = np.empty((0, 2)), np.empty((0, 3))
+    for text in (inline_svg(plan([Spotted("a", "", (0.0, 0.0), *nothing, 0)], []), key="p", label="x"), strip_of(5)):
+        width = float(re.findall(r'viewBox="0 0 ([\d.]+) ', text)[0])
+        on_phone = float(re.findall(r"--on-phone:([\d.]+)px", text)[0])
+        assert on_phone * 350 / width >= 9.9
+        assert width <= 460
+    css = (Path(svg.__file__).parents[1] / "templates" / "page.css").read_text()
+    assert "@media (max-width:480px){.figure text{font-size:max(11.5px,var(--on-phone))!important}}" in css
 
 
 def strip_figure(n: int) -> Any:

@@ -18,9 +18,10 @@ __all__ = ["Spotted", "plan"]
 
 _MOST_MARKS: Final = 200
 _MOST_ELLIPSES: Final = 15
-_WIDTH: Final = 540.0
+_WIDTH: Final = 440.0  # shrinks little on a phone
 _LEAST_HIGH: Final = 190.0
 _MOST_HIGH: Final = 460.0
+_LETTER, _LINE = 6.8, 13.0  # of a word, px, as wide as fonts and phones make it
 _LEFT, _RIGHT, _TOP, _BOTTOM = 58.0, 12.0, 8.0, 46.0
 
 
@@ -60,7 +61,8 @@ def plan(stations: Sequence[Spotted], microphones: Sequence[tuple[str, float, fl
     inner = np.array([across, height - _TOP - _BOTTOM])
     spare = inner * float(((high - low) / inner).max()) - (high - low)
     low, high = low - spare / 2, high + spare / 2
-    wide = float(high[0] - low[0])
+    scale = across / float(high[0] - low[0])
+    words = _Words([((p - low) * scale).tolist() for p in known], across)
     with style():
         for s in stations:
             colour = INK if s.number < 0 else SERIES[s.number % len(SERIES)]
@@ -78,12 +80,13 @@ def plan(stations: Sequence[Spotted], microphones: Sequence[tuple[str, float, fl
                 )  # fmt: skip
             if s.stated_mm is not None:
                 axes.plot(*s.stated_mm, marker, ms=13, mfc="none" if s.number >= 0 else colour, mec=colour, mew=1.6)
-                text = f"{s.name[:LABEL]}{s.word}"
-                _word(axes, text, s.stated_mm, (11, 7), right=high[0] - 0.25 * wide)
+                words.put(
+                    axes, f"{s.name[:LABEL]}{s.word}", s.stated_mm, ((np.array(s.stated_mm) - low) * scale, 11, 7)
+                )
         for name, x, y in microphones:
             axes.plot(x, y, "o", ms=9, mfc=PAPER, mec=INK, mew=1.2)
             axes.plot(x, y, "+", ms=6, color=INK)
-            _word(axes, name, (x, y), (8, -12), right=high[0] - 0.25 * wide)
+            words.put(axes, name, (x, y), ((np.array((x, y)) - low) * scale, 8, -12))
         axes.set_xlim(low[0], high[0])
         axes.set_ylim(low[1], high[1])
         axes.grid(color=FAINT, linewidth=0.6)
@@ -93,7 +96,33 @@ def plan(stations: Sequence[Spotted], microphones: Sequence[tuple[str, float, fl
     return figure
 
 
-def _word(axes: Axes, text: str, at: tuple[float, float], away: tuple[float, float], *, right: float) -> None:
-    """Write beside a point, to the left of it where it lies near the right edge."""
-    side, shift = ("right", -away[0]) if at[0] > right else ("left", away[0])
-    axes.annotate(text, at, xytext=(shift, away[1]), textcoords="offset points", ha=side)
+class _Words:
+    """Writes beside points, where no other word nor mark stands: right or left, above or below."""
+
+    def __init__(self, marks: Sequence[Sequence[float]], across: float) -> None:
+        self._across = across
+        self._taken = [(x - 7.0, y - 7.0, x + 7.0, y + 7.0) for x, y in marks]
+
+    def put(self, axes: Axes, text: str, at: tuple[float, float], beside: tuple[Floats, float, float]) -> None:
+        """Write ``text`` beside ``at`` (mm), which lies at ``beside[0]`` (px from the corner), so far away if it can."""
+        (x, y), right, up = (beside[0].tolist(), *beside[1:])
+        places = [(side, rise) for rise in (up, -12.0 if up > 0 else 7.0) for side in (1, -1)]
+        boxes = [self._box(x + side * right, y + rise, side, text) for side, rise in places]
+        side, rise = places[min(range(len(places)), key=lambda n: (self._covered(boxes[n]), n))]
+        self._taken.append(self._box(x + side * right, y + rise, side, text))
+        axes.annotate(
+            text, at, xytext=(side * right, rise), textcoords="offset points", ha="left" if side > 0 else "right"
+        )
+
+    @staticmethod
+    def _box(x: float, y: float, side: int, text: str) -> tuple[float, float, float, float]:
+        long = side * _LETTER * len(text)
+        return min(x, x + long), y - 2.0, max(x, x + long), y + _LINE
+
+    def _covered(self, box: tuple[float, float, float, float]) -> float:
+        """Return the area (px squared) in which a word would hide others or leave the picture."""
+        x0, y0, x1, y1 = box
+        area = (max(-x0, 0.0) + max(x1 - self._across, 0.0)) * (y1 - y0)
+        for a0, b0, a1, b1 in self._taken:
+            area += max(min(x1, a1) - max(x0, a0), 0.0) * max(min(y1, b1) - max(y0, b0), 0.0)
+        return area

@@ -48,6 +48,8 @@ _DROPPED: Final = re.compile(
 _TAG: Final = re.compile(r"<[^>]*>")
 _NEEDED: Final = re.compile(r"url\(#([^)]+)\)|href=\"#([^\"]+)\"")
 _ID: Final = re.compile(r" id=\"([^\"]*)\"")
+_PHONE_PX: Final = 350.0  # what a phone of 390 px leaves a figure
+_READABLE_PX: Final = 10.0
 _LONG: Final = re.compile(r"(\d\.\d\d)\d+")
 _USE: Final = re.compile(r"(<g[^>]*)>\s*(<use [^>]*?) style=\"([^\"]*)\"/>((?:\s*<use [^>]*?style=\"\3\"/>)*)")
 
@@ -73,7 +75,7 @@ def inline_svg(figure: Figure, *, key: str, label: str) -> str:
     def own(match: re.Match[str]) -> str:
         tag = match[0].replace("xlink:href", "href").replace("\n", " ")
         if tag.startswith("<svg"):
-            style = f"max-width:{width * 1.2:.0f}px"
+            style = f"max-width:{width * 1.2:.0f}px;--on-phone:{_READABLE_PX * width / _PHONE_PX:.1f}px"
             box = f"0 0 {width:g} {height:g}"
             return f'<svg class="figure" role="img" aria-label="{escape(label)}" style="{style}" viewBox="{box}">'
         tag = _ID.sub(lambda m: f' id="{key}-{m[1]}"' if m[1] in needed else "", tag)
