@@ -104,7 +104,7 @@ class _Words:
         self._taken = [(x - 7.0, y - 7.0, x + 7.0, y + 7.0) for x, y in marks]
 
     def put(self, axes: Axes, text: str, at: tuple[float, float], beside: tuple[Floats, float, float]) -> None:
-        """Write ``text`` beside ``at`` (mm), which lies at ``beside[0]`` (px from the corner), so far away if it can."""
+        """Write ``text`` beside ``at`` (mm): ``beside`` is that point (px from the corner), and how far away (px)."""
         (x, y), right, up = (beside[0].tolist(), *beside[1:])
         places = [(side, rise) for rise in (up, -12.0 if up > 0 else 7.0) for side in (1, -1)]
         boxes = [self._box(x + side * right, y + rise, side, text) for side, rise in places]
