@@ -19,5 +19,5 @@ def signed(value: Any, digits: int = 1, *, plus: bool = False) -> str:
 
 
 def number(value: Any) -> str:
-    """Return a whole number with thin spaces between thousands."""
-    return f"{int(value):,}".replace(",", "\N{NARROW NO-BREAK SPACE}")
+    """Return a whole number with commas between thousands, as the terminal and all sentences have them."""
+    return f"{int(value):,}"

@@ -103,6 +103,21 @@ def test_columns_sort_both_ways(visit: Any) -> None:
     assert page.locator("#impacts-table th[aria-sort]").count() == 1
 
 
+def test_counts_over_a_thousand_sort_and_copy_as_numbers(visit: Any, make: Any) -> None:
+    page = visit(make(runs=1, impacts=1200, stations=("landing", "tray", "landing")))
+    rows = page.evaluate(
+        """() => {
+          const tables = [...document.querySelectorAll("table")];
+          const table = tables.find((t) => [...t.rows].some((r) => /1,600/.test(r.innerText)));
+          const cell = [...table.querySelectorAll("td")].find((c) => c.textContent.trim() === "1,600");
+          return [numberIn(cell), csvOf(table)];
+        }"""
+    )
+    assert rows[0] == 1600
+    assert ",1600," in rows[1]
+    assert "\N{NARROW NO-BREAK SPACE}" not in page.inner_text("main")
+
+
 def test_odd_ones_stand_first(visit: Any, make: Any) -> None:
     result = make(stations=("landing",), impacts=30)
     table = result.runs[3].impacts

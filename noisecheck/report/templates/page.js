@@ -11,9 +11,16 @@ function made(tag, text, attributes) {
   return node;
 }
 
+/* What a cell says to a machine: its value, or its text with a plain minus sign and no commas between thousands. */
+function plain(cell) {
+  const value = cell.getAttribute("data-value");
+  if (value !== null) return value;
+  const text = cell.textContent.trim().replaceAll("\u2212", "-");
+  return /^-?\d{1,3}(,\d{3})+$/.test(text) ? text.replaceAll(",", "") : text;
+}
+
 function numberIn(cell) {
-  let value = cell.getAttribute("data-value");
-  if (value === null) value = cell.textContent.trim();
+  const value = plain(cell);
   return value === "" || Number.isNaN(Number(value)) ? null : Number(value);
 }
 
@@ -55,7 +62,6 @@ function csvOf(table) {
   const rows = Array.from(table.tBodies[0].rows).filter((row) => !row.hidden);
   const heads = Array.from(table.tHead.rows[0].cells, (th) => th.textContent.trim());
   const pairs = heads.map((_, i) => rows.some((row) => row.cells[i].hasAttribute("data-high")));
-  const plain = (cell) => cell.getAttribute("data-value") ?? cell.textContent.trim().replaceAll("\u2212", "-");
   const lines = [heads.flatMap((head, i) => (pairs[i] ? [head + " from", head + " to"] : [head]))];
   rows.forEach((row) => {
     lines.push(Array.from(row.cells).flatMap((cell, i) =>
