@@ -41,8 +41,6 @@ _WHOLE_BLOCK_S = 0.001
 _WHOLE_S = (0.016, 0.020)
 _WHOLE_BOX_S = (0.0015, 0.006)
 _WHOLE_RAMP_S = (0.004, 0.008, 0.014)
-_FALLEN_S = (0.010, 0.002)
-_FALLEN = 4.0
 _STRENGTHS = (2.0, 6.0, 20.0, 60.0, 200.0, 700.0)
 _TOP = 1000.0  # energies are cut at 30 dB above the quiet: beyond it only the start matters
 _RAMP_COST = 12.0
@@ -59,7 +57,7 @@ _LOUDER_S = (0.00075, 0.012)
 _LOUDER_HOLD_S = 0.001
 _LOUDER_RECENT_S = 0.003
 _LOUDER_SHARE = 0.33
-_LOUDER = 3.0  # times the loudest half millisecond just before it, and as loud as any since the onset
+_LOUDER = 3.0  # times the loudest quarter of a millisecond just before it, and as loud as any since the onset
 _FELL = 3.0
 _STEP_S = (0.001, 0.005, 0.014)
 """A blow is heard most at once: of what grows from nothing for 15 ms or more, the first span has..."""
@@ -163,8 +161,8 @@ def _wholes(block: int, rate: int) -> tuple[NDArray[np.float32], NDArray[np.floa
     wholes = (1.0 + strengths * np.array(profiles)[:, None]).reshape(-1, len(at))
     growing = [
         1.0 + np.minimum(lowest + strength * 10.0 ** (growth * (at - at[-1]) / 10.0), _TOP)
-        for growth in (75.0, *_GROWTH_DB_S)
-        for strength in (*_STRENGTHS, 3000.0)
+        for growth in _GROWTH_DB_S
+        for strength in _STRENGTHS
     ]
     return *_weights(np.concatenate((wholes, *growing)), block), len(wholes)
 
@@ -176,10 +174,6 @@ def _completed(ratio: NDArray[np.float32], rate: int, block: int, box: NDArray[n
     lead = round(_WHOLE_S[0] / _WHOLE_BLOCK_S) * merge
     index = np.clip(box[:, None] + np.arange(-lead, len(weights) * merge - lead), 0, ratio.shape[1] - 1)
     power = np.take_along_axis(ratio, index, axis=1).reshape(len(ratio), -1, merge).mean(axis=2)
-    # Growth has no fall: what was louder before is an impact of its own, and speaks neither for nor against it.
-    far, near = (round((_WHOLE_S[0] - s) / _WHOLE_BLOCK_S) for s in _FALLEN_S)
-    fallen = np.float32(_FALLEN) * np.maximum(power[:, far:near].mean(axis=1, keepdims=True), np.float32(1.0))
-    np.minimum(power[:, :far], fallen, out=power[:, :far])
     score = power @ weights - constants
     return np.asarray(_DEFLATE * (score[:, :whole].max(axis=1) - score[:, whole:].max(axis=1)), np.float64)
 
@@ -217,15 +211,14 @@ def _leave_to_louder(ratio: NDArray[np.float32], middle: int, end: NDArray[np.in
 
 
 def _best_box(
-    ratio: NDArray[np.float32], rate: int, block: int, first: int, last: int, end: NDArray[np.int64]
+    ratio: NDArray[np.float32], rate: int, block: int, first: int, last: int
 ) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
-    """Return the block, at most ``end``, where the best box begins and its evidence, per row of energies over quiet."""
+    """Return the block where the best box begins and its evidence, per row of energies over quiet."""
     lengths, weights, constants = _boxes(block, rate)
     stop = min(last, ratio.shape[1] - int(lengths.max()))
     total = np.zeros((len(ratio), ratio.shape[1] + 1))
     np.cumsum(ratio, axis=1, out=total[:, 1:])
     held = np.stack([total[:, first + n : stop + n] - total[:, first:stop] for n in lengths.tolist()], axis=1)
-    held = np.where(np.arange(first, stop) > end[:, None, None], -np.inf, held)
     # Whatever its strength, a box of some length tells most where it holds most.
     at = held.argmax(axis=2)
     most = np.take_along_axis(held, at[:, :, None], axis=2)
@@ -285,16 +278,14 @@ def _louder(
     index = np.clip(first[:, None] // block + np.arange(end + hold), 0, power.shape[1] - 1)
     part = np.take_along_axis(power, index, axis=1)
     total = np.cumsum(part, axis=1)
-    pairs = np.maximum(part[:, 1:], 0.5 * (part[:, 1:] + part[:, :-1]))
-    pairs = np.maximum(pairs, 1e-16)
-    ever = np.maximum.accumulate(pairs, axis=1)[:, begin - 2 : end - 2]
-    last, width = pairs, 1
+    part = np.maximum(part, np.float32(_FLOOR))
+    ever = np.maximum.accumulate(part, axis=1)[:, begin - 1 : end - 1]
+    last, width = part, 1
     while width < recent:  # the loudest of so many blocks up to each
         shift = min(width, recent - width)
         last = np.concatenate((last[:, :shift], np.maximum(last[:, shift:], last[:, :-shift])), axis=1)
         width += shift
-    last = last[:, begin - 2 : end - 2]
-    before = np.maximum(last, np.float32(_LOUDER_SHARE) * ever)
+    before = np.maximum(last[:, begin - 1 : end - 1], np.float32(_LOUDER_SHARE) * ever)
     after = (total[:, begin + hold - 1 : end + hold - 1] - total[:, begin - 1 : end - 1]) / hold
     ratio = after / before
     best = ratio.argmax(axis=1)
@@ -343,11 +334,9 @@ def weigh_error(
     if quiet is None:
         quiet = _quiet_power(power, first, block)
     ratio = np.minimum(power / quiet[:, None], np.float32(_TOP))
-    end = np.full(len(error), ratio.shape[1])
     if own is not None:
-        end = middle + own // block
-        _leave_to_louder(ratio, middle, end)
-    box, score = _best_box(ratio, rate, block, first, last, end)
+        _leave_to_louder(ratio, middle, middle + own // block)
+    box, score = _best_box(ratio, rate, block, first, last)
     where, rise, sudden = _best_start(ratio, rate, block, box)
     sudden = sudden + np.minimum(_completed(ratio, rate, block, box), _MOST_COMPLETED)
     sharp = _first_arrival(error, where * block, quiet, rate)
