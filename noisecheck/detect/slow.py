@@ -1,4 +1,4 @@
-"""The onset of a sound that rises over milliseconds, from the part of its band that stands out of the noise.
+"""Whether a sound rises over milliseconds, from the part of its band that stands out of the noise.
 
 White over the whole band, as the prediction error is, a soft thud comes out of the noise late: it fills a few hundred
 hertz. Here each frequency is weighed by what it tells of a rise in variance, ``S / (N (S + N))`` with ``N`` the
@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from noisecheck.core.fourier import irfft, next_fast_len, rfft
 from noisecheck.detect.prediction import gather
 
-__all__ = ["AHEAD_S", "BACK_S", "slow_onsets"]
+__all__ = ["AHEAD_S", "slow_rises"]
 
 Floats = NDArray[np.float32]
 
@@ -28,19 +28,14 @@ _LEAD_S: Final = 0.012
 _TAIL_S: Final = 0.012
 _SEARCH_S: Final = (-0.010, 0.004)
 _RISES_S: Final = (0.0, 0.002, 0.003, 0.0045, 0.0065, 0.0095)
-_STRENGTHS: Final = tuple(np.geomspace(3.0, 2000.0, 9).tolist())
+_STRENGTHS: Final = tuple(np.geomspace(3.0, 2000.0, 5).tolist())
 _FRAME_S: Final = 0.016
 _BEFORE_S: Final = (-0.070, -0.012)
 _AFTER_S: Final = (-0.002, 0.030)
-BACK_S: Final = -_SEARCH_S[0] + 0.001
-"""Seconds by which an onset may come before the rough one."""
 AHEAD_S: Final = _AFTER_S[1] + 0.001
-"""Seconds of samples after the rough onset that can change the onset."""
-_OUTSTANDING: Final = 3.0  # times the noise: what is less is taken for noise
+"""Seconds of samples after the rough onset that can change what is told."""
 _SMEAR_S: Final = 0.002
 _BESIDE_PEAK: Final = 1e-3
-_CREST: Final = 2.5  # amplitude of the peaks of a narrow band over its RMS
-_NEAR_S: Final = 0.00075
 _TINY: Final = 1e-16
 _BATCH: Final = 64
 
@@ -88,14 +83,10 @@ def _spectrum(samples: Floats, at: NDArray[np.int64], rate: int, span_s: tuple[f
     return np.asarray(sum(w * padded[:, k : k + count] for k, w in enumerate((1.0, 2.0, 3.0, 2.0, 1.0))), np.float32)
 
 
-_Found = tuple[NDArray[np.int64], NDArray[np.float64], NDArray[np.float64]]
+def slow_rises(samples: Floats, rate: int, rough: NDArray[np.int64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return how much likelier each sound rises than steps in, and the seconds for which it rises.
 
-
-def slow_onsets(samples: Floats, rate: int, rough: NDArray[np.int64]) -> _Found:
-    """Return onsets (int64) of sounds that rise, how much likelier each is than a step, and seconds it rises.
-
-    The onset is where its peaks come within 30 dB of the highest. The second is a log-likelihood ratio, not above 0
-    where a step near the rough onset explains the sound best.
+    The first is a log-likelihood ratio, 0 where a step explains the sound best.
 
     Args:
         samples: one channel, (n,), at a rate of some kilohertz.
@@ -104,18 +95,18 @@ def slow_onsets(samples: Floats, rate: int, rough: NDArray[np.int64]) -> _Found:
     """
     parts = [_slow(samples, rate, rough[i : i + _BATCH]) for i in range(0, len(rough), _BATCH)]
     if not parts:
-        return np.empty(0, np.int64), np.empty(0), np.empty(0)
-    onsets, likelier, rises = (np.concatenate(column) for column in zip(*parts, strict=True))
-    return onsets, likelier, rises
+        return np.empty(0), np.empty(0)
+    likelier, rises = (np.concatenate(column) for column in zip(*parts, strict=True))
+    return likelier, rises
 
 
-def _slow(samples: Floats, rate: int, at: NDArray[np.int64]) -> _Found:
+def _slow(samples: Floats, rate: int, at: NDArray[np.int64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     rises = _rises(rate)
     count = len(rises.weights) * rises.block
     frame = int(_FRAME_S * rate)
     size = next_fast_len(count + 2 * frame, real=True)
     noise = _spectrum(samples, at, rate, _BEFORE_S, size) + np.float32(_TINY)
-    new = np.maximum(_spectrum(samples, at, rate, _AFTER_S, size) - np.float32(_OUTSTANDING) * noise, np.float32(0.0))
+    new = np.maximum(_spectrum(samples, at, rate, _AFTER_S, size) - noise, np.float32(0.0))
     # Zero phase, and no longer than 2 ms either way, so that the rise is not smeared.
     response = irfft(np.sqrt(new / (noise * (new + noise))), size)
     lag = np.minimum(np.arange(size), size - np.arange(size)) / rate
@@ -134,10 +125,7 @@ def _slow(samples: Floats, rate: int, at: NDArray[np.int64]) -> _Found:
     score = (power / quiet[:, None]) @ rises.weights - rises.constants
     best = score.argmax(axis=1)
     rise = rises.rise_s[best]
-    steps = (rises.rise_s == 0.0) & ((np.abs(rises.start_s) < _NEAR_S) | (rises.start_s > 0.0))
-    likelier = 0.5 * freedom * (score[np.arange(len(at)), best] - score[:, steps].max(axis=1))
-    since = rises.start_s[best] + np.sqrt(_BESIDE_PEAK) * _CREST * rise
-    onsets = at + np.round(since * rate).astype(np.int64)
+    likelier = 0.5 * freedom * (score[np.arange(len(at)), best] - score[:, rises.rise_s == 0.0].max(axis=1))
     # An answer at the edge of the search is none: something sounded before.
     inside = (rise > 0) & (rises.start_s[best] > _SEARCH_S[0])
-    return onsets, np.where(inside, likelier, 0.0).astype(np.float64), rise
+    return np.where(inside, likelier, 0.0).astype(np.float64), rise

@@ -1,7 +1,7 @@
 """When a sound begins: told in the full band, in the low band where it hears the sound about as well, or by its rise.
 
 A click is sharpest in the full band. A thud on a soft pad lives in the low band, and one that rises for milliseconds is
-timed by the shape of its rise or by its spectrum.
+timed by its spectrum.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from noisecheck.core.rows import Rows
 from noisecheck.detect import modal, refine, slow
 from noisecheck.detect.modal import modal_onsets
 from noisecheck.detect.refine import refine_onsets
-from noisecheck.detect.slow import slow_onsets
+from noisecheck.detect.slow import slow_rises
 from noisecheck.detect.spectra import FrameGrid
 
 __all__ = ["AHEAD_S", "BACK_S", "PAST_S", "Timed", "sharp_step", "time_onsets"]
@@ -42,7 +42,7 @@ _SHARP_RATE = 48_000
 
 AHEAD_S = max(refine.AHEAD_S, refine.SEARCH_S[1] + max(slow.AHEAD_S, modal.AHEAD_S))
 """Seconds of samples after a peak that can change what is found..."""
-BACK_S = refine.BACK_S + max(slow.BACK_S, modal.BACK_S)
+BACK_S = refine.BACK_S + modal.BACK_S
 """... by which an onset may come before its peak..."""
 PAST_S = refine.BACK_S + modal.PAST_S
 """... and of samples before it that can change what is found."""
@@ -84,8 +84,6 @@ class _Low(Rows):
     onset: NDArray[np.int64]
     """First arrival, low sample."""
     evidence: NDArray[np.float64]
-    ramp: NDArray[np.bool_]
-    """Whether it heard a rise."""
 
 
 def sharp_step(rate: int) -> int:
@@ -135,27 +133,24 @@ def _by_low_band(
     # The full band is sharper; the low band speaks where it heard the sound about as well (a thud on a soft pad).
     asked = np.flatnonzero((error < _MOST_ERROR) | (abrupt < _SHARP) | (rise_s > 0))
     if grid.step == 1:
-        return _Low(asked, np.ones(len(asked), np.bool_), timed.onset[asked], error[asked], rise_s[asked] > 0)
+        return _Low(asked, np.ones(len(asked), np.bool_), timed.onset[asked], error[asked])
     ends = None if ahead is None else ahead[asked] // grid.step
     other = refine_onsets(low, rate, peaks[asked] * grid.hop // grid.step, ends)
     timed.low_error[asked] = np.minimum(other.evidence, _MOST_ERROR)
     abrupt[asked] = np.maximum(abrupt[asked], other.abrupt)
     own = error[asked] <= _AS_WELL * other.evidence
     timed.onset[asked[own]] = other.onset[own] * grid.step
-    return _Low(asked, own, other.onset, other.evidence, other.rise_s > 0)
+    return _Low(asked, own, other.onset, other.evidence)
 
 
 def _by_rise(timed: Timed, heard: _Low, low: Floats, grid: FrameGrid) -> None:
-    """Time the sounds that rise by the shape of their rise, or by their spectrum."""
+    """Time the sounds that rise by their spectrum."""
     if not len(heard.asked):
         return
     asked, rate = heard.asked, grid.rate // grid.step
-    begins, likelier, rise_s = slow_onsets(low, rate, heard.onset)
-    # How a sound rises its spectrum tells best, where it may rise.
+    likelier, rise_s = slow_rises(low, rate, heard.onset)
     slow = ((rise_s > _LONG_S) & (likelier > _LONG)) | ((rise_s > _LONGISH_S) & (likelier > _LONGISH))
     slow |= heard.own & (timed.abrupt[asked] < _SHARP)
-    rises = heard.own & ~slow & heard.ramp & (likelier > 0.0)
-    timed.onset[asked[rises]] = begins[rises] * grid.step
     begins, rise_s = modal_onsets(low, rate, heard.onset[slow])
     most_s = np.where(heard.evidence[slow] > _LOUD, _FAR_S, _FARTHEST_S)
     far = np.abs(begins - heard.onset[slow]) > most_s * rate
