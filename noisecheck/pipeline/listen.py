@@ -32,6 +32,7 @@ from noisecheck.pipeline.tiles import (
     Opener,
     Reader,
     Tile,
+    end_with_parent,
     find_in_tiles,
     keep_memory,
     measure_tiles,
@@ -220,7 +221,8 @@ def start_workers(workers: int) -> None:
 
 
 def _started() -> None:
-    """Do nothing; a worker that was asked has loaded this module."""
+    """Do nothing else; a worker that was asked has loaded this module."""
+    end_with_parent()
 
 
 def _noted(work: Iterator[_Batch], given: deque[_Batch]) -> Iterator[Any]:
@@ -236,6 +238,7 @@ def _done(batch: _Batch) -> list[Any]:
     """Do a piece of work in a worker's process; only positions and columns travel, never samples."""
     from threadpoolctl import threadpool_limits
 
+    end_with_parent()
     keep_memory()
     with threadpool_limits(limits=1, user_api="blas"), opened_once(batch.opener) as recording:
         return batch.done_by(Reader(recording, batch.block_s))

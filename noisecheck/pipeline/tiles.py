@@ -7,9 +7,12 @@ not on who works on it, in what order, or how much is read at once.
 from __future__ import annotations
 
 import itertools
+import os
+import time
 from collections.abc import Callable
 from contextlib import AbstractContextManager, closing, nullcontext
 from dataclasses import dataclass
+from functools import cache
 from typing import Any, Final
 
 import numpy as np
@@ -28,6 +31,7 @@ __all__ = [
     "Opener",
     "Reader",
     "Tile",
+    "end_with_parent",
     "find_in_tiles",
     "keep_memory",
     "measure_onsets",
@@ -37,6 +41,7 @@ __all__ = [
 ]
 
 TILE_S: Final = 60
+_PARENT_S: Final = 1.0  # between looks whether the main process is still there
 BEFORE_S: Final = 2.0
 """History before a tile for the background and the running levels."""
 _HELD_CHANNELS: Final = 2
@@ -78,6 +83,27 @@ def keep_memory() -> None:
     takes), until it has seen a large block freed. Nothing is touched here, and other allocators take no notice.
     """
     np.empty(_SEEN, np.uint8)
+
+
+@cache
+def end_with_parent() -> None:
+    """Let this process end soon after the one that started it, if it is a worker (POSIX; elsewhere it stays).
+
+    A main process that is killed cannot tell its workers, and they would wait for work for minutes.
+    """
+    import multiprocessing
+    import threading
+
+    parent = multiprocessing.parent_process()
+    if parent is None or os.getppid() != parent.pid:
+        return
+
+    def watch() -> None:
+        while os.getppid() == parent.pid:
+            time.sleep(_PARENT_S)
+        os._exit(1)
+
+    threading.Thread(target=watch, daemon=True).start()
 
 
 def opened_once(opener: Opener) -> AbstractContextManager[Recording]:

@@ -77,6 +77,47 @@ def killed(after_s: float, code: str, *arguments: object) -> bool:
         return True
 
 
+WORKERS = """
+import os, time
+from joblib import Parallel, delayed
+from noisecheck.pipeline.listen import start_workers
+start_workers(2)
+print(*set(Parallel(n_jobs=2)(delayed(os.getpid)() for _ in range(8))), flush=True)
+time.sleep(60)
+"""
+
+
+@pytest.mark.skipif(not hasattr(os, "killpg"), reason="POSIX")
+def test_workers_end_when_their_parent_is_killed() -> None:
+    """They waited for work for five minutes more, each with its memory."""
+    process = started(WORKERS)
+    assert process.stdout is not None
+    assert process.stderr is not None
+    workers = [int(v) for v in process.stdout.readline().split()]
+    assert workers
+    process.kill()
+    process.wait()
+    process.stdout.close()
+    process.stderr.close()
+    end = time.monotonic() + 20.0
+    while (alive := [w for w in workers if runs(w)]) and time.monotonic() < end:
+        time.sleep(0.1)
+    for worker in alive:
+        os.kill(worker, signal.SIGKILL)
+    assert not alive
+
+
+def runs(process: int) -> bool:
+    """Return whether a process is there and has not ended (in some containers nobody takes note of its end)."""
+    try:
+        os.kill(process, 0)
+        return Path(f"/proc/{process}/stat").read_text().rpartition(")")[2].split()[0] != "Z"
+    except ProcessLookupError:
+        return False
+    except FileNotFoundError:
+        return Path("/proc").is_dir() is False
+
+
 @pytest.mark.parametrize("workers", [1, 2])
 def test_killed_at_any_moment_ends_with_the_same(stereo: Path, tmp_path: Path, workers: int) -> None:
     plain_run = listen(functools.partial(open_recording, stereo), settings=ListenSettings())
