@@ -17,7 +17,7 @@ from noisecheck.detect.neighbours import time_amid
 from noisecheck.detect.novelty import FLOOR_CELLS, FLOOR_EVERY, Novelty, floor_of, novelty, quantile_of
 from noisecheck.detect.pulses import in_pulses, trains
 from noisecheck.detect.refine import CONTEXT_S
-from noisecheck.detect.spectra import FrameGrid, decimated, frame_energies, frame_grid
+from noisecheck.detect.spectra import PAIR, FrameGrid, decimated, frame_energies, frame_grid
 from noisecheck.detect.timing import Timed, sharp_step
 
 __all__ = [
@@ -341,7 +341,7 @@ def _novelty(
         some = frame_energies(samples, grid, low=low, frames=range(begin, begin + cell, FLOOR_EVERY))
         for quiet, energy in zip(earlier, some, strict=True):
             quiet.append(quantile_of(energy))
-    floors = floor_of(fine, cell, earlier=earlier[0]), floor_of(coarse, cell, earlier=earlier[1])
+    floors = floor_of(fine, cell, earlier=earlier[0]), floor_of(coarse, cell, each=PAIR, earlier=earlier[1])
     return novelty(fine, coarse, grid, floors=floors), first
 
 

@@ -26,7 +26,7 @@ from noisecheck.detect.novelty import (
 )
 from noisecheck.detect.pulses import AHEAD_S as DRIVEN_AHEAD_S
 from noisecheck.detect.refine import SEARCH_S
-from noisecheck.detect.spectra import FrameGrid, decimated, frame_energies
+from noisecheck.detect.spectra import PAIR, FrameGrid, decimated, frame_energies
 from noisecheck.detect.timing import AHEAD_S, BACK_S, PAST_S, sharp_step
 
 __all__ = ["Listener", "Looked"]
@@ -35,6 +35,8 @@ Floats = NDArray[np.float32]
 
 _KEEP_S = EARLIER_S + PAST_S + 0.010
 """Evidence and samples kept before the frame searched next: what the timing, of earlier sounds too, looks back on."""
+_EACH = (1, PAIR)
+"""Frames to a fine and to a coarse energy."""
 _BEFORE_S = max(EARLIER_S, ECHO_S)
 """Peaks so long before others may change what is told of these."""
 
@@ -60,8 +62,8 @@ class Listener:
     def __init__(self, grid: FrameGrid, channels: int, *, coded: bool) -> None:
         self._grid, self._channels, self._coded = grid, channels, coded
         self._memory, self._cell = memory_frames(grid), grid.cell
-        # Energies of the frames from _first on, the bands of all channels side by side; those before _heard have been
-        # weighed.
+        # Energies of the frames (coarse: pairs of frames) from _first on, the bands of all channels side by side; those
+        # before _heard have been weighed.
         self._energy = tuple(np.empty((0, channels * len(w)), np.float32) for w in (grid.fine_width, grid.coarse_width))
         self._first, self._heard = 0, 0
         self._quiet: list[tuple[Floats, Floats]] = []
@@ -108,7 +110,7 @@ class Listener:
             wanted = range(self.frames - first, count - first)
             new = frame_energies(part, grid, low=decimated(part, grid.step), frames=wanted)
             self._energy = tuple(
-                np.concatenate((old, e.swapaxes(0, 1).reshape(len(wanted), -1)))
+                np.concatenate((old, e.swapaxes(0, 1).reshape(e.shape[1], -1)))
                 for old, e in zip(self._energy, new, strict=True)
             )
         if not self.frames:
@@ -129,7 +131,10 @@ class Listener:
             whole = low + self._cell <= end - self._first
             if not whole and not (ending and self._cells == 0):
                 break
-            fine, coarse = (quiet_of(e[low : low + self._cell]) for e in self._energy)
+            fine, coarse = (
+                quiet_of(e[low // each : (low + self._cell) // each], each)
+                for e, each in zip(self._energy, _EACH, strict=True)
+            )
             self._quiet = [*self._quiet[1 - FLOOR_CELLS :], (fine, coarse)]
             if self._cells == 0:
                 self._floors[0] = self._floor()
@@ -148,7 +153,7 @@ class Listener:
         start = max(self._heard - self._memory, 0)
         cells = range(start // self._cell, (end - 1) // self._cell + 1)
         floors = np.array([self._floors[c][0] for c in cells]), np.array([self._floors[c][1] for c in cells])
-        fine, coarse = (e[start - self._first :] for e in self._energy)
+        fine, coarse = (e[(start - self._first) // each :] for e, each in zip(self._energy, _EACH, strict=True))
         new = novelty(fine, coarse, self._grid, floors=floors, phase=start % self._cell)
         old, skip = self._found, self._heard - start
         self._found = replace(
@@ -224,6 +229,8 @@ class Listener:
         self._kept = keep
         first = max(min(self._heard - self._memory, self._cells * self._cell), self._first)
         if first - self._first > self._cell // 4:
-            self._energy = tuple(e[first - self._first :].copy() for e in self._energy)
+            self._energy = tuple(
+                e[(first - self._first) // each :].copy() for e, each in zip(self._energy, _EACH, strict=True)
+            )
             self._first = first
         self._floors = {c: f for c, f in self._floors.items() if c >= min(self._first, self._kept) // self._cell}

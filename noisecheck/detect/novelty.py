@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from noisecheck.detect.spectra import FrameGrid
+from noisecheck.detect.spectra import PAIR, FrameGrid
 
 __all__ = [
     "FLOOR_CELLS",
@@ -35,10 +35,9 @@ FLOOR_EVERY = 4
 """Of the frames of a cell every so many make its floor; neighbours overlap."""
 _FLOOR_QUANTILE = 0.2
 _FLOOR_SCALE = 1.6  # mean over 20 % quantile for the few degrees of freedom of a frame
-_FINE_LAG_S = 0.004
-_FINE_FALL_DB_S = 500.0
-_COARSE_LAG_S = 0.012
-_COARSE_FALL_DB_S = 250.0
+_FINE = (0.004, 500.0, 1)
+_COARSE = (0.012, 250.0, PAIR)
+"""What the past explains begins so many s ago and falls by so many dB/s; there is an energy for each so many frames."""
 _SPAN_DB = 32.0
 _BAND_CAP = 12.0
 _BEYOND = np.float32(1e12)
@@ -72,15 +71,17 @@ class Novelty:
         return self.floor.take(self.cell.take(frames, mode="clip"), axis=0)
 
 
-def floor_of(energy: Floats, cell: int, *, earlier: list[Floats] | None = None) -> Floats:
+def floor_of(energy: Floats, cell: int, *, each: int = 1, earlier: list[Floats] | None = None) -> Floats:
     """Return the background energy per band for each cell of ``cell`` frames, shape (n_cells, bands).
 
-    A cell's floor is the median, over the ``FLOOR_CELLS`` cells before it, of the 20 % quantile of their
-    frames: what comes later never matters, so a live stream and a file agree. The first cell uses itself.
+    Of the energies there is one for every ``each`` frames. A cell's floor is the median, over the ``FLOOR_CELLS`` cells
+    before it, of the 20 % quantile of their frames: what comes later never matters, so a live stream and a file agree.
+    The first cell uses itself.
     ``earlier`` are the quantiles (:func:`quiet_of`) of cells before those, where there are any.
     """
     before = earlier or []
-    quiet = np.array(before + [quiet_of(energy[c : c + cell]) for c in range(0, len(energy), cell)])
+    rows = cell // each
+    quiet = np.array(before + [quiet_of(energy[c : c + rows], each) for c in range(0, len(energy), rows)])
     few = range(len(before), min(FLOOR_CELLS, len(quiet)))
     floors = [floor_after(quiet[max(0, c - FLOOR_CELLS) : max(c, 1)])[None] for c in few]
     if len(quiet) > FLOOR_CELLS:
@@ -89,9 +90,9 @@ def floor_of(energy: Floats, cell: int, *, earlier: list[Floats] | None = None) 
     return np.concatenate(floors)
 
 
-def quiet_of(energy: Floats) -> Floats:
-    """Return the 20 % quantile over the frames of one cell, per band."""
-    return quantile_of(energy[::FLOOR_EVERY])
+def quiet_of(energy: Floats, each: int = 1) -> Floats:
+    """Return the 20 % quantile over the frames of one cell, per band, from energies of every ``each`` frames."""
+    return quantile_of(energy[:: FLOOR_EVERY // each])
 
 
 def quantile_of(part: Floats) -> Floats:
@@ -138,16 +139,21 @@ def _reach(lag: int, fall_db: float) -> int:
 
 
 def memory_frames(grid: FrameGrid) -> int:
-    """Return how many frames before it the evidence of a frame depends on (besides the floor)."""
-    frame_ms = grid.hop / grid.rate
-    return max(
-        _reach(grid.frames(_FINE_LAG_S), _FINE_FALL_DB_S * frame_ms),
-        _reach(grid.frames(_COARSE_LAG_S), _COARSE_FALL_DB_S * frame_ms),
+    """Return how many frames (whole pairs) before it the evidence of a frame depends on (besides the floor)."""
+    reaches = (
+        each * _reach(*_lag_and_fall(grid, seconds, fall_db_s, each)) for seconds, fall_db_s, each in (_FINE, _COARSE)
     )
+    return -(-max(reaches) // PAIR) * PAIR
+
+
+def _lag_and_fall(grid: FrameGrid, seconds: float, fall_db_s: float, each: int) -> tuple[int, float]:
+    """Return the lag in energies of every ``each`` frames, and the fall in dB from one to the next."""
+    step_s = each * grid.hop / grid.rate
+    return max(1, round(seconds / step_s)), fall_db_s * step_s
 
 
 def _resolution(
-    energy: Floats, floor: Floats, cell: NDArray[np.int64], *, lag: int, fall_db: float, dof: Floats, with_new: bool
+    energy: Floats, floor: Floats, cell: NDArray[np.int64], lag: int, fall_db: float, *, dof: Floats, with_new: bool
 ) -> tuple[Floats, Floats]:
     """Return evidence and, where wanted, new energy per frame for one resolution, computed in cache-sized chunks."""
     reach = _reach(lag, fall_db)
@@ -187,32 +193,30 @@ def novelty(
     Args:
         fine: band energies (frames, bands) of the fine frames, the first at a whole floor cell; of several channels
             side by side.
-        coarse: those of the coarse frames, on the same grid.
+        coarse: those of the coarse frames, one for every pair.
         grid: frames and bands.
         floors: background of both, (cells, bands) each, of the cells from that of the first frame on, where it is
             known already (a stream); None: worked out by :func:`floor_of`.
-        phase: frames of its cell before the first one (0 without ``floors``).
+        phase: frames (whole pairs) of its cell before the first one (0 without ``floors``).
     """
-    frame_ms = grid.hop / grid.rate
     length = grid.cell
-    fine_floor, coarse_floor = floors or (floor_of(fine, length), floor_of(coarse, length))
+    fine_floor, coarse_floor = floors or (floor_of(fine, length), floor_of(coarse, length, each=PAIR))
     cell = (np.arange(len(fine)) + phase) // length
     f_evidence, f_new = _resolution(
         fine,
         fine_floor,
         cell,
-        lag=grid.frames(_FINE_LAG_S),
-        fall_db=_FINE_FALL_DB_S * frame_ms,
+        *_lag_and_fall(grid, *_FINE),
         dof=np.minimum(grid.fine_width, np.float32(_FINE_DOF)),
         with_new=True,
     )
     c_evidence, _ = _resolution(
         coarse,
         coarse_floor,
-        cell,
-        lag=grid.frames(_COARSE_LAG_S),
-        fall_db=_COARSE_FALL_DB_S * frame_ms,
+        cell[::PAIR],
+        *_lag_and_fall(grid, *_COARSE),
         dof=np.minimum(grid.coarse_width, np.float32(_COARSE_DOF)),
         with_new=False,
     )
+    c_evidence = np.repeat(c_evidence, PAIR, axis=0)[: len(fine)]
     return Novelty(f_evidence, c_evidence, f_new, fine, fine_floor, cell)

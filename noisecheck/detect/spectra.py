@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from noisecheck.core.fourier import rfft
 
-__all__ = ["FrameGrid", "decimated", "frame_energies", "frame_grid"]
+__all__ = ["PAIR", "FrameGrid", "decimated", "frame_energies", "frame_grid"]
 
 Floats = NDArray[np.float32]
 
@@ -28,7 +28,7 @@ _TOP_HZ = 24_000.0
 _COARSE_TOP_HZ = 1_900.0
 _CHUNK = 1 << 16  # samples of frames transformed at once: small enough for the cache
 _BLOCKS = 4096
-_EVERY = 2
+PAIR = 2
 """Of the coarse frames, twenty times as long as a hop, every so many are worked out, counted from the first of the
 recording; the next one is taken as alike."""
 _CELL_S = 1.0
@@ -69,7 +69,7 @@ class FrameGrid:
     @property
     def cell(self) -> int:
         """Frames of a cell of the background: whole pairs, of which coarse frames are worked out once."""
-        return _EVERY * round(_CELL_S * self.rate / (_EVERY * self.hop))
+        return PAIR * round(_CELL_S * self.rate / (PAIR * self.hop))
 
     def frames(self, seconds: float) -> int:
         """Return the number of hops nearest to a time."""
@@ -166,16 +166,18 @@ def _energies(samples: Floats, length: int, hop: int, wanted: range, bins: tuple
 
 
 def frame_energies(samples: Floats, grid: FrameGrid, *, low: Floats, frames: range) -> tuple[Floats, Floats]:
-    """Return fine and coarse band energies, each (..., frames, bands); frame ``i`` is centred on sample ``i * hop``.
+    """Return fine and coarse band energies, (..., frames, bands) and (..., pairs of frames, bands).
+
+    Frame ``i`` is centred on sample ``i * hop``, coarse ones are those of the first frame of each pair.
 
     Args:
         samples: one channel or several, (..., n); beyond its ends it is taken as mirrored (a cut to silence would
             splash over all bands).
         grid: frames and bands.
         low: the same, :func:`decimated` by ``grid.step``.
-        frames: which ones, at least one, by whole pairs or from the first of a pair on; ``samples`` begin with a pair.
+        frames: which ones, at least one, from the first of a pair on; ``samples`` begin with a pair. By whole pairs
+            they are the same ones of both.
     """
     fine = _energies(samples, grid.fine, grid.hop, frames, grid.fine_bins)
-    pairs = frames if frames.step > 1 else frames[::_EVERY]
-    coarse = _energies(low, grid.coarse, grid.hop // grid.step, pairs, grid.coarse_bins)
-    return fine, coarse if pairs is frames else np.repeat(coarse, _EVERY, axis=-2)[..., : len(frames), :]
+    pairs = frames if frames.step > 1 else frames[::PAIR]
+    return fine, _energies(low, grid.coarse, grid.hop // grid.step, pairs, grid.coarse_bins)
