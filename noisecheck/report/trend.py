@@ -268,11 +268,12 @@ def _said(trend: Trend) -> tuple[Said, ...]:
     hoped = [j for j in newest.card.judged if not j.requirement.strict]
     met, of = newest.card.score
     wished = f" Of what it should meet {met} of {of} met: {', '.join(_stands(j) for j in hoped)}." if hoped else ""
+    steps = "; ".join(f"{one_line(j.requirement.id)}: {_next(j)}" for j in (*strict, *hoped) if _next(j))
+    steps = steps and steps[:1].upper() + steps[1:] + "."
     if not strict:
-        return (Said("note", f"{name}: nothing it must meet is asked.{wished}"),)
+        return (Said("note", f"{name}: nothing it must meet is asked.{wished}", steps),)
     words = [_stands(j) for j in strict]
     if trend.verdict == "met":
-        return (Said("met", f"{name} meets everything it must: {', '.join(words)}.{wished}"),)
-    steps = "; ".join(f"{one_line(j.requirement.id)}: {_next(j)}" for j in strict if _next(j))
+        return (Said("met", f"{name} meets everything it must: {', '.join(words)}.{wished}", steps),)
     text = f"{name} {'fails' if trend.verdict == 'not met' else 'is not yet shown to meet'} what it must meet: "
-    return (Said(trend.verdict, f"{text}{', '.join(words)}.{wished}", steps and steps[:1].upper() + steps[1:] + "."),)
+    return (Said(trend.verdict, f"{text}{', '.join(words)}.{wished}", steps),)

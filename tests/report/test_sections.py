@@ -113,7 +113,8 @@ def test_revisions_stand_as_the_trend_says(
     assert verdicts == {"A": "not met", "B": "not met", "C": "met"}
     text = page.text
     assert "Revision C meets everything it must: R1 met, R2 met." in text
-    assert text.count("failure-free balls would show it") == 1  # what would settle it is told of the newest alone
+    # what would settle it is told at the head and in the table, of the newest alone
+    assert text.count("failure-free balls would show it") == 2
     assert "Of what it should meet 0 of 1 met: R3 not yet shown." in text
     for words in ("L_AE at landing at most \N{MINUS SIGN}53 dB", "balls held up at most 50 per thousand"):
         assert words in text
@@ -139,6 +140,22 @@ def test_what_must_be_met_and_is_not_comes_with_the_next_step(make: Any, monkeyp
     # 95 % one-sided, no failure: ln(0.05) / ln(1 - 0.001) = 2995 balls (Clopper and Pearson 1934), of which 300 ran.
     assert "2,69" in said.next_step
     assert "failure-free balls" in said.next_step
+
+
+def test_what_is_only_hoped_for_and_open_comes_with_its_next_step(make: Any) -> None:
+    """Where all that must be met is met, what would settle the rest stood in `plan` alone."""
+    asked = [
+        {"id": "R1", "text": "x", "measure": "lae_db", "station": "landing", "limit": 0.0, "strict": True},
+        {"id": "R2", "text": "y", "measure": "lae_db", "station": "landing", "limit": -55.95, "strict": False},
+    ]
+    result = with_revisions(make(), asked)
+    section = trend_section(Context(result, ()))
+    assert section is not None
+    (said,) = section.said
+    assert said.status == "met"
+    assert "R2 not yet shown" in said.text
+    assert said.next_step.startswith("R2: ")
+    assert "more run" in said.next_step
 
 
 def test_requirements_without_a_revision_are_said_to_be_unjudged(make: Any) -> None:
