@@ -282,7 +282,9 @@ def _judge_force(
     settled[free[~in_pulses(low, rate, at[free])]] = True
     abrupt[settled] = np.maximum(abrupt[settled], _SETTLED)
     abrupt[driven] = np.minimum(abrupt[driven], 0.0)
-    add_noise(swell_db, low, rate, at)
+    level = growth.level
+    level[struck] = False
+    add_noise(swell_db, level, low, rate, at)
     return swell_db
 
 

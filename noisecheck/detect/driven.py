@@ -3,8 +3,8 @@
 What is struck is loudest within the milliseconds of the contact; from then on it rings freely and dies away. Out of a
 low background any sound seems to begin at once, since the first part of its rise is over within a millisecond. But
 where a force goes on most of the energy comes later, and not in one step, which would be another impact. (Noise that
-goes on is not enough: a thin plate, a large room and a ball that rolls on make it, too; what comes in equal pulses is
-told in :mod:`noisecheck.detect.pulses`.)
+goes on is not enough: a thin plate, a large room and a ball that rolls on make it, too, but do not begin softly; what
+comes in equal pulses is told in :mod:`noisecheck.detect.pulses`.)
 
 Where that leaves a doubt, how much a sound swells is told, and the run decides (:mod:`noisecheck.detect.decide`): what
 swells amid swells is one more, and what swells a little where all else is struck is struck. And the corner that
@@ -70,6 +70,13 @@ _NOTES: Final = 4.0
 the spectrum of speech 2 to 3, plates of hundreds of modes as well, but these swell by less)..."""
 _NOISE_DB: Final = 4.0
 """... and noise that swells more than hardly swells by so much more."""
+_SOFTLY: Final = 0.25
+_AS_LONG: Final = (0.63, 1.6)
+_ANY_NOTES: Final = 8.0
+_LEVEL_DB: Final = 8.0
+"""Noise (with any spectrum: hiss between 1 and 8 kHz is predicted 5 to 7 times) that begins by so little of what comes
+soon, and whose last span is so many times as loud as the late one, is switched on: it swells by so much more (8 of 10
+that come within 10 ms; of impacts of 19 makes 10 in 800: strings, gongs, rolling)."""
 _LOW_SPANS_S: Final = ((-0.010, -0.002), (-0.0005, 0.002), (0.002, 0.014))
 _LOW_STEP: Final = 0.25
 """What steps in is within 6 dB of what follows; out of nothing a swell of 15 ms is 14 dB and more below it."""
@@ -93,6 +100,8 @@ class Growth(Rows):
     settled: NDArray[np.bool_]
     """Whether it comes within milliseconds and then grows no more. (A low note of a heavy skin takes as long as that to
     rise, and predicts itself too well for its error to tell.)"""
+    level: NDArray[np.bool_]
+    """Whether it begins softly and goes on as loud, as noise that is switched on does."""
 
 
 def growth_of(found: Novelty, at: NDArray[np.int64], grid: FrameGrid) -> Growth:
@@ -105,7 +114,7 @@ def growth_of(found: Novelty, at: NDArray[np.int64], grid: FrameGrid) -> Growth:
     """
     parts = [_growth(found, at[i : i + _BATCH], grid) for i in range(0, len(at), _BATCH)]
     if not parts:
-        return Growth(np.empty(0, np.float32), np.empty(0, np.bool_))
+        return Growth(np.empty(0, np.float32), np.empty(0, np.bool_), np.empty(0, np.bool_))
     return Growth.concat(parts)
 
 
@@ -123,12 +132,14 @@ def _growth(found: Novelty, at: NDArray[np.int64], grid: FrameGrid) -> Growth:
     early = np.maximum(soon, power[:, : _frames(_EARLY_S[1], grid)].max(axis=1))
     more = _loudest(power, _LONG_S, grid) / (early * step)
     top = np.maximum(_loudest(power, _SHORT_S, grid) / step, early)
-    begun = np.clip(_mean(power, _BEGUN_S, grid) / top, np.float32(_LEAST), np.float32(1.0))
+    first_ms = _mean(power, _BEGUN_S, grid)
+    level = (first_ms < _SOFTLY * np.maximum(late, soon)) & (last > _AS_LONG[0] * late) & (last < _AS_LONG[1] * late)
+    begun = np.clip(first_ms / top, np.float32(_LEAST), np.float32(1.0))
     left = np.clip(last / np.maximum(late, early), np.float32(_LEFT[0]), np.float32(1.0))
     swell = 10.0 * np.log10(more) - 5.0 * np.log10(begun) + 5.0 * np.log10(left / np.float32(_LEFT[1]))
     known = new.any(axis=1)
     settled = known & (soon > _JUMPS * new.sum(axis=1)) & (late < _SETTLED * soon)
-    return Growth(np.where(known, swell, np.float32(_UNTOLD_DB)).astype(np.float32), settled)
+    return Growth(np.where(known, swell, np.float32(_UNTOLD_DB)).astype(np.float32), settled, known & level)
 
 
 def _loudest(power: Floats, span: tuple[float, float, float], grid: FrameGrid) -> Floats:
@@ -160,22 +171,25 @@ def _frames(seconds: float, grid: FrameGrid) -> int:
     return round(seconds * grid.rate / grid.hop)
 
 
-def add_noise(swell_db: Floats, low: Floats, rate: float, at: NDArray[np.int64]) -> None:
+def add_noise(swell_db: Floats, level: NDArray[np.bool_], low: Floats, rate: float, at: NDArray[np.int64]) -> None:
     """Let what swells a little, and is noise and not notes, swell more: what rises slowly when struck has notes.
 
     Args:
         swell_db: how much sounds swell, (m,), changed in place.
+        level: which of them begin softly and go on as loud, (m,).
         low: one channel, decimated, (n,).
         rate: its frames a second.
         at: onsets, (m,).
     """
-    some = np.flatnonzero(swell_db > _HARDLY_DB)
+    some = np.flatnonzero((swell_db > _HARDLY_DB) | level)
     if len(some):
         begin, end = (round(s * rate) for s in _NOISE_S)
         error = own_error(low, at[some], (begin, end), begin, end, order=_ORDER)
         wave = np.diff(gather(low, at[some], begin - 1, end), axis=1)
         power = np.einsum("ij,ij->i", wave, wave)
-        swell_db[some[power < _NOTES * np.einsum("ij,ij->i", error, error)]] += np.float32(_NOISE_DB)
+        left = np.einsum("ij,ij->i", error, error)
+        swell_db[some[power < _NOTES * left]] += np.float32(_NOISE_DB)
+        swell_db[some[level[some] & (power < _ANY_NOTES * left)]] += np.float32(_LEVEL_DB)
 
 
 def begins_low(low: Floats, rate: float, at: NDArray[np.int64]) -> NDArray[np.bool_]:

@@ -411,3 +411,23 @@ def test_beats_of_notes_in_equal_intervals_are_no_pulses(seed: int) -> None:
     matched = match(detect(samples, RATE), truth, tolerance_s=0.01)
     assert len(truth) - matched.pairs <= 1
     assert len(matched.false_index) <= 2
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+@pytest.mark.parametrize("level_db", [-26.0, -45.0])
+@pytest.mark.parametrize("band_hz", [(100.0, 3_000.0), (1_000.0, 8_000.0)])
+def test_noise_switched_on_within_10_ms_is_no_impact(band_hz: tuple[float, float], level_db: float, seed: int) -> None:
+    rng, seconds, at_s = np.random.default_rng(seed), 20.0, 0.3
+    samples, ramp = np.zeros(int(seconds * RATE)), int(0.010 * RATE)
+    rise = np.sin(0.5 * np.pi * np.arange(ramp) / ramp) ** 2
+    sos = butter(2, band_hz, "bandpass", fs=RATE, output="sos")
+    while at_s < seconds - 1.0:
+        burst = sosfilt(sos, rng.standard_normal(int(rng.uniform(0.1, 0.5) * RATE) + RATE // 10))[RATE // 10 :]
+        burst[:ramp] *= rise
+        burst[-ramp:] *= rise[::-1]
+        samples[int(at_s * RATE) :][: len(burst)] += burst * 10 ** (rng.uniform(-10.0, 0.0) / 20) / np.std(burst)
+        at_s += len(burst) / RATE + rng.uniform(0.05, 0.6)
+    background = noise(STEADY["pink"], RATE, seconds, seed, gain_db=-30.0)
+    found = detect(background + (10 ** (level_db / 20) * samples).astype(np.float32), RATE)
+    assert np.sum(found < 5.0) <= 2, "nothing is known yet"
+    assert np.sum(found >= 5.0) <= 1
