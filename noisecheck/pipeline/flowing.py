@@ -197,7 +197,8 @@ def follow_run(
 def credible(ledger: Ledger) -> Ledger:
     """Return the ledger; all balls undecided where far more arrived than were fed and many came as if unheard.
 
-    Where only more arrive than were fed, balls come round again, and are heard all the way. Where strays seem as
+    Where only more arrive than were fed, balls come round again, and are heard all the way; where more are followed and
+    most of them never arrive, none is followed rightly. Where strays seem as
     frequent as a share of the balls they are sounds of the machine, and none is named.
     """
     unheard, strays = ledger.count("unheard"), ledger.count("stray")
@@ -215,7 +216,16 @@ def credible(ledger: Ledger) -> Ledger:
             "them further apart, or give each station a microphone)"
         )
         return _nothing_claimed(ledger, said)
-    if ledger.arrived <= ledger.fed + max(_MISCOUNTED[0], _MISCOUNTED[1] * ledger.fed):
+    likely = ledger.fed + max(_MISCOUNTED[0], _MISCOUNTED[1] * ledger.fed)
+    lost = ledger.undecided + ledger.under_way
+    if ledger.balls + lost > likely and lost > ledger.balls:
+        said = (
+            f"{ledger.balls + lost} balls seem to be on their way where {ledger.fed} were fed, {lost} of them never "
+            "heard to arrive: they are not followed rightly, so nothing is claimed of them (say transit_s in rig.toml; "
+            "record more balls in one run)"
+        )
+        return replace(_nothing_claimed(ledger, said), under_way=0)
+    if ledger.arrived <= likely:
         return ledger
     if unheard <= _MISCOUNTED[1] * ledger.arrived:
         return ledger

@@ -46,6 +46,16 @@ def _counted(arrived: int, unheard: int, fed: int = 251) -> Ledger:
     return Ledger("a", fed, arrived, findings, listened_s=360.0)
 
 
+def test_where_more_are_followed_than_fed_and_most_never_arrive_nothing_is_claimed() -> None:
+    """Ten balls in a short run, transit times unknown: 28 followed, 2 arrived, three unheard at a million to one."""
+    astray = replace(_counted(2, 3, fed=10), undecided=5, under_way=18, open_balls=())
+    told = credible(astray)
+    assert (told.arrived, told.undecided, told.under_way, told.findings) == (0, 10, 0, ())
+    assert told.notes[0].startswith("25 balls seem to be on their way where 10 were fed, 23 of them never heard")
+    for fine in (replace(_counted(30, 0, fed=30), under_way=4), replace(_counted(60, 2, fed=30), under_way=20)):
+        assert credible(fine) is fine
+
+
 def test_where_contacts_are_put_to_wrong_stations_nothing_is_claimed() -> None:
     muddled = credible(_counted(501, 303))
     assert (muddled.arrived, muddled.undecided, muddled.findings) == (0, 251, ())
