@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import Final
 
@@ -10,6 +11,7 @@ from numpy.typing import NDArray
 
 from noisecheck.audio.health import ChannelHealth, Health
 from noisecheck.core.bands import NOMINAL_THIRD_HZ
+from noisecheck.core.errors import listed
 from noisecheck.core.units import many
 
 __all__ = ["judged"]
@@ -70,13 +72,43 @@ def _channels(health: Health) -> Health:
     for channel in health.between.dead:
         what = "is dead: every sample is the same" if channel in health.between.silent else "is all but dead"
         notes.append(f"channel {channel} {what}")
-    for i, j in health.between.inverted:
-        notes.append(f"channels {i} and {j} are inverted to each other: their sum would cancel")
-    for i, j in health.between.duplicate:
-        notes.append(f"channels {i} and {j} carry the same signal: they are one microphone, not two")
+    for one, other in _sides(health.between.inverted):
+        if len(one) == len(other) == 1:
+            notes.append(f"channels {one[0]} and {other[0]} are inverted to each other: their sum would cancel")
+        else:
+            verb = "is" if len(one) == 1 else "are"
+            notes.append(f"{_channel_names(one)} {verb} inverted to {_channel_names(other)}: their sum would cancel")
+    for alike in _together(health.between.duplicate):
+        few = "two" if len(alike) == 2 else str(len(alike))
+        notes.append(f"{_channel_names(alike)} carry the same signal: they are one microphone, not {few}")
     if len(health.channels) > 1:
         notes.append(f"channel {health.best_channel} is the one to listen to; channels are never averaged")
     return replace(health, notes=tuple(notes))
+
+
+def _together(pairs: Sequence[tuple[int, int]]) -> list[list[int]]:
+    """Return channels that pairs link, set by set."""
+    sets: list[set[int]] = []
+    for pair in pairs:
+        touched = [s for s in sets if s & set(pair)]
+        sets = [s for s in sets if not s & set(pair)] + [set(pair).union(*touched)]
+    return sorted(sorted(s) for s in sets)
+
+
+def _sides(pairs: Sequence[tuple[int, int]]) -> list[tuple[list[int], list[int]]]:
+    """Return the two sides of each set of channels that pairs set against each other, the smaller side first."""
+    found = []
+    for linked in _together(pairs):
+        first = {linked[0]}
+        other = {c for pair in pairs if linked[0] in pair for c in pair} - first
+        first |= {c for c in linked if c not in other}
+        one, two = sorted((sorted(first), sorted(other)), key=lambda side: (len(side), side))
+        found.append((one, two))
+    return found
+
+
+def _channel_names(channels: Sequence[int]) -> str:
+    return ("channel " if len(channels) == 1 else "channels ") + listed([str(c) for c in channels])
 
 
 def _clipping(health: Health, best: ChannelHealth, lossy: bool) -> Health:

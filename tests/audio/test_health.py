@@ -96,6 +96,15 @@ def test_inverted_and_doubled_channels() -> None:
     assert "one microphone" in " ".join(same.notes)
 
 
+def test_channels_that_belong_together_are_named_in_one_sentence() -> None:
+    """One microphone on six channels, one of them turned round: 15 pairs, of which each had a line of its own."""
+    x = taps(20.0) + noise(20.0, rms=0.002)
+    notes = judged(in_steps(np.concatenate([x, x, -x, x, 0.5 * x, x], axis=1))).notes
+    assert "channel 2 is inverted to channels 0, 1, 3, 4 and 5: their sum would cancel" in notes
+    assert "channels 0, 1, 2, 3, 4 and 5 carry the same signal: they are one microphone, not 6" in notes
+    assert sum("channel" in note for note in notes) == 3
+
+
 def test_the_channel_with_more_margin_and_no_clipping_is_taken() -> None:
     x = taps(20.0)
     near, far = x + noise(20.0, seed=4, rms=0.001), 0.3 * x + noise(20.0, seed=5, rms=0.01)
