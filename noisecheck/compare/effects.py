@@ -248,7 +248,12 @@ def _drowned(pairing: Pairing) -> NDArray[np.bool_]:
     """Return in which bands most runs of the baseline, and of the value, lie in the background, shape (2, 30)."""
     groups = np.asarray(pairing.groups)
     share = np.array([np.mean([s.bound for s in unit], axis=0) for unit in pairing.members])
-    return np.array([share[groups == side].mean(axis=0) > _MOSTLY for side in (0, 1)])
+    found = np.array([share[groups == side].mean(axis=0) > _MOSTLY for side in (0, 1)])
+    level = np.array([np.mean([s.mean[BANDS] for s in unit], axis=0) for unit in pairing.members])
+    before, after = (level[groups == side].mean(axis=0) for side in (0, 1))
+    # The side that is drowned is the softer one, or both hardly stand out and chance has told them apart.
+    by_chance = np.where(found[0], before > after, after > before) & (found[0] != found[1])
+    return np.asarray(found | by_chance, np.bool_)
 
 
 def _bands(fit: Estimates, drowned: NDArray[np.bool_]) -> dict[str, dict[str, Any]]:

@@ -209,7 +209,9 @@ def _fit_contact(
     shifts = np.average(rest, axis=2, weights=np.broadcast_to(weights, rest.shape))
     surprise = _surprise(_beyond(rest - shifts[:, :, None], bound), sigma2)
     moved = np.abs(np.log(grid[:, None] / grid[None, :]))
-    surprise = np.where(moved >= math.log(_LEAST_MOVE), surprise, np.inf)
+    # a harder contact that has passed over the lowest octave of bands shows nowhere what its low-pass leaves alone
+    possible = (moved >= math.log(_LEAST_MOVE)) & (np.maximum(grid[:, None], grid[None, :]) >= 2.0 * f.min())
+    surprise = np.where(possible, surprise, np.inf)
     i, j = np.unravel_index(int(np.argmin(surprise)), surprise.shape)
     return float(grid[i]), float(grid[j]), float(shifts[i, j]), curves[i, j], float(surprise[i, j])
 

@@ -121,6 +121,16 @@ def test_extra_columns_and_heights_can_be_compared_by() -> None:
     assert compare(rows, by="pad_mm").of("3").verdict == "not comparable"
 
 
+def test_a_side_drowned_though_louder_is_drowned_by_chance() -> None:
+    impacts, sheet = campaign(3, 8)
+    members = np.zeros((len(impacts), 30), bool)
+    members[np.char.startswith(impacts["run"].astype(str), "bare"), 3] = True  # and yet felt is 4 dB softer
+    drowned = impacts.with_columns(bound_bands=band_set(members))
+    bands = compare(summarise(drowned, sheet), by="treatment").of("felt").bands
+    assert bands[band_names()[3]]["bound"] == "both"
+    assert bands[band_names()[3]]["difference_db"] is None
+
+
 def test_values_that_differ_in_spelling_only_are_said() -> None:
     impacts, sheet = campaign(2, 5)
     sheet[0] = replace(sheet[0], treatment="Bare ")
