@@ -1,15 +1,16 @@
 """How strongly each frame says that something new sounds, against what the recent past explains.
 
 For each band the energy of a frame is compared with the most that the past accounts for: the background
-floor, and what still rings from the last tens of milliseconds, allowed to fall no faster than a set rate
-(so that the beating of a ring is not taken for a new sound). The two are energies of independent
-Gaussian samples under the null hypothesis, so the generalised likelihood ratio for "the variance went up"
+floor, what leaks into it of louder low notes, and what still rings from the last tens of milliseconds, allowed to fall
+no faster than a set rate (so that the beating of a ring is not taken for a new sound). The two are energies of
+independent Gaussian samples under the null hypothesis, so the generalised likelihood ratio for "the variance went up"
 has a closed form; the log-likelihood ratios of the bands are added.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -44,6 +45,12 @@ _BEYOND = np.float32(1e12)
 """Far beyond the cap; its third power is finite."""
 _FINE_DOF = 5.0
 _COARSE_DOF = 3.0
+_LEAKING = 6
+"""Of so many of the lowest bands, where machines rumble, side lobes of the window reach the bands above..."""
+_LOBE = 3.0
+_LEAKS = 0.3
+"""... so many bins away and more (nearer is their own), by 1 / pi^2 / (d^3 - d)^2 of a tone's energy d bins away at
+most: three times as much, since what sounds at a frame's ends, where it leaks, may be louder than in its middle."""
 _CHUNK = 2048
 _TINY = np.float32(1e-13)  # -130 dB re full scale, below any converter: digital silence stays finite
 
@@ -152,8 +159,35 @@ def _lag_and_fall(grid: FrameGrid, seconds: float, fall_db_s: float, each: int) 
     return max(1, round(seconds / step_s)), fall_db_s * step_s
 
 
+@lru_cache(maxsize=16)
+def _leak(bins: tuple[int, ...]) -> Floats:
+    """Return how much of the energy of each of the lowest bands side lobes bring into each band, (lowest, bands)."""
+    first, end = np.array(bins[:-1]), np.array(bins[1:])
+    out = np.zeros((min(_LEAKING, len(first)), len(first)), np.float32)
+    for low in range(len(out)):
+        for band in range(low + 1, len(first)):
+            apart = np.arange(first[band], end[band]) - (end[low] - 1.0)
+            apart = apart[apart >= _LOBE]
+            out[low, band] = np.sum(_LEAKS / (apart * (apart**2 - 1.0)) ** 2)
+    return out
+
+
+def _explain_leaks(past: Floats, energy: Floats, leak: Floats) -> None:
+    """Let the past explain, in place, what leaks into the bands of one channel, (frames, bands)."""
+    loud = np.maximum(past[:, : len(leak)], energy[:, : len(leak)])
+    np.maximum(past, loud @ leak, out=past)
+
+
 def _resolution(
-    energy: Floats, floor: Floats, cell: NDArray[np.int64], lag: int, fall_db: float, *, dof: Floats, with_new: bool
+    energy: Floats,
+    floor: Floats,
+    cell: NDArray[np.int64],
+    lag: int,
+    fall_db: float,
+    *,
+    dof: Floats,
+    leak: Floats,
+    with_new: bool,
 ) -> tuple[Floats, Floats]:
     """Return evidence and, where wanted, new energy per frame for one resolution, computed in cache-sized chunks."""
     reach = _reach(lag, fall_db)
@@ -170,7 +204,13 @@ def _resolution(
         behind = min(lag, lead)
         past[lag - behind :] = held[lead - behind : len(held) - lag] if len(held) > lag else held[:0]
         past[: lag - behind] = held[0]
+        here = floor[cell[start] : cell[stop - 1] + 1]
         np.maximum(past, floor.take(cell[start:stop], axis=0), out=past)
+        loudest = max(float(piece.max()), float(here.max()))
+        if (loudest * np.tile(leak.sum(axis=0), channels) > here.min(axis=0)).any():
+            for first in range(0, past.shape[1], len(dof)):
+                one = slice(first, first + len(dof))
+                _explain_leaks(past[:, one], energy[start:stop, one], leak)
         evidence[start:stop] = _band_evidence(energy[start:stop], past, dof, most)
         if with_new:
             above = np.subtract(energy[start:stop], past, out=past)
@@ -208,6 +248,7 @@ def novelty(
         cell,
         *_lag_and_fall(grid, *_FINE),
         dof=np.minimum(grid.fine_width, np.float32(_FINE_DOF)),
+        leak=_leak(grid.fine_bins),
         with_new=True,
     )
     c_evidence, _ = _resolution(
@@ -216,6 +257,7 @@ def novelty(
         cell[::PAIR],
         *_lag_and_fall(grid, *_COARSE),
         dof=np.minimum(grid.coarse_width, np.float32(_COARSE_DOF)),
+        leak=_leak(grid.coarse_bins),
         with_new=False,
     )
     c_evidence = np.repeat(c_evidence, PAIR, axis=0)[: len(fine)]

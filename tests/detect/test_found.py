@@ -6,6 +6,7 @@ import mir_eval
 import numpy as np
 import pytest
 import soxr
+from scipy.signal import butter, sosfilt
 from soundmaker import (
     SCENES,
     SPEECH,
@@ -261,3 +262,12 @@ def test_what_a_low_drum_does_15_to_30_ms_after_its_stroke_is_no_other() -> None
     found, truth = detect(samples, rate), truth / slower
     since = found - truth[np.maximum(np.searchsorted(truth, found - 0.010) - 1, 0)]
     assert np.sum((since > 0.015) & (since < 0.030)) <= 1  # of 163 strokes
+
+
+@pytest.mark.parametrize("band_hz", [(50.0, 300.0), (30.0, 120.0)])
+def test_rumble_with_nothing_above_it_is_no_impact(band_hz: tuple[float, float]) -> None:
+    rate, seconds = 48_000, 30.0
+    sos = butter(4, band_hz, "bandpass", fs=rate, output="sos")
+    rumble = sosfilt(sos, np.random.default_rng(9).standard_normal(int(seconds * rate)))
+    rumble = np.round(0.03 * rumble / np.std(rumble) * 2**23) / 2**23
+    assert len(detect(rumble.astype(np.float32), rate)) <= 1
