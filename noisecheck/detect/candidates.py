@@ -13,6 +13,7 @@ from noisecheck.detect.driven import add_noise, begins_low, growth_of, overdrive
 from noisecheck.detect.echoes import followed
 from noisecheck.detect.freed import foreseen, rings_freely
 from noisecheck.detect.known import sounds_of
+from noisecheck.detect.lownotes import Strokes, low_strokes, with_strokes
 from noisecheck.detect.neighbours import time_amid
 from noisecheck.detect.novelty import FLOOR_CELLS, FLOOR_EVERY, Novelty, floor_of, novelty, quantile_of
 from noisecheck.detect.pulses import in_pulses, trains
@@ -57,6 +58,7 @@ _CHANCE = 16.0
 """Evidence that chance seldom has: what is fainter need not be told from an echo."""
 _UNHEARD = 10.0
 """Below such evidence the prediction error tells nothing new..."""
+_MOST_RUNG = 40.0
 _RING_S = (-0.028, -0.004)
 _ON_S = (-0.004, 0.012)
 """... and what an earlier ring foresees so long before and after an onset are its beats."""
@@ -196,6 +198,7 @@ def weigh_peaks(
     found: Novelty,
     every: NDArray[np.int64],
     wanted: NDArray[np.int64],
+    strokes: Strokes,
     *,
     coded: bool = False,
 ) -> Candidates:
@@ -211,6 +214,7 @@ def weigh_peaks(
         every: frames from :func:`find_peaks`, also those ``EARLIER_S`` and ``ECHO_S`` before those asked about, and
             ``LATER_S`` after them.
         wanted: which of them are asked about.
+        strokes: what low notes tell of every peak.
         coded: the sound went through a lossy codec, so onsets may be too early.
     """
     grid, peaks = frame_grid(rate), every[wanted]
@@ -233,6 +237,9 @@ def weigh_peaks(
     onset[blind] = (rise * grid.hop)[blind]
     if coded:
         onset = past_pre_echo(samples, onset, rate)
+    rung = strokes.evidence[wanted]
+    alone = blind & (rung > 0.0)
+    onset[alone], error = strokes.frame[wanted][alone] * grid.hop, np.maximum(error, np.minimum(rung, _MOST_RUNG))
     doubted = np.flatnonzero((error < _UNHEARD) & (bands + error > _CHANCE))
     bands[doubted[foreseen(low, rate / grid.step, onset[doubted] // grid.step, _RING_S, _ON_S)]] = 0.0
     delay, delayed_db = np.zeros(len(peaks)), np.zeros(len(peaks), np.float32)
@@ -309,15 +316,17 @@ def find_candidates(
     low = decimated(samples, grid.step)
     found, first = _novelty(samples, low, grid, count, before=(start - origin) // cell_frames(rate))
     origin, samples, low = origin + first * grid.hop, samples[first * grid.hop :], low[first * grid.hop // grid.step :]
-    peaks = find_peaks(found, grid)
+    peaks, strokes = with_strokes(
+        find_peaks(found, grid), low_strokes(low[None], found, grid, origin // grid.hop), grid
+    )
     margin = 2 * grid.frames(CONTEXT_S)
     wanted = (peaks * grid.hop + origin >= start - margin * grid.hop) & (
         peaks * grid.hop + origin < stop + margin * grid.hop
     )
-    peaks = peaks[wanted]
+    peaks, strokes = peaks[wanted], strokes.where(wanted)
     if not len(peaks):
         return Candidates.concat([])
-    made = weigh_peaks(samples, low, rate, found, peaks, np.arange(len(peaks)), coded=coded).moved(origin)
+    made = weigh_peaks(samples, low, rate, found, peaks, np.arange(len(peaks)), strokes, coded=coded).moved(origin)
     made = strongest(made.where(np.argsort(made.onset, kind="stable")), rate)
     # The mirrored samples before a recording's first and after its last make kinks there that are no onsets.
     end = origin + len(samples)

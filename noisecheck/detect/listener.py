@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from noisecheck.detect.candidates import Candidates, find_peaks, weigh_peaks
 from noisecheck.detect.coded import AHEAD_S as CODED_AHEAD_S
 from noisecheck.detect.echoes import ECHO_S
+from noisecheck.detect.lownotes import low_strokes, with_strokes
 from noisecheck.detect.neighbours import EARLIER_S, LATER_S
 from noisecheck.detect.novelty import (
     FLOOR_CELLS,
@@ -188,19 +189,20 @@ class Listener:
         """Return the candidates of each of some channels behind the peaks before ``upto`` not looked at yet."""
         grid = self._grid
         found, length = self._row_of(group), self._heard - self._kept
-        peaks = find_peaks(found, grid)
+        low, whole = decimated(samples, grid.step), length * grid.hop
+        if len(group) > 1:
+            samples, low = samples[:, :whole], low[:, : whole // grid.step]
+        peaks, strokes = with_strokes(find_peaks(found, grid), low_strokes(low, found, grid, self._kept), grid)
         begin, end = self._searched - self._kept, upto - self._kept
         at = peaks % length
         near = (at >= begin - grid.frames(_BEFORE_S)) & (at < end + grid.frames(LATER_S))
-        peaks, at = peaks[near], at[near]
+        peaks, at, strokes = peaks[near], at[near], strokes.where(near)
         wanted = np.flatnonzero((at >= begin) & (at < end))
         if not len(wanted):
             return [Candidates.concat([])] * len(group)
-        low = decimated(samples, grid.step)
-        if len(group) > 1:
-            whole = length * grid.hop
-            samples, low = samples[:, :whole], low[:, : whole // grid.step]
-        made = weigh_peaks(samples.reshape(-1), low.reshape(-1), grid.rate, found, peaks, wanted, coded=self._coded)
+        made = weigh_peaks(
+            samples.reshape(-1), low.reshape(-1), grid.rate, found, peaks, wanted, strokes, coded=self._coded
+        )
         which = peaks[wanted] // length
         return [made.where(which == n).moved((self._kept - n * length) * grid.hop) for n in range(len(group))]
 

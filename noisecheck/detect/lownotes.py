@@ -1,0 +1,156 @@
+"""Strokes on low notes while others still ring: the ring is predicted, and what is new shows.
+
+Low notes lie closer together than frames of 21 ms can tell, and die away more slowly than what the past explains. But a
+predictor fitted closely to 40 ms of their ring foresees it, beats and all, and not what is struck next.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from noisecheck.core.rows import Rows
+from noisecheck.detect.novelty import Novelty
+from noisecheck.detect.prediction import fitted_closely
+from noisecheck.detect.spectra import FrameGrid, decimated
+
+__all__ = ["Strokes", "low_strokes", "with_strokes"]
+
+Floats = NDArray[np.float32]
+Ints = NDArray[np.int64]
+
+_RATE: Final = 1400
+"""Low notes are looked at with so many samples a second at least..."""
+_EVERY: Final = 8
+"""... before and after every so many frames..."""
+_ORDER: Final = 12
+_FITTED_S: Final = 0.040
+_GAP_S: Final = 0.002
+_TOLD_S: Final = 0.016
+"""... by what a predictor fitted to the one does not foresee in the other."""
+_LEAST: Final = 1e-4
+"""No ring is foreseen by more than 40 dB."""
+_RINGS: Final = 10.0
+"""A ring is what a predictor leaves 10 dB less of, and louder by as much than the background in some low band..."""
+_BANDS: Final = 4
+_BEFORE_S: Final = 0.012
+"""... so long before."""
+_PLAIN: Final = 25.0
+"""Evidence in the bands of what needs no closer look, and whose ring is not foreseen from its beginning."""
+_ASK: Final = 20.0
+_WEIGHT: Final = 0.5
+"""Chance in rumble comes a tenth as often every 6.5 units, of other evidence every 4.3."""
+_BESIDE_S: Final = 0.012
+_FEW: Final = 3
+_EDGE: Final = 6
+"""Samples at either end that the filter of the decimation makes."""
+_NEVER: Final = 1 << 40
+_BATCH: Final = 512
+
+
+@dataclass(frozen=True)
+class Strokes(Rows):
+    """Strokes on low notes, or what is known of other sounds; equally long arrays."""
+
+    frame: Ints
+    """When they begin."""
+    evidence: NDArray[np.float64]
+    """Log-likelihood ratio that they do."""
+
+
+def low_strokes(low: Floats, found: Novelty, grid: FrameGrid, first: int) -> Strokes:
+    """Return strokes that the past does not foresee, in frames of the piece.
+
+    Args:
+        low: channels, decimated, (channels, n), from a frame on.
+        found: evidence and band energies of their frames, the channels one behind the other.
+        grid: frames and bands.
+        first: frame of the recording on which they begin: what is found must not hang on it.
+    """
+    step, length = _step(grid), len(found.fine) // len(low)
+    begin = first * grid.hop // grid.step
+    skip = -begin % step
+    wave = np.diff(decimated(low[:, skip:], step)).astype(np.float64)
+    rate = grid.rate / grid.step / step
+    fitted, gap, told = (round(s * rate) for s in (_FITTED_S, _GAP_S, _TOLD_S))
+    frames = np.arange(-first % _EVERY, length, _EVERY)
+    at = (frames + first) * grid.hop // grid.step // step - (begin + skip) // step
+    start = at - gap - fitted - _ORDER
+    inside = (start >= _EDGE) & (at + told + _EDGE <= wave.shape[1])
+    frames, start = frames[inside], start[inside]
+    parts = [_of_channel(w, found, grid, frames + n * length, start, (fitted, gap, told)) for n, w in enumerate(wave)]
+    frame, since, evidence = (np.concatenate(some) for some in zip(*parts, strict=True))
+    return Strokes(frame + since * step * grid.step // grid.hop, _WEIGHT * evidence)
+
+
+def _of_channel(
+    wave: NDArray[np.float64], found: Novelty, grid: FrameGrid, frames: Ints, start: Ints, spans: tuple[int, int, int]
+) -> tuple[Ints, Ints, NDArray[np.float64]]:
+    """Return the frames at which something is not foreseen, from how many samples on, and how surely."""
+    fitted, gap, told = spans
+    evidence, since = np.zeros(len(frames)), np.zeros(len(frames), np.int64)
+    asked = np.flatnonzero(_ringing(found, grid, frames))
+    if len(asked):
+        rows = np.lib.stride_tricks.sliding_window_view(wave, _ORDER + fitted + gap + told)
+        for some in (asked[i : i + _BATCH] for i in range(0, len(asked), _BATCH)):
+            evidence[some], since[some] = _surprise(rows[start[some]], fitted, told)
+    padded = np.pad(evidence, 2)
+    around = np.max([padded[k : len(evidence) + k] for k in range(5)], axis=0)
+    top = np.flatnonzero((evidence > _ASK) & (evidence == around))
+    return frames[top], since[top], evidence[top]
+
+
+def _step(grid: FrameGrid) -> int:
+    """Return by how many times the low band is decimated once more: cells of the background begin with a sample."""
+    most = max(grid.rate // grid.step // _RATE, 1)
+    return next(n for n in range(most, 0, -1) if grid.cell * grid.hop // grid.step % n == 0)
+
+
+def _ringing(found: Novelty, grid: FrameGrid, frames: Ints) -> NDArray[np.bool_]:
+    """Return at which frames something low has been ringing, and nothing begins plainly."""
+    before = np.maximum(frames - grid.frames(_BEFORE_S), 0)
+    rings = (found.energy[before, :_BANDS] > _RINGS * found.floor_at(before)[:, :_BANDS]).any(axis=1)
+    upto = np.concatenate(([0], np.cumsum(found.fine > _PLAIN)))
+    begin = np.maximum(frames - grid.frames(_FITTED_S + _GAP_S), 0)
+    end = np.minimum(frames + grid.frames(_TOLD_S), len(found.fine))
+    return np.asarray(rings & (upto[end] == upto[begin]))
+
+
+def _surprise(wave: NDArray[np.float64], fitted: int, told: int) -> tuple[NDArray[np.float64], Ints]:
+    """Return, per row, how surely what is told is not foreseen by what is fitted, and from which sample on.
+
+    The log-likelihood ratio of two variances, both of them estimates, against one.
+    """
+    filters = fitted_closely(wave, fitted, _ORDER)[:, ::-1]
+    error = np.einsum("ijk,ik->ij", np.lib.stride_tricks.sliding_window_view(wave, _ORDER + 1, axis=1), filters)
+    free = fitted - _ORDER
+    power = (wave[:, _ORDER : _ORDER + fitted] ** 2).mean(axis=1) + 1e-18
+    quiet = (error[:, :fitted] ** 2).sum(axis=1) / free + _LEAST * power
+    new = error[:, -told:] ** 2
+    ratio = new.mean(axis=1) / quiet
+    both = told + free
+    surprise = 0.5 * (both * np.log((told * ratio + free) / both) - told * np.log(np.maximum(ratio, 1e-9)))
+    surprise[(ratio < 1.0) | (power < _RINGS * quiet)] = 0.0
+    left = np.arange(told, _FEW, -1)
+    since = np.maximum(np.cumsum(new[:, ::-1], axis=1)[:, : _FEW - 1 : -1] / left / quiet[:, None], 1.0)
+    return surprise, (left * (since - 1.0 - np.log(since))).argmax(axis=1)
+
+
+def with_strokes(peaks: Ints, strokes: Strokes, grid: FrameGrid) -> tuple[Ints, Strokes]:
+    """Return peaks with strokes that none is beside, in order, and what strokes tell of each (evidence 0: nothing)."""
+    apart = grid.frames(_BESIDE_S)
+    ends = np.concatenate(([-_NEVER], peaks, [_NEVER]))
+    after = np.searchsorted(ends, strokes.frame)
+    before, after = ends[after - 1], ends[after]
+    near = np.where(strokes.frame - before < after - strokes.frame, before, after)
+    near = np.where(np.abs(near - strokes.frame) > apart, strokes.frame, near)
+    every = np.unique(np.concatenate((peaks, near)))
+    told = Strokes(every.copy(), np.zeros(len(every)))
+    which = np.searchsorted(every, near)
+    for one, frame, evidence in zip(which.tolist(), strokes.frame, strokes.evidence, strict=True):
+        if evidence > told.evidence[one]:
+            told.frame[one], told.evidence[one] = frame, evidence
+    return every, told
