@@ -29,6 +29,8 @@ class Sorter:
 
     def __init__(self, beliefs: Beliefs, book: Book) -> None:
         self._beliefs, self._book = beliefs, book
+        self._nowhere: set[int] = set()
+        """Trains whose first contact sounds like no station, and as like one as another."""
 
     def among_trains(self, impact: Impact) -> tuple[Impact, bool]:
         """Return the impact with the rebounds it may be, taken into its own train, and whether it surely is one."""
@@ -52,6 +54,8 @@ class Sorter:
             trains.take(impact.drop, member, station, usual=self._usual(impact._replace(station=station)))
             if impact.rebound <= 0 and station >= 0:
                 self._beliefs.heads[impact.number] = station
+            elif impact.rebound <= 0:
+                self._nowhere.add(impact.drop)
         return impact, sure
 
     def _place_head(self, impact: Impact) -> None:
@@ -80,6 +84,8 @@ class Sorter:
     def _surely_rebound(self, impact: Impact) -> bool:
         """Return whether an impact told to be a rebound fits its train, and the train a ball's contact."""
         contact = self._book.trains.contact_of(impact.drop)
+        if contact < 0 and impact.rebound == 1 and impact.drop in self._nowhere:
+            return impact.station < 0 or not self._beliefs.laws[impact.station].known
         if contact < 0 or not self._beliefs.laws[self._beliefs.heads[contact]].known:
             return True
         head = self._book.impacts[contact]

@@ -150,19 +150,24 @@ def test_a_second_rebound_that_few_balls_make_loud_enough_is_foreseen_by_the_fir
     assert law.density(2, second_s, FIRST_S, 10.0, False) < 0.05 * due
 
 
-@pytest.mark.parametrize(("station", "sure"), [(1, True), (-1, False)])
-def test_a_rebound_of_what_sounds_like_no_station_may_be_that_of_a_hidden_contact(station: int, sure: bool) -> None:
+@pytest.mark.parametrize(
+    ("station", "sounds", "sure"),
+    [(1, (0.0, 1.0, 0.01), True), (-1, (0.01, 1e-6, 1.0), False), (-1, (0.01, 0.02, 1.0), False)],
+)
+def test_a_rebound_of_what_sounds_like_no_station_may_be_that_of_a_hidden_contact(
+    station: int, sounds: tuple[float, ...], sure: bool
+) -> None:
     rng, settings = np.random.default_rng(5), LedgerSettings()
     beliefs = Beliefs(ROUTE, FeedPlan(), settings, [], 0.0)
     beliefs.laws[1].learn([train(rng) for _ in range(300)])
     beliefs.levels[1].prime(rng.normal(-50.0, 0.7, 300))
     book = Book(ROUTE, FeedPlan(), settings, beliefs)
-    sounds = (0.01, 1e-6, 1.0) if station < 0 else (0.0, 1.0, 0.01)
+    sorter = Sorter(beliefs, book)
     head = Impact(0, 10.0, station, 0.999, 1e9, -50.0, labels=sounds, drop=7)
     rebound = Impact(1, 10.0 + FIRST_S, 1, 0.999, 1e9, -53.0, drop=7, rebound=1)
     answers = []
     for impact in (head, rebound):
         book.impacts.append(impact)
         beliefs.hear(impact.time_s, impact.level_db, impact.station >= 0)
-        answers.append(Sorter(beliefs, book).among_trains(impact)[1])
+        answers.append(sorter.among_trains(impact)[1])
     assert answers == [False, sure]
