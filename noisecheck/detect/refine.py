@@ -50,7 +50,6 @@ _EARLIER_S = 0.002
 _LATER_S = 0.00175
 _RISE = 3.0
 _BESIDE_PEAK = 1e-3  # an arrival is what comes within 30 dB of the peak
-_MOST_A_SAMPLE = 12.0  # one sample alone is no arrival unless far out
 _MOST_COMPLETED = 10.0
 _LOUDER_S = (0.00075, 0.012)
 """A second, louder sound may begin so long after the first."""
@@ -255,8 +254,7 @@ def _first_arrival(
     power = np.take_along_axis(error, index, axis=1) ** 2
     bias = math.log(_RISE) / (1.0 - 1.0 / _RISE)
     unit = np.maximum(quiet, np.float32(_BESIDE_PEAK / bias) * power.max(axis=1))
-    steps = np.minimum(power / unit[:, None], np.float32(_MOST_A_SAMPLE)) - np.float32(bias)
-    total = np.cumsum(steps, axis=1)
+    total = np.cumsum(power / unit[:, None] - np.float32(bias), axis=1)
     low = np.where(total.min(axis=1) < 0, total.argmin(axis=1) + 1, 0)
     return start - before + np.minimum(low, before + after - 1)
 
