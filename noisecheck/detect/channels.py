@@ -127,7 +127,7 @@ def merge_channels(
     loudest = [int(g[level[g].argmax()]) for g in groups]
     tops = _arrivals(of[loudest], at[loudest], level[loudest], sure[loudest], sharp[loudest])
     for number, members in enumerate(groups):
-        around = [*range(max(number - 2, 0), number), *range(number + 1, min(number + 3, len(groups)))]
+        around = [n for n in (number - 1, number + 1) if 0 <= n < len(groups)]
         near = [(tops[n], set(of[groups[n]].tolist())) for n in around]
         came = _arrivals(of[members], at[members], level[members], sure[members], sharp[members])
         first = _believed(came, score[members], near, habits, apart)
@@ -147,11 +147,11 @@ def merge_channels(
                 made += parted or [_Source(_loudest(whole), whole, parted=False)]
             steps = [(before[a.channel], a) for a in louder if a.frame - before[a.channel].frame > _LATE_S * rate]
         # What is learnt is what came, whatever was made of it: it depends on the last two minutes alone.
-        habits.learn(*_row(came, count), single=not (late[members] > _LATE_S * rate).any())
-        if len(came) > 1 or not any(_beside(came[0], *o, apart) for o in near):
-            for a, s in zip(came, score[members].tolist(), strict=True):
-                if WEAK[0] < s <= WEAK[1]:
-                    habits.learn_weak(a.channel, a.frame, alone=len(came) == 1)
+        if not (late[members] > _LATE_S * rate).any():
+            habits.learn(*_row(came, count))
+        for a, s in zip(came, score[members].tolist(), strict=True):
+            if WEAK[0] < s <= WEAK[1]:
+                habits.learn_weak(a.channel, a.frame, alone=len(came) == 1)
     if not made:
         return no_onsets(count)
     arrival, heard_db = (np.array(x) for x in zip(*(_row(s.heard, count) for s in made), strict=True))
@@ -172,8 +172,8 @@ class _Source:
 
 
 def _sharp(found: Candidates) -> NDArray[np.bool_]:
-    """Return whose onset cannot be mistaken by milliseconds: so sudden, or a louder sound came upon it."""
-    return (found.error >= _SHARP) & ((found.abrupt > _SHARP_ABRUPT) | (found.louder > 0))
+    """Return whose onset cannot be mistaken by milliseconds: it comes so suddenly."""
+    return (found.error >= _SHARP) & (found.abrupt > _SHARP_ABRUPT)
 
 
 def _arrivals(*columns: NDArray[Any]) -> list[Arrival]:

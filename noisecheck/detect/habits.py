@@ -20,9 +20,7 @@ __all__ = ["WEAK", "Arrival", "Habits", "Pattern"]
 _MEMORY_S: Final = 120.0
 _MOST: Final = 40
 _LEAST: Final = 5
-"""Lone impacts beside a microphone from which its pattern counts."""
-_ALONE_S: Final = 0.050
-_FIRST_S: Final = 0.001
+"""Impacts beside a microphone from which its pattern counts."""
 _DELAY_S: Final = 0.0015
 _LATE_S: Final = 0.005
 """A faint arrival may be noticed so late."""
@@ -61,7 +59,7 @@ class Pattern:
 
 
 class Habits:
-    """Patterns of a run so far: of lone impacts in the last two minutes, at most 40 beside each microphone.
+    """Patterns of a run so far: of impacts in the last two minutes, at most 40 beside each microphone.
 
     Every call of :meth:`learn` is one detection, in order and as it was before anything was told apart: what is known
     at an impact depends on the two minutes before it alone, not on how the run was cut.
@@ -69,39 +67,25 @@ class Habits:
 
     def __init__(self, rate: int, channels: int) -> None:
         self._rate = rate
-        self._lone: list[deque[tuple[int, NDArray[np.float64], NDArray[np.float64]]]] = [
+        self._own: list[deque[tuple[int, NDArray[np.float64], NDArray[np.float64]]]] = [
             deque(maxlen=_MOST) for _ in range(channels)
         ]
         self._made: dict[int, Pattern | None] = {}
         self._weak: list[deque[tuple[int, bool]]] = [deque() for _ in range(channels)]
-        self._waiting: tuple[int, int, NDArray[np.float64], NDArray[np.float64]] | None = None
-        self._last = -(10**15)
 
     def copy(self) -> Habits:
         """Return habits that know the same and learn for themselves."""
-        other = Habits(self._rate, len(self._lone))
-        other._lone, other._weak = [d.copy() for d in self._lone], [d.copy() for d in self._weak]
-        other._made, other._waiting, other._last = self._made.copy(), self._waiting, self._last
+        other = Habits(self._rate, len(self._own))
+        other._own, other._weak = [d.copy() for d in self._own], [d.copy() for d in self._weak]
+        other._made = self._made.copy()
         return other
 
-    def learn(self, arrival: NDArray[np.int64], level_db: NDArray[np.float64], *, single: bool) -> None:
-        """Take the next detection: arrivals (-1 unheard) and levels on each channel, (channels,).
-
-        It counts once the next one has come and lies far enough off; not if it is not ``single``.
-        """
-        heard = arrival >= 0
-        first = int(arrival[heard].min())
-        alone = first - self._last > _ALONE_S * self._rate
-        if self._waiting is not None and alone:
-            own, frame, delay, level = self._waiting
-            self._lone[own].append((frame, delay, level))
-            self._made.pop(own, None)
-        self._waiting = None
-        self._last = max(int(arrival[heard].max()), self._last)
+    def learn(self, arrival: NDArray[np.int64], level_db: NDArray[np.float64]) -> None:
+        """Take the next detection of one impact: arrivals (-1 unheard) and levels on each channel, (channels,)."""
         own = int(np.nanargmax(level_db))
-        if single and alone and arrival[own] - first <= _FIRST_S * self._rate:
-            delay = np.where(heard, arrival - arrival[own], np.nan).astype(np.float64)
-            self._waiting = own, first, delay, level_db.astype(np.float64)
+        delay = np.where(arrival >= 0, arrival - arrival[own], np.nan).astype(np.float64)
+        self._own[own].append((int(arrival[own]), delay, level_db.astype(np.float64)))
+        self._made.pop(own, None)
 
     def learn_weak(self, channel: int, frame: int, *, alone: bool) -> None:
         """Take the next weak arrival (of a score within :data:`WEAK`), and whether it came alone."""
@@ -120,21 +104,19 @@ class Habits:
 
     def pattern(self, channel: int, now: int) -> Pattern | None:
         """Return how impacts beside a microphone were heard in the two minutes before frame ``now``; None: too few."""
-        lone = self._lone[channel]
-        while lone and lone[0][0] < now - _MEMORY_S * self._rate:
-            lone.popleft()
+        own = self._own[channel]
+        while own and own[0][0] < now - _MEMORY_S * self._rate:
+            own.popleft()
             self._made.pop(channel, None)
         if channel not in self._made:
-            self._made[channel] = self._pattern(channel) if len(lone) >= _LEAST else None
+            self._made[channel] = self._pattern(channel) if len(own) >= _LEAST else None
         return self._made[channel]
 
     def _pattern(self, channel: int) -> Pattern:
-        lone = self._lone[channel]
-        level = np.array([db for _, _, db in lone])
+        _, delay, level = (np.array(column) for column in zip(*self._own[channel], strict=True))
         own = level[:, channel]
-        delay, delay_spread = _middle(np.array([d for _, d, _ in lone]), np.nan)
-        step, step_spread = _middle(level - own[:, None], _UNHEARD_DB)
-        return Pattern(delay, delay_spread, step, step_spread, float(np.sort(own)[len(own) // 10]))
+        least = float(np.sort(own)[len(own) // 10])
+        return Pattern(*_middle(delay, np.nan), *_middle(level - own[:, None], _UNHEARD_DB), least)
 
     def explains(self, one: Arrival, other: Arrival) -> bool | None:
         """Return whether ``one``, beside its microphone, can come to another one as ``other``; None: unknown."""
