@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -106,54 +106,106 @@ def merge_channels(
             (None: nothing is known).
     """
     count = len(found)
+    if count == 0:
+        return no_onsets(0)
     habits = habits or Habits(rate, count)
-    at = np.concatenate([c.onset for c in found]) if count else np.empty(0, np.int64)
-    of = np.repeat(np.arange(count), [len(c) for c in found])
-    sure = np.concatenate(list(odds)) if count else np.empty(0)
-    level = np.concatenate([c.new_db for c in found]) if count else np.empty(0)
+    pool = _Pool.of(found, odds)
     if count == 1:
-        keep = sure > 1.0
-        n = int(keep.sum())
-        return Onsets(at[keep], np.zeros(n, np.int64), sure[keep], at[keep, None], level[keep, None])
-    groups = _groups(at, of, sure, int(spread_s * rate))
-    late = np.concatenate([c.louder for c in found]) if count else np.empty(0, np.int64)
-    by_db = np.concatenate([c.louder_db for c in found]) if count else np.empty(0)
-    score = np.concatenate([c.score for c in found]) if count else np.empty(0)
-    sharp = np.concatenate([_sharp(c) for c in found]) if count else np.empty(0, bool)
-    apart = int(apart_s(spread_s) * rate)
+        sure = pool.where(pool.odds > 1.0)
+        return Onsets(sure.frame, sure.channel, sure.odds, sure.frame[:, None], sure.level_db[:, None])
+    spread, apart, late = (int(s * rate) for s in (spread_s, apart_s(spread_s), _LATE_S))
+    groups = [pool.where(g) for g in _groups(pool.frame, pool.channel, pool.odds, spread)]
+    groups.sort(key=lambda g: int(g.frame.min()))
+    tops = [(_loudest(g.arrivals()), set(g.channel.tolist())) for g in groups]
     made: list[_Source] = []
     steps: list[tuple[Arrival, Arrival]] = []
-    groups.sort(key=lambda g: int(at[g].min()))
-    loudest = [int(g[level[g].argmax()]) for g in groups]
-    tops = _arrivals(of[loudest], at[loudest], level[loudest], sure[loudest], sharp[loudest])
-    for number, members in enumerate(groups):
-        around = [n for n in (number - 1, number + 1) if 0 <= n < len(groups)]
-        near = [(tops[n], set(of[groups[n]].tolist())) for n in around]
-        came = _arrivals(of[members], at[members], level[members], sure[members], sharp[members])
-        first = _believed(came, score[members], near, habits, apart)
+    for number, group in enumerate(groups):
+        near = [tops[n] for n in (number - 1, number + 1) if 0 <= n < len(groups)]
+        came = group.arrivals()
+        first = _believed(came, group.score, near, habits, apart)
         if first:
-            again = members[late[members] > 0]
-            under = level[again] - np.maximum(by_db[again], 0.0)
-            softer = _arrivals(of[again], at[again], under, sure[again], sharp[again])
-            louder = _arrivals(of[again], at[again] + late[again], level[again], sure[again], sharp[again])
-            before = {a.channel: a for a in softer}
-            heard = [*(before.get(a.channel, a) for a in first), *louder]
-            parted = _parted(heard, before, [a for a, _ in near], habits) if len(members) > 1 else None
-            whole = _heard_of_one(first, habits)
-            # What the sources just told apart sent elsewhere may have come as a detection of its own.
-            if not (made and made[-1].parted and parted is None and _absorbed(first, made[-2:], habits)):
-                if made and not made[-1].parted and parted is None and steps:
-                    made[-1], whole = _handed_on(made[-1], steps, first, int(spread_s * rate))
-                made += parted or [_Source(_loudest(whole), whole, parted=False)]
-            steps = [(before[a.channel], a) for a in louder if a.frame - before[a.channel].frame > _LATE_S * rate]
+            upon = group.louder_sounds()
+            _tell(made, steps, first, upon, [a for a, _ in near], habits, spread)
+            steps = [(softer, louder) for softer, louder in upon if louder.frame - softer.frame > late]
         # What is learnt is what came, whatever was made of it: it depends on the last two minutes alone.
-        if not (late[members] > _LATE_S * rate).any():
+        if not (group.late > late).any():
             habits.learn(*_row(came, count))
-        for a, s in zip(came, score[members].tolist(), strict=True):
-            if WEAK[0] < s <= WEAK[1]:
+        for a, score in zip(came, group.score.tolist(), strict=True):
+            if WEAK[0] < score <= WEAK[1]:
                 habits.learn_weak(a.channel, a.frame, alone=len(came) == 1)
-    if not made:
-        return no_onsets(count)
+    return _onsets(made, count) if made else no_onsets(count)
+
+
+@dataclass(frozen=True)
+class _Pool(Rows):
+    """Candidates of all channels, equally long arrays."""
+
+    channel: NDArray[np.int64]
+    frame: NDArray[np.int64]
+    level_db: NDArray[np.float64]
+    odds: NDArray[np.float64]
+    sharp: NDArray[np.bool_]
+    late: NDArray[np.int64]
+    """Frames after which a louder sound comes upon it, 0 for none..."""
+    louder_db: NDArray[np.float64]
+    """... and by how much it is louder."""
+    score: NDArray[np.float64]
+
+    @staticmethod
+    def of(found: Sequence[Candidates], odds: Sequence[NDArray[np.float64]]) -> _Pool:
+        """Return the candidates of all channels, at least one, and their odds."""
+        each = (
+            _Pool(np.full(len(c), n), c.onset, c.new_db, o, _sharp(c), c.louder, c.louder_db, c.score)
+            for n, (c, o) in enumerate(zip(found, odds, strict=True))
+        )
+        return _Pool.concat(list(each))
+
+    def arrivals(self) -> list[Arrival]:
+        columns = self.channel, self.frame, self.level_db, self.odds, self.sharp
+        return [Arrival(*values) for values in zip(*(c.tolist() for c in columns), strict=True)]
+
+    def louder_sounds(self) -> list[tuple[Arrival, Arrival]]:
+        """Return the arrivals upon which a louder sound comes, as soft as they are without it, and these sounds."""
+        again = self.where(self.late > 0)
+        softer = replace(again, level_db=again.level_db - np.maximum(again.louder_db, 0.0))
+        louder = replace(again, frame=again.frame + again.late)
+        return list(zip(softer.arrivals(), louder.arrivals(), strict=True))
+
+
+def _tell(
+    made: list[_Source],
+    steps: list[tuple[Arrival, Arrival]],
+    first: list[Arrival],
+    upon: list[tuple[Arrival, Arrival]],
+    beside: list[Arrival],
+    habits: Habits,
+    spread: int,
+) -> None:
+    """Add to the sources what a detection adds: one or more, or only arrivals of those before it.
+
+    Args:
+        made: sources so far, changed in place.
+        steps: arrivals of the detection before upon which a louder sound came late, and these sounds.
+        first: arrivals.
+        upon: those upon which a louder sound comes, and these sounds.
+        beside: the loudest arrivals of the detections just before and after.
+        habits: what the run showed so far.
+        spread: longest time a sound takes from the first microphone to the last, frames.
+    """
+    before = {softer.channel: softer for softer, _ in upon}
+    heard = [*(before.get(a.channel, a) for a in first), *(louder for _, louder in upon)]
+    parted = _parted(heard, before, beside, habits)
+    # What the sources just told apart sent elsewhere may have come as a detection of its own.
+    if parted is None and made and made[-1].parted and _absorbed(first, made[-2:], habits):
+        return
+    whole = _heard_of_one(first, habits)
+    if parted is None and made and not made[-1].parted and steps:
+        made[-1], whole = _handed_on(made[-1], steps, first, spread)
+    made += parted or [_Source(_loudest(whole), whole, parted=False)]
+
+
+def _onsets(made: list[_Source], count: int) -> Onsets:
+    """Return the impacts that sources, at least one, are, by ``count`` channels."""
     arrival, heard_db = (np.array(x) for x in zip(*(_row(s.heard, count) for s in made), strict=True))
     begin = np.where(arrival >= 0, arrival, np.iinfo(np.int64).max).min(axis=1)
     channel = np.array([s.own.channel for s in made], np.int64)
@@ -174,10 +226,6 @@ class _Source:
 def _sharp(found: Candidates) -> NDArray[np.bool_]:
     """Return whose onset cannot be mistaken by milliseconds: it comes so suddenly."""
     return (found.error >= _SHARP) & (found.abrupt > _SHARP_ABRUPT)
-
-
-def _arrivals(*columns: NDArray[Any]) -> list[Arrival]:
-    return [Arrival(*values) for values in zip(*(c.tolist() for c in columns), strict=True)]
 
 
 def _row(heard: Iterable[Arrival], count: int) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
