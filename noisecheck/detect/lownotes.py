@@ -33,6 +33,8 @@ _TOLD_S: Final = 0.016
 """... by what a predictor fitted to the one does not foresee in the other."""
 _LEAST: Final = 1e-4
 """No ring is foreseen by more than 40 dB."""
+_FALLS: Final = 0.9
+"""What is struck adds to a ring: what falls short of it is switched off (a hum, over 50 ms)."""
 _RINGS: Final = 10.0
 """A ring is what a predictor leaves 10 dB less of, and louder by as much than the background in some low band..."""
 _BANDS: Final = 4
@@ -134,9 +136,20 @@ def _surprise(wave: NDArray[np.float64], fitted: int, told: int) -> tuple[NDArra
     both = told + free
     surprise = 0.5 * (both * np.log((told * ratio + free) / both) - told * np.log(np.maximum(ratio, 1e-9)))
     surprise[(ratio < 1.0) | (power < _RINGS * quiet)] = 0.0
+    some = np.flatnonzero(surprise > _ASK)
+    surprise[some[_falls_short(wave[some], filters[some, :-1], told)]] = 0.0
     left = np.arange(told, _FEW, -1)
     since = np.maximum(np.cumsum(new[:, ::-1], axis=1)[:, : _FEW - 1 : -1] / left / quiet[:, None], 1.0)
     return surprise, (left * (since - 1.0 - np.log(since))).argmax(axis=1)
+
+
+def _falls_short(wave: NDArray[np.float64], filters: NDArray[np.float64], told: int) -> NDArray[np.bool_]:
+    """Return which rows are softer where they are told than their ring, foreseen from before there on, would be."""
+    ring = wave.copy()
+    for n in range(wave.shape[1] - told, wave.shape[1]):
+        ring[:, n] = -np.einsum("ij,ij->i", filters, ring[:, n - _ORDER : n])
+    heard, foreseen = ((part[:, -told:] ** 2).sum(axis=1) for part in (wave, ring))
+    return np.asarray(heard < _FALLS * foreseen)
 
 
 def with_strokes(peaks: Ints, strokes: Strokes, grid: FrameGrid) -> tuple[Ints, Strokes]:

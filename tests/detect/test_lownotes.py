@@ -50,3 +50,18 @@ def test_what_is_found_does_not_hang_on_the_cut(rate: int) -> None:
     assert len(whole) > 30
     np.testing.assert_array_equal(tiles, whole)
     np.testing.assert_array_equal(frames / rate, whole)
+
+
+def test_a_hum_that_is_switched_off_is_no_stroke() -> None:
+    # Three partials, on and off every 1.4 s with edges of 50 ms: nothing is struck.
+    t, found = np.arange(12 * RATE) / RATE, []
+    for seed in range(30, 35):
+        rng = np.random.default_rng(seed)
+        hz, gate = rng.uniform(48.0, 120.0), (0.7 * t + rng.uniform()) % 1.0 * (1.0 / 0.7)
+        edges = np.clip(np.minimum(gate, 0.7 - gate) / 0.05, 0.0, 1.0)
+        wave = sum(np.sin(2 * np.pi * n * hz * t + rng.uniform(0, 2 * np.pi)) / n for n in (1, 2, 3))
+        samples = 0.1 * (0.5 - 0.5 * np.cos(np.pi * edges)) * wave + noise(
+            STEADY["pink"], RATE, 12.0, seed, gain_db=-25.0
+        )
+        found.append(len(detect(samples.astype(np.float32), RATE)))
+    assert sum(found) <= 1  # 7 where no fall is asked about
