@@ -63,7 +63,8 @@ DOCUMENTS: Final[dict[str, dict[str, str]]] = {
         "differences[].ci_db": "its interval",
         "differences[].p": "probability of so large a difference by chance",
         "differences[].verdict": "quieter, louder, no difference shown, or not comparable",
-        "differences[].bands": "the same by band; q: p with the false discovery rate controlled",
+        "differences[].bands": "the same by band; q: p with the false discovery rate controlled; bound: the side that "
+        "lies in the background (baseline, value, or both: then no difference is given), else null",
         "differences[].why": "softer contact, less energy, more damping: parts_db, and the sentence",
         "differences[].heard": "whether the ear will tell",
         "differences[].together": "noise and flow judged together",

@@ -99,10 +99,11 @@ def _sides(pairs: Sequence[tuple[int, int]]) -> list[tuple[list[int], list[int]]
     """Return the two sides of each set of channels that pairs set against each other, the smaller side first."""
     found = []
     for linked in _together(pairs):
-        first = {linked[0]}
-        other = {c for pair in pairs if linked[0] in pair for c in pair} - first
-        first |= {c for c in linked if c not in other}
-        one, two = sorted((sorted(first), sorted(other)), key=lambda side: (len(side), side))
+        side = {linked[0]: 0}
+        while len(side) < len(linked):  # what is inverted to one side is on the other
+            side |= {b: 1 - side[a] for p in pairs for a, b in (p, p[::-1]) if a in side and b not in side}
+        sides = ([c for c in linked if side[c] == n] for n in (0, 1))
+        one, two = sorted(sides, key=lambda some: (len(some), some))
         found.append((one, two))
     return found
 
@@ -148,7 +149,7 @@ def _codec(health: Health) -> Health:
             "for others"
         )
         # own clicks in Vorbis and MP3 at 33 to 72 kb/s: L_AE -1.5 to +0.2 dB, peaks -2.1 to +0.6 dB
-        off = f"{kilobits:.0f} kb/s a channel: levels of short sounds may be off by 1 dB, their peaks by 2 dB"
+        off = f"{kilobits:.0f} kb/s a channel: levels of short sounds may be off by 1.5 dB, their peaks by 2 dB"
         health = replace(health, levels=health.levels.and_so("usable", off))
     else:
         return health

@@ -77,7 +77,8 @@ def compare(
     for value in members:
         spelt.setdefault(" ".join(value.casefold().split()), []).append(value)
     notes += [
-        f"{listed([one_line(v) for v in alike])} are told apart by spelling alone: write them alike if they are one"
+        f"{listed([repr(one_line(v)) for v in alike])} are told apart by spelling alone: write them alike if they are "
+        "one"
         for alike in spelt.values()
         if len(alike) > 1
     ]

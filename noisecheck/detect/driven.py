@@ -59,7 +59,6 @@ _LEFT: Final = (0.1, 0.25)
 fall to the second of these speaks for neither."""
 _UNTOLD_DB: Final = 6.0
 """No band is new enough to tell."""
-_TINY: Final = np.float32(1e-14)
 _BATCH: Final = 128
 
 _NOISE_S: Final = (0.006, 0.060)

@@ -14,8 +14,11 @@ from noisecheck.core.table import Impacts
 
 __all__ = ["flagged_by_codec", "flagged_by_health"]
 
-_FEW: Final = 0.5  # spans of silence an impact, and share of the time: a noise gate makes more, when all has died away
+_FEW: Final = 0.5
+_AT_LEAST: Final = 2
 _SHORT: Final = 0.05
+"""A noise gate makes more spans of silence an impact than so many (few impacts: more in all), and cuts out more of the
+time, when all has died away."""
 _FAINT_DB: Final = 3.0  # of margin: nearly all that a codec makes of its noise is fainter
 
 
@@ -35,7 +38,7 @@ def flagged_by_health(impacts: Impacts, health: Health) -> Impacts:
         mine = impacts.data["channel"] == number
         for spans in (channel.zeros, channel.repeated):
             lost = np.diff(spans, axis=1).sum()
-            if len(spans) <= _FEW * mine.sum() and lost <= _SHORT * health.frames:
+            if len(spans) <= max(_FEW * mine.sum(), _AT_LEAST) and lost <= _SHORT * health.frames:
                 flags[mine & _touched(impacts.data["frame"], spans, health.rate)] |= np.uint32(Flag.DROPOUT)
     at = impacts.data["frame"]
     for start, stop in health.nonfinite:

@@ -224,7 +224,7 @@ def credible(ledger: Ledger) -> Ledger:
             "heard to arrive: they are not followed rightly, so nothing is claimed of them (say transit_s in rig.toml; "
             "record more balls in one run)"
         )
-        return replace(_nothing_claimed(ledger, said), under_way=0)
+        return _nothing_claimed(ledger, said)
     if ledger.arrived <= likely:
         return ledger
     if unheard <= _MISCOUNTED[1] * ledger.arrived:
@@ -240,7 +240,9 @@ def credible(ledger: Ledger) -> Ledger:
 def _nothing_claimed(ledger: Ledger, said: str) -> Ledger:
     """Return the ledger with all balls undecided."""
     notes = (said, *ledger.notes)
-    return replace(ledger, arrived=0, undecided=ledger.fed, findings=(), passages=(), open_balls=(), notes=notes)
+    return replace(
+        ledger, arrived=0, under_way=0, undecided=ledger.fed, findings=(), passages=(), open_balls=(), notes=notes
+    )
 
 
 def _off_by_one(ledger: Ledger) -> str:

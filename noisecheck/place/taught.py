@@ -32,7 +32,7 @@ UNPLACED_CAP: Final = 5.0
 _FOLDS: Final = 5
 _LEAST_SHARE: Final = 0.5
 _USABLE_BANDS: Final = 4.0
-_UNCLEAR: Final = int(Flag.BOUND | Flag.NONFINITE)
+_UNCLEAR: Final = int(Flag.BOUND | Flag.NONFINITE | Flag.DROPOUT)
 _TRUSTED_DB: Final = 6.0
 _FAR: Final = 5.0  # taught impacts so many times the usual distance away were no taps
 

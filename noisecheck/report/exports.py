@@ -139,6 +139,8 @@ def comparisons_csv(comparisons: Iterable[Comparison]) -> str:
             for band, b in d["bands"].items():
                 low, high = b["ci_db"] or (None, None)
                 word = "" if b["difference_db"] is None else "shown" if b["shown"] else "no difference shown"
+                if b["bound"]:
+                    word = f"{word}, in the background: {b['bound']}".removeprefix(", ")
                 rows.append([*key, band, b["difference_db"], low, high, b["p"], b["q"], word, *d["runs"]])
     return _table(header.split(","), rows)
 

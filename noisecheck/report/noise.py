@@ -295,7 +295,7 @@ def _value(
 
 
 def _drowned(bands: Sequence[Mapping[str, Any]], name: str, before: str) -> str:
-    """Return one or two sentences on the bands in which the background is louder than an impact."""
+    """Return up to three sentences on the bands in which the background is louder than an impact."""
 
     def at(side: str) -> str:
         return ", ".join(b["nominal"] for b in bands if b["bound"] == side)
@@ -304,7 +304,7 @@ def _drowned(bands: Sequence[Mapping[str, Any]], name: str, before: str) -> str:
     parts = [f"At {both} Hz both lie in the background, which is no difference of impacts."] if both else []
     for side, who, way in (("value", name, "fell"), ("baseline", before, "rose")):
         if at(side):
-            parts.append(f"At {at(side)} Hz {who} lies in the background: those bands {way} at least as far as shown.")
+            parts.append(f"At {at(side)} Hz {who} lies in the background: there it {way} at least as far as shown.")
     return " ".join(parts)
 
 

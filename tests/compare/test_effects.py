@@ -135,7 +135,7 @@ def test_values_that_differ_in_spelling_only_are_said() -> None:
     impacts, sheet = campaign(2, 5)
     sheet[0] = replace(sheet[0], treatment="Bare ")
     found = compare(summarise(impacts, sheet), by="treatment", baseline="bare").warnings
-    assert found == ("Bare  and bare are told apart by spelling alone: write them alike if they are one",)
+    assert found == ("'Bare ' and 'bare' are told apart by spelling alone: write them alike if they are one",)
 
 
 def test_bad_requests_are_one_sentence() -> None:
