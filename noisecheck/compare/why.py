@@ -209,7 +209,7 @@ def _fit_contact(
     shifts = np.average(rest, axis=2, weights=np.broadcast_to(weights, rest.shape))
     surprise = _surprise(_beyond(rest - shifts[:, :, None], bound), sigma2)
     moved = np.abs(np.log(grid[:, None] / grid[None, :]))
-    # a harder contact that has passed over the lowest octave of bands shows nowhere what its low-pass leaves alone
+    # of two cut-offs within or below the lowest octave of bands the bands show hardly more than a shift
     possible = (moved >= math.log(_LEAST_MOVE)) & (np.maximum(grid[:, None], grid[None, :]) >= 2.0 * f.min())
     surprise = np.where(possible, surprise, np.inf)
     i, j = np.unravel_index(int(np.argmin(surprise)), surprise.shape)

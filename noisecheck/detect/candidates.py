@@ -84,9 +84,10 @@ class Candidates(Rows):
     onset: NDArray[np.int64]
     """First arrival, frame of the recording."""
     bands: NDArray[np.float64]
-    """Log-likelihood ratio that band energies rose, both resolutions added."""
+    """Log-likelihood ratio that band energies rose, both resolutions added; 0 where an earlier ring foresees it."""
     error: NDArray[np.float64]
-    """Log-likelihood ratio that the prediction error rose, full band and low band added, each at most 40."""
+    """Log-likelihood ratio that the prediction error rose, full band and low band added, each at most 40; or
+    that of the lowest notes did, where that is more."""
     abrupt: NDArray[np.float64]
     """Log-likelihood ratio of an abrupt onset against smooth growth, at most 0 where the sound is driven."""
     new_db: NDArray[np.float64]
@@ -211,8 +212,8 @@ def weigh_peaks(
         low: the same, decimated.
         rate: frames a second.
         found: evidence per frame.
-        every: frames from :func:`find_peaks`, also those ``EARLIER_S`` and ``ECHO_S`` before those asked about, and
-            ``LATER_S`` after them.
+        every: frames of peaks and of strokes on low notes, also those ``EARLIER_S`` and ``ECHO_S`` before those asked
+            about, and ``LATER_S`` after them.
         wanted: which of them are asked about.
         strokes: what low notes tell of every peak.
         coded: the sound went through a lossy codec, so onsets may be too early.

@@ -195,11 +195,11 @@ def follow_run(
 
 
 def credible(ledger: Ledger) -> Ledger:
-    """Return the ledger; all balls undecided where far more arrived than were fed and many came as if unheard.
+    """Return the ledger, with all balls undecided where they cannot have been followed rightly.
 
-    Where only more arrive than were fed, balls come round again, and are heard all the way; where more are followed and
-    most of them never arrive, none is followed rightly. Where strays seem as
-    frequent as a share of the balls they are sounds of the machine, and none is named.
+    That is where far more arrive than were fed and many of them come as if unheard (balls that come round again are
+    heard all the way), and where more are followed than were fed and most never arrive. Where strays seem as frequent
+    as a share of the balls they are sounds of the machine, and none is named.
     """
     unheard, strays = ledger.count("unheard"), ledger.count("stray")
     if strays > max(_MACHINE[0], _MACHINE[1] * ledger.fed):

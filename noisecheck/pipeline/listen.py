@@ -221,7 +221,7 @@ def start_workers(workers: int) -> None:
 
 
 def _started() -> None:
-    """Do nothing else; a worker that was asked has loaded this module."""
+    """Be a worker that has loaded this module, and that ends with its parent."""
     end_with_parent()
 
 

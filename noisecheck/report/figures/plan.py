@@ -21,7 +21,7 @@ _MOST_ELLIPSES: Final = 15
 _WIDTH: Final = 440.0  # shrinks little on a phone
 _LEAST_HIGH: Final = 190.0
 _MOST_HIGH: Final = 460.0
-_LETTER, _LINE = 6.8, 13.0  # of a word, px, as wide as fonts and phones make it
+_LETTER, _LINE = 6.8, 13.0  # of a word, px: a letter at its widest, and a line
 _LEFT, _RIGHT, _TOP, _BOTTOM = 58.0, 12.0, 8.0, 46.0
 
 
