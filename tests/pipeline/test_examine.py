@@ -74,4 +74,4 @@ def test_a_codec_short_of_bits_makes_the_count_a_bound(tmp_path: Path, level: fl
     assert health.bits_a_sample is not None
     assert (health.bits_a_sample < 1.5) == (verdict == "bound only")
     assert health.counts.verdict == verdict
-    assert any("off by 1 dB" in reason for reason in health.levels.reasons) == (verdict == "bound only")
+    assert any("off by 1.5 dB" in reason for reason in health.levels.reasons) == (verdict == "bound only")
