@@ -18,7 +18,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from noisecheck.core.flags import Flag
+from noisecheck.core.flags import SPOILT, Flag
 from noisecheck.core.table import Impacts
 
 __all__ = ["Compression", "compression_of", "shortfalls"]
@@ -27,7 +27,7 @@ Floats = NDArray[np.float64]
 
 _LONGEST_FLIGHT_S: Final = 0.7
 _MARGIN_DB: Final = 10.0
-_UNUSABLE: Final = Flag.CLIPPED | Flag.NONFINITE | Flag.DROPOUT | Flag.FILE_EDGE | Flag.BOUND | Flag.NO_BACKGROUND
+_UNUSABLE: Final = SPOILT | Flag.BOUND | Flag.NO_BACKGROUND
 _REBOUNDS: Final = (1, 2, 3)
 _LEAST_DROPS: Final = 4
 _ALLOWED_DB: Final = 1.0

@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["FLAG_MEANING", "NO_DROP", "Flag", "flag_words"]
+__all__ = ["FLAG_MEANING", "LOST", "NO_DROP", "SPOILT", "Flag", "flag_words"]
 
 
 class Flag(IntFlag):
@@ -40,6 +40,10 @@ class Flag(IntFlag):
 
 NO_DROP: Final = Flag.REFERENCE | Flag.CODEC_NOISE | Flag.MACHINE
 """Impacts that are none of a ball's in the machine."""
+LOST: Final = Flag.NONFINITE | Flag.DROPOUT
+"""Samples of the impact are lost..."""
+SPOILT: Final = Flag.CLIPPED | Flag.FILE_EDGE | LOST
+"""... or the recording has otherwise not kept it as it sounded."""
 
 FLAG_MEANING: dict[Flag, str] = {
     Flag.CLIPPED: "samples at the recorder's rail: peak and levels are lower bounds",

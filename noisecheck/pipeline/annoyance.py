@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from noisecheck.audio.calibration import Calibration
 from noisecheck.audio.split import join_recordings
 from noisecheck.core.errors import InputError, MissingExtraError
-from noisecheck.core.flags import Flag
+from noisecheck.core.flags import SPOILT, Flag
 from noisecheck.measure.loudness import loudness_max
 from noisecheck.measure.prominence import Onset, adjustment_db, fast_levels, impulse_onsets
 from noisecheck.pipeline.campaign import CampaignResult
@@ -31,7 +31,7 @@ _BEFORE_S: Final = 1.0
 _AFTER_S: Final = 0.7
 _LATE_S: Final = 0.03
 _TYPICAL: Final = 15
-_UNFIT: Final = Flag.CLIPPED | Flag.NONFINITE | Flag.DROPOUT | Flag.FILE_EDGE | Flag.BOUND | Flag.REFERENCE
+_UNFIT: Final = SPOILT | Flag.BOUND | Flag.REFERENCE
 
 
 @dataclass(frozen=True)

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from noisecheck.audio.recording import Recording, is_lossy
-from noisecheck.core.flags import Flag
+from noisecheck.core.flags import SPOILT, Flag
 from noisecheck.core.rows import Rows
 from noisecheck.detect.candidates import Candidates, cell_frames, find_candidates, lead_frames, tail_frames
 from noisecheck.detect.channels import merge_channels
@@ -43,12 +43,11 @@ _MOST_GAIN_DB: Final = 3.0
 """A copy may be so much louder: what is left of the background in it must not be heard."""
 _AFTER_S: Final = 0.02
 """So long after an impact its beginning is over: what then sounds may be taken for the next one's background."""
-_UNFIT: Final = Flag.CLIPPED | Flag.FILE_EDGE | Flag.NONFINITE | Flag.DROPOUT
 _CLEAN: Final = (
-    (0.1, _CLEAR_DB, _UNFIT | Flag.OVERLAPPED),
-    (0.1, 6.0, _UNFIT | Flag.OVERLAPPED),
-    (0.1, 3.0, _UNFIT),
-    (0.04, 3.0, _UNFIT),
+    (0.1, _CLEAR_DB, SPOILT | Flag.OVERLAPPED),
+    (0.1, 6.0, SPOILT | Flag.OVERLAPPED),
+    (0.1, 3.0, SPOILT),
+    (0.04, 3.0, SPOILT),
 )
 """Least time to other impacts (s), least margin, flags not wanted: from clean to just fit, a level must be known."""
 _ENOUGH: Final = 8

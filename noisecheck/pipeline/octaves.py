@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from noisecheck.audio.split import join_recordings
 from noisecheck.core.errors import InputError
-from noisecheck.core.flags import Flag
+from noisecheck.core.flags import SPOILT, Flag
 from noisecheck.measure.octaves import octave_decays
 from noisecheck.pipeline.decisions import quiet_spans
 
@@ -26,9 +26,7 @@ _AMONG: Final = 16
 _MOST: Final = 12
 _AFTER_S: Final = 4.0
 _LEAST: Final = 3
-_UNFIT: Final = (
-    Flag.CLIPPED | Flag.NONFINITE | Flag.DROPOUT | Flag.FILE_EDGE | Flag.BOUND | Flag.REFERENCE | Flag.LOW_MARGIN
-)
+_UNFIT: Final = SPOILT | Flag.BOUND | Flag.REFERENCE | Flag.LOW_MARGIN
 
 
 def run_octave_decays(runs: Sequence[RunResult]) -> dict[tuple[str, str], Floats]:

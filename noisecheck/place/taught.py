@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from noisecheck.core.errors import InputError
-from noisecheck.core.flags import Flag
+from noisecheck.core.flags import LOST, Flag
 from noisecheck.core.table import Impacts
 from noisecheck.place.evidence import UNKNOWN, Evidence, decided
 from noisecheck.place.sound import LEAST_TAPS, SESSION_DB, SoundModel, calibrated, fit_sounds, own_bands
@@ -32,7 +32,7 @@ UNPLACED_CAP: Final = 5.0
 _FOLDS: Final = 5
 _LEAST_SHARE: Final = 0.5
 _USABLE_BANDS: Final = 4.0
-_UNCLEAR: Final = int(Flag.BOUND | Flag.NONFINITE | Flag.DROPOUT)
+_UNCLEAR: Final = int(Flag.BOUND | LOST)
 _TRUSTED_DB: Final = 6.0
 _FAR: Final = 5.0  # taught impacts so many times the usual distance away were no taps
 
