@@ -36,6 +36,13 @@ def ring(rate: int, rng: np.random.Generator, t60: float, seconds: float | None 
     return np.asarray(sum(modes) * np.exp(-6.9078 * t / t60), np.float64)
 
 
+def measured_at_1_s(x: Floats, rate: int, *, quiet_to: int) -> dict[str, NDArray[Any]]:
+    """Measures of one impact 1 s after the start, in a channel of 2 s that is quiet up to a frame."""
+    channel = x.astype(np.float32)[:, None]
+    quiet = [[0, quiet_to]]
+    return measure_impacts(channel, rate, origin=0, onsets=[rate], channels=[0], limits=[2 * rate], quiet=quiet)
+
+
 class Take:
     """Rings of a given margin in pink noise, with what is true of them."""
 
@@ -214,15 +221,7 @@ def test_fast_level_of_a_short_burst(rate: int) -> None:
     x = np.zeros(2 * rate)
     t = np.arange(round(0.002 * rate)) / rate
     x[rate : rate + len(t)] = 0.1 * np.sin(2 * np.pi * 4000 * t)
-    found = measure_impacts(
-        x.astype(np.float32)[:, None],
-        rate,
-        origin=0,
-        onsets=[rate],
-        channels=[0],
-        limits=[2 * rate],
-        quiet=[[0, rate - 9]],
-    )
+    found = measured_at_1_s(x, rate, quiet_to=rate - 9)
     steady = 20 * np.log10(0.1) - 3.0103 + 0.97  # A at 4 kHz
     assert found["lafmax_db"][0] - steady == pytest.approx(-18.0, abs=0.35)
     assert found["lae_db"][0] - steady == pytest.approx(-27.0, abs=0.35)
@@ -257,15 +256,7 @@ def test_band_levels_and_centroid(rate: int) -> None:
         x = 1e-6 * np.random.default_rng(0).standard_normal(2 * rate)
         burst = 0.1 * np.sin(2 * np.pi * hz * t) * np.sin(np.pi * t / 0.2) ** 2
         x[rate : rate + len(t)] += burst
-        found = measure_impacts(
-            x.astype(np.float32)[:, None],
-            rate,
-            origin=0,
-            onsets=[rate],
-            channels=[0],
-            limits=[2 * rate],
-            quiet=[[0, rate - 1000]],
-        )
+        found = measured_at_1_s(x, rate, quiet_to=rate - 1000)
         level = 10 * np.log10(np.sum(burst**2) / rate)
         assert found["bands"][0, band] == pytest.approx(level, abs=0.05)
         assert 10 * np.log10(np.nansum(10 ** (found["bands"][0] / 10.0))) == pytest.approx(level, abs=0.1)
@@ -280,15 +271,7 @@ def test_bands_that_lie_in_the_background_are_told(pink: Pink) -> None:
     x = 1e-3 * pink(2 * rate, rate, rng)
     t = np.arange(rate // 4) / rate
     x[rate : rate + len(t)] += 0.05 * np.sin(2 * np.pi * 1000 * t) * np.exp(-30 * t) * np.minimum(t / 0.005, 1.0)
-    found = measure_impacts(
-        x.astype(np.float32)[:, None],
-        rate,
-        origin=0,
-        onsets=[rate],
-        channels=[0],
-        limits=[2 * rate],
-        quiet=[[0, rate - 500]],
-    )
+    found = measured_at_1_s(x, rate, quiet_to=rate - 500)
     bound = in_band_set(found["bound_bands"])[0]
     names = np.array(band_names())
     assert not bound[names == "le_1000hz"]
