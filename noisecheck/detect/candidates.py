@@ -58,10 +58,11 @@ _CHANCE = 16.0
 """Evidence that chance seldom has: what is fainter need not be told from an echo."""
 _UNHEARD = 10.0
 """Below such evidence the prediction error tells nothing new..."""
-_MOST_RUNG = 40.0
 _RING_S = (-0.028, -0.004)
 _ON_S = (-0.004, 0.012)
 """... and what an earlier ring foresees so long before and after an onset are its beats."""
+_MOST_RUNG = 40.0
+"""Evidence of a stroke on low notes counts up to that of one band's prediction error."""
 _PEAK_S = 0.006
 APART_S = 0.012
 """Sounds closer than this are one impact."""

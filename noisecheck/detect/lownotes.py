@@ -46,7 +46,9 @@ _ASK: Final = 20.0
 _WEIGHT: Final = 0.5
 """Chance in rumble comes a tenth as often every 6.5 units, of other evidence every 4.3."""
 _BESIDE_S: Final = 0.012
+"""A stroke so close to a peak is what peaks there."""
 _FEW: Final = 3
+"""Samples in which no beginning is looked for, at the end of what is told."""
 _EDGE: Final = 6
 """Samples at either end that the filter of the decimation makes."""
 _NEVER: Final = 1 << 40
