@@ -10,16 +10,13 @@ from bisect import bisect_left, bisect_right
 from collections import deque
 from collections.abc import Sequence
 
-from noisecheck.flow.habits import LevelHabit
-from noisecheck.flow.rebounds import ReboundLaw
+from noisecheck.flow.heard import Heard
 from noisecheck.flow.route import FeedPlan, LedgerSettings, Route
 
 __all__ = ["FALL_S", "ONSET_S", "Beliefs"]
 
 _SQRT_2PI = math.sqrt(2.0 * math.pi)
 _LEAST_SD_S = 0.003
-_SUM_DB = 0.5  # of two sounds in one the weaker may be that much louder than both, as far as levels go
-_MOST_DOUBLE = 5.0
 _SMALL_DB, _SMALL_STEP_DB = 15.0, 0.5  # below the quietest station; common practice, no source
 _PACE_BALLS = 12
 _ASTRAY = (0.1, 0.3, 0.5, 0.5)
@@ -37,7 +34,7 @@ def _normal(x: float, sd: float) -> float:
     return math.exp(-0.5 * z * z) / (sd * _SQRT_2PI) if -38.0 < z < 38.0 else 0.0
 
 
-class Beliefs:
+class Beliefs(Heard):
     """The probabilities every history is weighed with. Times in s, densities per s."""
 
     def __init__(
@@ -48,22 +45,11 @@ class Beliefs:
         gaps: Sequence[tuple[float, float]],
         start_s: float,
     ) -> None:
-        self.route, self.settings = route, settings
-        self.count = len(route.stations)
+        super().__init__(len(route.stations), settings, start_s)
+        self.route = route
         self.gaps = sorted(gaps)
         self.deaf: list[list[tuple[float, float]]] = [[] for _ in route.stations]
         self.start_s, self.end_s = start_s, math.inf
-        self.heard: list[float] = []
-        """Times of all impacts seen so far, for what one impact may hide."""
-        self.heard_db: list[float] = []
-        """Their levels."""
-        self.clear: list[bool] = []
-        """Whether they sound clearly like one station: two contacts in one seldom do."""
-        self.hidden_clear = 0.0
-        """Hidden contacts shown by their rebound (``shown``) whose hider sounded clear."""
-        self.doubtful: list[float] = []
-        self.doubtful_db: list[float] = []
-        """Those of them placed in doubt: with a microphone for each station, two at once look like that."""
         links = self.count - 1
         windows = [w or (0.0, settings.longest_transit_s) for w in route.transit_s]
         self.given = [w is not None for w in route.transit_s]
@@ -77,8 +63,6 @@ class Beliefs:
         self.tries = [0.0] * self.count
         self.log_odds: list[tuple[float, float, float]] = [(0.0, 0.0, 0.0)] * self.count
         self.rebounds, self.unplaced_rebounds, self.contacts, self.strays = 0.0, 0.0, 0.0, 0.0
-        self.levels = [LevelHabit() for _ in range(self.count)]
-        self.laws = [ReboundLaw() for _ in range(self.count)]
         self.heads: dict[int, int] = {}
         """Station of each train whose rebounds are known, by the number of its first contact."""
         self.unplaced = [[0.0] * len(settings.unplaced_mixed) for _ in route.stations]
@@ -89,10 +73,8 @@ class Beliefs:
         """Of those, sounds as like one station as another."""
         self._strays_like = [_ALIKE / self.count] * self.count + [1.0 - _ALIKE]
         """Strays that sound like each station and, last, like none."""
-        self.hidden, self.among, self.shown = 0.0, 0.0, 0.0
-        self.answers, self.asked = [0.0] * self.count, [0.0] * self.count
-        """Contacts at each station with something heard when their first rebound was due, and all of them."""
-        self.settled_s = self.now_s = start_s
+        self.hidden, self.among = 0.0, 0.0
+        self.settled_s = start_s
         self.slots, self.empty = 0.0, 0.0
         self.pace_given = feed.period_s is not None
         self.period_s = feed.period_s or 0.0
@@ -107,6 +89,7 @@ class Beliefs:
         """Work out the tables for every pair of stations from what was learnt."""
         s = self.settings
         self.overdue.clear()
+        self.forget_hiders()
         self.p_hold = [(s.held_up * 500 + h) / (500 + n) for h, n in zip(self.held_ups, self.seen, strict=True)]
         self.overtaken = (s.overtaken * 20 + self.overtakings) / (20 + sum(self.held_ups))
         self.p_stuck = (s.stuck * 1000 + self.stuck_count) / (1000 + self.passes)
@@ -149,15 +132,6 @@ class Beliefs:
         self.transit_most = [0.0, *(0.4 / math.sqrt(v) + self.late_most for v in self.var)]  # and of any
         self.pass_latest = [[sum(self.latest[a:b]) for b in range(n)] for a in range(n)]
 
-    def hear(self, time_s: float, level_db: float, clear: bool) -> None:
-        """Take in that an impact was heard, which may hide others; ``clear`` if it sounds like one station."""
-        self.heard.append(time_s)
-        self.heard_db.append(level_db)
-        self.clear.append(clear)
-        if not clear:
-            self.doubtful.append(time_s)
-            self.doubtful_db.append(level_db)
-
     def take_windows(self, route: Route) -> None:
         """Take the transit times of a route where they differ from those stated so far."""
         for link, (old, new) in enumerate(zip(self.route.transit_s, route.transit_s, strict=True)):
@@ -197,27 +171,11 @@ class Beliefs:
         if self.unlistened(time_s - reach, time_s + reach, station):
             return 1.0
         p = self.p_miss[station]
-        one = s.shared_microphone
-        hiding, loud = (self.heard, self.heard_db) if one else (self.doubtful, self.doubtful_db)
-        a, b = bisect_left(hiding, time_s - reach), bisect_right(hiding, time_s + reach)
-        if a < b:
-            hidden = sum(
-                min(1.0, 2.0 * s.mask_s * _normal(hiding[i] - time_s, sd))
-                * self.hides(station, loud[i])
-                * self.unanswered(station, hiding[i])
-                * (self.double(i) if one else 1.0)
-                for i in range(a, b)
-            )
-            p += self.masked * min(hidden, 1.0)
+        p += self.masked * min(self.hidden_then(station, time_s, sd), 1.0)
         late = time_s - self.start_s
         if late < s.give_up_s:  # a ball under way at the start may have been held up then
             p += s.held_up / (1.0 + late / s.held_up_s)
         return min(p, 1.0)
-
-    def double(self, number: int) -> float:
-        """Return how much likelier an impact sounds as it does, clear or not, if it holds a contact more."""
-        clear = (1.0 + self.hidden_clear) / (4.0 + self.shown)
-        return clear if self.clear[number] else min((1.0 - clear) / max(0.05, self.strangest), _MOST_DOUBLE)
 
     def loud_as_a_ball(self, level_db: float) -> float:
         """Return the probability that an impact is loud enough for a ball, wherever it falls."""
@@ -225,42 +183,6 @@ class Beliefs:
         if math.isnan(level_db) or not usual:
             return 1.0
         return 1.0 / (1.0 + math.exp(max(min((usual - _SMALL_DB - level_db) / _SMALL_STEP_DB, 50.0), -50.0)))
-
-    def hides(self, station: int, level_db: float) -> float:
-        """Return the probability that an impact is loud enough to have a contact at a station in it."""
-        middle, sd = self.levels[station].usual_db
-        if math.isnan(level_db) or math.isnan(middle):
-            return 1.0
-        return 0.5 * math.erfc((middle - level_db) / (1.4142 * (sd + _SUM_DB)))
-
-    def rebounded(self, station: int, contact_s: float) -> bool | None:
-        """Return whether anything is heard when the first rebound of a contact is due; None where not known (yet)."""
-        if not self.laws[station].known:
-            return None
-        low, high = self.answer_s(station, contact_s)
-        if high > max(self.now_s, self.heard[-1] if self.heard else 0.0):
-            return None
-        return bisect_right(self.heard, high) > bisect_left(self.heard, low)
-
-    def answer_s(self, station: int, contact_s: float) -> tuple[float, float]:
-        """Return the span in which the first rebound of a contact is due."""
-        usual, sd = self.laws[station].first_s
-        reach = 3.0 * sd + self.settings.mask_s
-        return contact_s + usual - reach, contact_s + usual + reach
-
-    def hidden_rebound(self, station: int, since_s: float) -> float:
-        """Return the probability that a first rebound is hidden by what comes so long after its contact."""
-        usual, sd = self.laws[station].first_s
-        off, reach, scale = since_s - usual, self.settings.mask_s, 1.4142 * sd
-        return 0.5 * (math.erf((off + reach) / scale) - math.erf((off - reach) / scale))
-
-    def unanswered(self, station: int, contact_s: float) -> float:
-        """Return the probability that nothing more than this is heard of a contact hidden then: no rebound."""
-        return self.silent(station) if self.rebounded(station, contact_s) is False else 1.0
-
-    def silent(self, station: int) -> float:
-        """Return the probability that nothing is heard when a contact's first rebound is due."""
-        return 1.0 - (self.answers[station] + 3.0 * self.laws[station].share(1)) / (self.asked[station] + 3.5)
 
     def transit(self, a: int, b: int, took: float, behind: float) -> float:
         """Return the density of a transit of ``took`` s that ends ``behind`` s after the ball ahead."""
@@ -339,6 +261,7 @@ class Beliefs:
     ) -> None:
         """Learn from a ball's contact at a station, foreign as :meth:`Impact.foreign` has it, mixed or drowned."""
         self.contacts += 1
+        self.forget_hiders()
         self.unplaced[station][mixed] += foreign[0]
         self.placed[station][mixed] += 1.0 - foreign[0]
         self.lost_sounds[mixed] += foreign[1]

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from bisect import bisect_left
 from dataclasses import replace
 from typing import Final
 
@@ -132,8 +131,8 @@ class Book:
             return d.time_s, False
         self._came[d.impact] = d.came_s
         b = self.beliefs
-        b.hidden, b.shown = b.hidden + 1.0, b.shown + 1.0
-        b.hidden_clear += b.clear[bisect_left(b.heard, d.came_s)]
+        b.hidden += 1.0
+        b.learn_hider(d.came_s)
         return d.came_s, True
 
     def when(self, number: int) -> float:

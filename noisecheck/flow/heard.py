@@ -1,0 +1,135 @@
+"""What a run has heard, and which contacts may be hidden in it."""
+
+from __future__ import annotations
+
+import math
+from bisect import bisect_left, bisect_right
+
+from noisecheck.flow.habits import LevelHabit
+from noisecheck.flow.rebounds import ReboundLaw
+from noisecheck.flow.route import LedgerSettings
+
+__all__ = ["Heard"]
+
+_SQRT_2PI = math.sqrt(2.0 * math.pi)
+_SUM_DB = 0.5  # of two sounds in one the weaker may be that much louder than both, as far as levels go
+_MOST_DOUBLE = 5.0
+
+
+class Heard:
+    """All impacts heard so far, and how likely each has a ball's contact in it. Times in s.
+
+    Args:
+        count: stations on the route.
+        settings: beliefs before listening.
+        start_s: when listening began.
+    """
+
+    def __init__(self, count: int, settings: LedgerSettings, start_s: float) -> None:
+        self.count, self.settings = count, settings
+        self.heard: list[float] = []
+        """Times of all impacts seen so far, for what one impact may hide."""
+        self.heard_db: list[float] = []
+        """Their levels."""
+        self.clear: list[bool] = []
+        """Whether they sound clearly like one station: two contacts in one seldom do."""
+        self.doubtful: list[int] = []
+        self.doubtful_s: list[float] = []
+        """Those of them placed in doubt: with a microphone for each station, two at once look like that."""
+        self.hidden_clear, self.shown = 0.0, 0.0
+        """Hidden contacts shown by their rebound (``shown``) whose hider sounded clear."""
+        self.answers, self.asked = [0.0] * count, [0.0] * count
+        """Contacts at each station with something heard when their first rebound was due, and all of them."""
+        self.strangest = 0.0
+        """Highest share of contacts at a station that sound like none."""
+        self.now_s = start_s
+        self.levels = [LevelHabit() for _ in range(count)]
+        self.laws = [ReboundLaw() for _ in range(count)]
+        self._hiders: list[dict[int, float]] = [{} for _ in range(count)]
+        """How likely impacts may have a contact at each station in them, until more is learnt."""
+
+    def hear(self, time_s: float, level_db: float, clear: bool) -> None:
+        """Take in that an impact was heard, which may hide others; ``clear`` if it sounds like one station."""
+        self.heard.append(time_s)
+        self.heard_db.append(level_db)
+        self.clear.append(clear)
+        if not clear:
+            self.doubtful.append(len(self.heard) - 1)
+            self.doubtful_s.append(time_s)
+
+    def forget_hiders(self) -> None:
+        """Weigh anew what impacts may hide: more was learnt."""
+        for known in self._hiders:
+            known.clear()
+
+    def hidden_then(self, station: int, time_s: float, sd: float) -> float:
+        """Return how likely a contact at a station, due then with that spread, is hidden by others (may exceed 1)."""
+        reach, one = 3.0 * sd, self.settings.shared_microphone
+        times = self.heard if one else self.doubtful_s
+        known, most, height = self._hiders[station], 2.0 * self.settings.mask_s, sd * _SQRT_2PI
+        total = 0.0
+        for i in range(bisect_left(times, time_s - reach), bisect_right(times, time_s + reach)):
+            weight = known.get(i)
+            if weight is None:
+                weight = self._hides_one(station, i)
+            z = (times[i] - time_s) / sd
+            total += min(1.0, most * math.exp(-0.5 * z * z) / height) * weight
+        return total
+
+    def _hides_one(self, station: int, number: int) -> float:
+        """Return how likely an impact, by its place among those that hide, has a contact at a station in it."""
+        one = self.settings.shared_microphone
+        at = number if one else self.doubtful[number]
+        weight = self.hides(station, self.heard_db[at]) * self.unanswered(station, self.heard[at])
+        if one:
+            weight *= self.double(at)
+        if not self.laws[station].known or self.rebounded(station, self.heard[at]) is not None:
+            self._hiders[station][number] = weight  # nothing that is yet to come changes it
+        return weight
+
+    def learn_hider(self, time_s: float) -> None:
+        """Learn of a contact that a rebound showed to be hidden in the impact heard then."""
+        self.hidden_clear += self.clear[bisect_left(self.heard, time_s)]
+        self.shown += 1.0
+        self.forget_hiders()
+
+    def double(self, number: int) -> float:
+        """Return how much likelier an impact sounds as it does, clear or not, if it holds a contact more."""
+        clear = (1.0 + self.hidden_clear) / (4.0 + self.shown)
+        return clear if self.clear[number] else min((1.0 - clear) / max(0.05, self.strangest), _MOST_DOUBLE)
+
+    def hides(self, station: int, level_db: float) -> float:
+        """Return the probability that an impact is loud enough to have a contact at a station in it."""
+        middle, sd = self.levels[station].usual_db
+        if math.isnan(level_db) or math.isnan(middle):
+            return 1.0
+        return 0.5 * math.erfc((middle - level_db) / (1.4142 * (sd + _SUM_DB)))
+
+    def rebounded(self, station: int, contact_s: float) -> bool | None:
+        """Return whether anything is heard when the first rebound of a contact is due; None where not known (yet)."""
+        if not self.laws[station].known:
+            return None
+        low, high = self.answer_s(station, contact_s)
+        if high > max(self.now_s, self.heard[-1] if self.heard else 0.0):
+            return None
+        return bisect_right(self.heard, high) > bisect_left(self.heard, low)
+
+    def answer_s(self, station: int, contact_s: float) -> tuple[float, float]:
+        """Return the span in which the first rebound of a contact is due."""
+        usual, sd = self.laws[station].first_s
+        reach = 3.0 * sd + self.settings.mask_s
+        return contact_s + usual - reach, contact_s + usual + reach
+
+    def hidden_rebound(self, station: int, since_s: float) -> float:
+        """Return the probability that a first rebound is hidden by what comes so long after its contact."""
+        usual, sd = self.laws[station].first_s
+        off, reach, scale = since_s - usual, self.settings.mask_s, 1.4142 * sd
+        return 0.5 * (math.erf((off + reach) / scale) - math.erf((off - reach) / scale))
+
+    def unanswered(self, station: int, contact_s: float) -> float:
+        """Return the probability that nothing more than this is heard of a contact hidden then: no rebound."""
+        return self.silent(station) if self.rebounded(station, contact_s) is False else 1.0
+
+    def silent(self, station: int) -> float:
+        """Return the probability that nothing is heard when a contact's first rebound is due."""
+        return 1.0 - (self.answers[station] + 3.0 * self.laws[station].share(1)) / (self.asked[station] + 3.5)
