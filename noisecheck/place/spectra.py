@@ -27,6 +27,7 @@ BANDS: Final = 30
 _FIRST_BAND: Final = 4
 """Bands below 63 Hz are left out: hum and handling, no impact of a small machine."""
 _LOWEST: Final = 10.0  # percentile
+_QUARTER: Final = 25.0  # percentile: of four contacts of a drop three may be rebounds
 _DEFAULT_MARGIN_DB: Final = 40.0
 _MOST_MARGIN_DB: Final = 60.0
 _BOUND_DB: Final = 3.0
@@ -105,7 +106,7 @@ def sounds_of(impacts: Impacts) -> Sounds:
     margin = np.clip(margin, 0.0, _MOST_MARGIN_DB)
     below = np.where(margin < _BOUND_DB, margin - _BOUND_DB, power_db(from_power_db(np.maximum(margin, 1.0)) - 1.0))
     noise = impacts["lae_db"] - below  # of the same span as the impact's window
-    noise = np.where(np.isfinite(noise), noise, np.nan)
+    noise = _without_ring(np.where(np.isfinite(noise), noise, np.nan), impacts["channel"])
     above = bands - noise[:, None]
     seen = np.isfinite(above)
     lowest = np.full(BANDS, np.inf)
@@ -116,6 +117,18 @@ def sounds_of(impacts: Impacts) -> Sounds:
     floor = np.where(np.isfinite(floor), floor, bands - _DEFAULT_MARGIN_DB)
     decay = impacts["decay_ms"]
     return Sounds(bands, floor, np.where(decay > 0, power_db(np.maximum(decay, 1e-3)), np.nan))
+
+
+def _without_ring(noise_db: Floats, channel: NDArray[np.int64]) -> Floats:
+    """Return the background of each impact, (n,), where it isn't the ring of the impact before.
+
+    What a rebound is measured against is mostly that ring, which leaves the background of other bands as it was.
+    """
+    out = noise_db.copy()
+    for c in np.unique(channel[np.isfinite(noise_db)]):
+        here = np.isfinite(noise_db) & (channel == c)
+        out[here] = np.minimum(noise_db[here], np.percentile(noise_db[here], _QUARTER) + _BOUND_DB)
+    return out
 
 
 def _level_off(weighted_db: Floats) -> Floats:

@@ -13,6 +13,7 @@ from noisecheck.core.errors import InputError
 from noisecheck.core.table import Impacts
 from noisecheck.place.evidence import decided
 from noisecheck.place.sound import LEAST_TAPS
+from noisecheck.place.spectra import sounds_of
 from noisecheck.place.taught import Accuracy, Lesson, TaughtSounds, teach
 
 SOUNDS: dict[str, np.ndarray] = {}
@@ -59,6 +60,15 @@ def test_a_run_softer_than_its_taps_is_placed(made, softer_db: float) -> None:
     taught = teach([Lesson(n, _taps(made, k, 10, k, level_db=-40.0), "day 0") for k, n in enumerate(NAMES)])
     run = Impacts.concat([_taps(made, k, 60, 20 + k, level_db=-40.0 - softer_db) for k in range(4)])
     assert np.mean(_answers(taught, run) == np.repeat(np.arange(4), 60)) >= 0.97
+
+
+def test_rebounds_in_the_ring_before_them_leave_the_background_alone(made) -> None:
+    """What stands before a rebound is the ring of the contact before it: more in some bands, as before in the rest."""
+    others = Impacts.concat([_taps(made, k, 15, 40 + k) for k in range(4)])
+    rebounds = _taps(made, 0, 15, 30)
+    rebounds = rebounds.with_columns(margin_db=rebounds["margin_db"] - 12.0)
+    alone, together = sounds_of(others), sounds_of(Impacts.concat([others, rebounds]))
+    assert np.nanmax(np.abs(together.floor_db[: len(others)] - alone.floor_db)) < 5.0
 
 
 def test_no_worse_than_discriminant_analysis(made, shapes) -> None:
