@@ -9,10 +9,14 @@ from noisecheck.flow.beliefs import ONSET_S, Beliefs
 from noisecheck.flow.explanations import Impact, hidden_contacts, label_of
 from noisecheck.flow.histories import Ball, Decision, History
 
-__all__ = ["Arrival", "Move", "arrivals_of"]
+__all__ = ["Arrival", "Move", "arrivals_of", "next_period"]
 
 _TINY = 1e-300
 _GAIN = 0.6  # of the last interval in the pace
+_ODD_GAIN = 0.2  # the same where that is off by half and more, a ball fed off its turn or an empty slot
+_BETWEEN = 0.1
+"""Share of balls fed early after which the turns go on as before: balls fed twice or by hand (common practice, no
+source)."""
 
 
 def arrivals_of(beliefs: Beliefs, impact: Impact, period_s: float) -> list[Arrival]:
@@ -48,6 +52,7 @@ class Move(NamedTuple):
     floor: int
     late: bool
     slot_s: float = math.nan
+    between: bool = False
 
 
 class Arrival:
@@ -89,7 +94,7 @@ class Arrival:
         self.wide = True
         """Whether that may be narrowed."""
         self._taken: dict[tuple[int, int, float, int], float] = {}
-        self._fed: dict[tuple[float, float], tuple[float, float, tuple[float, ...]]] = {}
+        self._fed: dict[tuple[float, float], tuple[float, float, tuple[float, ...], bool]] = {}
         self._born: dict[tuple[float, float, tuple[float, ...], int], tuple[float, float, float]] = {}
 
     def narrow(self) -> None:
@@ -105,7 +110,7 @@ class Arrival:
         """Return the history with a ball's contact."""
         past = Decision(
             h.past, move.kind, self._number, move.ball, self.station, self.told_s, move.floor, move.late, move.slot_s,
-            self.came_s,
+            self.came_s, move.between,
         )  # fmt: skip
         return History(h.log_p + move.log, move.track, move.last_at, move.fed_s, move.period_s, move.slots, past)
 
@@ -142,8 +147,16 @@ class Arrival:
         if p >= bar:
             late = now - came > self._beliefs.pass_latest[0][q] + ONSET_S
             track = _joined(self._beliefs, h.track, here, q, came)
-            feed = fed, period, left[-20:]
-            found.append(Move(math.log(p * label), track, last_at, *feed, "born", -1, 0, late, came))
+            feeds = [(p, fed, period, left[-20:], False)]
+            if not q and self._fed[h.fed_s, h.period_s][3]:  # what comes next tells whether the turns go on from it
+                feeds = [
+                    ((1.0 - _BETWEEN) * p, *feeds[0][1:]),
+                    (_BETWEEN * p, h.fed_s, h.period_s, h.slots, True),
+                ]
+            for one, fed, period, left, between in feeds:
+                if one >= bar:
+                    log, feed = math.log(one * label), (fed, period, left)
+                    found.append(Move(log, track, last_at, *feed, "born", -1, 0, late, came, between))
         return found
 
     def _by_ball(self, ball: Ball, last: int) -> float:
@@ -165,7 +178,7 @@ class Arrival:
             known = self._fed.get((h.fed_s, h.period_s))
             if known is None:
                 known = self._fed[h.fed_s, h.period_s] = _fed(self._beliefs, h, self.time_s)
-            p, period, slots = known
+            p, period, slots, _ = known
             return p, self.time_s, period, (*h.slots, *slots), self.time_s
         key = (h.fed_s, h.period_s, h.slots, last)
         born = self._born.get(key)
@@ -214,6 +227,12 @@ class Arrival:
         return self._fresh * (0.99 * best + loose), used, came
 
 
+def next_period(period_s: float, step_s: float) -> float:
+    """Return the period of a feed followed, in s, after one more interval."""
+    gain = _GAIN if abs(step_s / period_s - 1.0) < 0.5 else _ODD_GAIN
+    return period_s + gain * (step_s - period_s)
+
+
 def _most_fed(beliefs: Beliefs, station: int, period_s: float) -> float:
     """Return the highest density of a ball first heard at a station, by any history of at least that feed period."""
     pace = 0.4 / (max(beliefs.pace_sd, 0.01) * period_s)
@@ -223,24 +242,24 @@ def _most_fed(beliefs: Beliefs, station: int, period_s: float) -> float:
     return max(pace, late / beliefs.p_gap) + beliefs.feed_rate
 
 
-def _fed(beliefs: Beliefs, history: History, time_s: float) -> tuple[float, float, tuple[float, ...]]:
-    """Return (density, new period, slots left empty) of a ball heard at the first station."""
+def _fed(beliefs: Beliefs, history: History, time_s: float) -> tuple[float, float, tuple[float, ...], bool]:
+    """Return (density, new period, slots left empty, fed between turns) of a ball heard at the first station."""
     if math.isnan(history.fed_s):
-        return beliefs.feed_rate, history.period_s, ()
+        return beliefs.feed_rate, history.period_s, (), False
     waited = time_s - history.fed_s
     if history.period_s <= 0:
-        return beliefs.feed_rate * math.exp(-min(waited * beliefs.feed_rate, 20.0)), waited, ()
+        return beliefs.feed_rate * math.exp(-min(waited * beliefs.feed_rate, 20.0)), waited, (), False
     period = history.period_s
     choices = beliefs.due(waited, period, history.fed_s)
     slots, _ = max(choices, key=lambda c: c[1])
     density = sum(d for _, d in choices)
     loose = beliefs.feed_rate * math.exp(-min(waited * beliefs.feed_rate, 20.0))
     share = 0.997 if beliefs.paced else 0.0
+    between = waited < period and share * density < (1.0 - share) * loose < loose
     step = waited / slots
-    gain = _GAIN if abs(step / period - 1.0) < 0.5 else 0.2
     empty = tuple(history.fed_s + k * step for k in range(1, min(slots, 20))) if beliefs.paced else ()
     empty = tuple(t for t in empty if not beliefs.unlistened(t, t))
-    return share * density + (1.0 - share) * loose, period + gain * (step - period), empty
+    return share * density + (1.0 - share) * loose, next_period(period, step), empty, between
 
 
 def _replace(track: tuple[Ball, ...], place: int, ball: Ball | None, station: int) -> tuple[Ball, ...]:

@@ -8,6 +8,7 @@ from typing import Final
 
 import numpy as np
 
+from noisecheck.flow.arrivals import next_period
 from noisecheck.flow.beliefs import Beliefs
 from noisecheck.flow.explanations import Impact
 from noisecheck.flow.findings import MOST_ODDS, Finding, Ledger, OpenBall, Passage, say_odds
@@ -160,7 +161,7 @@ class Book:
         b.tries[d.station] += 1
         for k in range(d.station):
             b.learn_miss(k, came_s - b.pass_mean[k][d.station], b.pass_sd[k][d.station])
-        if d.station == 0:
+        if d.station == 0 and not d.between:
             if self._last_fed is not None:
                 since, period = self._last_fed
                 waited = came_s - since
@@ -168,12 +169,12 @@ class Book:
                     slots = max(1, round(waited / period)) if b.paced and period > 0 else 1
                     longer = b.learn_feed(waited, period, slots)
                     each = waited / slots
-                    period = (period + 0.6 * (each - period) if period > 0 else each) * longer
+                    period = (next_period(period, each) if period > 0 else each) * longer
                     self.pace_longer *= longer
                 self._last_fed = (came_s, period)
             else:
                 self._last_fed = (came_s, self.feed.period_s or 0.0)
-        else:
+        elif d.station:
             self._unheard(ball, -1, d.fed_s, d.station, came_s, odds, said_s)
             if d.late:
                 name = self.route.stations[d.station]

@@ -61,6 +61,8 @@ class Decision(NamedTuple):
     """When the ball was fed, as far as known (``born``)."""
     came_s: float = math.nan
     """When the ball came, where another impact hid its contact and this one is its rebound."""
+    between: bool = False
+    """Whether the ball was fed between two turns, which go on as before (``born``)."""
 
     @property
     def key(self) -> tuple[str, int, int]:

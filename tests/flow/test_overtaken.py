@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
 import pytest
-from test_ledger import ROUTE, follow, only, quiet_run, with_levels
+from test_ledger import ROUTE, STATIONS, TRANSIT, follow, only, quiet_run, with_levels
 
 from noisecheck.flow.beliefs import Beliefs
 from noisecheck.flow.histories import Ball, overdue
@@ -45,3 +46,15 @@ def test_a_ball_overtaken_unheard_was_missed_at_every_station_on_its_way() -> No
     last, first = (Ball(0, q, 100.0 - beliefs.pass_mean[q][3], 3) for q in (2, 0))  # due at the tray when one was heard
     assert overdue((last,), 110.0, beliefs) > math.log(3.0 * beliefs.p_stuck)
     assert overdue((first,), 110.0, beliefs) < math.log(1.5 * beliefs.p_stuck)
+
+
+@pytest.mark.parametrize("phase_s", [0.9, 1.3])
+def test_a_ball_fed_between_two_turns_is_a_ball(phase_s: float) -> None:
+    ways, rng = quiet_run(), np.random.default_rng(3)
+    at = ways[30][0][0] + phase_s
+    extra = [(at, STATIONS[0])]
+    for transit, name in zip(TRANSIT, STATIONS[1:], strict=True):
+        at += transit + rng.normal(0, 0.03)
+        extra.append((at, name))
+    ledger = follow([*ways[:31], extra, *ways[31:]])
+    assert (ledger.fed, ledger.arrived, ledger.findings) == (61, 61, ())
