@@ -45,6 +45,8 @@ class Book:
         self.station_of: dict[int, int] = {}
         self.balls, self.arrived = 0, 0
         self.open_balls: list[OpenBall] = []
+        self.not_followed = 0
+        """Balls whose way led through time not listened to."""
         self.lone = LoneImpacts(beliefs, self.impacts, self.trains)
         self.silences: list[Silence] = []
         """Stations that fell silent."""
@@ -211,6 +213,7 @@ class Book:
         stuck, unheard = b.never(d.station, last_s, d.floor)
         held = 0.0
         if unheard > 0.5:  # its way led through time not listened to: nothing is known of it
+            self.not_followed += 1
             if d.ball in self.suspected:
                 self._close(d.ball, "it may have passed while nobody listened", said_s)
             return
@@ -297,7 +300,10 @@ class Book:
         b, names = self.beliefs, self.route.stations
         strays = [self.stray(*judged) for judged in self.lone.judged_again() if judged[1] >= self._claim_odds]
         others = [f for f in self._findings if f.kind != "stray"]
-        findings = sorted([*others, *strays, *self._slot_findings(end_s)], key=lambda f: (f.time_s, f.kind))
+        never_heard = self._slot_findings(end_s)
+        findings = sorted([*others, *strays, *never_heard], key=lambda f: (f.time_s, f.kind))
+        followed = self.balls + len(never_heard)
+        stated = followed if self.feed.balls is None else self.feed.balls
         passes = self._passed[:-1] + self._missed[:-1]
         share = {n: (float(p / t) if t else math.nan) for n, p, t in zip(names, self._passed, passes, strict=False)}
         gaps = sum(max(0.0, min(z, end_s) - max(a, b.start_s)) for a, z in b.gaps)
@@ -307,12 +313,13 @@ class Book:
         }
         return Ledger(
             run=run,
-            fed=self.feed.balls if self.feed.balls is not None else self.balls,
+            fed=stated,
             arrived=self.arrived,
             findings=tuple(findings),
             passages=tuple(self._passages),
             under_way=under_way,
             undecided=len(self.open_balls),
+            not_followed=self.not_followed + max(stated - followed, 0),
             open_balls=tuple(self.open_balls),
             listened_s=max(0.0, end_s - b.start_s - gaps),
             transit_s=windows,

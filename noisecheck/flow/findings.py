@@ -101,7 +101,8 @@ class Ledger:
 
     run: str
     fed: int
-    """Balls fed: as stated, else balls followed (those under way at the start included)."""
+    """Balls fed: as stated, else balls followed (those under way at the start, and stuck before they were heard,
+    included)."""
     arrived: int
     """Balls heard at the last station."""
     findings: tuple[Finding, ...] = ()
@@ -111,6 +112,8 @@ class Ledger:
     """Balls on their way, and not late, when the run ended."""
     undecided: int = 0
     """Balls that were not heard again although the odds do not allow to call them stuck."""
+    not_followed: int = 0
+    """Balls whose way led through time not listened to, and those stated as fed that were never heard."""
     listened_s: float = 0.0
     transit_s: dict[str, tuple[float, float]] = field(default_factory=dict)
     """For each station but the last: (shortest, longest) usual time to the next, given or learnt."""
@@ -129,11 +132,18 @@ class Ledger:
         """Balls whose history is complete: arrived or stuck. Those under way or undecided are not counted."""
         return self.arrived + self.count("stuck")
 
+    @property
+    def accounted(self) -> int:
+        """All balls in the account, each in one column: those fed, or more where more were followed than stated."""
+        return self.balls + self.undecided + self.under_way + self.not_followed
+
     def to_dict(self) -> dict[str, Any]:
         """Return ``run, fed, arrived, findings`` as plain values for JSON."""
         findings = [f.to_dict() for f in self.findings]
-        still_open = {"undecided": [b.to_dict() for b in self.open_balls]} if self.open_balls else {}
-        return {"run": self.run, "fed": self.fed, "arrived": self.arrived, "findings": findings, **still_open}
+        rest: dict[str, Any] = {"undecided": [b.to_dict() for b in self.open_balls]} if self.open_balls else {}
+        if self.not_followed:
+            rest["not_followed"] = self.not_followed
+        return {"run": self.run, "fed": self.fed, "arrived": self.arrived, "findings": findings, **rest}
 
 
 def ledger_document(ledgers: Sequence[Ledger], failure_rate: dict[str, Any] | None) -> dict[str, Any]:

@@ -14,6 +14,8 @@ __all__ = ["BALLS", "Silence", "silences"]
 
 BALLS: Final = 12
 """Balls heard elsewhere, and nothing here, from which a station is silent: at 5 % missed once in 10^15 spans."""
+_APART: Final = 0.5
+"""Balls of a feed come at least this part of its usual wait after one another; those a jam lets go at once are one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,14 +76,17 @@ def silences(
     """
     found = []
     at = [time_s[code == q] for q in range(len(route.stations))]
+    usual_s = float(np.median([np.median(np.diff(own)) for own in at if len(own) > 1] or [0.0]))
     for q, own in enumerate(at):
         edges = np.concatenate(([start_s], own, [end_s]))
         for a, b in zip(edges[:-1].tolist(), edges[1:].tolist(), strict=True):
             inside = [times[(times > a) & (times < b)] for times in at]
             behind = max(range(q + 1, len(at)), key=lambda r: len(inside[r]), default=None)
-            if behind is not None and len(inside[behind]) >= BALLS:
+            if behind is not None and _fed_apart(inside[behind], _APART * usual_s) >= BALLS:
                 found.append(Silence(q, a, b, len(inside[behind]), behind, False, a))
-            elif q and len(inside[q - 1]) >= BALLS:
+            elif q and _fed_apart(inside[q - 1], _APART * usual_s) >= BALLS:
+                if _at_once(own[own >= b], _APART * usual_s) > len(inside[q - 1]) // 2:
+                    continue  # they were held there, and are let go
                 window = route.transit_s[q - 1]
                 first, second = inside[q - 1][:2].tolist()
                 due = first + (0.5 * (window[0] + window[1]) if window else 0.0)
@@ -90,3 +95,14 @@ def silences(
                 from_s = a if b < end_s else due + 0.5 * (second - first)
                 found.append(Silence(q, a, b, len(inside[q - 1]), q - 1, True, from_s))
     return found
+
+
+def _fed_apart(time_s: NDArray[np.float64], least_s: float) -> int:
+    """Return how many of the balls heard at these times came at least so long after the one before."""
+    return int(np.sum(np.diff(time_s, prepend=-np.inf) >= least_s))
+
+
+def _at_once(time_s: NDArray[np.float64], apart_s: float) -> int:
+    """Return how many balls, from the first of these times on, come sooner after one another than a feed's do."""
+    slow = np.flatnonzero(np.diff(time_s) >= apart_s)
+    return int(slow[0]) + 1 if len(slow) else len(time_s)

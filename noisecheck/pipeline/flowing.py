@@ -240,9 +240,8 @@ def credible(ledger: Ledger) -> Ledger:
 def _nothing_claimed(ledger: Ledger, said: str) -> Ledger:
     """Return the ledger with all balls undecided."""
     notes = (said, *ledger.notes)
-    return replace(
-        ledger, arrived=0, under_way=0, undecided=ledger.fed, findings=(), passages=(), open_balls=(), notes=notes
-    )
+    none = replace(ledger, arrived=0, under_way=0, not_followed=0, findings=(), passages=(), open_balls=(), notes=notes)
+    return replace(none, undecided=ledger.fed)
 
 
 def _off_by_one(ledger: Ledger) -> str:

@@ -41,6 +41,7 @@ def flow_section(context: Context) -> Section | None:
         "kinds": list(KIND_WORDS.values()),
         "runs": [_run(ledger, treatments[ledger.run].revision) for ledger in account.ledgers],
         "revisions": any(name for name in account.rates),
+        "not_followed": any(ledger.not_followed for ledger in account.ledgers),
         "findings": [_finding(context, ledger, f) for ledger, f in shown],
         "left": len(found) - len(shown),
         "rates": [_rate(name, account.rates[name]) for name in order],
@@ -75,6 +76,8 @@ def _run(ledger: Ledger, revision: str) -> dict[str, Any]:
         "counts": [ledger.count(kind) for kind in KIND_WORDS],
         "undecided": ledger.undecided,
         "under_way": ledger.under_way,
+        "not_followed": ledger.not_followed,
+        "surplus": max(ledger.accounted - ledger.fed, 0),
         "odd": bool(ledger.count("stuck") or ledger.count("stray") or ledger.undecided),
     }
 

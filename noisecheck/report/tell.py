@@ -123,7 +123,10 @@ def tell_account(account: Account) -> list[str]:
         rest = f"; {', '.join(counts)}" if counts else ""
         waiting = f"; {ledger.under_way} under way at the end" if ledger.under_way else ""
         doubtful = f"; {ledger.undecided} undecided" if ledger.undecided else ""
-        lines.append(f"{ledger.run}: {ledger.arrived} of {ledger.fed} balls arrived{rest}{doubtful}{waiting}")
+        lost = f"; {ledger.not_followed} not followed" if ledger.not_followed else ""
+        fed = max(ledger.fed, ledger.accounted)
+        stated = f" ({ledger.fed} stated)" if fed > ledger.fed else ""
+        lines.append(f"{ledger.run}: {ledger.arrived} of {fed} balls arrived{stated}{rest}{doubtful}{waiting}{lost}")
         lines += [
             f"  {KIND_WORDS[f.kind]}{_where(ledger, f)} {f.time_s:.2f} s, {say_odds(f.odds)}: {why_of(f)}"
             for f in ledger.findings
