@@ -171,7 +171,8 @@ class Follower:
         if self._account.whole or self._solver is None:
             followed = self._account.again(self.seconds, deaf_s=self._deaf, ended=True).followed
             self.ledger = flowing.credible(followed.finish(self.seconds))
-            return events + self._teller.tell_over(list(self.ledger.findings), self.seconds)
+            found, undecided = list(self.ledger.findings), self.ledger.open_balls
+            return events + self._teller.tell_over(found, self.seconds, undecided=undecided)
         self.ledger = self._solver.finish(self.seconds)
         return events + self._teller.tell(list(self.ledger.findings), self.seconds)
 

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from typing import Any, Final
 
-from noisecheck.flow.findings import KIND_WORDS, Finding
+from noisecheck.flow.findings import KIND_WORDS, Finding, OpenBall
 from noisecheck.live.events import Event, clock_text
 
 __all__ = ["Teller", "standing"]
@@ -29,11 +29,18 @@ class Teller:
         """Return the events of what the ledger has to say at ``said_s`` seconds of the watch."""
         return [event for finding in news if (event := self._event(finding, said_s)) is not None]
 
-    def tell_over(self, news: Iterable[Finding], said_s: float, *, from_s: float = math.inf) -> list[Event]:
+    def tell_over(
+        self,
+        news: Iterable[Finding],
+        said_s: float,
+        *,
+        from_s: float = math.inf,
+        undecided: Sequence[OpenBall] = (),
+    ) -> list[Event]:
         """Return the events of everything there is to say, now that all was accounted for again.
 
         What was told before is not told again; what was told and is not borne out now is taken back, unless it is of
-        a time from ``from_s`` on, which is not settled yet.
+        a time from ``from_s`` on, which is not settled yet, or of a ball that stays undecided.
         """
         left = standing(news)
         open_now, settled = ([f for f in left if f.state == state] for state in ("suspected", "settled"))
@@ -44,7 +51,8 @@ class Teller:
         events += self.tell([f for f in settled if f.kind == "held_up"], said_s)
         for old in [o for o in self._open if not _find(settled, o) and not _find(open_now, o)]:
             self._open.remove(old)
-            events.append(_taken_back(old, said_s))
+            ball = next((b for b in undecided if old.kind == "stuck" and _of(old, b)), None)
+            events.append(_taken_back(old, said_s) if ball is None else _undecided(old, ball, said_s))
         events += self.tell([f for f in settled if f.kind != "held_up"], said_s)
         return events + self.tell([f for f in open_now if not _find(self._open, f)], said_s)
 
@@ -93,6 +101,10 @@ def _same(a: Finding, b: Finding) -> bool:
     return a.kind == b.kind and a.station == b.station and abs(a.time_s - b.time_s) <= _SAME_S[a.kind]
 
 
+def _of(f: Finding, ball: OpenBall) -> bool:
+    return f.station == ball.station and abs(f.time_s - ball.time_s) <= _SAME_S[f.kind]
+
+
 def _find(among: list[Finding], f: Finding) -> Finding | None:
     """Return the finding that is the same, heard over perhaps; None where there is none."""
     return next((o for o in reversed(among) if _same(o, f)), None)
@@ -110,3 +122,8 @@ def _taken_back(f: Finding, said_s: float) -> Event:
     what = f"{KIND_WORDS[f.kind]}{' at ' + f.station if f.station else ''}"
     text = f"what was said of {clock_text(f.time_s)} ({what}) is taken back: all that was heard since speaks against it"
     return Event("cleared", f.time_s, said_s, text, f.station, math.nan, "settled")
+
+
+def _undecided(f: Finding, ball: OpenBall, said_s: float) -> Event:
+    text = f"what was said of {clock_text(f.time_s)} stays undecided: {ball.sentence}"
+    return Event(f.kind, f.time_s, said_s, text, f.station, math.nan, "suspected", {"confirms": True})

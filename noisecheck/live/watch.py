@@ -184,7 +184,9 @@ class Watch:
             counts = {k: f.ledger.count(k) for k in KIND_WORDS}
             parts.append(f"{f.ledger.fed} balls fed, {f.ledger.arrived} arrived")
             parts += [f"{n} {KIND_WORDS[k]}" for k, n in counts.items()]
-            more.update(fed=f.ledger.fed, arrived=f.ledger.arrived, **counts)
+            if f.ledger.undecided:
+                parts.append(f"{f.ledger.undecided} undecided")
+            more.update(fed=f.ledger.fed, arrived=f.ledger.arrived, **counts, undecided=f.ledger.undecided)
             more["findings"] = f.ledger.to_dict()["findings"]
         return Event("summary", f.seconds, f.seconds, ", ".join(parts), more=more)
 

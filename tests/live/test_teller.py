@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from noisecheck.flow.findings import Finding
+from noisecheck.flow.findings import Finding, OpenBall
 from noisecheck.live.teller import Teller, standing
 
 STUCK = Finding("stuck", 8.0, "landing", 9.0, "not heard", state="suspected")
@@ -59,3 +59,16 @@ def test_two_balls_late_within_a_moment_are_two() -> None:
     teller = Teller()
     late = Finding("held_up", 10.2, "tray", 20.0, "2.2 s", ball=4, late_s=1.4)
     assert len(teller.tell([late, replace(late, time_s=10.23, ball=5)], 11.0)) == 2
+
+
+def test_what_stays_undecided_is_not_taken_back() -> None:
+    """A ball not heard again at the end of a watch may be stuck still: nothing speaks against it."""
+    teller = Teller()
+    teller.tell([STUCK, replace(STUCK, time_s=4.0)], 9.0)
+    still = OpenBall(7, "landing", 8.0, (("stuck", 1.8), ("held up still", 0.5)))
+    events = teller.tell_over([], 24.0, undecided=[still])
+    assert [(e.kind, e.time_s, e.state, e.alarm) for e in events] == [
+        ("stuck", 8.0, "suspected", False),
+        ("cleared", 4.0, "settled", False),
+    ]
+    assert f"stays undecided: {still.sentence}" in events[0].text
