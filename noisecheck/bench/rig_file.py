@@ -41,6 +41,16 @@ SECTIONS: Final[dict[str, type[BaseModel]]] = {
 }
 _MOST_DB_FULL_SCALE: Final = 20.0  # no level of an impact, nor the exposure of a minute at full scale
 _LISTS: Final = ("microphone", "station", "requirement")
+_PLAIN: Final = (  # words of the checking library, and ours
+    ("String", "text"),
+    ("Tuple", "the list"),
+    ("valid string", "text"),
+    ("valid tuple", "list"),
+    ("a valid number", "a number"),
+    ("a valid integer", "a whole number"),
+    ("a valid boolean, unable to interpret input", "true or false"),
+    ("a valid boolean", "true or false"),
+)
 _INNER: Final = ("function", "tuple", "float", "constrained")  # names of kinds, not of keys
 
 
@@ -114,7 +124,7 @@ def _sentence(error: ValidationError, text: str) -> str:
 
 def _plain(message: str) -> str:
     plain = re.sub(r" after validation, not \d+$", "", message).removeprefix("Value error, ").removeprefix("Input ")
-    for theirs, ours in (("String", "text"), ("Tuple", "the list"), ("valid string", "text"), ("valid tuple", "list")):
+    for theirs, ours in _PLAIN:
         plain = plain.replace(theirs, ours)
     return one_line(plain.replace("a text", "text"))
 
