@@ -55,7 +55,8 @@ class PipeSource:
     no sound, and that more or less comes than recording gives is said.
 
     Raises:
-        InputError: no rate or number of channels, or an unknown format; later, when a file with a header comes.
+        InputError: no rate or number of channels, or an unknown format; later, when a file with a header comes, or
+            nothing at all.
     """
 
     live = True
@@ -102,6 +103,8 @@ class PipeSource:
             now = self._clock.monotonic()
             data = self._read(wanted)
             if not data:
+                if not head:
+                    raise InputError(f"{self.name}: ended before any sound came: does what writes to it run?")
                 if rest:
                     yield Note(f"the pipe ended inside a frame: its last {len(rest)} bytes are left out")
                 return

@@ -60,6 +60,11 @@ def test_samples_of_another_format_are_said(sent: str, said: str, tmp_path: Path
     assert all(f"is --format {said} right" in n for n in notes)
 
 
+def test_a_pipe_that_ends_before_anything_came_is_refused(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match="ended before any sound came"):
+        heard(b"", "s16le", tmp_path)
+
+
 def test_a_header_is_known_however_it_comes() -> None:
     for sizes in ((4, 40), (1, 1, 1, 1, 40), (2, 42)):
         reader, writer = os.pipe()
