@@ -69,6 +69,7 @@ def pair(
     Sessions are held equal where both sides were recorded in one session, else tied by reference drops, else taken
     as the unit where each side has several; what cannot be told apart is refused.
     """
+    names = (_called(names[0], by), _called(names[1], by))
     a, b = [s for s in base if s.used], [s for s in other if s.used]
     for name, rows, usable in ((names[0], base, a), (names[1], other, b)):
         if not usable:
@@ -120,6 +121,11 @@ def pair(
         design, contrast = _design(groups, keys, None, rise)
         return Pairing("", tuple(warnings), tuple((s,) for s in rows), groups, design, contrast, held)
     return _with_sessions(rows, groups, keys, references, names, held, warnings, rise)
+
+
+def _called(name: str, by: str) -> str:
+    """Return a value as sentences name it, so that "all 120 runs" isn't said of a height."""
+    return f"{name} mm" if by == "drop_height_mm" else f"{by} {name}" if name.isdecimal() else name
 
 
 def _meeting_mm(a: Sequence[RunSummary], b: Sequence[RunSummary]) -> float:

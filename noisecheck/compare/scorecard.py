@@ -11,6 +11,7 @@ from noisecheck.compare.flowing import RunFlow
 from noisecheck.compare.requirements import RATES, Verdict, judge_estimate, judge_mean, judge_rate, overall
 from noisecheck.compare.standing import Standing
 from noisecheck.core.errors import InputError, one_line
+from noisecheck.core.units import many
 from noisecheck.flow.failures import dispersion_of, say_differing, say_share
 
 if TYPE_CHECKING:
@@ -263,7 +264,7 @@ def _timed(judged: Judged, pace: Pace) -> Judged:
     if judged.unit == "balls":
         step += f": {say_time(hours)} at a ball every {pace.ball_s:.2f} s"
         if pace.balls_a_run > 0:
-            step += f" ({math.ceil(v.more / pace.balls_a_run):,} runs like these)"
+            step += f" ({many(math.ceil(v.more / pace.balls_a_run), 'run')} like these)"
     else:
         step += f": {say_time(hours)} of recording, the microphone put back anew for each"
     return replace(judged, verdict=replace(v, next_step=step), hours=hours)

@@ -48,7 +48,9 @@ def test_heights_that_go_with_treatments_are_refused() -> None:
         "all bare runs have drop height 120 mm, all felt runs 60 mm: the two cannot be told apart"
     )
     found = compare(rows, by="drop_height_mm")
-    assert "treatment" in refused(found.of("60"))
+    assert refused(found.of("60")) == (
+        "all 120 mm runs have treatment bare, all 60 mm runs felt: the two cannot be told apart"
+    )
 
 
 def test_a_height_on_one_side_only_is_refused() -> None:
