@@ -57,7 +57,8 @@ def make_parser() -> argparse.ArgumentParser:
             formatter_class=argparse.RawDescriptionHelpFormatter,
         )
         sub.set_defaults(run=run)
-        sub.add_argument("--json", action="store_true", help="print the result as one JSON document, nothing else")
+        printed = "events as one JSON document a line" if name == "watch" else "the result as one JSON document"
+        sub.add_argument("--json", action="store_true", help=f"print {printed}, nothing else")
         return sub
 
     init = command("init", "write a campaign folder to fill in", _init, "noisecheck init foyer")

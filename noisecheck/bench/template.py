@@ -16,7 +16,7 @@ __all__ = ["RIG_TEMPLATE", "write_campaign_template"]
 
 RIG_TEMPLATE: Final = """\
 # The machine and the microphones. Every line may be left out; take away the '#' in front of what you know.
-# Lengths are millimetres, times seconds, masses grams.
+# Lengths are millimetres, times seconds, masses grams. Keep hands and microphones clear of moving parts.
 
 [rig]
 name = "my machine"

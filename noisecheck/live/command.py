@@ -25,7 +25,8 @@ EXAMPLE = (
     "noisecheck watch --rig foyer/rig.toml --on-alarm 'python3 ring_bell.py'\n"
     "         arecord -q -f S16_LE -r 48000 -c 2 -t raw | noisecheck watch --rig foyer/rig.toml --source - "
     "--rate-hz 48000 --channels 2\n\n"
-    "exit code, at the end or when stopped: 0 nothing stuck or stray, 1 a ball was, 2 bad input"
+    "exit code, at the end or when stopped: 0 nothing stuck or stray, 1 a ball was, 2 bad input\n\n"
+    "Watching by sound is an aid, not a safety stop: guards, interlocks and emergency stops stay as they are."
 )
 
 
@@ -89,12 +90,10 @@ def watch(arguments: argparse.Namespace, settings: ListenSettings, *, clock: Clo
     if not arguments.rig.exists():
         raise InputError(f"{one_line(arguments.rig)}: no such rig file")
     clock = clock or SystemClock()
+    command = None if arguments.on_alarm is None else AlarmCommand(arguments.on_alarm)
     rig = load_rig(arguments.rig)
     settings = settings.across(spread_of(rig))
     taught = taught_by([(t.run, t.impacts) for t in taps_of(campaign_beside(arguments.rig), settings)], rig)
-    command = None
-    if arguments.on_alarm is not None:
-        command = AlarmCommand(arguments.on_alarm)
     source = _source(arguments, clock)
     calibration = calibration_of(Campaign(arguments.rig.parent, rig, ()), source.channels)
     follower = Follower(
