@@ -245,8 +245,8 @@ def _handed_on(
 ) -> tuple[_Source, list[Arrival]]:
     """Give the louder sounds upon an impact's arrivals to the next one, where that was not noticed otherwise.
 
-    Both were noticed, so a louder sound at a microphone that knows only the first, as near to the second's arrivals as
-    its own must be, is the second's.
+    Both were noticed, so a louder sound at a microphone that knows the first, as near to the second's arrivals as its
+    own must be, is the second's.
 
     Args:
         source: the first impact.
@@ -257,10 +257,10 @@ def _handed_on(
     heard = list(source.heard)
     for softer, louder in steps:
         mine = [a for a in heard if a.channel == louder.channel]
-        near = all(a.channel != louder.channel and abs(a.frame - louder.frame) <= spread for a in then)
-        if near and mine:
+        if mine and all(abs(a.frame - louder.frame) <= spread for a in then):
             heard[heard.index(mine[0])] = softer
-            then = [*then, louder]
+            if all(a.channel != louder.channel for a in then):
+                then = [*then, louder]
     return _Source(_loudest(heard), heard, parted=False), then
 
 
