@@ -47,6 +47,8 @@ _PAD_S: Final = 0.006
 _OUTSTANDING: Final = 3.0
 """Times the noise: chance alone reaches it in one bin of twenty."""
 _BESIDE_TOP: Final = 0.002
+_STANDS_OUT: Final = 10.0
+"""Times the power of the noise: of what is softer the beats of older rings, which no such noise has, tell too much."""
 _FULL: Final = 2.0
 """Power of the process over that of its windowed loud part, which rises at its beginning and decays."""
 _RISES: Final = (
@@ -231,6 +233,8 @@ def _modal(samples: Floats, full_rate: int, at: NDArray[np.int64]) -> tuple[floa
     if not power.any():
         return None
     new, left = _FULL * irfft(power, size), irfft(noise, size)
+    if new[0] < _STANDS_OUT * left[0]:
+        return None
     unit = left[0] + _FLOOR * new[0]
     new, left = ((lags / unit).astype(np.float32) for lags in (new, left))
     first = rough + grid.first - grid.lead
