@@ -80,7 +80,7 @@ class _Low(Rows):
     asked: NDArray[np.int64]
     """Which ones."""
     own: NDArray[np.bool_]
-    """Whether it tells their time."""
+    """Whether it hears them about as well as the full band."""
     onset: NDArray[np.int64]
     """First arrival, low sample."""
     evidence: NDArray[np.float64]
@@ -139,7 +139,10 @@ def _by_low_band(
     timed.low_error[asked] = np.minimum(other.evidence, _MOST_ERROR)
     abrupt[asked] = np.maximum(abrupt[asked], other.abrupt)
     own = error[asked] <= _AS_WELL * other.evidence
-    timed.onset[asked[own]] = other.onset[own] * grid.step
+    onset = other.onset * grid.step
+    # What steps in within the full band, right where the low band has it, is told to the sample there.
+    sharp = (rise_s[asked] == 0) & (error[asked] > _CLEAR) & (timed.onset[asked] - onset < _FAR_S * grid.rate)
+    timed.onset[asked[own & ~sharp]] = onset[own & ~sharp]
     return _Low(asked, own, other.onset, other.evidence)
 
 
