@@ -94,8 +94,8 @@ class Refined(Rows):
     """The same against smooth growth: of the first milliseconds with growth, and (at most ``_MOST_COMPLETED``) of a
     sound that is done rising within milliseconds with growth that goes on."""
     rise_s: NDArray[np.float64]
-    """Seconds for which it rises, 0 for a sound that steps in; the onset of one that rises is where it comes within
-    30 dB of its peak, as for a step."""
+    """Seconds for which it rises, 0 for a sound that steps in; the onset of one that rises lies midway between where
+    its shape comes within 30 dB of its peak and where it is first heard."""
     louder: NDArray[np.int64]
     """Samples after the onset at which a louder sound sets in, 0 where none does within 12 ms."""
     louder_db: NDArray[np.float64]
@@ -339,7 +339,8 @@ def weigh_error(
     sudden = sudden + np.minimum(_completed(ratio, rate, block, box), _MOST_COMPLETED)
     sharp = _first_arrival(error, where * block, quiet, rate)
     slow = where * block + np.round(math.sqrt(_BESIDE_PEAK) * rise * rate).astype(np.int64)
-    onset = np.where(rise > 0, slow, sharp)
+    # What rises is heard late, and its shape, fitted in steps, begins early.
+    onset = np.where(rise > 0, (slow + sharp + 1) // 2, sharp)
     steps = _steps_in(power, onset, quiet, rate, block)
     return Refined(onset - before, score, sudden, rise, *_louder(error, power, onset, rate, block), steps)
 
