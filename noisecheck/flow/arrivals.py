@@ -106,13 +106,13 @@ class Arrival:
         self._newly *= self._fresh
         self.log_most = self._log_label + math.log(max(self._passing, self._newly, _TINY))
 
-    def child(self, h: History, move: Move) -> History:
-        """Return the history with a ball's contact."""
+    def child(self, h: History, log_p: float, move: Move) -> History:
+        """Return the history with a ball's contact, of that log probability."""
         past = Decision(
             h.past, move.kind, self._number, move.ball, self.station, self.told_s, move.floor, move.late, move.slot_s,
             self.came_s, move.between,
         )  # fmt: skip
-        return History(h.log_p + move.log, move.track, move.last_at, move.fed_s, move.period_s, move.slots, past)
+        return History(log_p, move.track, move.last_at, move.fed_s, move.period_s, move.slots, past)
 
     def moves(self, h: History, least: float) -> list[Move]:
         """Return what ball may have made this contact, what leads to a log probability over ``least``."""

@@ -18,10 +18,10 @@ __all__ = [
     "Ball",
     "Decision",
     "History",
+    "Overdue",
     "contacts_of",
     "decision_on",
     "end_history",
-    "overdue",
     "retire",
     "weights_of",
 ]
@@ -91,28 +91,57 @@ class History(NamedTuple):
     """Feed slots not yet accounted for."""
     past: Decision | None
 
-    def standing(self, now_s: float, beliefs: Beliefs) -> float:
-        """Return the log probability with what is already known of balls overdue."""
-        return self.log_p + overdue(self.track, now_s, beliefs)
 
+class Overdue:
+    """What is known of balls overdue at one moment, worked out once for each ball and each row of balls.
 
-def overdue(track: tuple[Ball, ...], now_s: float, beliefs: Beliefs) -> float:
-    """Return the log probability of balls overdue now."""
-    total, blocked, known = 0.0, -1, beliefs.overdue
-    for ball in track:
-        q = ball.station
-        if ball.floor <= q:
-            if q == blocked or now_s <= ball.time_s + beliefs.latest[q]:
-                continue
-            # Those behind a ball held up wait with it: one cause, counted once.
-            blocked = q
-        log = known.get(ball)
-        total += _overdue(ball, beliefs) if log is None else log
-    return total
+    Args:
+        now_s: the moment; nothing may be heard or learnt meanwhile.
+        beliefs: of the run.
+    """
+
+    __slots__ = ("_balls", "_beliefs", "_now_s", "_rows")
+
+    def __init__(self, now_s: float, beliefs: Beliefs) -> None:
+        self._now_s, self._beliefs = now_s, beliefs
+        self._balls: dict[Ball, float] = {}
+        self._rows: dict[int, tuple[tuple[Ball, ...], float]] = {}
+        """By identity; the rows are kept so that none takes another's place."""
+
+    def log_p(self, track: tuple[Ball, ...]) -> float:
+        """Return the log probability of the balls of a row that are overdue."""
+        known = self._rows.get(id(track))
+        if known is not None:
+            return known[1]
+        total, blocked, latest, now_s, balls = 0.0, -1, self._beliefs.latest, self._now_s, self._balls
+        for ball in track:
+            _, q, time_s, floor = ball
+            if floor <= q:
+                if q == blocked or now_s <= time_s + latest[q]:
+                    continue
+                # Those behind a ball held up wait with it: one cause, counted once.
+                blocked = q
+            log = balls.get(ball)
+            if log is None:
+                log = balls[ball] = _overdue(ball, self._beliefs)
+            total += log
+        self._rows[id(track)] = track, total
+        return total
+
+    def standing(self, history: History) -> float:
+        """Return the log probability of a history with what is already known of balls overdue."""
+        return history.log_p + self.log_p(history.track)
+
+    def ranked(self, histories: Sequence[History]) -> list[History]:
+        """Return the histories, the likeliest first."""
+        return sorted(histories, key=self.standing, reverse=True)
 
 
 def _overdue(ball: Ball, beliefs: Beliefs) -> float:
     """Return the log probability of one that is, and keep it until more is learnt, once nothing more can hide it."""
+    known = beliefs.overdue.get(ball)
+    if known is not None:
+        return known
     q, overtaken = ball.station, ball.floor > ball.station
     missed, due_s, sd = 1.0, 0.0, 0.0
     for k in range(q + 1, max(ball.floor, q + 1) + 1):
@@ -148,7 +177,8 @@ def decision_on(at: Decision | None, impact: Impact) -> Decision | None:
 
 def weights_of(histories: Sequence[History], now_s: float, beliefs: Beliefs) -> list[float]:
     """Return how likely each history is, over the likeliest."""
-    standing = [h.standing(now_s, beliefs) for h in histories]
+    overdue = Overdue(now_s, beliefs)
+    standing = [overdue.standing(h) for h in histories]
     top = max(standing)
     return [math.exp(s - top) for s in standing]
 

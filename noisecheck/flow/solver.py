@@ -21,7 +21,7 @@ from noisecheck.flow.book import Book
 from noisecheck.flow.contacts import levels_of, rebounds_known, scaled_labels, under_louder
 from noisecheck.flow.explanations import Impact
 from noisecheck.flow.findings import Finding, Ledger
-from noisecheck.flow.histories import Decision, History, end_history, retire, weights_of
+from noisecheck.flow.histories import Decision, History, Overdue, end_history, retire, weights_of
 from noisecheck.flow.odds import combine_odds
 from noisecheck.flow.route import FeedPlan, LedgerSettings, Route
 from noisecheck.flow.sorting import CLEARLY_PLACED, Sorter
@@ -292,7 +292,7 @@ class LedgerSolver:
                 self._suspicions.late(late[1], late[2], late[0], self._histories, self._root)
             else:
                 self._histories = [retire(h, step, self.beliefs) for h in self._histories]
-                self._histories.sort(key=lambda h: -h.standing(step, self.beliefs))
+                self._histories = Overdue(step, self.beliefs).ranked(self._histories)
                 self._settle(step - self._lag)
                 self._next_settle += 1.0
 

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from heapq import heappush, heappushpop
+from operator import itemgetter
+from typing import Any, NamedTuple
 
 from noisecheck.flow.arrivals import arrivals_of
 from noisecheck.flow.beliefs import FALL_S, Beliefs
@@ -17,7 +19,7 @@ from noisecheck.flow.explanations import (
     leftover_rebound,
     unexplained,
 )
-from noisecheck.flow.histories import Decision, History, contacts_of, decision_on, overdue
+from noisecheck.flow.histories import Ball, Decision, History, Overdue, contacts_of, decision_on
 
 __all__ = ["extend", "with_train", "without_train"]
 
@@ -29,8 +31,8 @@ _TINY = 1e-300
 
 def extend(histories: list[History], impact: Impact, beliefs: Beliefs) -> list[History]:
     """Return the histories with one more impact explained, most likely first."""
-    now = impact.time_s
     kept = _Kept(beliefs.settings.beam)
+    overdue = Overdue(impact.time_s, beliefs)
     by_none = _ByNone(beliefs, impact)
     arrivals = arrivals_of(beliefs, impact, min((h.period_s for h in histories if h.period_s > 0.0), default=math.inf))
     times, mask_s = beliefs.heard, beliefs.settings.mask_s
@@ -41,13 +43,14 @@ def extend(histories: list[History], impact: Impact, beliefs: Beliefs) -> list[H
     # alike, once.
     for members in alike.values():
         first = members[0]
-        late = overdue(first.track, now, beliefs)
+        late = overdue.log_p(first.track)
+        falls = [(fall, overdue.log_p(fall.track)) for fall in by_none.falls(first.track)]
         for h in members:
             if (standing := h.log_p + by_none.log_density(h) + late) > kept.least:
-                kept.add(standing, by_none.child(h, standing - late))
-            if h.log_p + by_none.log_fall > kept.least:
-                for child in by_none.fallen(h):
-                    kept.add(child.standing(now, beliefs), child)
+                kept.add(standing, standing - late, h, by_none.child, None)
+            if falls and (log_p := h.log_p + by_none.log_fall) > kept.least:
+                for fall, more in falls:
+                    kept.add(log_p + more, log_p, h, by_none.fallen, fall)
         for arrival in arrivals:
             if first.log_p + arrival.log_most <= kept.least:
                 continue
@@ -59,29 +62,42 @@ def extend(histories: list[History], impact: Impact, beliefs: Beliefs) -> list[H
             if arrival.hidden and last >= 0 and times[last] > arrival.time_s - mask_s:
                 continue
             for move in arrival.moves(first, kept.least):
-                gain = move.log + overdue(move.track, now, beliefs)
+                gain = move.log + overdue.log_p(move.track)
                 for h in members:
                     if h.log_p + gain <= kept.least:
                         break
-                    kept.add(h.log_p + gain, arrival.child(h, move))
+                    kept.add(h.log_p + gain, h.log_p + move.log, h, arrival.child, move)
     return kept.histories()
 
 
 class _Kept:
-    """The likeliest histories so far: as many as the beam is wide, none far less likely than the best."""
+    """The likeliest ways on so far: as many as the beam is wide, none far less likely than the best.
+
+    A history is made of those only that are left in the end.
+    """
 
     __slots__ = ("_beam", "_found", "_top", "least")
 
     def __init__(self, beam: int) -> None:
         self._beam = beam
-        self._found: list[tuple[float, History]] = []
+        self._found: list[tuple[float, float, History, Callable[[History, float, Any], History], object]] = []
         self._top: list[float] = []
         """Heap of the best standings."""
         self.least = -math.inf
         """No history of less standing is kept."""
 
-    def add(self, standing: float, history: History) -> None:
-        self._found.append((standing, history))
+    def add(
+        self,
+        standing: float,
+        log_p: float,
+        history: History,
+        make: Callable[[History, float, Any], History],
+        how: object,
+    ) -> None:
+        """Take a way on from a history, of that log probability then, which ``make`` makes a history of by ``how``."""
+        if standing < self.least:
+            return
+        self._found.append((standing, log_p, history, make, how))
         if len(self._top) < self._beam:
             heappush(self._top, standing)
             self.least = max(self.least, standing + _LOST)
@@ -91,10 +107,10 @@ class _Kept:
 
     def histories(self) -> list[History]:
         """Return them, the likeliest first."""
-        found = sorted(self._found, key=lambda f: -f[0])
+        found = sorted(self._found, key=itemgetter(0), reverse=True)
         floor = found[0][0] + _LOST
-        top = found[0][1].log_p  # keeps the numbers small over millions of impacts
-        return [History(h.log_p - top, *h[1:]) for p, h in found[: self._beam] if p > floor]
+        top = found[0][1]  # keeps the numbers small over millions of impacts
+        return [make(h, log_p - top, how) for p, log_p, h, make, how in found[: self._beam] if p > floor]
 
 
 def with_train(histories: list[History], contact: Impact, now_s: float, beliefs: Beliefs) -> list[History]:
@@ -103,8 +119,7 @@ def with_train(histories: list[History], contact: Impact, now_s: float, beliefs:
     for h in histories:
         own = any(n == contact.number for _, n in contacts_of(h.past, now_s))
         found.append(h if own else History(h.log_p + _NO_CONTACT, *h[1:]))
-    found.sort(key=lambda h: -h.standing(now_s, beliefs))
-    return found
+    return Overdue(now_s, beliefs).ranked(found)
 
 
 def without_train(
@@ -130,9 +145,14 @@ def without_train(
                 changed = True
                 continue
         found.append(h)
-    if changed:
-        found.sort(key=lambda h: -h.standing(now_s, beliefs))
-    return found
+    return Overdue(now_s, beliefs).ranked(found) if changed else found
+
+
+class _Fall(NamedTuple):
+    """A ball that left the track, and those that are left on it."""
+
+    ball: Ball
+    track: tuple[Ball, ...]
 
 
 class _ByNone:
@@ -162,7 +182,7 @@ class _ByNone:
             log = self._known[key] = self._log_density(h.last_at, contacts)
         return log
 
-    def child(self, h: History, log_p: float) -> History:
+    def child(self, h: History, log_p: float, _: object) -> History:
         """Return the history in which the impact is one of those, of that log probability."""
         past = Decision(h.past, "none", self._impact.number, -1, self._impact.station, self._impact.time_s)
         return History(log_p, h.track, h.last_at, h.fed_s, h.period_s, h.slots, past)
@@ -175,13 +195,17 @@ class _ByNone:
                 total += leftover_rebound(b, impact, q, impact.time_s - b.heard[last], b.heard_db[last])
         return math.log(max(total, _TINY))
 
-    def fallen(self, h: History) -> list[History]:
-        """Return the histories in which the impact is the sound of a ball that left the track just before."""
-        found, impact = [], self._impact
-        for place, ball in enumerate(h.track):
-            if ball.floor <= ball.station and FALL_S[0] < impact.time_s - ball.time_s < FALL_S[1]:
-                heard = Decision(h.past, "none", impact.number, ball.last, impact.station, impact.time_s)
-                past = Decision(heard, "end", ball.last, ball.last, ball.station, impact.time_s, ball.floor)
-                track = h.track[:place] + h.track[place + 1 :]
-                found.append(h._replace(log_p=h.log_p + self.log_fall, track=track, past=past))
+    def falls(self, track: tuple[Ball, ...]) -> list[_Fall]:
+        """Return the balls that may have left the track just before, if the impact is the sound of one."""
+        now_s, found = self._impact.time_s, []
+        for place, ball in enumerate(track):
+            if ball.floor <= ball.station and FALL_S[0] < now_s - ball.time_s < FALL_S[1]:
+                found.append(_Fall(ball, track[:place] + track[place + 1 :]))
         return found
+
+    def fallen(self, h: History, log_p: float, fall: _Fall) -> History:
+        """Return the history in which that ball fell, of that log probability."""
+        impact, ball = self._impact, fall.ball
+        heard = Decision(h.past, "none", impact.number, ball.last, impact.station, impact.time_s)
+        past = Decision(heard, "end", ball.last, ball.last, ball.station, impact.time_s, ball.floor)
+        return History(log_p, fall.track, h.last_at, h.fed_s, h.period_s, h.slots, past)
