@@ -35,7 +35,7 @@ class Best:
     """
 
     def __init__(self, history: History, root: Decision | None) -> None:
-        self._root = root
+        self._history, self._root = history, root
         self.decisions: list[Decision] = []
         """In order."""
         at = history.past
@@ -43,27 +43,48 @@ class Best:
             self.decisions.append(at)
             at = at.before
         self.decisions.reverse()
-        self._number = {id(d): n for n, d in enumerate(self.decisions)}
+        self._known = {id(d): n for n, d in enumerate(self.decisions, start=1)}
+        """Number of the first decisions that lead to one gone through, itself among them, by identity."""
         self._lost = [(n, (d.station, d.impact)) for n, d in enumerate(self.decisions) if d.kind == "end"]
 
-    def story(self, history: History, weight: float) -> Story:
-        """Return what a history has decided."""
-        own: set[Key] = set()
-        lost = {(ball.station, ball.last) for ball in history.track if ball.floor > ball.station}
-        at, shared = history.past, 0
+    def shared(self, history: History) -> int:
+        """Return the number of the first of its decisions that a history goes through itself."""
+        anew, at = [], history.past
         while at is not None and at is not self._root:
-            number = self._number.get(id(at))
+            number = self._known.get(id(at))
             if number is not None:
-                shared = number + 1
                 break
+            anew.append(id(at))
+            at = at.before
+        else:
+            number = 0
+        self._known.update(dict.fromkeys(anew, number))
+        return number
+
+    def story(self, history: History, weight: float, settled: int, lost: bool) -> Story:
+        """Return what a history has decided.
+
+        Args:
+            history: it.
+            weight: of it.
+            settled: number of the first decisions now settled: of one that goes through them all nothing else matters,
+            lost: unless it is asked which balls it lost.
+        """
+        shared = self.shared(history)
+        if shared >= settled and not lost and history is not self._history:
+            return Story(weight, shared, frozenset(), frozenset())
+        own: set[Key] = set()
+        gone = {(ball.station, ball.last) for ball in history.track if ball.floor > ball.station}
+        at, end = history.past, self.decisions[shared - 1] if shared else self._root
+        while at is not None and at is not end:
             own.add(at.key)
             if at.late:
                 own.add(("late", at.impact, -1))
             if at.kind == "end":
-                lost.add((at.station, at.impact))
+                gone.add((at.station, at.impact))
             at = at.before
-        lost.update(ball for n, ball in self._lost if n < shared)
-        return Story(weight, shared, frozenset(own), frozenset(lost))
+        gone.update(ball for n, ball in self._lost if n < shared)
+        return Story(weight, shared, frozenset(own), frozenset(gone))
 
 
 def lost_instead(best: Story, others: Sequence[Story], station: int, last: int) -> dict[int, float]:

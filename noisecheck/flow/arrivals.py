@@ -39,20 +39,29 @@ def arrivals_of(beliefs: Beliefs, impact: Impact, period_s: float) -> list[Arriv
 
 
 class Move(NamedTuple):
-    """A ball's contact taken into histories alike: its log density, what they are then, and what is decided."""
+    """A ball's contact taken into histories alike: its log density, what is under way then, and what is decided."""
 
     log: float
     track: tuple[Ball, ...]
-    last_at: tuple[int, ...]
-    fed_s: float
-    period_s: float
-    slots: tuple[float, ...]
     kind: str
     ball: int
     floor: int
     late: bool
     slot_s: float = math.nan
     between: bool = False
+    """Whether the ball was fed between two turns that go on without it."""
+    feed: tuple[float, float, tuple[float, ...]] | None = None
+    """Time of the last ball fed, period and slots left, where they are others than before."""
+
+
+class _Passing:
+    """A ball under way that may have made a contact, by its density: what it leads to is worked out when asked for."""
+
+    __slots__ = ("ball", "move", "overtaken", "p", "place")
+
+    def __init__(self, p: float, place: int, ball: Ball, overtaken: bool) -> None:
+        self.p, self.place, self.ball, self.overtaken = p, place, ball, overtaken
+        self.move: Move | None = None
 
 
 class Arrival:
@@ -68,8 +77,8 @@ class Arrival:
     """
 
     __slots__ = (
-        "_beliefs", "_born", "_fed", "_fresh", "_label", "_log_label", "_newly", "_number", "_passing",
-        "_taken",
+        "_beliefs", "_born", "_fed", "_fresh", "_here", "_label", "_log_label", "_newly", "_number", "_passing",
+        "_passings", "_taken",
         "came_s", "hidden", "log_most", "station", "time_s", "told_s", "wide",
     )  # fmt: skip
 
@@ -93,7 +102,10 @@ class Arrival:
         """No history's log density of this contact is higher."""
         self.wide = True
         """Whether that may be narrowed."""
+        self._here = Ball(impact.number, station, impact.time_s, station) if station < beliefs.count - 1 else None
         self._taken: dict[tuple[int, int, float, int], float] = {}
+        self._passings: dict[tuple[int, int], list[_Passing]] = {}
+        """By the identity of a row of balls, which histories hold meanwhile, and the last impact here."""
         self._fed: dict[tuple[float, float], tuple[float, float, tuple[float, ...], bool]] = {}
         self._born: dict[tuple[float, float, tuple[float, ...], int], tuple[float, float, float]] = {}
 
@@ -112,19 +124,43 @@ class Arrival:
             h.past, move.kind, self._number, move.ball, self.station, self.told_s, move.floor, move.late, move.slot_s,
             self.came_s, move.between,
         )  # fmt: skip
-        return History(log_p, move.track, move.last_at, move.fed_s, move.period_s, move.slots, past)
+        last_at = (*h.last_at[: self.station], self._number, *h.last_at[self.station + 1 :])
+        return History(log_p, move.track, last_at, *(move.feed or h[3:6]), past)
 
-    def moves(self, h: History, least: float) -> list[Move]:
-        """Return what ball may have made this contact, what leads to a log probability over ``least``."""
+    def moves(self, h: History, track: tuple[Ball, ...], least: float) -> list[Move]:
+        """Return what ball may have made this contact, what leads to a log probability over ``least``.
+
+        ``track`` is the row of balls of ``h``, the same object wherever it is the same.
+        """
         bar = math.exp(min(least - h.log_p - self._log_label, 600.0))
         bar = max(bar, _TINY / max(self._label, _TINY))
-        q, now, number, label = self.station, self.time_s, self._number, self._label
-        final = self._beliefs.count - 1
-        found = []
-        last_at = (*h.last_at[:q], number, *h.last_at[q + 1 :])
-        here = Ball(number, q, now, q) if q < final else None
-        last = h.last_at[q]
-        for place, ball in enumerate(h.track) if self._passing >= bar else ():
+        found: list[Move] = []
+        last = h.last_at[self.station]
+        if self._passing >= bar:
+            known = self._passings.get((id(track), last))
+            if known is None:
+                known = self._passings[id(track), last] = self._may_pass(track, last)
+            found += [one.move or self._by(track, one) for one in known if one.p >= bar]
+        if self._newly < bar:
+            return found
+        p, fed, period, left, came = self._not_heard_before(h, last)
+        if p >= bar:
+            late = self.time_s - came > self._beliefs.pass_latest[0][self.station] + ONSET_S
+            track = _joined(self._beliefs, track, self._here, self.station, came)
+            shares: tuple[tuple[float, bool], ...] = ((1.0, False),)
+            if not self.station and self._fed[h.fed_s, h.period_s][3]:
+                # What comes next tells whether the turns go on from it.
+                shares = (1.0 - _BETWEEN, False), (_BETWEEN, True)
+            for share, between in shares:
+                if share * p >= bar:
+                    log, feed = math.log(share * p * self._label), None if between else (fed, period, left[-20:])
+                    found.append(Move(log, track, "born", -1, 0, late, came, between, feed))
+        return found
+
+    def _may_pass(self, track: tuple[Ball, ...], last: int) -> list[_Passing]:
+        """Return the balls of a row that may have made this contact; ``last`` is the last impact here."""
+        q, b, found = self.station, self._beliefs, []
+        for place, ball in enumerate(track):
             overtaken = ball.floor >= q
             if ball.station >= q or (overtaken and ball.station < q - 1):
                 continue
@@ -133,31 +169,19 @@ class Arrival:
             if p < 0.0:
                 p = self._taken[key] = self._by_ball(ball, last)
             if overtaken:
-                p = min(p, self._beliefs.overtaken * self._beliefs.held(ball.station, q, now - ball.time_s))
-            if p < bar:
-                continue
-            late = now - ball.time_s > self._beliefs.pass_latest[ball.station][q] + ONSET_S
-            floor = q if overtaken else 0
-            track = _behind(h.track, place, here, q) if overtaken else _replace(h.track, place, here, q)
-            feed = h.fed_s, h.period_s, h.slots
-            found.append(Move(math.log(p * label), track, last_at, *feed, "pass", ball.last, floor, late))
-        if self._newly < bar:
-            return found
-        p, fed, period, left, came = self._not_heard_before(h, last)
-        if p >= bar:
-            late = now - came > self._beliefs.pass_latest[0][q] + ONSET_S
-            track = _joined(self._beliefs, h.track, here, q, came)
-            feeds = [(p, fed, period, left[-20:], False)]
-            if not q and self._fed[h.fed_s, h.period_s][3]:  # what comes next tells whether the turns go on from it
-                feeds = [
-                    ((1.0 - _BETWEEN) * p, *feeds[0][1:]),
-                    (_BETWEEN * p, h.fed_s, h.period_s, h.slots, True),
-                ]
-            for one, fed, period, left, between in feeds:
-                if one >= bar:
-                    log, feed = math.log(one * label), (fed, period, left)
-                    found.append(Move(log, track, last_at, *feed, "born", -1, 0, late, came, between))
+                p = min(p, b.overtaken * b.held(ball.station, q, self.time_s - ball.time_s))
+            if p > 0.0:
+                found.append(_Passing(p, place, ball, overtaken))
         return found
+
+    def _by(self, track: tuple[Ball, ...], one: _Passing) -> Move:
+        """Return what it leads to that a ball of a row made this contact, and keep that."""
+        q, ball = self.station, one.ball
+        late = self.time_s - ball.time_s > self._beliefs.pass_latest[ball.station][q] + ONSET_S
+        then = (_behind if one.overtaken else _replace)(track, one.place, self._here, q)
+        floor = q if one.overtaken else 0
+        one.move = Move(math.log(one.p * self._label), then, "pass", ball.last, floor, late)
+        return one.move
 
     def _by_ball(self, ball: Ball, last: int) -> float:
         """Return the density of this contact for a ball under way; ``last`` is the last impact here."""
@@ -264,8 +288,8 @@ def _fed(beliefs: Beliefs, history: History, time_s: float) -> tuple[float, floa
 
 def _replace(track: tuple[Ball, ...], place: int, ball: Ball | None, station: int) -> tuple[Ball, ...]:
     """Put ``ball`` at ``place``; those ahead that have not passed ``station`` are overtaken there."""
-    ahead = tuple(b if max(b.station, b.floor) >= station else b._replace(floor=station) for b in track[:place])
-    return (*ahead, *((ball,) if ball else ()), *track[place + 1 :])
+    behind = track[place + 1 :]
+    return (*_overtaken(track[:place], station), *((ball, *behind) if ball else behind))
 
 
 def _behind(track: tuple[Ball, ...], place: int, ball: Ball | None, station: int) -> tuple[Ball, ...]:
@@ -277,9 +301,21 @@ def _behind(track: tuple[Ball, ...], place: int, ball: Ball | None, station: int
 
 def _joined(beliefs: Beliefs, track: tuple[Ball, ...], ball: Ball | None, q: int, fed_s: float) -> tuple[Ball, ...]:
     """Put a ball not heard before on the track at station ``q``: those fed clearly before it are overtaken there."""
-    place = next((i for i, b in enumerate(track) if max(b.station, b.floor) < q), len(track))
+    place = len(track)
+    for i, (_, station, _, floor) in enumerate(track):
+        if station < q and floor < q:
+            place = i
+            break
     blur = 2.0 * beliefs.pass_sd[0][q]
     while q and place < len(track) and track[place].time_s - beliefs.pass_mean[0][track[place].station] < fed_s - blur:
         place += 1
-    ahead = tuple(b if max(b.station, b.floor) >= q else b._replace(floor=q) for b in track[:place])
-    return (*ahead, *((ball,) if ball else ()), *track[place:])
+    behind = track[place:]
+    return (*_overtaken(track[:place], q), *((ball, *behind) if ball else behind))
+
+
+def _overtaken(ahead: tuple[Ball, ...], station: int) -> tuple[Ball, ...]:
+    """Return balls ahead of one heard at a station: those that have not passed it are overtaken there."""
+    for _, q, _, floor in ahead:
+        if q < station and floor < station:
+            return tuple(b if b[1] >= station or b[3] >= station else Ball(b[0], b[1], b[2], station) for b in ahead)
+    return ahead

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from operator import mul
 from typing import NamedTuple
 
@@ -211,7 +212,7 @@ class ReboundsDue:
         self._begun: dict[tuple[int, int], float] = {}
         self._after: dict[tuple[int, int], float] = {}
 
-    def density(self, contacts: list[tuple[int, int]]) -> float:
+    def density(self, contacts: Sequence[tuple[int, int]]) -> float:
         """Return the density of a rebound that is due after contacts: (station, impact) of balls of late."""
         total = 0.0
         for number, (due, density) in enumerate(self._trains):

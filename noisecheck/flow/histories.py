@@ -16,6 +16,7 @@ from noisecheck.flow.explanations import SAME_FALL_S, Impact
 
 __all__ = [
     "Ball",
+    "Contacts",
     "Decision",
     "History",
     "Overdue",
@@ -29,6 +30,10 @@ __all__ = [
 
 _OVERTAKEN = 5.0
 """A ball overtaken is no longer waited for when it is this late, over the typical delay: by then five of six came."""
+
+
+Contacts = tuple[tuple[int, int], ...]
+"""(station, impact) of contacts."""
 
 
 class Ball(NamedTuple):
@@ -154,15 +159,25 @@ def _overdue(ball: Ball, beliefs: Beliefs) -> float:
     return log
 
 
-def contacts_of(at: Decision | None, time_s: float) -> list[tuple[int, int]]:
-    """Return (station, impact) of balls' contacts that a history has of late, the last one first."""
-    found = []
+def contacts_of(at: Decision | None, time_s: float, known: dict[int, Contacts]) -> Contacts:
+    """Return the balls' contacts that a history has of late, the last one first.
+
+    ``known``: those of decisions gone through for the same time, by identity; more are added.
+    """
+    anew: list[Decision] = []
+    found: Contacts = ()
     while at is not None:
-        if at.impact >= 0 and at.kind != "end" and at.time_s < time_s - 2.0 * SAME_FALL_S:
+        if (so_far := known.get(id(at))) is not None:
+            found = so_far
             break
-        if at.kind in ("pass", "born"):
-            found.append((at.station, at.impact))
+        if at.impact >= 0 and at.time_s < time_s - 2.0 * SAME_FALL_S and at.kind != "end":
+            break
+        anew.append(at)
         at = at.before
+    for at in reversed(anew):
+        if at.kind == "pass" or at.kind == "born":
+            found = ((at.station, at.impact), *found)
+        known[id(at)] = found
     return found
 
 
@@ -175,9 +190,8 @@ def decision_on(at: Decision | None, impact: Impact) -> Decision | None:
     return at
 
 
-def weights_of(histories: Sequence[History], now_s: float, beliefs: Beliefs) -> list[float]:
+def weights_of(histories: Sequence[History], overdue: Overdue) -> list[float]:
     """Return how likely each history is, over the likeliest."""
-    overdue = Overdue(now_s, beliefs)
     standing = [overdue.standing(h) for h in histories]
     top = max(standing)
     return [math.exp(s - top) for s in standing]

@@ -222,7 +222,7 @@ class LedgerSolver:
         b.end_s = self._now
         self._histories = sorted((end_history(h, self._now, b) for h in self._histories), key=lambda h: -h.log_p)
         under_way = len(self._histories[0].track)
-        self._settle(math.inf)
+        self._settle(math.inf, Overdue(self._next_settle, b))
         return self.book.ledger(self.run, self._now, under_way)
 
     def _under_louder(self, time_s: NDArray[np.float64], level_db: list[float]) -> list[bool]:
@@ -292,8 +292,9 @@ class LedgerSolver:
                 self._suspicions.late(late[1], late[2], late[0], self._histories, self._root)
             else:
                 self._histories = [retire(h, step, self.beliefs) for h in self._histories]
-                self._histories = Overdue(step, self.beliefs).ranked(self._histories)
-                self._settle(step - self._lag)
+                overdue = Overdue(step, self.beliefs)
+                self._histories = overdue.ranked(self._histories)
+                self._settle(step - self._lag, overdue)
                 self._next_settle += 1.0
 
         self._await(now_s)
@@ -309,7 +310,7 @@ class LedgerSolver:
                 self._histories = without_train(self._histories, contact, station, answers, now_s, self.beliefs)
 
     # -- settling ---------------------------------------------------------------------------------------------------
-    def _settle(self, before_s: float) -> None:
+    def _settle(self, before_s: float, overdue: Overdue) -> None:
         """Settle the decisions of the best history taken before a time, and drop histories that disagree."""
         best = Best(self._histories[0], self._root)
         fresh = best.decisions
@@ -320,8 +321,9 @@ class LedgerSolver:
             count += 1
         if not count:
             return
-        weights = weights_of(self._histories, self._next_settle, self.beliefs)
-        stories = [best.story(h, w) for w, h in zip(weights, self._histories, strict=True)]
+        weights = weights_of(self._histories, overdue)
+        ends = any(d.kind == "end" for d in fresh[:count])
+        stories = [best.story(h, w, count, ends) for w, h in zip(weights, self._histories, strict=True)]
         total = sum(s.weight for s in stories)
         said_s = min(before_s + self._lag, self._now) if math.isinf(before_s) else before_s + self._lag
         for number, decision in enumerate(fresh[:count]):

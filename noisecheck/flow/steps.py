@@ -19,7 +19,7 @@ from noisecheck.flow.explanations import (
     leftover_rebound,
     unexplained,
 )
-from noisecheck.flow.histories import Ball, Decision, History, Overdue, contacts_of, decision_on
+from noisecheck.flow.histories import Ball, Contacts, Decision, History, Overdue, contacts_of, decision_on
 
 __all__ = ["extend", "with_train", "without_train"]
 
@@ -36,15 +36,17 @@ def extend(histories: list[History], impact: Impact, beliefs: Beliefs) -> list[H
     by_none = _ByNone(beliefs, impact)
     arrivals = arrivals_of(beliefs, impact, min((h.period_s for h in histories if h.period_s > 0.0), default=math.inf))
     times, mask_s = beliefs.heard, beliefs.settings.mask_s
-    alike: dict[tuple[object, ...], list[History]] = {}
+    rows: dict[tuple[Ball, ...], tuple[Ball, ...]] = {}
+    alike: dict[tuple[object, ...], tuple[tuple[Ball, ...], list[History]]] = {}
     for h in histories:
-        alike.setdefault(h[1:6], []).append(h)
+        track = rows.setdefault(h.track, h.track)
+        alike.setdefault((id(track), *h[2:6]), (track, []))[1].append(h)
     # What cannot come near the best so far, or under the beam, is not worked out; what balls may do that are under way
     # alike, once.
-    for members in alike.values():
+    for track, members in alike.values():
         first = members[0]
-        late = overdue.log_p(first.track)
-        falls = [(fall, overdue.log_p(fall.track)) for fall in by_none.falls(first.track)]
+        late = overdue.log_p(track)
+        falls = [(fall, overdue.log_p(fall.track)) for fall in by_none.falls(track)]
         for h in members:
             if (standing := h.log_p + by_none.log_density(h) + late) > kept.least:
                 kept.add(standing, standing - late, h, by_none.child, None)
@@ -61,7 +63,7 @@ def extend(histories: list[History], impact: Impact, beliefs: Beliefs) -> list[H
             last = first.last_at[arrival.station]
             if arrival.hidden and last >= 0 and times[last] > arrival.time_s - mask_s:
                 continue
-            for move in arrival.moves(first, kept.least):
+            for move in arrival.moves(first, track, kept.least):
                 gain = move.log + overdue.log_p(move.track)
                 for h in members:
                     if h.log_p + gain <= kept.least:
@@ -116,8 +118,9 @@ class _Kept:
 def with_train(histories: list[History], contact: Impact, now_s: float, beliefs: Beliefs) -> list[History]:
     """Return the histories once a rebound is heard that fits a contact: what has one is likely a ball's contact."""
     found = []
+    known: dict[int, Contacts] = {}
     for h in histories:
-        own = any(n == contact.number for _, n in contacts_of(h.past, now_s))
+        own = any(n == contact.number for _, n in contacts_of(h.past, now_s, known))
         found.append(h if own else History(h.log_p + _NO_CONTACT, *h[1:]))
     return Overdue(now_s, beliefs).ranked(found)
 
@@ -158,7 +161,7 @@ class _Fall(NamedTuple):
 class _ByNone:
     """An impact that no ball's contact made. What histories ask of it alike is worked out once."""
 
-    __slots__ = ("_beliefs", "_due", "_fall", "_impact", "_known", "_strange", "log_fall")
+    __slots__ = ("_beliefs", "_contacts", "_due", "_fall", "_impact", "_known", "_strange", "log_fall")
 
     def __init__(self, beliefs: Beliefs, impact: Impact) -> None:
         self._beliefs, self._impact, self._due = beliefs, impact, ReboundsDue(beliefs, impact)
@@ -172,11 +175,12 @@ class _ByNone:
         self.log_fall = math.log(max(self._fall, _TINY))
         """Log density of the sound of a ball that left the track."""
         self._known: dict[object, float] = {}
+        self._contacts: dict[int, Contacts] = {}
 
     def log_density(self, h: History) -> float:
         """Return the log density of a stray, chance, a rebound or a copy."""
-        contacts = contacts_of(h.past, self._impact.time_s)
-        key = (h.last_at, tuple(contacts))
+        contacts = contacts_of(h.past, self._impact.time_s, self._contacts)
+        key = (h.last_at, contacts)
         log = self._known.get(key)
         if log is None:
             log = self._known[key] = self._log_density(h.last_at, contacts)
@@ -187,7 +191,7 @@ class _ByNone:
         past = Decision(h.past, "none", self._impact.number, -1, self._impact.station, self._impact.time_s)
         return History(log_p, h.track, h.last_at, h.fed_s, h.period_s, h.slots, past)
 
-    def _log_density(self, last_at: tuple[int, ...], contacts: list[tuple[int, int]]) -> float:
+    def _log_density(self, last_at: tuple[int, ...], contacts: Contacts) -> float:
         b, impact = self._beliefs, self._impact
         total = self._strange + self._due.density(contacts)
         for q, last in enumerate(last_at):

@@ -10,7 +10,7 @@ from noisecheck.flow.beliefs import Beliefs
 from noisecheck.flow.book import Book
 from noisecheck.flow.explanations import unexplained
 from noisecheck.flow.findings import Finding, say_odds
-from noisecheck.flow.histories import Ball, Decision, History, decision_on, weights_of
+from noisecheck.flow.histories import Ball, Decision, History, Overdue, decision_on, weights_of
 from noisecheck.flow.odds import combine_odds
 
 __all__ = ["Suspicions"]
@@ -68,11 +68,11 @@ class Suspicions:
         unheard = 1.0
         for k in range(ball.station + 1, q + 1):
             unheard *= b.miss(k, ball.time_s + b.pass_mean[ball.station][k], b.pass_sd[ball.station][k])
-        weights = weights_of(histories, now_s, b)
+        weights = weights_of(histories, Overdue(now_s, b))
         waiting = sum(
             w
             for w, h in zip(weights, histories, strict=True)
-            if any(t.last == ball.last for t in (*h.track, *self._fallen(h, root)))
+            if any(t.last == ball.last for t in h.track) or any(t.last == ball.last for t in self._fallen(h, root))
         )
         odds = combine_odds(waiting, sum(weights) - waiting, stuck, unheard)
         if odds < b.settings.suspect_odds and now_s < ball.time_s + b.pass_latest[ball.station][q] + _STILL_S:
@@ -93,7 +93,7 @@ class Suspicions:
 
     def stray(self, d: Decision, now_s: float, histories: Sequence[History]) -> None:
         """Suspect an impact that the best history has no ball for, if the odds bear it out."""
-        impact, weights = self._book.impacts[d.impact], weights_of(histories, now_s, self._beliefs)
+        impact, weights = self._book.impacts[d.impact], weights_of(histories, Overdue(now_s, self._beliefs))
         alone = 0.0
         for w, h in zip(weights, histories, strict=True):
             at = decision_on(h.past, impact)

@@ -9,7 +9,7 @@ import pytest
 from test_ledger import ROUTE, STATIONS, TRANSIT, follow, only, quiet_run, with_levels
 
 from noisecheck.flow.beliefs import Beliefs
-from noisecheck.flow.histories import Ball, overdue
+from noisecheck.flow.histories import Ball, Overdue
 from noisecheck.flow.ledger import follow_balls
 from noisecheck.flow.route import FeedPlan, LedgerSettings
 
@@ -44,8 +44,8 @@ def test_a_ball_overtaken_unheard_was_missed_at_every_station_on_its_way() -> No
     beliefs.hear(100.0, -50.0, True)
     beliefs.hear(110.0, -50.0, True)
     last, first = (Ball(0, q, 100.0 - beliefs.pass_mean[q][3], 3) for q in (2, 0))  # due at the tray when one was heard
-    assert overdue((last,), 110.0, beliefs) > math.log(3.0 * beliefs.p_stuck)
-    assert overdue((first,), 110.0, beliefs) < math.log(1.5 * beliefs.p_stuck)
+    assert Overdue(110.0, beliefs).log_p((last,)) > math.log(3.0 * beliefs.p_stuck)
+    assert Overdue(110.0, beliefs).log_p((first,)) < math.log(1.5 * beliefs.p_stuck)
 
 
 @pytest.mark.parametrize("phase_s", [0.9, 1.3])
