@@ -115,6 +115,7 @@ def account_for(result: CampaignResult, *, challenged: bool = False, confidence:
         (
             *_of_rates(rates),
             *notes,
+            *(n for run in tests for n in _of_recording(run)),
             *(n for ledger in ledgers.values() for n in _said(ledger)),
             *result.doubtful_heights,
         ),
@@ -127,6 +128,14 @@ def _of_rates(rates: Mapping[str, FailureRate]) -> list[str]:
         for name, rate in rates.items()
         for note in rate.notes
     ]
+
+
+def _of_recording(run: RunResult) -> list[str]:
+    """Return what was lost of a run's recording, or makes impacts hard to count in it: a ball may be lost in that."""
+    if run.health is None:
+        return []
+    lost, counts = [n for n in run.notes if n in run.health.notes], run.health.counts
+    return [f"run {run.run.name}: {n}" for n in (*lost, *(counts.reasons if counts.verdict != "usable" else ()))]
 
 
 def _said(ledger: Ledger) -> list[str]:

@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import soundfile
 
-from noisecheck import load_campaign, measure_campaign
+from noisecheck import account_for, load_campaign, measure_campaign
 from noisecheck.compare.summary import RunSummary
 from noisecheck.core.flags import Flag
 
@@ -61,3 +61,15 @@ def test_a_noise_gate_is_no_dropout(tmp_path: Path) -> None:
     summary, hit = _measured(tmp_path / "gate", x)
     assert not len(hit)
     assert summary.used == len(_AT)
+
+
+def test_the_account_says_that_a_recording_is_cut_off(tmp_path: Path) -> None:
+    """Balls that the lost end held are otherwise only missing."""
+    soundfile.write(tmp_path / "take.wav", _take(np.random.default_rng(3)), _RATE, subtype="PCM_24")
+    whole = (tmp_path / "take.wav").read_bytes()
+    (tmp_path / "take.wav").write_bytes(whole[: len(whole) // 2])
+    (tmp_path / "runs.csv").write_text("run,file,balls_fed\ntake,take.wav,8\n")
+    stations = '[[station]]\nname = "landing"\nnext = "tray"\n[[station]]\nname = "tray"\ntarget = true\n'
+    (tmp_path / "rig.toml").write_text(stations)
+    account = account_for(measure_campaign(load_campaign(tmp_path)))
+    assert any(n.startswith("run take: the file is cut off") for n in account.notes)
