@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
@@ -75,6 +76,16 @@ def find_recordings(folder: Path) -> tuple[Path, ...]:
     return tuple(sorted(found, key=lambda p: (natural_key(p.relative_to(folder).as_posix()), p.as_posix())))
 
 
+def named(folder: Path, recordings: Sequence[Path]) -> list[str]:
+    """Return recordings as a run sheet names them, or refuse one whose name it cannot hold."""
+    for path in recordings:
+        if any(
+            "\ud800" <= c <= "\udfff" for c in str(path.relative_to(folder))
+        ):  # so Python spells bytes that are no UTF-8
+            raise InputError(f"{one_line(path)}: its name is not UTF-8, as a run sheet is: rename it")
+    return [p.relative_to(folder).as_posix() for p in recordings]
+
+
 def load_campaign(folder: str | Path) -> Campaign:
     """Return the campaign in a folder.
 
@@ -99,14 +110,15 @@ def load_campaign(folder: str | Path) -> Campaign:
         recordings = find_recordings(folder)
     except OSError as error:
         raise InputError(f"{one_line(folder)}: cannot be read ({error.strerror or error})") from error
-    names = [p.relative_to(folder).as_posix() for p in recordings]
     if filled:
+        names = [p.relative_to(folder).as_posix() for p in recordings]
         heard = load_corrections(folder, runs, rig)
         return Campaign(folder, rig, runs, (*notes, *_left_out(names, runs, rig)), heard)
     what = "runs.csv lists no runs" if sheet.exists() else "no runs.csv"
     if not recordings:
         raise InputError(f"{one_line(folder)}: an empty campaign: {what} and no recordings")
     notes.append(f"{what}: each recording is taken as one run, and no treatments are known")
+    names = named(folder, recordings)
     runs = tuple(map(Run, run_names(names), ((n,) for n in names)))
     return Campaign(folder, rig, runs, tuple(notes), load_corrections(folder, runs, rig))
 

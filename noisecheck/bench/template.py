@@ -7,7 +7,7 @@ import io
 from pathlib import Path
 from typing import Final
 
-from noisecheck.bench.campaign import find_recordings, run_names
+from noisecheck.bench.campaign import find_recordings, named, run_names
 from noisecheck.bench.runsheet import COLUMNS, SHEET_HEAD, UNFILLED_SHEET
 from noisecheck.core.errors import InputError, one_line
 from noisecheck.core.files import write_together
@@ -83,7 +83,7 @@ def write_campaign_template(folder: str | Path) -> tuple[Path, Path]:
     Recordings that already lie there get a row each. Nothing is overwritten and nothing is left half written.
 
     Raises:
-        InputError: either file exists already, or the folder cannot be written.
+        InputError: either file exists already, the folder cannot be written, or a recording's name is not UTF-8.
     """
     folder = Path(folder)
     targets = (folder / "rig.toml", folder / "runs.csv")
@@ -97,7 +97,7 @@ def write_campaign_template(folder: str | Path) -> tuple[Path, Path]:
 
 
 def _runs_text(folder: Path) -> str:
-    files = [p.relative_to(folder).as_posix() for p in find_recordings(folder)]
+    files = named(folder, find_recordings(folder))
     if not files:
         return UNFILLED_SHEET
     text = io.StringIO()

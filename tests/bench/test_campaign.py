@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 import pytest
@@ -181,6 +182,18 @@ def test_template_loads_once_a_recording_is_there(tmp_path: Path) -> None:
     (folder / "bare-1.wav").write_bytes(b"x")
     runs.write_text(runs.read_text().replace("# bare-1", "bare-1"))
     assert load_campaign(folder).runs[0].treatment == "bare"
+
+
+def test_a_name_that_is_not_utf8_is_refused(tmp_path: Path) -> None:
+    try:
+        (tmp_path / os.fsdecode(b"caf\xe9.wav")).touch()
+    except OSError:
+        pytest.skip("names are UTF-8 here")
+    with pytest.raises(InputError, match="not UTF-8"):
+        write_campaign_template(tmp_path)
+    assert not (tmp_path / "rig.toml").exists()
+    with pytest.raises(InputError, match="not UTF-8"):
+        load_campaign(tmp_path)
 
 
 def test_every_commented_line_of_the_template_is_valid(tmp_path: Path) -> None:
