@@ -1,0 +1,54 @@
+"""A machine whose noise beats many times a second hides what is as loud as its beats, and nothing else."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+from scipy.signal import lfilter
+from soundmaker import STEADY, detect, noise
+
+from noisecheck.score import match
+
+RATE = 48_000
+SECONDS = 30.0
+
+
+def _chain(rng: np.random.Generator) -> NDArray[np.float64]:
+    """Return noise that swells twelve times a second."""
+    t = np.arange(int(SECONDS * RATE)) / RATE
+    return noise(STEADY["pink"], RATE, SECONDS, 21) * (0.3 + np.abs(np.sin(12.0 * np.pi * t)) ** rng.uniform(3.0, 5.0))
+
+
+def _commutator(rng: np.random.Generator) -> NDArray[np.float64]:
+    """Return uneven pulses, 240 a second, over noise."""
+    phase = np.cumsum(240.0 * (1.0 + 0.01 * np.sin(2.0 * np.arange(int(SECONDS * RATE)) / RATE))) / RATE
+    pulses = np.diff(np.floor(phase), prepend=0.0) * (1.0 + 0.3 * rng.standard_normal(len(phase)))
+    pulses = lfilter([1.0], [1.0, -0.5, 0.3], pulses)
+    return np.asarray(pulses / np.std(pulses) * 0.005 + 0.2 * noise(STEADY["pink"], RATE, SECONDS, 22))
+
+
+def _bar(rng: np.random.Generator) -> NDArray[np.float64]:
+    """Return two notes of a bar struck by a soft ball (contact 4 ms), peak 1."""
+    t, hz = np.arange(int(0.6 * RATE)) / RATE, rng.uniform(150.0, 600.0)
+    ring = np.exp(-t / 0.06) * np.sin(2 * np.pi * hz * t) + 0.3 * np.exp(-t / 0.02) * np.sin(2 * np.pi * 3.9 * hz * t)
+    wave = lfilter(np.sin(np.pi * np.arange(RATE // 250) / (RATE // 250)), [1.0], ring)
+    return np.asarray(wave / np.abs(wave).max())
+
+
+@pytest.mark.parametrize(("machine", "least"), [(_chain, 32), (_commutator, 28)])
+def test_dull_impacts_above_a_beating_machine_are_found(
+    machine: Callable[[np.random.Generator], NDArray[np.float64]], least: int
+) -> None:
+    rng = np.random.default_rng(31)
+    samples = machine(rng)
+    assert len(detect(samples.astype(np.float32), RATE)) == 0
+    truth = np.arange(2.0, SECONDS - 1.0, 0.7) + rng.uniform(-0.2, 0.2, 39)
+    for at_s in truth:
+        wave = rng.uniform(0.04, 0.15) * _bar(rng)
+        samples[int(at_s * RATE) :][: len(wave)] += wave
+    found = match(detect(samples.astype(np.float32), RATE), truth, tolerance_s=0.01)
+    assert found.pairs >= least  # 9 and 9 of 39 once
+    assert len(found.false_index) <= 1
