@@ -264,7 +264,7 @@ def _clipped(tile: ChannelTile, at: Ints) -> NDArray[np.bool_]:
     rail = part >= np.float32(0.99999)
     run = (rail[:, :-2] & rail[:, 1:-1] & rail[:, 2:]).any(axis=1)
     steep = np.where(rail, 0.0, part).max(axis=1) < 0.999
-    return np.asarray(run & steep)
+    return np.asarray(run & steep & (part.max(axis=1) <= np.float32(1.00001)))  # nothing is beyond a rail
 
 
 def _break(tile: ChannelTile, out: dict[str, NDArray[Any]], first: Ints, end: Ints) -> None:

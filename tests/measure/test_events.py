@@ -396,6 +396,23 @@ def test_broken_and_clipped_samples(pink: Pink) -> None:
     assert np.isfinite(found["lae_db"][[0, 2]]).all()
 
 
+def test_a_crest_below_others_is_no_rail() -> None:
+    """A low tone that breaks off: the impact found there begins just after a crest, with higher samples before it."""
+    t = np.arange(2 * 8000) / 8000
+    tone = np.where(t < 1.0, 0.3 * np.sin(2 * np.pi * 110 * t), 0.0).round(4)
+    for onset in range(7930, 8010):
+        found = measure_impacts(
+            tone.astype(np.float32)[:, None],
+            8000,
+            origin=0,
+            onsets=[onset],
+            channels=[0],
+            limits=[16000],
+            quiet=[[0, 1]],
+        )
+        assert not has(found["flags"], Flag.CLIPPED).any()
+
+
 def test_offset_of_the_converter_is_no_sound(pink: Pink) -> None:
     take = Take(pink, 48000, count=5, margin_db=25, t60=0.1, gap_s=0.3)
     plain = take.measure()
