@@ -22,6 +22,7 @@ DRIFT_LIMIT_DB: Final = 0.5
 _CLASSES: Final = ((1, 0.07, 0.7, 2.5), (2, 0.15, 1.7, 3.0))
 _STEP_S: Final = 0.25
 _SPREAD_HZ: Final = 16.0  # half width of the tone's lines in a Hann window of 0.25 s
+_CUSTOMARY_HZ: Final = (250.0, 1000.0)  # of sound calibrators and pistonphones
 _FOUND_NOISE: Final = 0.1  # a tone with a tenth of its energy in other things is not a coupled calibrator
 _STEADY_DB: Final = 0.15  # class 2 fluctuation
 _LEAST_S: Final = 2.0
@@ -178,12 +179,24 @@ def find_calibrator(
         tones.append(_tone(channel, start, stop, level, frequency, beside, frequency_hz))
     if not tones:
         raise InputError(
-            f"{one_line(recording.name)}: no steady tone near {frequency_hz:g} Hz for {least_s:g} s: is this the "
-            "calibrator's recording?"
+            f"{one_line(recording.name)}: no steady tone near {frequency_hz:g} Hz for {least_s:g} s: "
+            + (_other_tone(recording, frequency_hz, least_s) or "is this the calibrator's recording?")
         )
     offsets = dict.fromkeys(range(recording.channels), float("nan"))
     offsets.update({t.channel: level_db - t.level_db for t in tones})
     return Calibration(tuple(offsets.values()), "calibrator", tuple(tones))
+
+
+def _other_tone(recording: Recording, frequency_hz: float, least_s: float) -> str:
+    """Return what to ask where the recording holds a tone that is customary, but not the one stated; else nothing."""
+    for hz in _CUSTOMARY_HZ:
+        if abs(hz / frequency_hz - 1.0) > 0.05 and hz * 1.05 < recording.rate / 2:
+            level, frequency, beside, _ = _quarters(recording, hz)
+            with np.errstate(invalid="ignore"):
+                fits = (np.abs(frequency / hz - 1.0) <= 0.05) & (beside <= _FOUND_NOISE) & (level > _QUIETEST_DB)
+            if (fits.sum(axis=0) * _STEP_S >= least_s).any():
+                return f"there is one near {hz:g} Hz, is frequency_hz = {hz:g} meant?"
+    return ""
 
 
 def _positive(value: ArrayLike, channels: int) -> NDArray[np.float64]:

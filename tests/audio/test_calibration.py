@@ -111,6 +111,8 @@ def test_no_tone_or_a_clipped_one() -> None:
         find_calibrator(recording(0.1 * rng.standard_normal(48000 * 5)))
     with pytest.raises(InputError, match="no steady tone"):
         find_calibrator(recording(np.zeros(100)))
+    with pytest.raises(InputError, match=r"near 250 Hz for .*: there is one near 1000 Hz, is frequency_hz = 1000 mea"):
+        find_calibrator(recording(take()), frequency_hz=250.0)
     with pytest.raises(InputError, match="clipped"):
         find_calibrator(recording(np.clip(take(level_db=-2.9), -1, 1)))
     with pytest.raises(InputError, match="cannot be heard"):
