@@ -121,10 +121,8 @@ class HeightStudy:
         }
 
 
-def fit_heights(
-    summaries: Sequence[RunSummary], *, by: str = "treatment", station: str | None = None, confidence: float = 0.95
-) -> HeightStudy:
-    """Return level against 10 lg(height) for each group of the column ``by``, for L_AE, peaks and every band.
+def fit_heights(summaries: Sequence[RunSummary], *, station: str | None = None) -> HeightStudy:
+    """Return level against 10 lg(height) for each treatment, for L_AE, peaks and every band, with 95 % intervals.
 
     Runs are the unit. Groups recorded at a single height are left out with a note. Sessions are held equal where
     they can be told apart from height.
@@ -135,19 +133,19 @@ def fit_heights(
     ]  # fmt: skip
     groups: dict[str, list[RunSummary]] = {}
     for row in rows:
-        groups.setdefault(row.run.value(by), []).append(row)
+        groups.setdefault(row.run.value("treatment"), []).append(row)
     notes = [f"{g or '(none)'}: one drop height only, no slope" for g, r in groups.items() if len(_heights(r)) < 2]
     groups = {g: r for g, r in groups.items() if len(_heights(r)) >= 2}
     if not groups:
         return HeightStudy((), {}, tuple(notes or ["no drop heights are given"]))
     reference = float(np.exp(np.mean([math.log(h) for r in groups.values() for h in _heights(r)])))
     names = [q for q in QUANTITIES if q.endswith(("_db", "hz")) and q != "centroid_hz"]
-    fits = [f for g, r in groups.items() for f in _fits(g, r, names, reference, confidence)]
+    fits = [f for g, r in groups.items() for f in _fits(g, r, names, reference)]
     tests = dict.fromkeys(names, math.nan)
     shared: dict[str, tuple[float, float, float]] = {}
     if len(groups) > 1:
         for q in names:
-            tests[q], shared[q] = _common_slope(list(groups.values()), index_of(q), reference, confidence)
+            tests[q], shared[q] = _common_slope(list(groups.values()), index_of(q), reference)
     return HeightStudy(tuple(fits), tests, tuple(notes), {q: s for q, s in shared.items() if math.isfinite(s[0])})
 
 
@@ -167,7 +165,7 @@ def _x(rows: Sequence[RunSummary], reference_mm: float) -> Floats:
     return np.asarray(10 * np.log10(heights / reference_mm), np.float64)
 
 
-def _fits(group: str, rows: list[RunSummary], names: list[str], reference: float, confidence: float) -> list[HeightFit]:
+def _fits(group: str, rows: list[RunSummary], names: list[str], reference: float) -> list[HeightFit]:
     x = _x(rows, reference)
     means = np.array([r.mean for r in rows])
     full = _with_sessions(np.column_stack([np.ones(len(x)), x]), rows)
@@ -179,8 +177,8 @@ def _fits(group: str, rows: list[RunSummary], names: list[str], reference: float
         y = means[:, [index_of(name)]]
         if not np.isfinite(y).all():
             continue
-        slope = least_squares(y, full, slope_of, confidence=confidence)
-        level = least_squares(y, full, level_of, confidence=confidence)
+        slope = least_squares(y, full, slope_of)
+        level = least_squares(y, full, level_of)
         found.append(
             HeightFit(
                 group=group,
@@ -207,7 +205,7 @@ def _with_sessions(design: Floats, rows: Sequence[RunSummary]) -> Floats:
 
 
 def _common_slope(
-    groups: list[list[RunSummary]], quantity: int, reference: float, confidence: float
+    groups: list[list[RunSummary]], quantity: int, reference: float
 ) -> tuple[float, tuple[float, float, float]]:
     """Return the p value of separate slopes against one, and the one slope with its interval."""
     from scipy.special import fdtrc
@@ -226,7 +224,7 @@ def _common_slope(
         one, own = one[:, : len(groups) + 1], own[:, : 2 * len(groups)]
     apart, df = residual_square(y, own)
     shared, _ = residual_square(y, one)
-    slope = least_squares(y, one, np.eye(one.shape[1])[len(groups)], confidence=confidence)
+    slope = least_squares(y, one, np.eye(one.shape[1])[len(groups)])
     found = (float(slope.value[0]), float(slope.low[0]), float(slope.high[0]))
     if df < 1 or apart[0] <= 0:
         return math.nan, found

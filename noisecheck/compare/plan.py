@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from bisect import bisect_left
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
@@ -64,30 +65,18 @@ def smallest_difference(error: float, df: float, *, power: float = 0.8, alpha: f
     return high * error
 
 
-def runs_needed(
-    difference: float, sd: float, *, power: float = 0.8, alpha: float = 0.05, paired: bool = False
-) -> int | None:
-    """Return the least runs a side that show a true ``difference`` when run means spread by ``sd``; None above 1000.
-
-    ``paired``: one run a side in each session; ``sd`` is still that of single run means within a session.
-    """
+def runs_needed(difference: float, sd: float, *, power: float = 0.8, alpha: float = 0.05) -> int | None:
+    """Return the least runs a side that show a true ``difference`` when run means spread by ``sd``; None above 1000."""
 
     def enough(n: int) -> bool:
-        df = n - 1 if paired else 2 * n - 2
-        return power_of(difference, sd * math.sqrt(2 / n), df, alpha=alpha) >= power
+        return power_of(difference, sd * math.sqrt(2 / n), 2 * n - 2, alpha=alpha) >= power
 
     return least(enough, 2, _MOST_RUNS)
 
 
 def least(enough: Callable[[int], bool], first: int, last: int) -> int | None:
     """Return the smallest whole number for which a condition that stays true once true holds; None if none does."""
-    if not enough(last):
-        return None
-    low, high = first - 1, last
-    while high - low > 1:
-        middle = (low + high) // 2
-        low, high = (low, middle) if enough(middle) else (middle, high)
-    return high
+    return bisect_left(range(last), True, lo=first, key=enough) if enough(last) else None
 
 
 @dataclass(frozen=True)
@@ -126,15 +115,13 @@ class Spread:
         return {**{k: round(v, 3) if math.isfinite(v) else None for k, v in values.items()}, "df": self.df}
 
 
-def spread_of(
-    summaries: Sequence[RunSummary], *, by: str, station: str | None = None, quantity: str = "lae_db"
-) -> Spread:
-    """Return the random effects of runs within sessions, from run means (Henderson's method 3).
+def spread_of(summaries: Sequence[RunSummary], *, by: str, station: str | None = None) -> Spread:
+    """Return the random effects on L_AE of runs within sessions, from run means (Henderson's method 3).
 
     Conditions (the column ``by``, treatment, revision, drop height, station) are fixed. In balanced campaigns these
     are the estimates of restricted maximum likelihood, as long as none is negative; a negative one is given as 0.
     """
-    i = index_of(quantity)
+    i = index_of("lae_db")
     rows = [
         s for s in one_station((s for s in summaries if s.run.role == "test"), station)
         if s.used and math.isfinite(s.mean[i])
@@ -184,16 +171,16 @@ class EffectPlan:
 
 
 def plan_effects(
-    comparison: Comparison, spread: Spread, *, wanted_db: Sequence[float] = (1.0, 3.0), measure: str = "lae_db"
+    comparison: Comparison, spread: Spread, *, wanted_db: Sequence[float] = (1.0, 3.0)
 ) -> tuple[EffectPlan, ...]:
-    """Return a plan for each difference of a comparison, from the measured spread of run means.
+    """Return a plan for each difference in L_AE of a comparison, from the measured spread of run means.
 
     Beside the wanted differences it plans for the one found, where none was shown.
     """
     alpha = 1 - comparison.confidence
     plans = []
     for d in comparison.differences:
-        if d.measure != measure or d.verdict == "not comparable":
+        if d.measure != "lae_db" or d.verdict == "not comparable":
             continue
         smallest: dict[str, float] = {}
         if math.isfinite(d.standard_error_db) and d.standard_error_db > 0:

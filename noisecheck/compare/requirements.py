@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Final, Literal
 
 import numpy as np
@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 __all__ = ["RATES", "Verdict", "judge_estimate", "judge_mean", "judge_rate", "judge_uncertain", "overall"]
 
 _MOST_RUNS: Final = 1000
+_POWER: Final = 0.8  # "four times in five"
 _CERTAIN: Final = 1e6
 RATES: Final = {"failures_per_million": 1e6, "held_up_per_thousand": 1e3}
 """Measures that count balls, with the number of balls they are given for."""
@@ -193,20 +194,17 @@ def judge_estimate(
 
 
 def _with_step(verdict: Verdict, step: str, more: int | None) -> Verdict:
-    v = verdict
-    return Verdict(v.verdict, v.value, v.low, v.high, v.limit, v.confidence, v.odds, v.rule, step, more)
+    return replace(verdict, next_step=step, more=more)
 
 
-def _runs_to_settle(
-    room: float, sd: float, present: int, fitted: float, confidence: float, added: float, *, power: float = 0.8
-) -> int | None:
+def _runs_to_settle(room: float, sd: float, present: int, fitted: float, confidence: float, added: float) -> int | None:
     """Return the runs in all; ``fitted`` of them go into the means and session shifts, not into the spread."""
     from scipy.special import stdtrit
 
     def enough(n: int) -> bool:
         combined = math.hypot(sd / math.sqrt(n), added)
         df = (n - fitted) * (combined * math.sqrt(n) / sd) ** 4
-        return 1 - noncentral_t(float(stdtrit(df, confidence)), df, room / combined) >= power
+        return 1 - noncentral_t(float(stdtrit(df, confidence)), df, room / combined) >= _POWER
 
     return least(enough, present + 1, _MOST_RUNS) if sd > 0 and room > 0 else None
 

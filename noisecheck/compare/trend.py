@@ -229,7 +229,7 @@ def trend(
     places = [total, *levels.values()]
     return Trend(
         revisions=tuple(found),
-        changes=_changes(order, summaries, stations, total_ties, totals, found, rig, confidence),
+        changes=_changes(summaries, stations, total_ties, totals, found, rig, confidence),
         tradeoff=trade_off(totals, total_ties, flows, confidence=confidence),
         scales=total.scales,
         confidence=confidence,
@@ -268,7 +268,6 @@ def _notes(places: Sequence[Standing], order: Sequence[str]) -> tuple[str, ...]:
 
 
 def _changes(
-    order: Sequence[str],
     summaries: Sequence[RunSummary],
     stations: Sequence[str],
     total_ties: Sequence[RunSummary],
