@@ -66,9 +66,7 @@ class Examined:
         return lines
 
 
-def examine(
-    paths: Sequence[Path], *, settings: ListenSettings | None = None, told: Callable[[float, str], None] | None = None
-) -> Examined:
+def examine(paths: Sequence[Path], *, told: Callable[[float, str], None] | None = None) -> Examined:
     """Say what recordings are good for, whether reference drops tie them, and how their clocks run.
 
     The detector's impacts are used; only the first and last minute are measured, for reference drops.
@@ -76,9 +74,8 @@ def examine(
     Raises:
         InputError: a recording cannot be used.
     """
-    settings = ListenSettings() if settings is None else settings
     names = [p.name for p in paths] if len({p.name for p in paths}) == len(paths) else [p.as_posix() for p in paths]
-    found: list[tuple[Path, Health]] = []
+    settings, found = ListenSettings(), list[tuple[Path, Health]]()
     tables: list[tuple[Run, Impacts, float]] = []
     times = []
     for number, (path, name) in enumerate(zip(paths, names, strict=True)):

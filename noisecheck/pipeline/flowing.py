@@ -272,13 +272,12 @@ def challenge_run(
     seconds: float,
     gaps_s: Sequence[tuple[float, float]] = (),
     odds: Evidence | None = None,
-    seed: int = 1,
 ) -> Challenge:
     """Return how many known failures the ledger of this run would have named."""
     from noisecheck.flow.challenge import challenge
 
     given = _given(impacts, run, rig, seconds, gaps_s, odds)
-    return challenge(machine_impacts(impacts), route_of(rig), seed=seed, **given)
+    return challenge(machine_impacts(impacts), route_of(rig), **given)
 
 
 def pooled_rate(

@@ -97,7 +97,6 @@ def detection_limit(
     heard: Heard,
     *,
     settings: ListenSettings,
-    seed: int = 0,
     counted: NDArray[np.bool_] | None = None,
 ) -> DetectionLimit:
     """Return the detection limit of one run.
@@ -106,7 +105,6 @@ def detection_limit(
         opened: opens the recording.
         heard: what :func:`noisecheck.pipeline.listen.listen` heard in it.
         settings: as used for listening.
-        seed: of the choice of copies, moments and levels; the same seed gives the same result.
         counted: (n,) which impacts the share heard is of (first contacts, say); None: all of them.
 
     Returns:
@@ -120,7 +118,7 @@ def detection_limit(
     if len(donors) < _LEAST_DONORS:
         why = f"only {len(donors)} impacts are clear and alone: {_LEAST_DONORS} are needed to try"
         return DetectionLimit(math.nan, math.nan, typical, math.nan, 0, 0, why)
-    rng = np.random.default_rng((seed, 7))
+    rng = np.random.default_rng((0, 7))
     gap_s = np.diff(heard.onsets.frame, prepend=0) / heard.rate
     of = np.ones(len(own), bool) if counted is None else counted
     mine = np.isfinite(own) & of

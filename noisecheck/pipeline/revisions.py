@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -19,7 +19,6 @@ from noisecheck.compare.scorecard import Judged, Pace, pace_of
 from noisecheck.compare.tradeoff import Tradeoff, trade_off
 from noisecheck.compare.trend import Trend, total_rows, trend
 from noisecheck.core.errors import InputError, listed, one_line
-from noisecheck.flow.failures import HeardShare
 from noisecheck.pipeline.campaign import CampaignResult, comparable_columns
 from noisecheck.pipeline.flowing import drops_of
 from noisecheck.pipeline.references import machine_impacts
@@ -52,17 +51,16 @@ def flows_of(result: CampaignResult) -> tuple[RunFlow, ...]:
     return tuple(found)
 
 
-def trend_campaign(result: CampaignResult, *, heard: Mapping[str, HeardShare] | None = None) -> Trend:
+def trend_campaign(result: CampaignResult) -> Trend:
     """Return levels, flow and requirement verdicts by revision.
 
-    ``heard`` is the share of failures that listening shows, by revision, from a challenge test; without it the
-    lower of what copies put back and the stations' agreement tell, as in the ledger.
+    The share of failures that listening shows is the lower of what copies put back and the stations' agreement tell, as
+    in the ledger.
 
     Raises:
         InputError: no test run names a revision, or a requirement cannot be judged as written.
     """
-    if heard is None:
-        heard = {revision: share for revision, share in result.heard_shares.items() if share is not None}
+    heard = {revision: share for revision, share in result.heard_shares.items() if share is not None}
     trended = trend(result.summaries, flows_of(result), rig=result.campaign.rig, heard=heard)
     told = [t for t in result.references.alarms if t not in trended.notes]
     return replace(trended, notes=(*trended.notes, *told))
@@ -161,7 +159,6 @@ def plan_campaign(
     by: str | None = None,
     station: str | None = None,
     wanted_db: Sequence[float] = (1.0, 3.0),
-    trended: Trend | None = None,
 ) -> Plan:
     """Return the plan of a campaign, by a column of the run sheet (default: the first by which test runs differ).
 
@@ -194,6 +191,6 @@ def plan_campaign(
     if unjudged := unjudged_requirements(result):
         notes.append(unjudged)
     elif rig.requirements:
-        newest = (trended or trend_campaign(result)).newest
+        newest = trend_campaign(result).newest
         open_ones = tuple(j for j in newest.card.judged if j.verdict.verdict == "not yet shown")
     return Plan(column, station, spread, effects, impacts, verdicts, open_ones, pace, tuple(notes))
