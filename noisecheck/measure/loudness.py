@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Final, Literal
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,10 +16,8 @@ _RATE: Final = 48000
 _PAD_S: Final = 0.2
 
 
-def loudness_max(
-    samples: NDArray[np.float32], rate: float, *, offset_db: float, field: Literal["free", "diffuse"] = "free"
-) -> float:
-    """Return the highest loudness N_max in sone of a piece of one channel, shape (frames,).
+def loudness_max(samples: NDArray[np.float32], rate: float, *, offset_db: float) -> float:
+    """Return the highest loudness N_max in sone of a piece of one channel, shape (frames,), in a free field.
 
     Loudness is no linear measure, so it needs the true sound pressure: ``offset_db`` from a calibration. Silence
     is added before and after, so that the piece may begin at the onset. Rates other than 48 kHz are resampled.
@@ -44,5 +42,5 @@ def loudness_max(
 
         x = np.asarray(soxr.resample(x, rate, _RATE, quality="VHQ"), np.float64)
     pascal = np.pad(x, round(_PAD_S * _RATE)) * P_REF_PA * 10.0 ** (offset_db / 20.0)
-    loudness, *_ = loudness_zwtv(pascal, _RATE, field_type=field)
+    loudness, *_ = loudness_zwtv(pascal, _RATE, field_type="free")
     return float(np.max(loudness))

@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 from noisecheck.core.bands import G, octave_midbands
 from noisecheck.core.fourier import ifft, rfft
 from noisecheck.measure.bands import carried, fft_length
-from noisecheck.measure.channel import DEFAULT, ChannelTile, MeasureSettings
+from noisecheck.measure.channel import DEFAULT, ChannelTile
 from noisecheck.measure.decay import decay_time, shortest_decay_s
 from noisecheck.measure.events import checked
 
@@ -44,7 +44,6 @@ def octave_decays(
     channels: ArrayLike,
     limits: ArrayLike,
     quiet: ArrayLike,
-    settings: MeasureSettings = DEFAULT,
 ) -> NDArray[np.float64]:
     """Return the decay in ms (to 60 dB) of each impact in the octaves 31.5 Hz to 16 kHz, shape (n, 10).
 
@@ -57,14 +56,14 @@ def octave_decays(
     octaves = np.flatnonzero(carried(rate).reshape(10, 3).all(axis=1))
     bandwidth = octave_midbands() * (G**0.5 - G**-0.5)
     for channel in np.unique(ch):
-        tile = ChannelTile(x[:, channel], rate, spans, settings)
+        tile = ChannelTile(x[:, channel], rate, spans, DEFAULT)
         if not tile.known:
             continue
         rows = np.flatnonzero(ch == channel)
         noise = tile.background.at(on[rows])[2][:, :30].reshape(-1, 10, 3).sum(axis=2) * _WIDER
         for i, row in enumerate(rows):
             start = int(on[row])
-            stop = min(int(lim[row]), len(x), start + round(settings.longest_s * rate))
+            stop = min(int(lim[row]), len(x), start + round(DEFAULT.longest_s * rate))
             piece = tile.x[start:stop]
             if len(piece) < 16:
                 continue

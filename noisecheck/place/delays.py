@@ -68,11 +68,9 @@ class Arrivals:
         return len(self.seconds)
 
 
-def cut_snippets(
-    read: Reader, frames: Ints, rate: float, *, before_s: float = BEFORE_S, after_s: float = AFTER_S
-) -> NDArray[np.float32]:
+def cut_snippets(read: Reader, frames: Ints, rate: float, *, after_s: float = AFTER_S) -> NDArray[np.float32]:
     """Return (n, length, channels) samples round the given frames, zero beyond the ends of the recording."""
-    before, length = to_frames(before_s, rate), to_frames(before_s, rate) + to_frames(after_s, rate)
+    before, length = to_frames(BEFORE_S, rate), to_frames(BEFORE_S, rate) + to_frames(after_s, rate)
     out = np.zeros((len(frames), length, read(0, 1).shape[1]), np.float32)
     order = np.argsort(frames, kind="stable")
     starts = frames[order] - before
@@ -95,7 +93,6 @@ def pair_delays(
     rate: float,
     *,
     longest_s: float,
-    before_s: float = BEFORE_S,
     band_hz: tuple[float, float] | None = None,
     noise: Floats | None = None,
     onsets_s: Floats | None = None,
@@ -104,10 +101,9 @@ def pair_delays(
     """Return (delays of j after i in s (n, pairs), their variances (n, pairs), the pairs (i, j)).
 
     Args:
-        snippets: samples round first arrivals, (n, length, m); the impact begins ``before_s`` into them.
+        snippets: samples round first arrivals, (n, length, m); the impact begins ``BEFORE_S`` into them.
         rate: frames a second.
         longest_s: no delay is longer.
-        before_s: time before the first arrival.
         band_hz: only this band is compared (contact pickups: bending waves of other frequencies travel at others).
         noise: background power of each microphone and frequency, as :func:`noise_power` gives it (None: from these).
         onsets_s: onsets found at each microphone, s, (n, m), NaN where not heard. An impact heard at all of them is
@@ -120,7 +116,7 @@ def pair_delays(
     if snippets.ndim != 3 or snippets.shape[2] < 2:
         raise InputError(f"snippets have shape {snippets.shape}: (impacts, frames, two or more microphones) is needed")
     n, length, m = snippets.shape
-    quiet = to_frames(before_s - _LEAD_S, rate)
+    quiet = to_frames(BEFORE_S - _LEAD_S, rate)
     if not 8 <= quiet <= length - 16:
         raise InputError(f"snippets of {length} frames with {quiet} before the onset: too short to compare")
     pairs = [(i, j) for i in range(m) for j in range(i + 1, m)]
@@ -132,7 +128,7 @@ def pair_delays(
     low, high = band_hz or (0.0, _TOP * rate)
     first = max(int(np.searchsorted(omega, 2 * np.pi * low)), 1)
     used = slice(first, int(np.searchsorted(omega, 2 * np.pi * min(high, 0.45 * rate))))
-    below = noise_power(snippets, rate, before_s=before_s) if noise is None else noise
+    below = noise_power(snippets, rate) if noise is None else noise
     turn = omega[used].astype(np.float32)
     bins = len(taper) / size  # padding makes bins, not knowledge
     reach = min(max(int(np.ceil(longest_s * rate * _FINER)), 1), _FINER * size // 2 - 1)
@@ -205,11 +201,11 @@ def _whitened(
     return spectrum / np.sqrt(np.maximum(power, np.float32(1e-36))), ratio.astype(np.float32, copy=False)
 
 
-def noise_power(snippets: NDArray[np.float32], rate: float, *, before_s: float = BEFORE_S) -> Floats:
+def noise_power(snippets: NDArray[np.float32], rate: float) -> Floats:
     """Return the mean power of the time before the onsets, (frequencies, m), on the grid of :func:`pair_delays`."""
     import scipy.fft
 
-    quiet = to_frames(before_s - _LEAD_S, rate)
+    quiet = to_frames(BEFORE_S - _LEAD_S, rate)
     length = snippets.shape[1] - quiet
     size = next_fast_len(2 * length, real=True)
     x = np.asarray(snippets[:, :quiet], np.float32)

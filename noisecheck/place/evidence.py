@@ -109,17 +109,15 @@ class Evidence:
         return np.asarray(weight / weight.sum(axis=1, keepdims=True), np.float64)
 
 
-def decided(posterior: ArrayLike, *, least: float = LEAST_CONFIDENCE) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+def decided(posterior: ArrayLike) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
     """Return (index of the station or -1 for unplaced, probability that this answer is right), each (n,).
 
-    Args:
-        posterior: (n, stations + 1), the last column "unplaced".
-        least: a station less likely than this is not named.
+    ``posterior`` is (n, stations + 1), the last column "unplaced"; a station less likely than 0.5 is not named.
     """
     p = np.asarray(posterior, np.float64)
     if not len(p) or p.shape[1] < 2:
         return np.full(len(p), -1, np.int64), np.ones(len(p))
     best = p[:, :-1].argmax(axis=1)
     top = p[np.arange(len(p)), best]
-    named = (top >= least) & (top > p[:, -1])
+    named = (top >= LEAST_CONFIDENCE) & (top > p[:, -1])
     return np.where(named, best, -1).astype(np.int64), np.where(named, top, p[:, -1])

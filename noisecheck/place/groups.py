@@ -25,7 +25,7 @@ __all__ = ["Group", "Groups", "find_groups"]
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-MOST_GROUPS: Final = 12
+_MOST_GROUPS: Final = 12
 _LEAST: Final = 5
 _DIRECTIONS: Final = 6
 _DEPTH_DB: Final = 30.0  # bands further below the loudest say little but noise
@@ -60,7 +60,7 @@ class Groups:
     """Probability of that group against the others, (n,)."""
     notes: tuple[str, ...] = ()
 
-    def lessons(self, impacts: Impacts, stations: Mapping[str, str], *, session: str = "") -> list[Lesson]:
+    def lessons(self, impacts: Impacts, stations: Mapping[str, str]) -> list[Lesson]:
         """Return what teaches the stations once the user has named groups, ``{"A": "landing", ...}``.
 
         Several groups may be one station (a place that sounds in two ways). Raises ``InputError`` for a group that
@@ -73,18 +73,12 @@ class Groups:
         found = []
         for station in dict.fromkeys(stations.values()):
             mine = [known[group] for group, name in stations.items() if name == station]
-            found.append(Lesson(station, impacts.where(np.isin(self.member, mine)), session))
+            found.append(Lesson(station, impacts.where(np.isin(self.member, mine))))
         return found
 
 
-def find_groups(impacts: Impacts, *, most: int = MOST_GROUPS, seed: int = 0) -> Groups:
-    """Return the groups found among the impacts of one run (named in order of size: A is the largest).
-
-    Args:
-        impacts: all impacts of one run, measured.
-        most: most groups looked for.
-        seed: of the mixture's starts; the result depends on nothing else.
-    """
+def find_groups(impacts: Impacts) -> Groups:
+    """Return the groups found among the impacts of one run (named in order of size: A is the largest)."""
     n = len(impacts)
     sounds = sounds_of(impacts)
     clear = own_bands(sounds) > _OWN_BANDS
@@ -98,7 +92,7 @@ def find_groups(impacts: Impacts, *, most: int = MOST_GROUPS, seed: int = 0) -> 
     _, size, directions = np.linalg.svd(shape[rows] - middle, full_matrices=False)
     kept = max(1, min(_DIRECTIONS, int((size > 0.05 * size[0]).sum())))
     point = (shape - middle) @ directions[:kept].T
-    model = _mixture(point[rows], most, seed)
+    model = _mixture(point[rows])
     chance = model.predict_proba(point)
     squared = _squared(model, point, chance.argmax(axis=1).astype(np.int64))
     together = _merged(model)
@@ -114,7 +108,7 @@ def find_groups(impacts: Impacts, *, most: int = MOST_GROUPS, seed: int = 0) -> 
         mine = np.flatnonzero(member == k)
         if len(mine) >= _LEAST:
             place[k] = len(groups)
-            groups.append(_group(chr(ord("A") + len(groups)), impacts, sounds.level_db, mine, squared))
+            groups.append(_group(chr(ord("A") + len(groups)), impacts, mine, squared))
     moved = np.where(member >= 0, place[np.maximum(member, 0)], -1)
     return Groups(tuple(groups), moved, np.where(moved >= 0, chance.max(axis=1), 0.0))
 
@@ -129,15 +123,15 @@ def _shapes(level_db: Floats, share: Floats) -> Floats:
     return np.asarray(shape - shape.mean(axis=1, keepdims=True), np.float64)
 
 
-def _mixture(point: Floats, most: int, seed: int):  # type: ignore[no-untyped-def]
+def _mixture(point: Floats):  # type: ignore[no-untyped-def]
     from sklearn.mixture import GaussianMixture
 
     best, lowest = None, np.inf
     spread = max(float(point.var(axis=0).sum()) / point.shape[1], 1e-6)
     worse = 0
-    for k in range(1, min(most, len(point) // _LEAST) + 1):
+    for k in range(1, min(_MOST_GROUPS, len(point) // _LEAST) + 1):
         model = GaussianMixture(
-            k, covariance_type="full", reg_covar=max(0.5, 1e-3 * spread), n_init=3, random_state=seed, max_iter=300,
+            k, covariance_type="full", reg_covar=max(0.5, 1e-3 * spread), n_init=3, random_state=0, max_iter=300,
             tol=1e-2,
         ).fit(point)  # fmt: skip
         score = float(model.bic(point))
@@ -177,7 +171,7 @@ def _squared(model, point: Floats, member: Ints) -> Floats:  # type: ignore[no-u
     return out
 
 
-def _group(name: str, impacts: Impacts, level_db: Floats, mine: Ints, squared: Floats) -> Group:
+def _group(name: str, impacts: Impacts, mine: Ints, squared: Floats) -> Group:
     bands = np.array(impacts["bands"], np.float64)[mine].reshape(-1, BANDS)
     power = np.where(np.isfinite(bands), from_power_db(np.where(np.isfinite(bands), bands, 0.0)), 0.0)
     relative = power / np.maximum(power.sum(axis=1, keepdims=True), 1e-300)

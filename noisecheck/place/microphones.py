@@ -113,7 +113,7 @@ def microphone_evidence(onsets: Onsets, rig: Rig, rate: float, *, talk: CrossTal
     return Evidence(names, likelihood, none, tuple(notes)).capped(stations=STATION_CAP, unplaced=UNPLACED_CAP)
 
 
-def split_simultaneous(onsets: Onsets, rig: Rig, rate: float, *, talk: CrossTalk | None = None) -> Onsets:
+def split_simultaneous(onsets: Onsets, rig: Rig, rate: float) -> Onsets:
     """Return the impacts with those split that are two at two stations within one detection.
 
     A detection is split where the microphones of two stations show levels usual for own impacts there, neither
@@ -125,10 +125,9 @@ def split_simultaneous(onsets: Onsets, rig: Rig, rate: float, *, talk: CrossTalk
         onsets: impacts of one run.
         rig: stations and microphones.
         rate: frames a second.
-        talk: what was learnt of the cross-talk (None: from these impacts).
     """
     own = station_channels(rig, onsets.arrival.shape[1])
-    talk = talk or cross_talk_of(onsets, rig, rate)
+    talk = cross_talk_of(onsets, rig, rate)
     if talk is None or not len(onsets):
         return onsets
     onsets = onsets.where(~_echoes(talk, onsets, rate))

@@ -28,6 +28,7 @@ __all__ = [
     "sphere_transfer",
 ]
 
+_PIECE: Final = 4096
 AIR_DENSITY_KGM3: Final = 1.204
 """Density of air at 20 degrees Celsius and 101.325 kPa."""
 
@@ -118,7 +119,6 @@ def modal_transfer(
     weights: NDArray[np.float64],
     *,
     loss_factor: NDArray[np.float64] | float,
-    chunk: int = 4096,
 ) -> NDArray[np.complex128]:
     """Return the sum of damped sines ``w_m exp(-eta w t / 2) sin(w t)``, one row a set of weights, shape (sets, bins).
 
@@ -128,14 +128,14 @@ def modal_transfer(
     out = np.empty((len(weights), len(freq_hz)), np.complex128)
     omega_m = 2.0 * np.pi * mode_hz[:, None]
     decay = np.broadcast_to(np.asarray(loss_factor, np.float64), mode_hz.shape)[:, None] * omega_m / 2.0
-    for start in range(0, len(freq_hz), chunk):
-        omega = 2.0 * np.pi * freq_hz[None, start : start + chunk]
+    for start in range(0, len(freq_hz), _PIECE):
+        omega = 2.0 * np.pi * freq_hz[None, start : start + _PIECE]
         response = omega_m / ((decay + 1j * omega) ** 2 + omega_m**2)
         # Summed mode by mode: a matrix product's last bits depend on the threads and kernels of its library.
         piece = np.zeros((len(weights), omega.shape[1]), np.complex128)
         for mode in range(len(mode_hz)):
             piece += weights[:, mode, None] * response[mode]
-        out[:, start : start + chunk] = piece
+        out[:, start : start + _PIECE] = piece
     return out
 
 
