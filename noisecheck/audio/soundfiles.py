@@ -75,7 +75,7 @@ class SoundReader(FileRecording):
         if kind in ("flac", "mp3", "ogg", "unknown", "caf", "aiff", "au"):
             if stated > 1 << 50:
                 self.frames = stated = at_least + self._count_on(at_least)
-            elif stated and not self._readable(stated - 1, 1):
+            elif stated and not self._readable(stated - 1):
                 self.frames = self._last_readable(stated)
         lost = _bytes_missing(self.path) if kind in ("aiff", "caf", "au") else 0
         pages = pages_of(self.path) if kind == "ogg" else None
@@ -109,8 +109,8 @@ class SoundReader(FileRecording):
                 self._lost.append((low, high))
                 self.note(f"the file is damaged: {low / self.rate:,.1f} to {high / self.rate:,.1f} s are not used")
 
-    def _readable(self, start: int, count: int) -> bool:
-        return len(self._try(start, count)) == count
+    def _readable(self, frame: int) -> bool:
+        return len(self._try(frame, 1)) == 1
 
     def _try(self, start: int, count: int) -> NDArray[np.float32]:
         """Return what can be read, from a newly opened file if the last read failed (libsndfile does not recover)."""
@@ -133,7 +133,7 @@ class SoundReader(FileRecording):
         low, high = 0, stated
         while high - low > 4 * _PIECE:
             middle = (low + high) // 2
-            if self._readable(middle, 1):
+            if self._readable(middle):
                 low = middle
             else:
                 high = middle

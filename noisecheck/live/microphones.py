@@ -80,11 +80,10 @@ class SilenceCheck:
 
     Args:
         route: the balls' way, as the ledger follows it.
-        start_s: when listening began.
     """
 
-    def __init__(self, route: Route, *, start_s: float = 0.0) -> None:
-        self._route, self._start_s = route, start_s
+    def __init__(self, route: Route) -> None:
+        self._route = route
         self._heard: deque[tuple[float, int]] = deque(maxlen=_KEPT)
         self._balls = np.zeros((len(route.stations),) * 2, int)
         """Balls heard at each station (columns) since one was at another (rows)."""
@@ -110,7 +109,7 @@ class SilenceCheck:
 
     def _found(self, now_s: float) -> list[Silence]:
         times, codes = np.array([t for t, _ in self._heard]), np.array([q for _, q in self._heard], np.int64)
-        start_s = self._start_s if len(self._heard) < _KEPT else float(times[0])
+        start_s = 0.0 if len(self._heard) < _KEPT else float(times[0])
         end_s = float(np.nextafter(now_s, np.inf))
         new = silences(times, codes, self._route, start_s=start_s, end_s=end_s)
         # Where something is heard behind it no way is blocked: a dozen balls there will say so.

@@ -32,7 +32,7 @@ def heights_section(context: Context) -> Section | None:
     if not studies and not heard:
         return None
     ranked = sorted(studies, key=lambda name: -_steepest(studies[name]))
-    stations = [_station(context, number, name, studies[name], tests) for number, name in enumerate(ranked)]
+    stations = [_station(number, name, studies[name], tests) for number, name in enumerate(ranked)]
     moved = [name for name in ranked if any(f.shown for f in _totals(studies[name]))]
     return Section(
         key="heights",
@@ -84,9 +84,7 @@ def _steepest(study: HeightStudy) -> float:
     return max((abs(f.slope) for f in _totals(study) if f.shown), default=0.0)
 
 
-def _station(
-    context: Context, number: int, name: str, study: HeightStudy, tests: list[RunSummary]
-) -> dict[str, Any]:  # fmt: skip
+def _station(number: int, name: str, study: HeightStudy, tests: list[RunSummary]) -> dict[str, Any]:
     fits = _totals(study)
     chart = ""
     if number < _MOST_PICTURES and any(f.shown for f in fits):

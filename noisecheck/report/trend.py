@@ -164,7 +164,7 @@ def _pictures(tradeoff: Tradeoff, unit: str) -> list[dict[str, Any]]:
         scales = sorted({p.scale for p in points})
         for scale in scales:
             mine = [p for p in points if p.scale == scale]
-            spots = [_spot(kind, p) for p in mine]
+            spots = [_spot(p) for p in mine]
             text = f"L_AE of one ball against balls held up or stuck per thousand, by {kind}; the table says the same"
             figure = noise_and_flow(spots, unit=unit)
             found.append(
@@ -178,7 +178,7 @@ def _pictures(tradeoff: Tradeoff, unit: str) -> list[dict[str, Any]]:
     return found
 
 
-def _spot(kind: str, p: Point) -> Spot:
+def _spot(p: Point) -> Spot:
     return Spot(
         one_line(p.value),
         p.noise.value,

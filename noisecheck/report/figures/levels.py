@@ -102,7 +102,7 @@ def band_differences(
     return figure
 
 
-def differences(rows: Sequence[Row], *, unit: str = "dB") -> Figure:
+def differences(rows: Sequence[Row]) -> Figure:
     """Return differences as one row each, first on top, with intervals; filled where a difference is shown."""
     figure, axes = new_figure(370, 62 + 24 * len(rows))
     with style():
@@ -120,7 +120,7 @@ def differences(rows: Sequence[Row], *, unit: str = "dB") -> Figure:
         room = max(float(np.ptp(span)) * 0.06, 0.5)
         axes.set_xlim(float(span.min()) - room, float(span.max()) + room)
         axes.grid(axis="x", color=FAINT, linewidth=0.6)
-        axes.set_xlabel(f"difference in L_AE, {unit}")
+        axes.set_xlabel("difference in L_AE, dB")
         longest = max((min(len(r.label), LABEL) for r in rows), default=0)
         put(figure, left=16 + 6.1 * longest, right=12, top=6, bottom=46)
     return figure

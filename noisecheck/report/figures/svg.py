@@ -50,6 +50,7 @@ _NEEDED: Final = re.compile(r"url\(#([^)]+)\)|href=\"#([^\"]+)\"")
 _ID: Final = re.compile(r" id=\"([^\"]*)\"")
 _PHONE_PX: Final = 350.0  # what a phone of 390 px leaves a figure
 _READABLE_PX: Final = 10.0
+_DPI: Final = 200.0
 _LONG: Final = re.compile(r"(\d\.\d\d)\d+")
 _USE: Final = re.compile(r"(<g[^>]*)>\s*(<use [^>]*?) style=\"([^\"]*)\"/>((?:\s*<use [^>]*?style=\"\3\"/>)*)")
 
@@ -99,7 +100,7 @@ _COLOURS: Final = (
 )
 
 
-def figure_files(drawn: Drawn, palette: Mapping[str, str], *, dpi: float = 200.0) -> tuple[str, bytes]:
+def figure_files(drawn: Drawn, palette: Mapping[str, str]) -> tuple[str, bytes]:
     """Return a figure as an SVG document and as a PNG image, in fixed colours on a ground of ``--paper``.
 
     Args:
@@ -114,10 +115,10 @@ def figure_files(drawn: Drawn, palette: Mapping[str, str], *, dpi: float = 200.0
     opening = text.index(">") + 1
     attributes = re.sub(r' (class|style|role|aria-label)="[^"]*"', "", text[4 : opening - 1])
     svg = head.replace("<svg ", f"<svg{attributes} ", 1) + ground + text[opening:]
-    return svg + "\n", _png(drawn.figure, palette, dpi)
+    return svg + "\n", _png(drawn.figure, palette)
 
 
-def _png(figure: Figure, palette: Mapping[str, str], dpi: float) -> bytes:
+def _png(figure: Figure, palette: Mapping[str, str]) -> bytes:
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.colors import to_hex
 
@@ -145,5 +146,5 @@ def _png(figure: Figure, palette: Mapping[str, str], dpi: float) -> bytes:
                         getattr(artist, put)(colour)
                         artist.set_alpha(alpha)
         out = io.BytesIO()
-        FigureCanvasAgg(figure).print_figure(out, dpi=dpi, facecolor=palette["--paper"], format="png")
+        FigureCanvasAgg(figure).print_figure(out, dpi=_DPI, facecolor=palette["--paper"], format="png")
     return out.getvalue()
