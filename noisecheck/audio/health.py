@@ -16,6 +16,7 @@ from noisecheck.audio.ranges import Ranges
 from noisecheck.audio.recording import Coding, Recording, blocks, is_lossy
 from noisecheck.audio.riding import GainRiding, find_onsets, judge_riding
 from noisecheck.audio.spectrum import FRAMES_PER_TILE, Hum, SpectrumScan, frame_length
+from noisecheck.core.units import rounded
 
 __all__ = ["ChannelHealth", "Fitness", "Health", "Verdict", "check_health"]
 
@@ -114,12 +115,12 @@ class Health:
         """Return everything as plain values for JSON (NaN as None; ranges in seconds)."""
         seconds = [
             {
-                "peak": round(c.peak, 6), "rms_db": c.rms_db, "dc": round(c.dc, 6), "rail": _plain(c.rail, 5),
+                "peak": round(c.peak, 6), "rms_db": c.rms_db, "dc": round(c.dc, 6), "rail": rounded(c.rail, 5),
                 "clipped_s": _seconds(c.clipped, self.rate), "samples_above_1": c.above_one,
                 "zeros_s": _seconds(c.zeros, self.rate), "repeated_s": _seconds(c.repeated, self.rate),
-                "floor_db": [_plain(v) for v in c.floor_db], "margin_db": [_plain(v) for v in c.margin_db],
-                "band_limit_hz": _plain(c.band_limit_hz, 0),
-                "hum": None if c.hum is None else {"mains_hz": c.hum.mains_hz, "level_db": _plain(c.hum.level_db)},
+                "floor_db": [rounded(v, 2) for v in c.floor_db], "margin_db": [rounded(v, 2) for v in c.margin_db],
+                "band_limit_hz": rounded(c.band_limit_hz, 0),
+                "hum": None if c.hum is None else {"mains_hz": c.hum.mains_hz, "level_db": rounded(c.hum.level_db, 2)},
             }
             for c in self.channels
         ]  # fmt: skip
@@ -138,7 +139,7 @@ class Health:
                 "curve": [list(p) for p in self.riding.curve], "why_not": self.riding.why_not,
             },
             "codec_made": None if self.codec_made is None else round(self.codec_made.count),
-            "bits_a_sample": _plain(self.bits_a_sample),
+            "bits_a_sample": rounded(self.bits_a_sample, 2),
             "dead": list(self.between.dead), "inverted": [list(p) for p in self.between.inverted],
             "duplicate": [list(p) for p in self.between.duplicate],
             "nonfinite_s": _seconds(self.nonfinite, self.rate), "channels": seconds,
@@ -153,10 +154,6 @@ class Health:
             why = f": {'; '.join(fitness.reasons)}" if fitness.reasons else ""
             told.append(f"{what}: {fitness.verdict}{why}")
         return (*told, *self.notes)
-
-
-def _plain(value: float | None, digits: int = 2) -> float | None:
-    return round(float(value), digits) if value is not None and np.isfinite(value) else None
 
 
 def _seconds(ranges: NDArray[np.int64], rate: int) -> list[list[float]]:

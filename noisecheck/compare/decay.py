@@ -11,12 +11,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from noisecheck.compare.linear import benjamini_hochberg, estimate
-from noisecheck.core.units import rounded
+from noisecheck.core.bands import NOMINAL_THIRD_HZ
+from noisecheck.core.units import rounded, rounded_pair
 
 __all__ = ["OCTAVES_HZ", "OctaveDecay", "damping_db", "decay_changes"]
 
 Floats = NDArray[np.float64]
-OCTAVES_HZ: Final = (31.5, 63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0, 16000.0)
+OCTAVES_HZ: Final = NOMINAL_THIRD_HZ[1::3]
 """Nominal midbands of octaves (IEC 61260-1)."""
 _FALSE_DISCOVERY: Final = 0.05
 
@@ -36,14 +37,13 @@ class OctaveDecay:
 
     def to_dict(self) -> dict[str, Any]:
         """Return the octave as plain values."""
-        low, high = self.ratio_ci
         return {
             "octave_hz": self.octave_hz,
             "before_ms": rounded(self.before_ms, 1),
             "after_ms": rounded(self.after_ms, 1),
             "runs": list(self.runs),
             "ratio": rounded(self.ratio, 3),
-            "ratio_ci": [rounded(low, 3), rounded(high, 3)] if math.isfinite(low) else None,
+            "ratio_ci": rounded_pair(*self.ratio_ci),
             "shown": self.shown,
         }
 

@@ -8,19 +8,9 @@ from typing import Any
 
 from noisecheck.compare.hearing import audible
 from noisecheck.compare.why import Reason
-from noisecheck.core.units import rounded
+from noisecheck.core.units import rounded, rounded_pair, significant
 
-__all__ = ["Comparison", "Difference", "Group", "interval_of", "p_value"]
-
-
-def interval_of(low: float, high: float, digits: int = 3) -> list[float] | None:
-    """Return an interval as JSON takes it: two rounded numbers; None where it is not known."""
-    return [round(float(low), digits), round(float(high), digits)] if math.isfinite(low) else None
-
-
-def p_value(value: float) -> float | None:
-    """Return a p value as JSON takes it: three digits; None where it is not known."""
-    return float(f"{value:.3g}") if math.isfinite(value) else None
+__all__ = ["Comparison", "Difference", "Group"]
 
 
 @dataclass(frozen=True)
@@ -40,13 +30,12 @@ class Group:
 
     def to_dict(self) -> dict[str, Any]:
         """Return the group as plain values (None = not measurable, or one run only)."""
-        low, high = self.ci["lae_db"]
         return {
             "value": self.value,
             "runs": self.runs,
             "impacts": self.impacts,
             "lae_db": rounded(self.levels["lae_db"]),
-            "ci_db": interval_of(low, high),
+            "ci_db": rounded_pair(*self.ci["lae_db"]),
             **{k: rounded(v) for k, v in self.levels.items() if k != "lae_db"},
             "lae_energy_mean_db": rounded(self.energy_lae_db),
             "bands": {k: rounded(v) for k, v in self.bands.items()},
@@ -86,8 +75,8 @@ class Difference:
             "value": self.value,
             "measure": self.measure,
             "difference_db": rounded(self.difference_db),
-            "ci_db": interval_of(*self.ci_db),
-            "p": p_value(self.p),
+            "ci_db": rounded_pair(*self.ci_db),
+            "p": significant(self.p),
             "verdict": self.verdict,
             "indicative": self.indicative,
             "energy_difference_db": rounded(self.energy_difference_db),

@@ -10,14 +10,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from noisecheck.compare.decay import damping_db, decay_changes
-from noisecheck.compare.differences import Comparison, Difference, Group, interval_of, p_value
+from noisecheck.compare.differences import Comparison, Difference, Group
 from noisecheck.compare.fair import Pairing, pair
 from noisecheck.compare.linear import Estimates, benjamini_hochberg, estimate, t_interval
 from noisecheck.compare.summary import BANDS, LEVELS, QUANTITIES, RunSummary, index_of, one_station
 from noisecheck.compare.why import Evidence, explain
 from noisecheck.core.errors import InputError, listed, nearest, one_line
 from noisecheck.core.table import band_names
-from noisecheck.core.units import many, rounded
+from noisecheck.core.units import many, rounded, rounded_pair, significant
 
 if TYPE_CHECKING:
     from noisecheck.bench.rig import Rig
@@ -263,9 +263,9 @@ def _bands(fit: Estimates, drowned: NDArray[np.bool_]) -> dict[str, dict[str, An
     return {
         name: {
             "difference_db": rounded(fit.value[BANDS][b]),
-            "ci_db": interval_of(fit.low[BANDS][b], fit.high[BANDS][b]),
-            "p": p_value(p[b]),
-            "q": p_value(q[b]),
+            "ci_db": rounded_pair(fit.low[BANDS][b], fit.high[BANDS][b]),
+            "p": significant(p[b]),
+            "q": significant(q[b]),
             "shown": bool(q[b] <= _FALSE_DISCOVERY),
             "bound": _BOUND[bool(drowned[0, b]), bool(drowned[1, b])],
         }
@@ -279,7 +279,7 @@ def _ratio(fit: Estimates, quantity: str) -> dict[str, Any]:
         return {}
     low, high = float(np.exp(fit.low[i])), float(np.exp(fit.high[i]))
     range_db = {"decay_ms": 20, "decay_t10_ms": 10}.get(quantity)
-    ratio = {"ratio": rounded(math.exp(fit.value[i]), 4), "ci": interval_of(low, high, 4), "p": p_value(fit.p[i])}
+    ratio = {"ratio": rounded(math.exp(fit.value[i]), 4), "ci": rounded_pair(low, high, 4), "p": significant(fit.p[i])}
     return {**ratio, "read_over_db": range_db} if range_db else ratio
 
 

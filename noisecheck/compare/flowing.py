@@ -15,7 +15,7 @@ import numpy as np
 
 from noisecheck.bench.runsheet import Run
 from noisecheck.compare.linear import t_interval
-from noisecheck.core.units import rounded
+from noisecheck.core.units import rounded, rounded_pair
 from noisecheck.flow.failures import HeardShare, dispersion_of, lower_bound, upper_bound
 
 if TYPE_CHECKING:
@@ -151,8 +151,8 @@ class Rate:
             "balls": self.balls,
             "per": int(self.per),
             "value": rounded(self.value, 4),
-            "ci": [rounded(self.low, 4), rounded(self.high, 4)] if self.balls else None,
-            "upper": rounded(self.upper, 4) if self.balls else None,
+            "ci": rounded_pair(self.low, self.high, 4),
+            "upper": rounded(self.upper, 4),
             "dispersion": rounded(self.dispersion, 2),
         }
 
@@ -191,9 +191,7 @@ class RunMean:
 
     def to_dict(self) -> dict[str, Any]:
         """Return the mean as plain values."""
-        known = math.isfinite(self.low)
-        ci = [rounded(self.low, 5), rounded(self.high, 5)] if known else None
-        return {"value": rounded(self.value, 5), "ci": ci, "runs": self.runs}
+        return {"value": rounded(self.value, 5), "ci": rounded_pair(self.low, self.high, 5), "runs": self.runs}
 
 
 def _run_mean(values: Sequence[float], confidence: float) -> RunMean:

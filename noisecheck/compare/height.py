@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from noisecheck.compare.linear import least_squares, residual_square
 from noisecheck.compare.summary import BANDS, QUANTITIES, RunSummary, index_of, one_station
+from noisecheck.core.units import rounded_pair, significant
 
 __all__ = ["HeightFit", "HeightStudy", "fit_heights"]
 
@@ -65,14 +66,13 @@ class HeightFit:
     def to_dict(self) -> dict[str, Any]:
         """Return the fit as plain values."""
         low, high = self.slope_ci
-        known = math.isfinite(low)
         return {
             "group": self.group,
             "quantity": self.quantity,
             "runs": self.runs,
             "slope": round(self.slope, 4),
             "db_per_doubling": round(self.db_per_doubling, 3),
-            "db_per_doubling_ci": [round(low * DOUBLING, 3), round(high * DOUBLING, 3)] if known else None,
+            "db_per_doubling_ci": rounded_pair(low * DOUBLING, high * DOUBLING),
             "level_db": round(self.level_db, 3),
             "reference_mm": round(self.reference_mm, 3),
             "range_mm": list(self.range_mm),
@@ -111,7 +111,7 @@ class HeightStudy:
 
     def to_dict(self) -> dict[str, Any]:
         """Return the study as plain values."""
-        tests = {q: (float(f"{p:.3g}") if math.isfinite(p) else None) for q, p in self.common_slope_p.items()}
+        tests = {q: significant(p) for q, p in self.common_slope_p.items()}
         shared = {q: [round(v * DOUBLING, 3) for v in s] for q, s in self.common_slope.items() if math.isfinite(s[1])}
         return {
             "fits": [f.to_dict() for f in self.fits],

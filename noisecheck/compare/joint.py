@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from noisecheck.compare.differences import Comparison, Difference
 from noisecheck.compare.flowing import GroupFlow, Rate, RunFlow, group_flow
+from noisecheck.core.units import significant
 from noisecheck.flow.failures import lower_bound, upper_bound
 
 if TYPE_CHECKING:
@@ -44,17 +45,13 @@ class FlowChange:
 
     def to_dict(self) -> dict[str, Any]:
         """Return the change as plain values."""
-
-        def cell(value: float) -> float | None:
-            return float(f"{value:.4g}") if math.isfinite(value) else None
-
         return {
             "verdict": self.verdict,
             "baseline": self.base.to_dict(),
             "value": self.value.to_dict(),
-            "at_most_more_per_thousand": cell(self.at_most_more),
+            "at_most_more_per_thousand": significant(self.at_most_more, 4),
             "margin_per_thousand": self.margin,
-            "p_worse": cell(self.p_worse),
+            "p_worse": significant(self.p_worse, 4),
             "more_balls": self.more_balls,
         }
 

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from noisecheck.compare.differences import Comparison
 from noisecheck.compare.linear import residual_square
 from noisecheck.compare.summary import RunSummary, index_of, one_station
+from noisecheck.core.units import rounded
 
 __all__ = [
     "EffectPlan",
@@ -112,7 +113,7 @@ class Spread:
             "session_db": self.session_db,
             "impacts_per_run": self.impacts_per_run,
         }
-        return {**{k: round(v, 3) if math.isfinite(v) else None for k, v in values.items()}, "df": self.df}
+        return {**{k: rounded(v) for k, v in values.items()}, "df": self.df}
 
 
 def spread_of(summaries: Sequence[RunSummary], *, by: str, station: str | None = None) -> Spread:

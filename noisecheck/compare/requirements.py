@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any, Final, Literal
 import numpy as np
 
 from noisecheck.compare.plan import least, noncentral_t
+from noisecheck.core.units import significant
 from noisecheck.flow.failures import balls_needed, lower_bound, upper_bound
 
 if TYPE_CHECKING:
@@ -50,18 +51,14 @@ class Verdict:
 
     def to_dict(self) -> dict[str, Any]:
         """Return the verdict as plain values."""
-
-        def cell(value: float) -> float | None:
-            return float(f"{value:.6g}") if math.isfinite(value) else None
-
         return {
             "verdict": self.verdict,
-            "value": cell(self.value),
-            "low": cell(self.low),
-            "high": cell(self.high),
+            "value": significant(self.value, 6),
+            "low": significant(self.low, 6),
+            "high": significant(self.high, 6),
             "limit": self.limit,
             "confidence": self.confidence,
-            "odds": cell(self.odds),
+            "odds": significant(self.odds, 6),
             "rule": self.rule,
             "next_step": self.next_step,
             "more": self.more,

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from noisecheck.compare.linear import t_interval
 from noisecheck.compare.reference import shape_distance
 from noisecheck.compare.summary import BANDS, RunSummary, index_of
-from noisecheck.core.units import rounded
+from noisecheck.core.units import rounded, rounded_pair
 
 __all__ = ["Drift", "References", "SessionTie", "TakeApart", "shapes_apart", "study_references", "unlike"]
 
@@ -147,14 +147,14 @@ class References:
             "drops": self.drops,
             "found_in": list(self.found_in),
             "repeatability_db": rounded(self.repeatability_db),
-            "repeatability_ci_db": _pair(self.repeatability_ci_db),
+            "repeatability_ci_db": rounded_pair(*self.repeatability_ci_db),
             "sessions": [
                 {"session": s.session, "takes": s.takes, "drops": s.drops, "offset_db": rounded(s.offset_db),
-                 "ci_db": _pair(s.ci_db), "shape_db": rounded(s.shape_db), "verdict": s.verdict}
+                 "ci_db": rounded_pair(*s.ci_db), "shape_db": rounded(s.shape_db), "verdict": s.verdict}
                 for s in self.sessions
             ],
             "drifts": [
-                {"of": d.of, "session": d.session, "change_db": rounded(d.change_db), "ci_db": _pair(d.ci_db),
+                {"of": d.of, "session": d.session, "change_db": rounded(d.change_db), "ci_db": rounded_pair(*d.ci_db),
                  "shape_db": rounded(d.shape_db), "drops": list(d.drops), "shown": d.shown, "moved": d.moved}
                 for d in self.drifts
             ],
@@ -213,10 +213,6 @@ def unlike(session: str, first: str, shape_db: float) -> str:
         f"the reference drops of session {session or '(none)'} sound unlike those of session {first or '(none)'} "
         f"({shape_db:.1f} dB by band): another place, device or ball, so they tie nothing"
     )
-
-
-def _pair(values: tuple[float, float]) -> list[float | None] | None:
-    return None if not math.isfinite(values[0]) else [rounded(v) for v in values]
 
 
 class _Shapes:

@@ -15,6 +15,8 @@ __all__ = [
     "many",
     "power_db",
     "rounded",
+    "rounded_pair",
+    "significant",
     "to_frames",
     "to_seconds",
 ]
@@ -56,6 +58,16 @@ def many(count: int, what: str) -> str:
     return f"{count:,} {what}{'' if count == 1 else 's'}"
 
 
-def rounded(value: float, digits: int = 3) -> float | None:
-    """Return a number as JSON and pages take it: rounded, None where it is not finite."""
-    return round(float(value), digits) if math.isfinite(value) else None
+def rounded(value: float | None, digits: int = 3) -> float | None:
+    """Return a number as JSON and pages take it: rounded, None where there is none or it is not finite."""
+    return round(float(value), digits) if value is not None and math.isfinite(value) else None
+
+
+def rounded_pair(low: float, high: float, digits: int = 3) -> list[float | None] | None:
+    """Return an interval as JSON takes it: two rounded numbers; None where it is not known."""
+    return [rounded(low, digits), rounded(high, digits)] if math.isfinite(low) else None
+
+
+def significant(value: float, digits: int = 3) -> float | None:
+    """Return a number of so many significant digits, as JSON takes it; None where it is not finite."""
+    return float(f"{value:.{digits}g}") if math.isfinite(value) else None

@@ -19,6 +19,7 @@ from noisecheck.compare.summary import BANDS, LEVELS, one_station
 from noisecheck.core.bands import NOMINAL_THIRD_HZ
 from noisecheck.core.errors import one_line
 from noisecheck.core.table import band_names
+from noisecheck.core.units import rounded
 from noisecheck.report.answers import Asked, View, column_word, value_word
 from noisecheck.report.balls import flow_columns
 from noisecheck.report.context import Context, GroupColumn, Place, Section
@@ -180,7 +181,7 @@ def _view(
     spread = {v: _band_interval(context, g, view.station or None) for v, g in groups.items()}
     base = groups[comparison.baseline]
     flow = [
-        {"value": g.value, **{c.name: _rounded(c.value(g.run_names, view.station or None)) for c in columns}}
+        {"value": g.value, **{c.name: rounded(c.value(g.run_names, view.station or None), 4) for c in columns}}
         for g in comparison.groups
     ]
     values = [
@@ -215,10 +216,6 @@ def _view(
 
 def _plan_word(column: str, plan: EffectPlan) -> str:
     return f"{value_word(column, plan.value)}:{plan.sentence.removeprefix(f'{plan.value}:')}"
-
-
-def _rounded(value: float | None) -> float | None:
-    return None if value is None or not math.isfinite(value) else round(value, 4)
 
 
 def _sentence(text: str) -> str:
@@ -261,13 +258,13 @@ def _value(
     levels = []
     for measure in LEVELS:
         own = view.comparison.of(d.value, measure)
-        both = {"before": _rounded(base.levels[measure]), "after": _rounded(group.levels[measure])}
+        both = {"before": rounded(base.levels[measure], 4), "after": rounded(group.levels[measure], 4)}
         levels.append({"measure": measure, **both, **_difference(own)})
     bands = [
         {
             "nominal": f"{f:g}",
-            "before": _rounded(base.bands[b]),
-            "after": _rounded(group.bands[b]),
+            "before": rounded(base.bands[b], 4),
+            "after": rounded(group.bands[b], 4),
             **(d.bands.get(b) or {"difference_db": None, "ci_db": None, "q": None, "shown": False, "bound": None}),
         }
         for f, b in zip(NOMINAL_THIRD_HZ, band_names(), strict=True)
