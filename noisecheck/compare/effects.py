@@ -12,8 +12,8 @@ from numpy.typing import NDArray
 from noisecheck.compare.decay import damping_db, decay_changes
 from noisecheck.compare.differences import Comparison, Difference, Group
 from noisecheck.compare.fair import Pairing, pair
-from noisecheck.compare.linear import Estimates, benjamini_hochberg, estimate, t_interval
-from noisecheck.compare.summary import BANDS, LEVELS, QUANTITIES, RunSummary, index_of, one_station
+from noisecheck.compare.linear import Estimates, benjamini_hochberg, estimate, mean_interval, mean_known
+from noisecheck.compare.summary import BANDS, LEVELS, QUANTITIES, RunSummary, excluded_of, index_of, one_station
 from noisecheck.compare.why import Evidence, explain
 from noisecheck.core.errors import InputError, listed, nearest, one_line
 from noisecheck.core.table import band_names
@@ -126,16 +126,7 @@ def _check_column(summary: RunSummary, by: str) -> None:
 def _group(value: str, rows: list[RunSummary], confidence: float) -> Group:
     used = [r for r in rows if r.used]
     means = np.array([r.mean for r in used]).reshape(len(used), len(QUANTITIES))
-    mean = _mean_of(means)
-    valid = np.isfinite(means)
-    n = valid.sum(axis=0)
-    spread = np.where(valid, (means - mean) ** 2, 0.0).sum(axis=0) / np.maximum(n - 1, 1)
-    error = np.where(n > 1, np.sqrt(spread / np.maximum(n, 1)), np.nan)
-    low, high, _ = t_interval(mean, error, np.maximum(n - 1, 1), confidence=confidence)
-    excluded: dict[str, int] = {}
-    for row in rows:
-        for word, count in row.excluded.items():
-            excluded[word] = excluded.get(word, 0) + count
+    mean, low, high = mean_interval(means, confidence=confidence)
     at = {q: index_of(q) for q in LEVELS}
     lae = at["lae_db"]
     return Group(
@@ -146,17 +137,10 @@ def _group(value: str, rows: list[RunSummary], confidence: float) -> Group:
         ci={q: (float(low[i]), float(high[i])) for q, i in at.items()},
         energy_lae_db=float(np.mean([r.energy[lae] for r in used])) if used else math.nan,
         bands=dict(zip(band_names(), (float(v) for v in mean[BANDS]), strict=True)),
-        excluded=excluded,
+        excluded=excluded_of(rows),
         run_names=tuple(r.run.name for r in used),
         run_lae_db=tuple(float(r.mean[lae]) for r in used),
     )
-
-
-def _mean_of(table: Floats) -> Floats:
-    """Return the mean of the rows that have a value, column by column; NaN where none has."""
-    valid = np.isfinite(table)
-    n = valid.sum(axis=0)
-    return np.where(n > 0, np.where(valid, table, 0.0).sum(axis=0) / np.maximum(n, 1), np.nan)
 
 
 def _differences(
@@ -183,7 +167,7 @@ def _differences(
         warnings.insert(0, _indicative(pairing))
     bands = _bands(fit, drowned)
     decay = _comparable_decay(fit, indicative)
-    spectrum = _mean_of(np.array([s.mean for s in base if s.used])[:, BANDS])
+    spectrum = mean_known(np.array([s.mean for s in base if s.used])[:, BANDS])
     before, after = ([s.run.name for unit, g in zip(pairing.members, pairing.groups, strict=True) if g == side
                       for s in unit] for side in (0, 1))  # fmt: skip
     damping = damping_db(decay_changes(rings, before, after, confidence=confidence))

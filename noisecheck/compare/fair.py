@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from noisecheck.compare.linear import estimable
-from noisecheck.compare.summary import SOFT_ONES, RunSummary
+from noisecheck.compare.summary import SOFT_ONES, RunSummary, excluded_of
 from noisecheck.compare.ties import shapes_apart
 from noisecheck.core.units import many
 
@@ -147,10 +147,7 @@ def _rise(rows: Sequence[RunSummary], at_mm: float) -> NDArray[np.float64]:
 
 
 def _nothing_left(name: str, rows: Sequence[RunSummary]) -> str:
-    counts: dict[str, int] = {}
-    for row in rows:
-        for word, count in row.excluded.items():
-            counts[word] = counts.get(word, 0) + count
+    counts = excluded_of(rows)
     if not counts:
         return f"no impact was heard in the runs of {name}"
     return f"no impact of {name} has a comparable level: " + ", ".join(f"{n} {w}" for w, n in counts.items())

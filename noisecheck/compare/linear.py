@@ -20,6 +20,8 @@ __all__ = [
     "estimable",
     "estimate",
     "least_squares",
+    "mean_interval",
+    "mean_known",
     "residual_square",
     "t_interval",
 ]
@@ -119,6 +121,23 @@ def t_interval(
         t = np.where(error > 0, np.abs(value) / error, np.where(np.abs(value) > 0, np.inf, 0.0))
     p = np.where(np.isfinite(error), 2 * stdtr(df, -t), np.nan)
     return value - half, value + half, p
+
+
+def mean_known(table: Floats) -> Floats:
+    """Return the mean of the rows that have a value, column by column; NaN where none has."""
+    valid = np.isfinite(table)
+    n = valid.sum(axis=0)
+    return np.where(n > 0, np.where(valid, table, 0.0).sum(axis=0) / np.maximum(n, 1), np.nan)
+
+
+def mean_interval(table: Floats, *, confidence: float = 0.95) -> tuple[Floats, Floats, Floats]:
+    """Return the mean of the rows (runs) that have a value, column by column, and its t interval; NaN with one row."""
+    mean, valid = mean_known(table), np.isfinite(table)
+    n = valid.sum(axis=0)
+    spread = np.where(valid, (table - mean) ** 2, 0.0).sum(axis=0) / np.maximum(n - 1, 1)
+    error = np.where(n > 1, np.sqrt(spread / np.maximum(n, 1)), np.nan)
+    low, high, _ = t_interval(mean, error, np.maximum(n - 1, 1), confidence=confidence)
+    return mean, low, high
 
 
 def benjamini_hochberg(p: ArrayLike) -> Floats:

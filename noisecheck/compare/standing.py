@@ -15,7 +15,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from noisecheck.compare.linear import Estimates, estimate
+from noisecheck.compare.linear import Estimates, estimate, mean_known, t_interval
 from noisecheck.compare.summary import LEVELS, LOGARITHMIC, RunSummary, index_of
 from noisecheck.compare.ties import shapes_apart
 from noisecheck.core.table import band_names
@@ -250,26 +250,16 @@ def _sessions_as_units(
     y: Floats, sessions: list[str], cells: list[Cell], found: Estimates, confidence: float
 ) -> Estimates:
     """Return the figures with the spread of session means where that is larger than that of runs."""
-    from noisecheck.compare.linear import t_interval
-
     names = list(dict.fromkeys(sessions))
     if len(names) < 2:
         return found
     rest = np.array(y)
     for kind in dict.fromkeys(cells):
         rows = [c == kind for c in cells]
-        valid = np.isfinite(y[rows])
-        n = np.maximum(valid.sum(axis=0), 1)
-        rest[rows] = y[rows] - np.where(valid, y[rows], 0.0).sum(axis=0) / n
-    means = []
-    for name in names:
-        part = rest[[s == name for s in sessions]]
-        n = np.isfinite(part).sum(axis=0)
-        means.append(np.where(n > 0, np.nansum(part, axis=0) / np.maximum(n, 1), np.nan))
-    units = np.array(means)
+        rest[rows] = y[rows] - mean_known(y[rows])
+    units = np.array([mean_known(rest[[s == name for s in sessions]]) for name in names])
     count = np.isfinite(units).sum(axis=0)
-    centre = np.nansum(units, axis=0) / np.maximum(count, 1)
-    variance = np.nansum((units - centre) ** 2, axis=0) / np.maximum(count - 1, 1)
+    variance = np.nansum((units - mean_known(units)) ** 2, axis=0) / np.maximum(count - 1, 1)
     error = np.where(count > 1, np.sqrt(variance / np.maximum(count, 1)), 0.0)
     wider = (count > 1) & ~(found.error >= error)
     error, df = np.where(wider, error, found.error), np.where(wider, np.maximum(count - 1.0, 1.0), found.df)

@@ -28,6 +28,7 @@ __all__ = [
     "QUANTITIES",
     "SOFT_ONES",
     "RunSummary",
+    "excluded_of",
     "index_of",
     "one_station",
     "summarise",
@@ -99,6 +100,15 @@ class RunSummary:
         """Return the run mean of a quantity: dB, ms or Hz (geometric for the last two); NaN when not measurable."""
         value = float(self.mean[index_of(quantity)])
         return float(np.exp(value)) if quantity in LOGARITHMIC else value
+
+
+def excluded_of(rows: Iterable[RunSummary]) -> dict[str, int]:
+    """Return how many impacts of several summaries are left out of levels, by reason."""
+    counts: dict[str, int] = {}
+    for row in rows:
+        for word, count in row.excluded.items():
+            counts[word] = counts.get(word, 0) + count
+    return counts
 
 
 def index_of(quantity: str) -> int:
@@ -303,10 +313,6 @@ def one_station(summaries: Iterable[RunSummary], station: str | None) -> tuple[R
 def _merged(rows: list[RunSummary]) -> RunSummary:
     if len(rows) == 1:
         return rows[0]
-    excluded: dict[str, int] = {}
-    for row in rows:
-        for word, count in row.excluded.items():
-            excluded[word] = excluded.get(word, 0) + count
     rows_used = [r for r in rows if r.used] or rows
     limits = [r.band_limit_hz for r in rows if r.band_limit_hz is not None]
     n = np.sum([r.n for r in rows_used], axis=0)
@@ -317,7 +323,7 @@ def _merged(rows: list[RunSummary]) -> RunSummary:
         station="",
         impacts=sum(r.impacts for r in rows),
         used=sum(r.used for r in rows),
-        excluded=MappingProxyType(excluded),
+        excluded=MappingProxyType(excluded_of(rows)),
         db_re=tuple(sorted({v for r in rows for v in r.db_re})),
         channels=tuple(sorted({c for r in rows for c in r.channels})),
         band_limit_hz=min(limits) if limits else None,

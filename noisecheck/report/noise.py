@@ -13,7 +13,7 @@ from noisecheck.compare.decay import OctaveDecay, decay_changes
 from noisecheck.compare.differences import Difference, Group
 from noisecheck.compare.hearing import JUST_NOTICEABLE, audible
 from noisecheck.compare.joint import JointVerdict, join_flow
-from noisecheck.compare.linear import t_interval
+from noisecheck.compare.linear import mean_interval
 from noisecheck.compare.plan import EffectPlan
 from noisecheck.compare.summary import BANDS, LEVELS, one_station
 from noisecheck.core.bands import NOMINAL_THIRD_HZ
@@ -230,16 +230,7 @@ def _band_interval(context: Context, group: Group, station: str | None) -> tuple
     """Return lower and upper ends of the t interval over run means in each band, (30,) each."""
     tests = [s for s in context.result.summaries if s.run.role == "test"]
     means = np.array([s.mean[BANDS] for s in one_station(tests, station) if s.run.name in group.run_names and s.used])
-    if len(means) < 2:
-        nothing = np.full(len(NOMINAL_THIRD_HZ), np.nan)
-        return nothing, nothing
-    known = np.isfinite(means)
-    n = known.sum(axis=0)
-    count = np.maximum(n, 1)
-    mean = np.where(n > 0, np.where(known, means, 0.0).sum(axis=0) / count, np.nan)
-    square = np.where(known, (means - mean) ** 2, 0.0).sum(axis=0) / np.maximum(n - 1, 1)
-    error = np.where(n > 1, np.sqrt(square / count), np.nan)
-    low, high, _ = t_interval(mean, error, np.maximum(n - 1, 1))
+    _, low, high = mean_interval(means.reshape(-1, len(NOMINAL_THIRD_HZ)))
     return low, high
 
 
