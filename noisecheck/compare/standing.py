@@ -140,8 +140,9 @@ def standing(
         if calibrated:
             found = _sessions_as_units(y[mine], [everything[i].run.session for i in mine], [cells[i] for i in mine],
                                        found, confidence)  # fmt: skip
-        n = np.isfinite(y[[i for i in mine if cells[i][0] == value]]).sum(axis=0)
-        drowned = np.mean([used[i].bound for i in own], axis=0) > 0.5
+        on_scale = [i for i in own if scale[i] == at]
+        n = np.isfinite(y[on_scale]).sum(axis=0)
+        drowned = np.mean([used[i].bound for i in on_scale], axis=0) > 0.5
         figures[value] = {
             q: Figure(
                 q,

@@ -257,6 +257,23 @@ def test_a_band_in_the_background_meets_a_limit_but_never_fails_it() -> None:
     assert [j.verdict.verdict for j in clear] == ["met", "not met", "met"]
 
 
+def test_runs_left_out_do_not_drown_a_band() -> None:
+    kept = [_row("A", 60.0 + k / 10, name=f"s{k}") for k in range(4)]
+    other = [
+        replace(_row("A", 60.0, name=f"{session}{k}", session=session, height=height), bound=np.ones(30, bool))
+        for session, height in (("t", 90.0), ("u", 120.0))
+        for k in range(3)
+    ]
+    found = standing([*kept, *other], [], by="revision", quantities=("le_4000hz",))
+    assert "6 runs are left out" in found.notes[0]
+    figure = found.of("A", "le_4000hz")
+    assert figure is not None
+    assert (figure.runs, figure.bound) == (4, False)
+    drowned = standing([*kept[:1], *other[:3]], [], by="revision", quantities=("le_4000hz",)).of("A", "le_4000hz")
+    assert drowned is not None
+    assert (drowned.runs, drowned.bound) == (3, True)
+
+
 def test_every_measure_gets_a_verdict_and_each_open_one_a_step() -> None:
     measures = ["lae_db", "lzpeak_db", "le_4000hz", "total_lae_db", "decay_ms", "centroid_hz", "restitution",
                 "held_up_per_thousand", "failures_per_million"]  # fmt: skip
