@@ -20,7 +20,7 @@ from noisecheck.core.flags import Flag
 from noisecheck.core.table import Impacts
 from noisecheck.flow.trains import find_drops
 
-__all__ = ["OpenEnd", "TakeEnds", "find_reference_drops", "shape_distance"]
+__all__ = ["OpenEnd", "TakeEnds", "find_reference_drops"]
 
 Floats = NDArray[np.float64]
 Rows = NDArray[np.int64]
@@ -85,12 +85,6 @@ class _Part:
     pause_s: float
     drops: int | None = None
     """How many drops the user says they are."""
-
-
-def shape_distance(a: Floats, b: Floats) -> Floats:
-    """Return how unlike two spectra (..., bands) in dB are but for their level: RMS over bands, shape (...,)."""
-    d = a - b
-    return np.sqrt(np.mean((d - d.mean(axis=-1, keepdims=True)) ** 2, axis=-1))
 
 
 def find_reference_drops(

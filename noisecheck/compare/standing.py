@@ -16,8 +16,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from noisecheck.compare.linear import Estimates, estimate, mean_known, t_interval
+from noisecheck.compare.shapes import shapes_apart
 from noisecheck.compare.summary import LEVELS, LOGARITHMIC, RunSummary, index_of
-from noisecheck.compare.ties import shapes_apart
 from noisecheck.core.table import band_names
 
 __all__ = ["QUANTITIES_SHOWN", "Figure", "Scale", "Standing", "standing"]

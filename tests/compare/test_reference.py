@@ -18,7 +18,7 @@ from campaigns import levels_of, spectrum, summary_of
 from noisecheck.bench.runsheet import Run
 from noisecheck.compare.differences import Difference
 from noisecheck.compare.effects import compare
-from noisecheck.compare.reference import TakeEnds, find_reference_drops, shape_distance
+from noisecheck.compare.reference import TakeEnds, find_reference_drops
 from noisecheck.compare.standing import standing
 from noisecheck.compare.summary import BANDS, RunSummary
 from noisecheck.compare.ties import study_references
@@ -135,12 +135,6 @@ def test_a_button_at_the_very_ends_is_no_drop() -> None:
 def test_nothing_gives_nothing() -> None:
     assert found_in() == ()
     assert len(found_in((Impacts.empty(), 3.0))[0].rows) == 0
-
-
-def test_shape_distance_is_the_spread_over_bands() -> None:
-    a = np.arange(30.0)
-    assert shape_distance(a, a + 7.0) == pytest.approx(0.0, abs=1e-12)
-    assert float(shape_distance(a, np.zeros(30))) == pytest.approx(np.std(a))
 
 
 def reference_row(name: str, session: str, values: list[float], *, shape: np.ndarray | None = None) -> RunSummary:
