@@ -11,8 +11,9 @@ from numpy.typing import NDArray
 
 from noisecheck.compare.decay import damping_db, decay_changes
 from noisecheck.compare.differences import Comparison, Difference, Group
-from noisecheck.compare.fair import Pairing, pair
+from noisecheck.compare.fair import pair
 from noisecheck.compare.linear import Estimates, benjamini_hochberg, estimate, mean_interval, mean_known
+from noisecheck.compare.pairing import Pairing
 from noisecheck.compare.summary import BANDS, LEVELS, QUANTITIES, RunSummary, excluded_of, index_of, one_station
 from noisecheck.compare.why import Evidence, explain
 from noisecheck.core.errors import InputError, listed, nearest, one_line
