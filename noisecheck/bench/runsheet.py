@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path, PurePosixPath
 from types import MappingProxyType
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, Protocol, TypeVar
 
 from noisecheck.core.errors import InputError, nearest, one_line
 
@@ -30,6 +30,7 @@ __all__ = [
     "leads_out",
     "load_runs",
     "natural_key",
+    "of_role",
     "read_text",
     "separator_of",
 ]
@@ -104,6 +105,23 @@ class Run:
         if column == "recorded":
             return "" if self.recorded is None else self.recorded.isoformat(sep=" ")
         return self.extra[column]
+
+
+class OfRun(Protocol):
+    """Anything that is of one run: its measurements, its summary, its flow."""
+
+    @property
+    def run(self) -> Run:
+        """The run."""
+        ...
+
+
+T = TypeVar("T", bound=OfRun)
+
+
+def of_role(rows: Iterable[T], role: str) -> list[T]:
+    """Return what belongs to runs of a role: ``test``, ``background``, ``reference`` or ``taps``."""
+    return [row for row in rows if row.run.role == role]
 
 
 def natural_key(text: str) -> tuple[tuple[int, int, str], ...]:

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from noisecheck.bench.runsheet import of_role
 from noisecheck.compare.differences import Comparison, Difference
 from noisecheck.compare.effects import compare
 from noisecheck.compare.flowing import GroupFlow, Odd
@@ -110,8 +111,8 @@ def changed(trended: Trend, summaries: Sequence[RunSummary], *, rig: Rig, before
     if not names:
         stations[ALL] = _compared(rows, before, None, rig, trended.confidence).of(after)
     if len(names) > 1:
-        tests = total_rows([s for s in rows if s.run.role == "test"], names)
-        references = [s for s in rows if s.run.role == "reference"]
+        tests = total_rows(of_role(rows, "test"), names)
+        references = of_role(rows, "reference")
         ties = total_rows(references, sorted({s.station for s in references}))
         stations[ALL] = _compared([*tests, *ties], before, None, rig, trended.confidence).of(after)
     whole = stations.get(ALL) or next(iter(stations.values()))

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from noisecheck.bench.runsheet import of_role
 from noisecheck.compare.decay import damping_db, decay_changes
 from noisecheck.compare.differences import Comparison, Difference, Group
 from noisecheck.compare.fair import pair
@@ -59,7 +60,7 @@ def compare(
     Raises:
         InputError: a column, baseline or station the run sheet does not have, or no test run.
     """
-    tests = [s for s in summaries if s.run.role == "test"]
+    tests = of_role(summaries, "test")
     if not tests:
         raise InputError("runs.csv: no run has the role test: there is nothing to compare")
     _check_column(tests[0], by)
@@ -67,7 +68,7 @@ def compare(
     if station is not None and station not in heard:
         raise InputError(f"station '{one_line(station)}': no test run heard it{nearest(station, heard)}")
     rows = one_station(tests, station)
-    references = one_station((s for s in summaries if s.run.role == "reference"), None)
+    references = one_station(of_role(summaries, "reference"), None)
     members: dict[str, list[RunSummary]] = {}
     notes: list[str] = []
     for row in rows:

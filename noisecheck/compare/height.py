@@ -14,6 +14,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from noisecheck.bench.runsheet import of_role
 from noisecheck.compare.linear import least_squares, residual_square
 from noisecheck.compare.summary import BANDS, QUANTITIES, RunSummary, index_of, one_station
 from noisecheck.core.units import rounded_pair, significant
@@ -128,7 +129,7 @@ def fit_heights(summaries: Sequence[RunSummary], *, station: str | None = None) 
     they can be told apart from height.
     """
     rows = [
-        _heard(s) for s in one_station((s for s in summaries if s.run.role == "test"), station)
+        _heard(s) for s in one_station(of_role(summaries, "test"), station)
         if s.used and s.run.drop_height_mm is not None
     ]  # fmt: skip
     groups: dict[str, list[RunSummary]] = {}

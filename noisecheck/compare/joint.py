@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
+from noisecheck.bench.runsheet import of_role
 from noisecheck.compare.differences import Comparison, Difference
 from noisecheck.compare.flowing import GroupFlow, Rate, RunFlow, group_flow
 from noisecheck.core.units import significant
@@ -193,9 +194,7 @@ def join_flow(
     Where both sides were recorded at common drop heights, only those count for the flow's change.
     """
     by, margin = comparison.by, flow_margin(rig)
-    members = {
-        g.value: [f for f in flows if f.run.role == "test" and f.run.value(by) == g.value] for g in comparison.groups
-    }
+    members = {g.value: [f for f in of_role(flows, "test") if f.run.value(by) == g.value] for g in comparison.groups}
     groups = tuple(group_flow(v, m, confidence=comparison.confidence) for v, m in members.items())
     verdicts = []
     for difference in comparison.differences:

@@ -11,6 +11,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from noisecheck.bench.runsheet import of_role
 from noisecheck.compare.differences import Comparison
 from noisecheck.compare.linear import residual_square
 from noisecheck.compare.summary import RunSummary, index_of, one_station
@@ -124,7 +125,7 @@ def spread_of(summaries: Sequence[RunSummary], *, by: str, station: str | None =
     """
     i = index_of("lae_db")
     rows = [
-        s for s in one_station((s for s in summaries if s.run.role == "test"), station)
+        s for s in one_station(of_role(summaries, "test"), station)
         if s.used and math.isfinite(s.mean[i])
     ]  # fmt: skip
     if not rows:

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Final
 
+from noisecheck.bench.runsheet import of_role
 from noisecheck.compare.flowing import Rate, RunFlow, group_flow
 from noisecheck.compare.standing import Figure, standing
 from noisecheck.compare.summary import RunSummary
@@ -85,7 +86,7 @@ def trade_off(
         found = []
         for value, scale in place.scale_of.items():
             noise = place.of(value)
-            mine = [f for f in flows if f.run.role == "test" and f.run.value(kind) == value]
+            mine = [f for f in of_role(flows, "test") if f.run.value(kind) == value]
             risk = group_flow(value, mine, confidence=confidence).troubled
             if noise is not None and noise.value == noise.value and risk.balls:
                 found.append(Point(kind, value, noise, risk, scale))

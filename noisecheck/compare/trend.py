@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
+from noisecheck.bench.runsheet import of_role
 from noisecheck.compare.differences import Difference
 from noisecheck.compare.effects import compare
 from noisecheck.compare.flowing import GroupFlow, RunFlow, group_flow
@@ -185,10 +186,10 @@ def trend(
     Raises:
         InputError: no test run names a revision, or a requirement cannot be judged as written.
     """
-    tests = [s for s in summaries if s.run.role == "test" and s.run.revision]
+    tests = [s for s in of_role(summaries, "test") if s.run.revision]
     if not tests:
         raise InputError("runs.csv: no test run names a revision: fill in the column 'revision'")
-    references = one_station((s for s in summaries if s.run.role == "reference"), None)
+    references = one_station(of_role(summaries, "reference"), None)
     there = list(dict.fromkeys(s.run.revision for s in tests))
     order = [r for r in rig.revisions.order if r in there] or there
     heard_at = {s.station for s in tests if s.impacts and s.station}
@@ -197,11 +198,9 @@ def trend(
     if not stations or any(r.station is None and r.measure in QUANTITIES for r in rig.requirements):
         levels[""] = _at(tests, references, None, rig, confidence)
     totals = total_rows(tests, stations or [""])
-    total_ties = total_rows(
-        [s for s in summaries if s.run.role == "reference"], sorted({s.station for s in references})
-    )
+    total_ties = total_rows(of_role(summaries, "reference"), sorted({s.station for s in references}))
     total = standing(totals, total_ties, by="revision", quantities=("lae_db",), confidence=confidence)
-    by_revision = {r: [f for f in flows if f.run.role == "test" and f.run.revision == r] for r in order}
+    by_revision = {r: [f for f in of_role(flows, "test") if f.run.revision == r] for r in order}
     pace = pace_of(rig, [f for members in by_revision.values() for f in members])
     found = []
     for revision in order:
@@ -312,7 +311,7 @@ def _changes(
 def _difference(
     rows: Sequence[RunSummary], both: tuple[str, str], station: str | None, rig: Rig, confidence: float
 ) -> Difference | None:
-    heard = {s.run.revision for s in rows if s.run.role == "test" and (station is None or s.station == station)}
+    heard = {s.run.revision for s in of_role(rows, "test") if station in (None, s.station)}
     if not heard >= set(both):
         return None
     found = compare(rows, by="revision", baseline=both[0], station=station, rig=rig, confidence=confidence)

@@ -85,7 +85,7 @@ def account_for(result: CampaignResult, *, challenged: bool = False, confidence:
     """
     rig = result.campaign.rig
     route_of(rig)
-    tests = [r for r in result.runs if r.run.role == "test"]
+    tests = result.tests
     if not tests:
         raise InputError("runs.csv: no run has the role test: there are no balls to account for")
     ledgers = {ledger.run: ledger for ledger in result.ledgers}

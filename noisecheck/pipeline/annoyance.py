@@ -67,7 +67,7 @@ def annoyance(result: CampaignResult) -> tuple[Annoyance, ...]:
 
     Recordings that can no longer be read are left out.
     """
-    runs = {r.run.name: r for r in result.runs if r.run.role == "test"}
+    runs = {r.run.name: r for r in result.tests}
     wanted = _wanted(list(runs.values()))
     needed = {(name, row) for rows in wanted.values() for name, row in rows}
     rises: dict[tuple[str, int], Onset] = {}

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from noisecheck.audio.split import join_recordings
 from noisecheck.bench.campaign import Campaign
-from noisecheck.bench.runsheet import Run
+from noisecheck.bench.runsheet import Run, of_role
 from noisecheck.compare.summary import RunSummary, summarise
 from noisecheck.core.provenance import provenance, settings_document
 from noisecheck.core.table import Impacts
@@ -60,6 +60,11 @@ class CampaignResult:
         return {r.run.name: r for r in self.runs}
 
     @functools.cached_property
+    def tests(self) -> tuple[RunResult, ...]:
+        """Return the runs of role ``test``."""
+        return tuple(of_role(self.runs, "test"))
+
+    @functools.cached_property
     def impacts(self) -> Impacts:
         """Return the impacts of all runs, in the order of the run sheet."""
         return Impacts.concat(r.impacts for r in self.runs)
@@ -70,8 +75,7 @@ class CampaignResult:
         rig = self.campaign.rig
         if not rig.route:
             return ()
-        tests = [r for r in self.runs if r.run.role == "test"]
-        return tuple(r.ledger or _followed(r, rig) for r in tests)
+        return tuple(r.ledger or _followed(r, rig) for r in self.tests)
 
     @functools.cached_property
     def heard_shares(self) -> dict[str, HeardShare | None]:
@@ -96,8 +100,8 @@ class CampaignResult:
         """Return a sentence for each test run whose impacts are those of an earlier one to the frame: a copy of it."""
         seen: dict[tuple[bytes, bytes], str] = {}
         notes = []
-        for r in self.runs:
-            if r.run.role == "test" and len(r.impacts) >= _LEAST_ALIKE:
+        for r in self.tests:
+            if len(r.impacts) >= _LEAST_ALIKE:
                 first = seen.setdefault((r.impacts["frame"].tobytes(), r.impacts["lae_db"].tobytes()), r.run.name)
                 if first != r.run.name:
                     notes.append(
@@ -111,12 +115,12 @@ class CampaignResult:
         """Return ln of the decay time in ms by octave, (10,), by (run, station) of test runs."""
         from noisecheck.pipeline.octaves import run_octave_decays
 
-        return run_octave_decays(self.runs)
+        return run_octave_decays(self.tests)
 
     @functools.cached_property
     def references(self) -> References:
         """Return what reference drops tell: the run sheet's, and those found at the ends of takes."""
-        own = [r for r in self.runs if r.run.role == "reference"]
+        own = of_role(self.runs, "reference")
         rows = summarise(Impacts.concat(r.impacts for r in own), [r.run for r in own])
         return references_of([(r.run, r.impacts, r.ends) for r in self.runs], rows)
 

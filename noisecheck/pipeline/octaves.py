@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Final
 
@@ -30,7 +31,7 @@ _UNFIT: Final = SPOILT | Flag.BOUND | Flag.REFERENCE | Flag.LOW_MARGIN
 
 
 def run_octave_decays(runs: Sequence[RunResult]) -> dict[tuple[str, str], Floats]:
-    """Return ln of the decay time in ms in the octaves 31.5 Hz to 16 kHz, (10,), by (run, station) of test runs.
+    """Return ln of the decay time in ms in the octaves 31.5 Hz to 16 kHz, (10,), by (run, station).
 
     Each is the median over the twelve clearest of the first sixteen first contacts; NaN where fewer than three
     show a decay (see :func:`noisecheck.measure.octaves.octave_decays`). Recordings that can no longer be read are
@@ -38,11 +39,8 @@ def run_octave_decays(runs: Sequence[RunResult]) -> dict[tuple[str, str], Floats
     """
     found: dict[tuple[str, str], Floats] = {}
     for run in runs:
-        if run.run.role == "test":
-            try:
-                found.update({(run.run.name, station): d for station, d in _of_run(run).items()})
-            except InputError:
-                continue
+        with contextlib.suppress(InputError):
+            found.update({(run.run.name, station): d for station, d in _of_run(run).items()})
     return found
 
 

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from noisecheck.audio.health import Health
-from noisecheck.bench.runsheet import Run
+from noisecheck.bench.runsheet import Run, of_role
 from noisecheck.compare.compression import Compression, compression_of
 from noisecheck.compare.reference import OpenEnd, find_reference_drops
 from noisecheck.compare.summary import RunSummary, one_station, summarise
@@ -199,7 +199,7 @@ def _by_sheet(own: Sequence[RunSummary], found: Sequence[RunSummary]) -> bool:
 
 def tied_summaries(tables: Sequence[Table], summaries: Sequence[RunSummary]) -> tuple[RunSummary, ...]:
     """Return the summaries with the reference drops that tie most sessions: the run sheet's own, or those found."""
-    own = [s for s in summaries if s.run.role == "reference" and s.used]
+    own = [s for s in of_role(summaries, "reference") if s.used]
     found, _ = _rows(tables, by_end=False)
     if _by_sheet(own, found):
         return tuple(summaries)
@@ -213,7 +213,7 @@ def references_of(tables: Sequence[Table], summaries: Sequence[RunSummary]) -> R
         tables: each run with its impacts and ends, as :func:`mark_references` returns them.
         summaries: of the runs, without those found at the ends of takes.
     """
-    own = one_station((s for s in summaries if s.run.role == "reference" and s.used), None)
+    own = one_station((s for s in of_role(summaries, "reference") if s.used), None)
     ends, takes = _rows(tables, by_end=True)
     names = tuple(dict.fromkeys(takes.values()))
     ridden = tuple(f"run {run.name}: {ends.gain.sentence()}" for run, _, ends in tables if ends.gain is not None)

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
+from noisecheck.bench.runsheet import of_role
 from noisecheck.compare.changed import Changed, changed
 from noisecheck.compare.differences import Comparison
 from noisecheck.compare.effects import compare
@@ -40,9 +41,7 @@ def flows_of(result: CampaignResult) -> tuple[RunFlow, ...]:
     """Return the flow of each test run, without balls where the rig file does not say the balls' way."""
     ledgers = {ledger.run: ledger for ledger in result.ledgers}
     found = []
-    for r in result.runs:
-        if r.run.role != "test":
-            continue
+    for r in result.tests:
         if r.run.name not in ledgers:
             found.append(RunFlow(r.run, seconds=r.seconds))
             continue
@@ -68,8 +67,7 @@ def trend_campaign(result: CampaignResult) -> Trend:
 
 def tradeoff_campaign(result: CampaignResult) -> Tradeoff:
     """Return noise against flow by revision and treatment, also where the run sheet names no revisions."""
-    tests = [s for s in result.summaries if s.run.role == "test"]
-    ties = [s for s in result.summaries if s.run.role == "reference"]
+    tests, ties = of_role(result.summaries, "test"), of_role(result.summaries, "reference")
     stations = sorted({s.station for s in tests if s.impacts and s.station}) or [""]
     return trade_off(total_rows(tests, stations), total_rows(ties, sorted({s.station for s in ties})), flows_of(result))
 
@@ -113,7 +111,7 @@ def together(result: CampaignResult, comparison: Comparison) -> Together:
 def unjudged_requirements(result: CampaignResult) -> str:
     """Return a sentence on requirements that nothing is held against; empty where a test run names a revision."""
     asked = result.campaign.rig.requirements
-    if not asked or any(r.role == "test" and r.revision for r in result.campaign.runs):
+    if not asked or any(r.revision for r in result.campaign.of_role("test")):
         return ""
     names = listed([one_line(r.id) for r in asked])
     return f"{names} cannot be judged: no test run names a revision (column 'revision' of runs.csv)"

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final
 
-from noisecheck.bench.runsheet import Run, csv_rows, read_text, separator_of
+from noisecheck.bench.runsheet import Run, csv_rows, of_role, read_text, separator_of
 from noisecheck.compare.differences import Comparison, Difference
 from noisecheck.compare.joint import join_flow
 from noisecheck.compare.plan import EffectPlan, plan_effects, spread_of
@@ -100,8 +100,8 @@ def value_word(column: str, value: str) -> str:
 
 def ask(result: CampaignResult) -> tuple[Asked, ...]:
     """Return a comparison for each column by which the test runs differ, over all stations and at each."""
-    tests = [r for r in result.campaign.runs if r.role == "test"]
-    stations = sorted({s.station for s in result.summaries if s.run.role == "test" and s.station and s.impacts})
+    tests = result.campaign.of_role("test")
+    stations = sorted({s.station for s in of_role(result.summaries, "test") if s.station and s.impacts})
     asked: list[Asked] = []
     divided: dict[tuple[int, ...], int] = {}
     for column in comparable_columns(result.campaign.runs):
@@ -242,11 +242,10 @@ def _open_ends(context: Context, said: Sequence[Said], sections: Sequence[Sectio
     """Return what the page cannot show yet, each with what would settle it."""
     result, asked = context.result, context.asked
     found: list[Said] = []
-    tests = [r for r in result.runs if r.run.role == "test"]
     if not any(len(r.impacts) for r in result.runs):
         text = "No impact was heard in any run." if result.runs else "No run was measured."
         found.append(Said("not yet shown", text, "Check that the recordings hold what they should, and their gain."))
-    if not asked and tests:
+    if not asked and result.tests:
         found.append(_nothing_compared(result))
     followed = bool(context.ledgers) or any(s.place == Place.FLOW for s in sections)
     if any(s.status == "quieter" for s in said) and not followed:
@@ -281,7 +280,7 @@ def _route(result: CampaignResult) -> str:
 
 def _nothing_compared(result: CampaignResult) -> Said:
     """Return what the run sheet lacks for a comparison; its rows and columns stay, whatever is put into them."""
-    tests = [r.run for r in result.runs if r.run.role == "test"]
+    tests = [r.run for r in result.tests]
     same = [c for c in _CONDITIONS if all(r.value(c) for r in tests)]
     each = "three runs or more of each, the microphone re-placed for each"
     if same:

@@ -20,7 +20,7 @@ __all__ = ["groups_section"]
 def groups_section(context: Context) -> Section | None:
     """Return a card for each group; None where stations are known, or fewer than two groups are found."""
     result = context.result
-    if result.campaign.rig.stations or any(r.run.station for r in result.runs if r.run.role == "test"):
+    if result.campaign.rig.stations or any(r.run.station for r in result.tests):
         return None
     found = grouped([(r.run, r.impacts) for r in result.runs])
     if len(found.groups.groups) < 2:

@@ -7,6 +7,7 @@ from typing import Any, Final
 
 import numpy as np
 
+from noisecheck.bench.runsheet import of_role
 from noisecheck.compare.height import DOUBLING, HeightFit, HeightStudy, fit_heights
 from noisecheck.compare.summary import RunSummary, index_of, one_station
 from noisecheck.core.bands import NOMINAL_THIRD_HZ
@@ -25,7 +26,7 @@ _MOST_PICTURES: Final = 4
 
 def heights_section(context: Context) -> Section | None:
     """Return slopes with height at each station; None where no group of runs has two drop heights."""
-    tests = [s for s in context.result.summaries if s.run.role == "test"]
+    tests = of_role(context.result.summaries, "test")
     studies = {name: fit_heights(tests, station=name or None) for name in context.stations or ("",)}
     studies = {name: study for name, study in studies.items() if study.fits}
     heard = _heard(context)

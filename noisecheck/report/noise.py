@@ -9,6 +9,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from noisecheck.bench.runsheet import of_role
 from noisecheck.compare.decay import OctaveDecay, decay_changes
 from noisecheck.compare.differences import Difference, Group
 from noisecheck.compare.hearing import JUST_NOTICEABLE, audible
@@ -228,8 +229,8 @@ def _capital(text: str) -> str:
 
 def _band_interval(context: Context, group: Group, station: str | None) -> tuple[Floats, Floats]:
     """Return lower and upper ends of the t interval over run means in each band, (30,) each."""
-    tests = [s for s in context.result.summaries if s.run.role == "test"]
-    means = np.array([s.mean[BANDS] for s in one_station(tests, station) if s.run.name in group.run_names and s.used])
+    tests = one_station(of_role(context.result.summaries, "test"), station)
+    means = np.array([s.mean[BANDS] for s in tests if s.run.name in group.run_names and s.used])
     _, low, high = mean_interval(means.reshape(-1, len(NOMINAL_THIRD_HZ)))
     return low, high
 

@@ -67,8 +67,8 @@ def plan_section(context: Context) -> Section | None:
 def _found(context: Context) -> dict[str, tuple[Floats, Floats]]:
     """Return places and ellipses of the test runs' impacts by station."""
     parts: dict[str, list[tuple[Floats, Floats]]] = {}
-    for run in context.result.runs:
-        if run.found is None or run.run.role != "test":
+    for run in context.result.tests:
+        if run.found is None:
             continue
         for code, name in enumerate(run.impacts.names["station"]):
             here = run.found.known & (run.impacts.data["station"] == code)
@@ -81,16 +81,14 @@ def _found(context: Context) -> dict[str, tuple[Floats, Floats]]:
 
 
 def _newest(context: Context) -> str:
-    names = [r.run.revision for r in context.result.runs if r.run.role == "test"]
+    names = [r.run.revision for r in context.result.tests]
     return next(iter(newest_first(names, context.result.campaign.rig.revisions.order)), "")
 
 
 def _shares(context: Context) -> dict[str, float]:
     """Return each station's share of the A-weighted exposure of the newest revision, where levels may be added."""
     newest = _newest(context)
-    tests = [
-        machine_impacts(r.impacts) for r in context.result.runs if r.run.role == "test" and r.run.revision == newest
-    ]
+    tests = [machine_impacts(r.impacts) for r in context.result.tests if r.run.revision == newest]
     if len({str(v) for t in tests for v in set(t["db_re"])}) != 1:
         return {}
     return {r.station: r.share for r in rank_stations(Impacts.concat(tests)).rows if r.station}

@@ -18,7 +18,7 @@ __all__ = ["sources_section"]
 
 def sources_section(context: Context) -> Section | None:
     """Return each station's share of the noise; None where fewer than two stations were heard."""
-    tests = [r for r in context.result.runs if r.run.role == "test"]
+    tests = context.result.tests
     levels = {str(v) for r in tests for v in set(r.impacts["db_re"])}
     if len(levels) > 1:
         text = "Some runs are calibrated and others not: their exposures do not add, so the stations are not ranked."
