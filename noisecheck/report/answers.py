@@ -19,6 +19,7 @@ from noisecheck.core.errors import InputError, one_line
 from noisecheck.pipeline.campaign import CampaignResult, comparable_columns, compare_campaign
 from noisecheck.pipeline.revisions import unjudged_requirements
 from noisecheck.report.context import Context, Place, Said, Section
+from noisecheck.report.words import capital
 
 __all__ = ["Asked", "View", "ask", "asked_sentence", "column_word", "opening", "value_word"]
 
@@ -235,7 +236,7 @@ def _sentence(text: str) -> str:
     if not text:
         return ""
     named = "." in text.split(" ", 1)[0].rstrip(".")  # a file's name keeps its small letter
-    return (text if named else text[:1].upper() + text[1:]) + "."
+    return (text if named else capital(text)) + "."
 
 
 def _open_ends(context: Context, said: Sequence[Said], sections: Sequence[Section]) -> list[Said]:

@@ -17,7 +17,7 @@ from noisecheck.core.flags import FLAG_MEANING, flag_words
 from noisecheck.pipeline.run import RunResult
 from noisecheck.report.clips import FULL, Clip, Wanted
 from noisecheck.report.context import Context
-from noisecheck.report.numbers import signed
+from noisecheck.report.words import signed
 
 __all__ = ["detail_data", "event_id"]
 

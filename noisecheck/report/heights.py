@@ -18,6 +18,7 @@ from noisecheck.pipeline.flowing import drop_height
 from noisecheck.report.context import Context, Place, Section
 from noisecheck.report.figures.height import Rise, rises
 from noisecheck.report.figures.svg import inline_svg
+from noisecheck.report.words import sentence
 
 __all__ = ["heights_section"]
 
@@ -45,7 +46,7 @@ def heights_section(context: Context) -> Section | None:
             "still": [one_line(n) for n in ranked if n not in moved and n],
             "unit": context.unit,
             "heard": heard,
-            "doubted": [one_line(s) + "." for s in context.result.doubtful_heights],
+            "doubted": [sentence(s) for s in context.result.doubtful_heights],
         },
         document={**{name or "all": study.to_dict() for name, study in studies.items()}, "heard_by_rebounds": heard},
     )
@@ -96,8 +97,8 @@ def _station(number: int, name: str, study: HeightStudy, tests: list[RunSummary]
     return {
         "name": one_line(name),
         "chart": chart,
-        "sentences": [one_line(s) + "." for s in study.sentences],
-        "notes": [one_line(s) + "." for s in study.notes],
+        "sentences": [sentence(s) for s in study.sentences],
+        "notes": [sentence(s) for s in study.notes],
         "rows": [
             {
                 "group": one_line(f.group) or "all runs",

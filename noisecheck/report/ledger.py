@@ -17,6 +17,7 @@ from noisecheck.report.context import Context, Place, Said, Section, newest_firs
 from noisecheck.report.figures.svg import inline_svg
 from noisecheck.report.figures.time import Passages, transits
 from noisecheck.report.found import claimed_late, pooled_sentence, way_of, why_of
+from noisecheck.report.words import capital
 
 __all__ = ["flow_section"]
 
@@ -45,7 +46,7 @@ def flow_section(context: Context) -> Section | None:
         "findings": [_finding(context, ledger, f) for ledger, f in shown],
         "left": len(found) - len(shown),
         "rates": [_rate(name, account.rates[name]) for name in order],
-        "pooled": _capital(pooled_sentence(account.overall, order)) if len(order) > 1 else "",
+        "pooled": capital(pooled_sentence(account.overall, order)) if len(order) > 1 else "",
         "open": [
             {"run": one_line(g.run), "said": one_line(ball.sentence)} for g in account.ledgers for ball in g.open_balls
         ],
@@ -60,11 +61,7 @@ def flow_section(context: Context) -> Section | None:
 
 
 def _rate(name: str, rate: FailureRate) -> dict[str, str]:
-    return {"name": _capital(value_word("revision", name)) if name else "", "text": rate.sentence}
-
-
-def _capital(text: str) -> str:
-    return text[:1].upper() + text[1:]
+    return {"name": capital(value_word("revision", name)) if name else "", "text": rate.sentence}
 
 
 def _run(ledger: Ledger, revision: str) -> dict[str, Any]:

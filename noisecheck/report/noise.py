@@ -26,6 +26,7 @@ from noisecheck.report.balls import flow_columns
 from noisecheck.report.context import Context, GroupColumn, Place, Section
 from noisecheck.report.figures.levels import Row, band_differences, band_levels, differences
 from noisecheck.report.figures.svg import inline_svg
+from noisecheck.report.words import capital, sentence
 
 __all__ = ["SYMBOLS", "noise_section"]
 
@@ -195,7 +196,7 @@ def _view(
         value["decays"] = [
             o.to_dict() for o in _decays(context.result.octave_decays, view.station, base, groups[d.value])
         ]
-        value["joint"] = _capital(_sentence(joint[d.value].sentence)) if d.value in joint else ""
+        value["joint"] = capital(sentence(joint[d.value].sentence)) if d.value in joint else ""
     return {
         "station": view.station,
         "values": values,
@@ -211,20 +212,12 @@ def _view(
         "columns": columns,
         "flow": flow if columns else [],
         "warnings": [one_line(w) for w in dict.fromkeys(w for d in comparison.differences for w in d.warnings)],
-        "plans": [_sentence(_plan_word(asked.column, p)) for p in view.plans],
+        "plans": [sentence(_plan_word(asked.column, p)) for p in view.plans],
     }
 
 
 def _plan_word(column: str, plan: EffectPlan) -> str:
     return f"{value_word(column, plan.value)}:{plan.sentence.removeprefix(f'{plan.value}:')}"
-
-
-def _sentence(text: str) -> str:
-    return one_line(text) + "."
-
-
-def _capital(text: str) -> str:
-    return text[:1].upper() + text[1:]
 
 
 def _band_interval(context: Context, group: Group, station: str | None) -> tuple[Floats, Floats]:
@@ -263,9 +256,8 @@ def _value(
     ]
     why = ""
     if d.why is not None:
-        why = _sentence(d.why.sentence.removeprefix(f"{d.value}:").strip())
-        why = _capital(why)
-    heard = _sentence(audible(d.difference_db, d.ci_db).sentence) if math.isfinite(d.difference_db) else ""
+        why = capital(sentence(d.why.sentence.removeprefix(f"{d.value}:").strip()))
+    heard = sentence(audible(d.difference_db, d.ci_db).sentence) if math.isfinite(d.difference_db) else ""
     charts = _charts(f"{key}-{number}", name, before, bands, spread[base.value], spread[group.value]) if draw else None
     return {
         "name": name,
@@ -278,7 +270,7 @@ def _value(
         "heard": heard,
         "charts": charts,
         **_difference(d),
-        "refusal": _sentence(d.warnings[0]) if d.verdict == "not comparable" and d.warnings else "",
+        "refusal": sentence(d.warnings[0]) if d.verdict == "not comparable" and d.warnings else "",
         "balanced": [column_word(c) for c in d.balanced_for],
     }
 

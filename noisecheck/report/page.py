@@ -33,10 +33,10 @@ from noisecheck.report.ledger import flow_section
 from noisecheck.report.levels import levels_section
 from noisecheck.report.method import method_section
 from noisecheck.report.noise import noise_section
-from noisecheck.report.numbers import number, signed
 from noisecheck.report.plan_view import plan_section
 from noisecheck.report.sources import sources_section
 from noisecheck.report.trend import trend_section
+from noisecheck.report.words import number, signed
 
 if TYPE_CHECKING:
     from jinja2 import Environment

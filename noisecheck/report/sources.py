@@ -12,6 +12,7 @@ from noisecheck.core.units import rounded
 from noisecheck.pipeline.references import machine_impacts
 from noisecheck.place.ranking import QUIETER_DB, Ranking, StationShare, rank_stations
 from noisecheck.report.context import Context, Place, Said, Section, newest_first
+from noisecheck.report.words import capital
 
 __all__ = ["sources_section"]
 
@@ -99,8 +100,7 @@ def _said(revision: str, ranking: Ranking) -> tuple[Said, ...]:
         return ()
     first = placed[0]
     where = f"In revision {one_line(revision)}, " if revision else ""
-    text = f"{where}{one_line(first.station)} makes {100 * first.share:.0f} % of the noise"
-    text = text[:1].upper() + text[1:]
+    text = capital(f"{where}{one_line(first.station)} makes {100 * first.share:.0f} % of the noise")
     text += f"; 6 dB quieter there lowers the total by {first.falls_db[1]:.1f} dB."
     spared = [one_line(r.station) for r in placed if not r.worth_quieting]
     if spared:

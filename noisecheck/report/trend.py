@@ -18,6 +18,7 @@ from noisecheck.pipeline.revisions import changed_campaign, tradeoff_campaign, t
 from noisecheck.report.context import Context, Place, Said, Section
 from noisecheck.report.figures.svg import inline_svg
 from noisecheck.report.figures.tradeoff import Spot, noise_and_flow
+from noisecheck.report.words import capital
 
 if TYPE_CHECKING:
     from noisecheck.bench.rig import Requirement
@@ -269,7 +270,7 @@ def _said(trend: Trend) -> tuple[Said, ...]:
     met, of = newest.card.score
     wished = f" Of what it should meet {met} of {of} met: {', '.join(_stands(j) for j in hoped)}." if hoped else ""
     steps = "; ".join(f"{one_line(j.requirement.id)}: {_next(j)}" for j in (*strict, *hoped) if _next(j))
-    steps = steps and steps[:1].upper() + steps[1:] + "."
+    steps = steps and capital(steps) + "."
     if not strict:
         return (Said("note", f"{name}: nothing it must meet is asked.{wished}", steps),)
     words = [_stands(j) for j in strict]

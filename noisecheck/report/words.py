@@ -1,11 +1,13 @@
-"""Numbers as the page writes them."""
+"""Numbers and sentences as the page writes them."""
 
 from __future__ import annotations
 
 import math
 from typing import Any
 
-__all__ = ["number", "signed"]
+from noisecheck.core.errors import one_line
+
+__all__ = ["capital", "number", "sentence", "signed"]
 
 
 def signed(value: Any, digits: int = 1, *, plus: bool = False) -> str:
@@ -21,3 +23,13 @@ def signed(value: Any, digits: int = 1, *, plus: bool = False) -> str:
 def number(value: Any) -> str:
     """Return a whole number with commas between thousands, as the terminal and all sentences have them."""
     return f"{int(value):,}"
+
+
+def capital(text: str) -> str:
+    """Return text that begins with a capital letter."""
+    return text[:1].upper() + text[1:]
+
+
+def sentence(text: str) -> str:
+    """Return text on one line with its full stop."""
+    return one_line(text) + "."
