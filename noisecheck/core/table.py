@@ -98,26 +98,22 @@ def csv_columns() -> tuple[str, ...]:
     return tuple(names)
 
 
-def _blank(column: Column, rows: int) -> NDArray[Any]:
-    if column.kind == "text":
-        return np.zeros(rows, np.int32)
-    if column.kind == "int":
-        return np.full(rows, -1, np.int64)
-    if column.kind in ("flags", "band set"):
-        return np.zeros(rows, np.uint32)
-    if column.kind == "bands":
-        return np.full((rows, len(NOMINAL_THIRD_HZ)), np.nan, np.float32)
-    return np.full(rows, np.nan, np.float64)
-
-
-_DTYPE: Final = {
-    "text": np.int32,
-    "int": np.int64,
-    "flags": np.uint32,
-    "bands": np.float32,
-    "band set": np.uint32,
-    "float": np.float64,
+_NOTHING: Final[dict[str, np.generic]] = {
+    "text": np.int32(0),
+    "int": np.int64(-1),
+    "flags": np.uint32(0),
+    "bands": np.float32(np.nan),
+    "band set": np.uint32(0),
+    "float": np.float64(np.nan),
 }
+"""What an empty cell holds, by kind of column."""
+
+
+def _blank(column: Column, rows: int) -> NDArray[Any]:
+    """Return a column that says nothing, read only and without taking memory."""
+    return np.broadcast_to(_NOTHING[column.kind], (rows, len(NOMINAL_THIRD_HZ)) if column.kind == "bands" else (rows,))
+
+
 _WORDS: Final[dict[str, Callable[[int], str]]] = {"flags": flag_words, "band set": _band_words}
 
 
@@ -136,8 +132,16 @@ class Impacts:
         Text columns take one string for all rows or a sequence of strings; others an array or a scalar.
         Raises ``KeyError`` for a name not in the registry, ``ValueError`` for a wrong length.
         """
-        blank = cls({c.name: _blank(c, rows) for c in COLUMNS}, {c.name: ("",) for c in COLUMNS if c.kind == "text"})
-        return blank.with_columns(**columns)
+        return cls.of_arrays({c.name: _blank(c, rows).copy() for c in COLUMNS}).with_columns(**columns)
+
+    @classmethod
+    def of_arrays(cls, data: Mapping[str, NDArray[Any]]) -> Impacts:
+        """Return a table of columns as they are, ``frame`` among them; the rest is blank and takes no memory."""
+        rows = len(data["frame"])
+        return cls(
+            {c.name: data[c.name] if c.name in data else _blank(c, rows) for c in COLUMNS},
+            {c.name: ("",) for c in COLUMNS if c.kind == "text"},
+        )
 
     @classmethod
     def empty(cls) -> Impacts:
@@ -165,7 +169,7 @@ class Impacts:
             if column.kind == "text":
                 names[name], data[name] = _encode(value, len(self))
                 continue
-            array = np.asarray(value, dtype=_DTYPE[column.kind])
+            array = np.asarray(value, dtype=_NOTHING[column.kind].dtype)
             if array.ndim and array.shape != blank.shape:
                 raise ValueError(f"column {name!r} has shape {array.shape}, the table needs {blank.shape}")
             data[name] = np.broadcast_to(array, blank.shape).copy() if not array.ndim else array

@@ -18,9 +18,8 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from noisecheck.core.bands import NOMINAL_THIRD_HZ
 from noisecheck.core.flags import Flag
-from noisecheck.core.table import COLUMNS, Impacts
+from noisecheck.core.table import Impacts
 from noisecheck.core.units import to_seconds
 from noisecheck.detect.channels import MOST_SPREAD_S, Onsets
 from noisecheck.detect.decide import DetectSettings
@@ -256,20 +255,6 @@ def heard_of(columns: Columns, rate: int, frames: int, channels: int, *, calibra
         **{name: columns[name] for name in ("frame", "odds", "bands", "bound_bands")},
         **{name: columns[name].astype(np.float64) for name in LEVELS},
     }
-    rows = len(data["frame"])
-    names = {}
-    for column in COLUMNS:
-        if column.kind == "text":
-            names[column.name] = ("",)
-        if column.name not in data:
-            data[column.name] = _blank(column.kind, rows)
-    impacts = Impacts(data, names).with_columns(db_re="20 uPa" if calibrated else "full scale")
+    impacts = Impacts.of_arrays(data).with_columns(db_re="20 uPa" if calibrated else "full scale")
     onsets = Onsets(**{f.name: columns[f.name] if f.name != "channel" else data["channel"] for f in fields(Onsets)})
     return Heard(onsets, impacts, rate, frames, channels, columns["quiet"], columns)
-
-
-def _blank(kind: str, rows: int) -> NDArray[Any]:
-    """Return a column that says nothing, without taking memory."""
-    values: dict[str, Any] = {"text": np.int32(0), "int": np.int64(-1), "flags": np.uint32(0), "band set": np.uint32(0)}
-    shape = (rows, len(NOMINAL_THIRD_HZ)) if kind == "bands" else (rows,)
-    return np.broadcast_to(np.asarray(values.get(kind, np.float64(np.nan))), shape)
