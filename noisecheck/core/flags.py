@@ -5,9 +5,6 @@ from __future__ import annotations
 from enum import IntFlag
 from typing import Final
 
-import numpy as np
-from numpy.typing import ArrayLike, NDArray
-
 __all__ = ["FLAG_MEANING", "LOST", "NO_DROP", "SPOILT", "Flag", "flag_words"]
 
 
@@ -74,8 +71,3 @@ FLAG_MEANING: dict[Flag, str] = {
 def flag_words(mask: int) -> str:
     """Return the words of a flag mask joined by ``;`` in bit order (empty for no flag)."""
     return ";".join(flag.name.lower() for flag in Flag if mask & flag and flag.name)
-
-
-def has(mask: ArrayLike, flag: Flag) -> NDArray[np.bool_]:
-    """Return a boolean array: where ``flag`` is set in an array of masks."""
-    return (np.asarray(mask, dtype=np.uint32) & np.uint32(flag)) != 0

@@ -11,8 +11,9 @@ import numpy as np
 import pytest
 
 from noisecheck.core.errors import InputError, MissingExtraError, NoisecheckError, nearest, one_line
-from noisecheck.core.flags import FLAG_MEANING, Flag, flag_words, has
+from noisecheck.core.flags import FLAG_MEANING, Flag, flag_words
 from noisecheck.core.provenance import provenance, settings_document
+from noisecheck.core.table import Impacts
 
 
 def test_errors_a_user_can_cause_are_value_errors_too() -> None:
@@ -85,10 +86,10 @@ def test_every_flag_of_a_mask_is_a_word() -> None:
     assert flag_words(int(Flag.BOUND | Flag.CLIPPED)) == "clipped;bound"
 
 
-def test_has_asks_for_any_of_the_flags() -> None:
-    masks = np.array([0, 1, 2, 3, 4], np.uint32)
-    assert has(masks, Flag.CLIPPED).tolist() == [False, True, False, True, False]
-    assert has(masks, Flag.CLIPPED | Flag.LOW_MARGIN).tolist() == [False, True, False, True, True]
+def test_flagged_asks_for_any_of_the_flags() -> None:
+    table = Impacts.of(5, flags=[0, 1, 2, 3, 4])
+    assert table.flagged(Flag.CLIPPED).tolist() == [False, True, False, True, False]
+    assert table.flagged(Flag.CLIPPED | Flag.LOW_MARGIN).tolist() == [False, True, False, True, True]
 
 
 def test_provenance_names_what_can_change_a_number() -> None:
