@@ -25,6 +25,7 @@ __all__ = [
     "blocks",
     "is_lossy",
     "open_recording",
+    "step_of",
 ]
 
 Samples = NDArray[np.float32]
@@ -35,6 +36,8 @@ Coding = Literal["integer", "float", "lossy"]
 MOST: Final = np.float32(1e6)
 """Of full scale: floating point beyond it (120 dB over) is damage, as NaN is."""
 _NONE: Final = np.empty((0, 2), np.int64)
+_STEP_BITS: Final = {"PCM_S8": 7, "PCM_U8": 7, "PCM_16": 15, "PCM_24": 23, "PCM_32": 31, "ALAC_16": 15, "ALAC_20": 19,
+                     "ALAC_24": 23, "ALAC_32": 31}  # fmt: skip
 
 
 class Recording(Protocol):
@@ -76,6 +79,12 @@ def _finite(data: Samples) -> tuple[Samples, NDArray[np.int64]]:
     if good.all():
         return data, _NONE
     return np.where(good, data, np.float32(0.0)), runs_of(np.asarray(~good.all(axis=1)))
+
+
+def step_of(subtype: str) -> float:
+    """Return the step of samples stored so, of full scale; 0.0 where there is none."""
+    bits = _STEP_BITS.get(subtype)
+    return 2.0**-bits if bits else 0.0
 
 
 def is_lossy(recording: object) -> bool:

@@ -11,14 +11,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from noisecheck.audio.ogg import OPUS_HZ, pages_of
-from noisecheck.audio.recording import FileRecording
+from noisecheck.audio.recording import FileRecording, step_of
 from noisecheck.audio.tiles import LEAD_IN_S, Tiles
 from noisecheck.core.errors import InputError, one_line
 
 __all__ = ["SoundReader"]
 
-_STEP_BITS: Final = {"PCM_S8": 7, "PCM_U8": 7, "PCM_16": 15, "PCM_24": 23, "PCM_32": 31, "ALAC_16": 15, "ALAC_20": 19,
-                     "ALAC_24": 23, "ALAC_32": 31}  # fmt: skip
 _LOSSY: Final = ("VORBIS", "OPUS", "MPEG", "ADPCM", "GSM", "G72", "NMS", "DWVW")
 _PIECE: Final = 4096
 
@@ -34,8 +32,7 @@ class SoundReader(FileRecording):
         self.rate, self.channels = int(self._file.samplerate), int(self._file.channels)
         self.frames = max(int(self._file.frames), 0)
         self.container, self.subtype = str(self._file.format).removesuffix("EX"), str(self._file.subtype)
-        bits = _STEP_BITS.get(self.subtype)
-        self.step = 2.0**-bits if bits else 0.0
+        self.step = step_of(self.subtype)
         if self.subtype in ("FLOAT", "DOUBLE"):
             self.coding = "float"
         elif self.subtype.startswith(_LOSSY) or "ADPCM" in self.subtype:

@@ -16,7 +16,7 @@ from typing import IO, Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from noisecheck.audio.recording import FileRecording
+from noisecheck.audio.recording import FileRecording, step_of
 from noisecheck.core.errors import InputError, one_line
 
 __all__ = ["RawWave", "WaveLayout", "read_caf_layout", "read_layout"]
@@ -30,7 +30,6 @@ _RAW: Final = {
     (1, 1): "PCM_U8", (1, 2): "PCM_16", (1, 3): "PCM_24", (1, 4): "PCM_32",
     (3, 4): "FLOAT", (3, 8): "DOUBLE", (6, 1): "ALAW", (7, 1): "ULAW",
 }  # fmt: skip
-_STEP: Final = {"PCM_S8": 2.0**-7, "PCM_U8": 2.0**-7, "PCM_16": 2.0**-15, "PCM_24": 2.0**-23, "PCM_32": 2.0**-31}
 
 
 @dataclass(frozen=True)
@@ -246,7 +245,7 @@ class RawWave(FileRecording):
         self.frames = layout.data_bytes // layout.frame_bytes
         self.container, self.subtype = layout.container, layout.raw_subtype
         self.coding = "float" if layout.raw_subtype in ("FLOAT", "DOUBLE") else "integer"
-        self.step = _STEP.get(layout.raw_subtype, 0.0)
+        self.step = step_of(layout.raw_subtype)
         self.notes = layout.notes
         self._file = path.open("rb")
 
