@@ -88,14 +88,15 @@ def _others(library: Any) -> str:
     return f"; there are: {', '.join(names[:_NAMED])}{more}" if names else "; there is no audio input"
 
 
-def _end_with_parent() -> None:
+def _end_with_input() -> None:
+    """End when the watch closes our input, or dies: a worker has no such pipe and looks for its parent instead."""
     sys.stdin.buffer.read()
     os._exit(0)
 
 
 if __name__ == "__main__":
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is for the watch, which closes our input
-    threading.Thread(target=_end_with_parent, daemon=True).start()
+    threading.Thread(target=_end_with_input, daemon=True).start()
     # What the audio libraries print goes elsewhere than what is sent.
     output = os.fdopen(os.dup(1), "wb")
     os.dup2(2, 1)
