@@ -16,14 +16,13 @@ from noisecheck.core.units import to_seconds
 from noisecheck.detect.channels import Onsets
 from noisecheck.measure.channel import MeasureSettings
 from noisecheck.measure.events import measure_impacts
-from noisecheck.pipeline.tiles import opened_once
+from noisecheck.pipeline.tiles import BEFORE_S, opened_once
 
 if TYPE_CHECKING:
     from noisecheck.bench.rig import Rig
 
 __all__ = ["Measurer", "Take", "told_apart"]
 
-_BEFORE_S = 2.0
 _AFTER_S = 4.2
 
 
@@ -50,7 +49,7 @@ class Take:
         later = onsets.arrival[row + 1 :, channel]
         later = later[later > own]
         limit = int(later.min()) if len(later) else self.frames
-        origin = max(0, own - int(_BEFORE_S * self.rate))
+        origin = max(0, own - int(BEFORE_S * self.rate))
         samples = recording.read(origin, min(self.frames, own + int(_AFTER_S * self.rate)))
         near = self.quiet[(self.quiet[:, 1] > origin) & (self.quiet[:, 0] < origin + len(samples))]
         columns = measure_impacts(
