@@ -17,7 +17,7 @@ from noisecheck.core.units import rounded, rounded_pair
 __all__ = ["OCTAVES_HZ", "OctaveDecay", "damping_db", "decay_changes"]
 
 Floats = NDArray[np.float64]
-OCTAVES_HZ: Final = NOMINAL_THIRD_HZ[1::3]
+OCTAVES_HZ: Final = tuple(map(float, NOMINAL_THIRD_HZ[1::3]))
 """Nominal midbands of octaves (IEC 61260-1)."""
 _FALSE_DISCOVERY: Final = 0.05
 
