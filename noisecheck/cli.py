@@ -1,4 +1,4 @@
-"""The command line: arguments to one call each. Everything heavy is imported when its command runs."""
+"""The command line: its arguments, and what becomes of errors (:mod:`noisecheck.commands` holds the calls)."""
 
 from __future__ import annotations
 
@@ -12,15 +12,12 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
-from noisecheck import __version__
+from noisecheck import __version__, commands
 from noisecheck.completion import SHELLS, PrintCompletion
 from noisecheck.core.errors import InputError, NoisecheckError, one_line
 from noisecheck.live import command as live
-from noisecheck.terminal import Bar, print_json, say
 
 __all__ = ["main", "make_parser"]
-
-DONE, AGAINST, BAD_INPUT, NOT_SHOWN = 0, 1, 2, 3
 
 CAUTION = (
     "A computer and a microphone are not a sound level meter: absolute levels need a calibrator, and these "
@@ -44,12 +41,12 @@ def make_parser() -> argparse.ArgumentParser:
     parser.add_argument(
         "--completion", choices=SHELLS, action=PrintCompletion, help="print a script that completes on TAB, and end"
     )
-    commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True, parser_class=_Parser)
+    names = parser.add_subparsers(dest="command", metavar="COMMAND", required=True, parser_class=_Parser)
 
     def command(
         name: str, text: str, run: Callable[[argparse.Namespace], int], example: str
     ) -> argparse.ArgumentParser:
-        sub = commands.add_parser(
+        sub = names.add_parser(
             name,
             help=text,
             description=text[0].upper() + text[1:] + ".",
@@ -61,19 +58,19 @@ def make_parser() -> argparse.ArgumentParser:
         sub.add_argument("--json", action="store_true", help=f"print {printed}, nothing else")
         return sub
 
-    init = command("init", "write a campaign folder to fill in", _init, "noisecheck init foyer")
+    init = command("init", "write a campaign folder to fill in", commands.init, "noisecheck init foyer")
     init.add_argument("folder", metavar="DIR", type=Path, help="a new folder, or one without rig.toml and runs.csv")
 
     health = command(
         "health",
         "what a recording is good for: levels, counts, times, bands",
-        _health,
+        commands.health,
         "noisecheck health take1.wav take2.m4a",
     )
     health.add_argument("files", metavar="FILE", type=Path, nargs="+", help=_FILE)
 
     measure = command(
-        "measure", "find and measure every impact", _measure, "noisecheck measure take1.wav -o impacts.csv"
+        "measure", "find and measure every impact", commands.measure, "noisecheck measure take1.wav -o impacts.csv"
     )
     measure.add_argument("files", metavar="FILE", type=Path, nargs="+", help=_FILE)
     measure.add_argument(
@@ -87,7 +84,7 @@ def make_parser() -> argparse.ArgumentParser:
     comparing = command(
         "compare",
         "differences between groups of runs, with intervals",
-        _compare,
+        commands.compare,
         "noisecheck compare recordings --by treatment --station landing",
     )
     comparing.add_argument("campaign", metavar="CAMPAIGN", type=Path, help=_CAMPAIGN)
@@ -103,7 +100,7 @@ def make_parser() -> argparse.ArgumentParser:
     ledger = command(
         "ledger",
         "every ball accounted for: held up, stuck, stray, unheard; failure-rate bound",
-        _ledger,
+        commands.ledger,
         "noisecheck ledger recordings",
     )
     ledger.add_argument(
@@ -123,7 +120,7 @@ def make_parser() -> argparse.ArgumentParser:
     trending = command(
         "trend",
         "levels, flow and requirement verdicts by revision",
-        _trend,
+        commands.trend,
         "noisecheck trend recordings\n\n"
         "exit code, for the newest revision with runs: 0 every strict requirement is met,\n"
         "1 one is not met, 3 none is failed but one is not yet shown (2: bad input)",
@@ -140,7 +137,7 @@ def make_parser() -> argparse.ArgumentParser:
     planning = command(
         "plan",
         "how many more runs, re-placements or balls would settle what is not yet shown",
-        _plan,
+        commands.plan,
         "noisecheck plan recordings --by treatment --station landing --wanted-db 2",
     )
     planning.add_argument("campaign", metavar="CAMPAIGN", type=Path, help=_CAMPAIGN)
@@ -155,7 +152,9 @@ def make_parser() -> argparse.ArgumentParser:
     )
     _listening(planning)
 
-    report = command("report", "all of it as one offline page", _report, "noisecheck report recordings -o reports")
+    report = command(
+        "report", "all of it as one offline page", commands.report, "noisecheck report recordings -o reports"
+    )
     report.add_argument("campaign", metavar="CAMPAIGN", type=Path, help=_CAMPAIGN)
     report.add_argument(
         "-o", "--output", metavar="DIR", type=Path, default=Path("reports"), help="write it here (default: reports)"
@@ -163,14 +162,16 @@ def make_parser() -> argparse.ArgumentParser:
     report.add_argument("--figures", action="store_true", help="write every figure as SVG and PNG too")
     _listening(report)
 
-    watching = command("watch", "the same, live: say at once when a ball is stuck or stray", _watch, live.EXAMPLE)
+    watching = command(
+        "watch", "the same, live: say at once when a ball is stuck or stray", commands.watch, live.EXAMPLE
+    )
     live.add_arguments(watching)
     _listening(watching, workers=False)
 
     simulate = command(
         "simulate",
         "make recordings with exactly known truth from a scene file",
-        _simulate,
+        commands.simulate,
         "noisecheck simulate recordings/scene.toml -o demo",
     )
     simulate.add_argument("scene", metavar="SCENE.toml", type=Path, help="scene file, such as recordings/scene.toml")
@@ -196,177 +197,6 @@ def _listening(parser: argparse.ArgumentParser, *, workers: bool = True) -> None
         )
 
 
-def _settings(arguments: argparse.Namespace) -> Any:
-    from noisecheck.detect.decide import DetectSettings
-    from noisecheck.pipeline.listen import ListenSettings
-
-    if not 0 < arguments.sensitivity <= 1e4:
-        raise InputError(f"--sensitivity {arguments.sensitivity:g}: must be above 0 and at most 10000 an hour")
-    workers = getattr(arguments, "workers", 1)
-    if workers == 0 or workers < -1:
-        raise InputError(f"--workers {workers}: must be 1 or more (-1: all cores)")
-    if workers > 1:  # more processes than cores only wait for one another
-        arguments.workers = min(workers, max(os.cpu_count() or 1, 2))
-    return ListenSettings(detect=DetectSettings(false_per_hour=arguments.sensitivity))
-
-
-def _init(arguments: argparse.Namespace) -> int:
-    from noisecheck.bench.template import write_campaign_template
-
-    written = write_campaign_template(arguments.folder)
-    if arguments.json:
-        print_json({"folder": str(arguments.folder), "written": [str(p) for p in written]})
-    else:
-        say([f"Wrote {', '.join(str(p) for p in written)}."])
-        say([f"Put recordings beside them, fill in runs.csv, then: noisecheck report {arguments.folder}"])
-    return DONE
-
-
-def _health(arguments: argparse.Namespace) -> int:
-    from noisecheck.pipeline.examine import examine
-
-    with Bar() as bar:
-        examined = examine(arguments.files, told=bar)
-    if arguments.json:
-        print_json(examined.to_dict())
-    else:
-        say(examined.sentences())
-    return DONE
-
-
-def _ledger(arguments: argparse.Namespace) -> int:
-    from noisecheck.pipeline.account import account_for
-    from noisecheck.pipeline.files import campaign_at
-    from noisecheck.report.tell import tell_account
-
-    campaign = campaign_at(arguments.campaign, arguments.rig)
-    if arguments.revision is not None:
-        campaign = campaign.only(arguments.revision)
-    account = account_for(_measured(campaign, arguments), challenged=arguments.challenge)
-    if arguments.json:
-        print_json(account.to_dict())
-    else:
-        say(tell_account(account))
-    return DONE
-
-
-def _measure(arguments: argparse.Namespace) -> int:
-    from noisecheck.pipeline.files import measure_files
-    from noisecheck.report.exports import write_impacts_csv
-
-    with Bar() as bar:
-        measured = measure_files(
-            arguments.files,
-            rig_path=arguments.rig,
-            settings=_settings(arguments),
-            workers=arguments.workers,
-            try_limit=arguments.json,
-            told=bar,
-        )
-    if arguments.output is not None:
-        write_impacts_csv(measured.impacts, arguments.output)
-    if arguments.json:
-        print_json(measured.document())
-        return DONE
-    say(measured.sentences())
-    if arguments.output is not None:
-        say([f"Wrote {arguments.output}."])
-    return DONE
-
-
-def _measured_campaign(arguments: argparse.Namespace) -> Any:
-    from noisecheck.bench.campaign import load_campaign
-
-    return _measured(load_campaign(arguments.campaign), arguments)
-
-
-def _measured(campaign: Any, arguments: argparse.Namespace) -> Any:
-    from noisecheck.pipeline.campaign import measure_campaign
-    from noisecheck.pipeline.run import spread_of
-
-    with Bar() as bar:
-        settings = _settings(arguments).across(spread_of(campaign.rig))
-        return measure_campaign(campaign, settings=settings, workers=arguments.workers, told=bar)
-
-
-def _compare(arguments: argparse.Namespace) -> int:
-    from noisecheck.pipeline.campaign import compare_campaign
-    from noisecheck.pipeline.revisions import together
-    from noisecheck.report.tell import tell_comparison
-
-    result = _measured_campaign(arguments)
-    comparison = compare_campaign(result, by=arguments.by, baseline=arguments.baseline, station=arguments.station)
-    both = together(result, comparison)
-    if arguments.json:
-        print_json(both.to_dict())
-    else:
-        say(tell_comparison(comparison, both.groups, both.verdicts, both.heights))
-    return DONE
-
-
-def _trend(arguments: argparse.Namespace) -> int:
-    from noisecheck.pipeline.revisions import changed_campaign, trend_campaign
-    from noisecheck.report.tell import tell_changed, tell_trend
-
-    result = _measured_campaign(arguments)
-    trend = trend_campaign(result)
-    between = None
-    if arguments.between:
-        between = changed_campaign(result, trend, before=arguments.between[0], after=arguments.between[1])
-    if arguments.json:
-        document = trend.to_dict()
-        print_json(document if between is None else {**document, "between": between.to_dict()})
-    else:
-        say(tell_trend(trend) if between is None else tell_changed(between))
-    return {"met": DONE, "not met": AGAINST, "not yet shown": NOT_SHOWN}[trend.verdict]
-
-
-def _plan(arguments: argparse.Namespace) -> int:
-    from noisecheck.pipeline.revisions import plan_campaign
-    from noisecheck.report.tell import tell_plan
-
-    wanted = arguments.wanted_db or (1.0, 3.0)
-    result = _measured_campaign(arguments)
-    plan = plan_campaign(result, by=arguments.by, station=arguments.station, wanted_db=wanted)
-    if arguments.json:
-        print_json(plan.to_dict())
-    else:
-        say(tell_plan(plan))
-    return DONE
-
-
-def _report(arguments: argparse.Namespace) -> int:
-    from noisecheck.report.page import write_report
-
-    result = _measured_campaign(arguments)
-    written = write_report(result, arguments.output, figures=arguments.figures)
-    if arguments.json:
-        print_json({"written": [str(p) for p in written]})
-    else:
-        pictures = [p for p in written if p.parent.name == "figures"]
-        say(f"Wrote {p}." for p in written if p not in pictures)
-        say([f"Wrote {len(pictures)} pictures into {pictures[0].parent}."] if pictures else [])
-    return DONE
-
-
-def _watch(arguments: argparse.Namespace) -> int:
-    return AGAINST if live.watch(arguments, _settings(arguments)) else DONE
-
-
-def _simulate(arguments: argparse.Namespace) -> int:
-    from noisecheck.simulate import simulate_file
-
-    with Bar() as bar:
-        written = simulate_file(
-            arguments.scene, arguments.output, progress=lambda done, total, run: bar(done / max(total, 1), run)
-        )
-    if arguments.json:
-        print_json({"written": [str(p) for p in written]})
-    else:
-        say([f"Wrote {len(written)} files to {arguments.output}."])
-    return DONE
-
-
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run the command line; return the exit code (0 done, 1 a verdict went against the user, 2 bad input)."""
     for stream in (sys.stdout, sys.stderr):
@@ -382,18 +212,18 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return int(parsed.run(parsed))
     except NoisecheckError as error:
         print(f"noisecheck: {one_line(error)}", file=sys.stderr)
-        return BAD_INPUT
+        return commands.BAD_INPUT
     except KeyboardInterrupt:
         print("noisecheck: stopped", file=sys.stderr)
         return 130
     except BrokenPipeError:
         # The reader of our output went away (for instance `| head`): nothing more to say.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return DONE
+        return commands.DONE
     except OSError as error:
         where = f"{one_line(error.filename)}: " if error.filename else ""
         print(f"noisecheck: {where}{error.strerror or error}", file=sys.stderr)
-        return BAD_INPUT
+        return commands.BAD_INPUT
 
 
 if __name__ == "__main__":

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any, Final
 
 import noisecheck
-from noisecheck import cli
+from noisecheck import cli, commands
 from noisecheck.bench import rig_file
 from noisecheck.completion import commands_of
 from noisecheck.core.errors import NoisecheckError
@@ -154,9 +154,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
         (path,) = write_together({folder / "manual.html": manual_page()})
     except NoisecheckError as error:
         print(f"noisecheck: {error}", file=sys.stderr)
-        return cli.BAD_INPUT
+        return commands.BAD_INPUT
     print(f"Wrote {path}.")
-    return cli.DONE
+    return commands.DONE
 
 
 if __name__ == "__main__":

@@ -26,10 +26,11 @@ LAYERS = {
     "completion": 9,
     "terminal": 9,
     "documents": 9,
-    "cli": 10,
+    "commands": 10,
     "__init__": 10,
-    "__main__": 11,
-    "manual": 11,
+    "cli": 11,
+    "__main__": 12,
+    "manual": 12,
 }
 
 
