@@ -14,11 +14,12 @@ from noisecheck.core.errors import InputError
 from noisecheck.core.flags import Flag
 from noisecheck.core.table import Impacts
 from noisecheck.detect.channels import Onsets
+from noisecheck.place.array import Array, array_of
 from noisecheck.place.crosstalk import CrossTalk
 from noisecheck.place.delays import measure_arrivals
 from noisecheck.place.evidence import Evidence, decided
 from noisecheck.place.microphones import microphone_evidence, station_channels
-from noisecheck.place.positions import Array, Positions, array_of, arrival_evidence, fitted_speed, locate
+from noisecheck.place.positions import Positions, arrival_evidence, fitted_speed, locate
 from noisecheck.place.taught import TaughtSounds
 
 __all__ = ["CONTACT_BAND_HZ", "STATED_CONFIDENCE", "Found", "Placed", "place_run"]

@@ -11,8 +11,9 @@ import scipy.signal
 
 from noisecheck.bench.rig import Rig
 from noisecheck.core.errors import InputError
+from noisecheck.place.array import array_of, sound_speed_mps
 from noisecheck.place.delays import Arrivals, cut_snippets, measure_arrivals, onset_variance, pair_delays
-from noisecheck.place.positions import array_of, arrival_evidence, fitted_speed, locate, sound_speed_mps
+from noisecheck.place.positions import arrival_evidence, fitted_speed, locate
 
 RATE = 48000
 LENGTH = round(0.016 * RATE)

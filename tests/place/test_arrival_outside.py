@@ -11,8 +11,9 @@ import numpy as np
 import pytest
 
 from noisecheck.bench.rig import Rig
+from noisecheck.place.array import array_of
 from noisecheck.place.delays import Arrivals, measure_arrivals, pair_delays
-from noisecheck.place.positions import array_of, locate
+from noisecheck.place.positions import locate
 
 pra = pytest.importorskip("pyroomacoustics")
 

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy.signal import lti
 
-from noisecheck.place.positions import BENDING_MPS
+from noisecheck.place.array import BENDING_MPS
 from noisecheck.simulate.contact import (
     MATERIALS,
     Ball,
