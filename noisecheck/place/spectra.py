@@ -106,7 +106,7 @@ def sounds_of(impacts: Impacts) -> Sounds:
     margin = np.clip(margin, 0.0, _MOST_MARGIN_DB)
     below = np.where(margin < _BOUND_DB, margin - _BOUND_DB, power_db(from_power_db(np.maximum(margin, 1.0)) - 1.0))
     noise = impacts["lae_db"] - below  # of the same span as the impact's window
-    noise = _without_ring(np.where(np.isfinite(noise), noise, np.nan), impacts["channel"])
+    noise = _without_ring(np.where(np.isfinite(noise), noise, np.nan), impacts)
     above = bands - noise[:, None]
     seen = np.isfinite(above)
     lowest = np.full(BANDS, np.inf)
@@ -119,15 +119,17 @@ def sounds_of(impacts: Impacts) -> Sounds:
     return Sounds(bands, floor, np.where(decay > 0, power_db(np.maximum(decay, 1e-3)), np.nan))
 
 
-def _without_ring(noise_db: Floats, channel: NDArray[np.int64]) -> Floats:
+def _without_ring(noise_db: Floats, impacts: Impacts) -> Floats:
     """Return the background of each impact, (n,), where it isn't the ring of the impact before.
 
     What a rebound is measured against is mostly that ring, which leaves the background of other bands as it was.
     """
     out = noise_db.copy()
-    for c in np.unique(channel[np.isfinite(noise_db)]):
-        here = np.isfinite(noise_db) & (channel == c)
-        out[here] = np.minimum(noise_db[here], np.percentile(noise_db[here], _QUARTER) + _BOUND_DB)
+    _, take = np.unique(np.column_stack([impacts.data["run"], impacts["channel"]]), axis=0, return_inverse=True)
+    for number in range(int(take.max()) + 1):
+        here = np.isfinite(noise_db) & (take == number)
+        if here.any():
+            out[here] = np.minimum(noise_db[here], np.percentile(noise_db[here], _QUARTER) + _BOUND_DB)
     return out
 
 

@@ -71,6 +71,14 @@ def test_rebounds_in_the_ring_before_them_leave_the_background_alone(made) -> No
     assert np.nanmax(np.abs(together.floor_db[: len(others)] - alone.floor_db)) < 5.0
 
 
+def test_runs_of_other_backgrounds_keep_their_own(made) -> None:
+    """A campaign is grouped as a whole: the noise of a louder room is no ring."""
+    quiet, loud = (Impacts.concat([_taps(made, k, 15, 60 + k) for k in range(4)]) for _ in range(2))
+    loud = loud.with_columns(run="loud", margin_db=loud["margin_db"] - 12.0)
+    floor = sounds_of(Impacts.concat([quiet, loud])).floor_db
+    assert np.nanmax(np.abs(floor[60:] - floor[:60] - 12.0)) < 1.0
+
+
 def test_no_worse_than_discriminant_analysis(made, shapes) -> None:
     """On overlapping sounds: at least as many right as scikit-learn's shrunk LDA on shapes, less 3.5 %.
 
