@@ -7,7 +7,7 @@ from typing import NamedTuple
 
 from noisecheck.flow.beliefs import ONSET_S, Beliefs
 from noisecheck.flow.explanations import Impact, hidden_contacts, label_of
-from noisecheck.flow.histories import Ball, Decision, History
+from noisecheck.flow.histories import Ball, Decision, History, of_late
 
 __all__ = ["Arrival", "Move", "arrivals_of", "next_period"]
 
@@ -52,6 +52,10 @@ class Move(NamedTuple):
     """Whether the ball was fed between two turns that go on without it."""
     feed: tuple[float, float, tuple[float, ...]] | None = None
     """Time of the last ball fed, period and slots left, where they are others than before."""
+    place: int = -1
+    """Where in the row the ball was, -1 not there."""
+    others_same: bool = False
+    """Whether the others are as before, and the ball not overdue again."""
 
 
 class _Passing:
@@ -125,7 +129,8 @@ class Arrival:
             self.came_s, move.between,
         )  # fmt: skip
         last_at = (*h.last_at[: self.station], self._number, *h.last_at[self.station + 1 :])
-        return History(log_p, move.track, last_at, *(move.feed or h[3:6]), past)
+        contacts = (self.station, self._number), *of_late(h.contacts, self.told_s, self._beliefs.heard)
+        return History(log_p, move.track, last_at, *(move.feed or h[3:6]), past, contacts)
 
     def moves(self, h: History, track: tuple[Ball, ...], least: float) -> list[Move]:
         """Return what ball may have made this contact, what leads to a log probability over ``least``.
@@ -146,7 +151,8 @@ class Arrival:
         p, fed, period, left, came = self._not_heard_before(h, last)
         if p >= bar:
             late = self.time_s - came > self._beliefs.pass_latest[0][self.station] + ONSET_S
-            track = _joined(self._beliefs, track, self._here, self.station, came)
+            ahead, behind = _joined(self._beliefs, track, self.station, came)
+            then, same = self._row(ahead, behind)
             shares: tuple[tuple[float, bool], ...] = ((1.0, False),)
             if not self.station and self._fed[h.fed_s, h.period_s][3]:
                 # What comes next tells whether the turns go on from it.
@@ -154,7 +160,7 @@ class Arrival:
             for share, between in shares:
                 if share * p >= bar:
                     log, feed = math.log(share * p * self._label), None if between else (fed, period, left[-20:])
-                    found.append(Move(log, track, "born", -1, 0, late, came, between, feed))
+                    found.append(Move(log, then, "born", -1, 0, late, came, between, feed, others_same=same))
         return found
 
     def _may_pass(self, track: tuple[Ball, ...], last: int) -> list[_Passing]:
@@ -178,10 +184,21 @@ class Arrival:
         """Return what it leads to that a ball of a row made this contact, and keep that."""
         q, ball = self.station, one.ball
         late = self.time_s - ball.time_s > self._beliefs.pass_latest[ball.station][q] + ONSET_S
-        then = (_behind if one.overtaken else _replace)(track, one.place, self._here, q)
-        floor = q if one.overtaken else 0
-        one.move = Move(math.log(one.p * self._label), then, "pass", ball.last, floor, late)
+        floor, place, same = 0, one.place, False
+        if one.overtaken:
+            floor, then = q, _behind(track, place, self._here, q)
+        else:
+            then, same = self._row(track[:place], track[place + 1 :])
+        log = math.log(one.p * self._label)
+        one.move = Move(log, then, "pass", ball.last, floor, late, place=place, others_same=same)
         return one.move
+
+    def _row(self, ahead: tuple[Ball, ...], behind: tuple[Ball, ...]) -> tuple[tuple[Ball, ...], bool]:
+        """Return (row with the ball now here, whether the others are as before and it is not overdue again)."""
+        q, here = self.station, self._here
+        passed = _overtaken(ahead, q)
+        same = passed is ahead and (here is None or self.told_s <= here.time_s + self._beliefs.latest[q])
+        return (*passed, *((here, *behind) if here else behind)), same
 
     def _by_ball(self, ball: Ball, last: int) -> float:
         """Return the density of this contact for a ball under way; ``last`` is the last impact here."""
@@ -286,12 +303,6 @@ def _fed(beliefs: Beliefs, history: History, time_s: float) -> tuple[float, floa
     return share * density + (1.0 - share) * loose, next_period(period, step), empty, between
 
 
-def _replace(track: tuple[Ball, ...], place: int, ball: Ball | None, station: int) -> tuple[Ball, ...]:
-    """Put ``ball`` at ``place``; those ahead that have not passed ``station`` are overtaken there."""
-    behind = track[place + 1 :]
-    return (*_overtaken(track[:place], station), *((ball, *behind) if ball else behind))
-
-
 def _behind(track: tuple[Ball, ...], place: int, ball: Ball | None, station: int) -> tuple[Ball, ...]:
     """Put ``ball``, that was at ``place``, behind those that have overtaken it."""
     rest = track[:place] + track[place + 1 :]
@@ -299,8 +310,10 @@ def _behind(track: tuple[Ball, ...], place: int, ball: Ball | None, station: int
     return (*rest[:at], *((ball,) if ball else ()), *rest[at:])
 
 
-def _joined(beliefs: Beliefs, track: tuple[Ball, ...], ball: Ball | None, q: int, fed_s: float) -> tuple[Ball, ...]:
-    """Put a ball not heard before on the track at station ``q``: those fed clearly before it are overtaken there."""
+def _joined(
+    beliefs: Beliefs, track: tuple[Ball, ...], q: int, fed_s: float
+) -> tuple[tuple[Ball, ...], tuple[Ball, ...]]:
+    """Return the balls ahead of one not heard before, now at station ``q``, and behind it, by when they were fed."""
     place = len(track)
     for i, (_, station, _, floor) in enumerate(track):
         if station < q and floor < q:
@@ -309,8 +322,7 @@ def _joined(beliefs: Beliefs, track: tuple[Ball, ...], ball: Ball | None, q: int
     blur = 2.0 * beliefs.pass_sd[0][q]
     while q and place < len(track) and track[place].time_s - beliefs.pass_mean[0][track[place].station] < fed_s - blur:
         place += 1
-    behind = track[place:]
-    return (*_overtaken(track[:place], q), *((ball, *behind) if ball else behind))
+    return track[:place], track[place:]
 
 
 def _overtaken(ahead: tuple[Ball, ...], station: int) -> tuple[Ball, ...]:

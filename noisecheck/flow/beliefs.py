@@ -161,8 +161,13 @@ class Beliefs(Heard):
     # -- probabilities ----------------------------------------------------------------------------------------------
     def unlistened(self, low: float, high: float, station: int = -1) -> bool:
         """Return whether any of the span was not listened to (before start and after end too), or not there."""
-        spans = self.gaps if station < 0 else [*self.gaps, *self.deaf[station]]
-        return low < self.start_s or high > self.end_s or any(a < high and b > low for a, b in spans)
+        if low < self.start_s or high > self.end_s:
+            return True
+        for spans in (self.gaps, self.deaf[station]) if station >= 0 else (self.gaps,):
+            for since_s, until_s in spans:
+                if since_s < high and until_s > low:
+                    return True
+        return False
 
     def miss(self, station: int, time_s: float, sd: float) -> float:
         """Return the probability that a ball due at ``time_s`` passes unheard."""
@@ -179,8 +184,10 @@ class Beliefs(Heard):
 
     def loud_as_a_ball(self, level_db: float) -> float:
         """Return the probability that an impact is loud enough for a ball, wherever it falls."""
-        usual = min((middle for middle, _ in (h.usual_db for h in self.levels) if not math.isnan(middle)), default=0.0)
-        if math.isnan(level_db) or not usual:
+        if math.isnan(level_db):
+            return 1.0
+        usual = min([middle for h in self.levels if not math.isnan(middle := h.usual_db[0])], default=0.0)
+        if not usual:
             return 1.0
         return 1.0 / (1.0 + math.exp(max(min((usual - _SMALL_DB - level_db) / _SMALL_STEP_DB, 50.0), -50.0)))
 

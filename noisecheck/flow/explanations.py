@@ -106,7 +106,7 @@ class Impact(NamedTuple):
 
     def blend(self, contact: int = -1) -> int:
         """Return how much others change its sound, 3 where one may be in it; but not one of its own train."""
-        return 3 if any(c != contact for c in self.company) else self.mixed
+        return 3 if self.company and any(c != contact for c in self.company) else self.mixed
 
     def nearest(self, station: int) -> float:
         """Return how much likelier its sound is at a station than at any of the route, foreign or not."""
@@ -167,9 +167,10 @@ def unexplained(beliefs: Beliefs, impact: Impact, *, fell: bool = False) -> tupl
     stray = (beliefs.stray_rate + fell * beliefs.fall_rate) * real * stray_label
     ball = beliefs.loud_as_a_ball(impact.level_db)
     chance = 0.5 / (1.0 + impact.odds) * chance_label + stray * (1.0 - ball)
-    usual = impact.station >= 0 and beliefs.levels[impact.station].ratio(impact.level_db, impact.drowned) > _USUAL
-    if not usual and any(start <= impact.time_s <= stop for spans in beliefs.deaf for start, stop in spans):
-        chance += beliefs.feed_rate * real  # other microphones hear what falls at a dead one, and put it elsewhere
+    if any(start <= impact.time_s <= stop for spans in beliefs.deaf if spans for start, stop in spans):
+        usual = impact.station >= 0 and beliefs.levels[impact.station].ratio(impact.level_db, impact.drowned) > _USUAL
+        if not usual:  # other microphones hear what falls at a dead one, and put it elsewhere
+            chance += beliefs.feed_rate * real
     return stray * ball, chance
 
 

@@ -23,8 +23,10 @@ __all__ = [
     "contacts_of",
     "decision_on",
     "end_history",
+    "of_late",
     "retire",
     "weights_of",
+    "without",
 ]
 
 
@@ -95,6 +97,8 @@ class History(NamedTuple):
     slots: tuple[float, ...]
     """Feed slots not yet accounted for."""
     past: Decision | None
+    contacts: Contacts = ()
+    """Those of balls, the last one first; only :func:`of_late` are sure to be among them."""
 
 
 class Overdue:
@@ -110,16 +114,24 @@ class Overdue:
     def __init__(self, now_s: float, beliefs: Beliefs) -> None:
         self._now_s, self._beliefs = now_s, beliefs
         self._balls: dict[Ball, float] = {}
-        self._rows: dict[int, tuple[tuple[Ball, ...], float]] = {}
+        self._rows: dict[int, tuple[float, list[int], tuple[Ball, ...]]] = {}
         """By identity; the rows are kept so that none takes another's place."""
 
     def log_p(self, track: tuple[Ball, ...]) -> float:
         """Return the log probability of the balls of a row that are overdue."""
+        return self.of(track)[0]
+
+    def of(self, track: tuple[Ball, ...]) -> tuple[float, list[int]]:
+        """Return (log probability of the balls of a row that are overdue, their places).
+
+        It stays the same without balls at other places, and with such as are not overdue.
+        """
         known = self._rows.get(id(track))
         if known is not None:
-            return known[1]
+            return known[:2]
         total, blocked, latest, now_s, balls = 0.0, -1, self._beliefs.latest, self._now_s, self._balls
-        for ball in track:
+        places = []
+        for place, ball in enumerate(track):
             _, q, time_s, floor = ball
             if floor <= q:
                 if q == blocked or now_s <= time_s + latest[q]:
@@ -130,8 +142,9 @@ class Overdue:
             if log is None:
                 log = balls[ball] = _overdue(ball, self._beliefs)
             total += log
-        self._rows[id(track)] = track, total
-        return total
+            places.append(place)
+        self._rows[id(track)] = total, places, track
+        return total, places
 
     def standing(self, history: History) -> float:
         """Return the log probability of a history with what is already known of balls overdue."""
@@ -159,26 +172,29 @@ def _overdue(ball: Ball, beliefs: Beliefs) -> float:
     return log
 
 
-def contacts_of(at: Decision | None, time_s: float, known: dict[int, Contacts]) -> Contacts:
-    """Return the balls' contacts that a history has of late, the last one first.
+def without(track: tuple[Ball, ...], place: int) -> tuple[Ball, ...]:
+    """Return a row of balls without the one at a place."""
+    return track[:place] + track[place + 1 :]
 
-    ``known``: those of decisions gone through for the same time, by identity; more are added.
-    """
-    anew: list[Decision] = []
-    found: Contacts = ()
+
+def contacts_of(at: Decision | None, time_s: float) -> Contacts:
+    """Return the balls' contacts that a history has of late at a decision, the last one first."""
+    found = []
     while at is not None:
-        if (so_far := known.get(id(at))) is not None:
-            found = so_far
+        if at.impact >= 0 and at.kind != "end" and at.time_s < time_s - 2.0 * SAME_FALL_S:
             break
-        if at.impact >= 0 and at.time_s < time_s - 2.0 * SAME_FALL_S and at.kind != "end":
-            break
-        anew.append(at)
+        if at.kind in ("pass", "born"):
+            found.append((at.station, at.impact))
         at = at.before
-    for at in reversed(anew):
-        if at.kind == "pass" or at.kind == "born":
-            found = ((at.station, at.impact), *found)
-        known[id(at)] = found
-    return found
+    return tuple(found)
+
+
+def of_late(contacts: Contacts, time_s: float, heard_s: Sequence[float]) -> Contacts:
+    """Return those of a history's contacts that are of late; ``heard_s`` are the times of all impacts."""
+    count, since_s = len(contacts), time_s - 2.0 * SAME_FALL_S
+    while count and heard_s[contacts[count - 1][1]] < since_s:
+        count -= 1
+    return contacts[:count]
 
 
 def decision_on(at: Decision | None, impact: Impact) -> Decision | None:

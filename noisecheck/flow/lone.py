@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Final, NamedTuple
 
 from noisecheck.flow.beliefs import Beliefs
@@ -145,20 +146,23 @@ class LoneImpacts:
                     beside = max(beside, _TWICE / (2.0 * within))
                 number += step
         known = impact._replace(due=tuple(d._replace(density=d.density * self._rival(impact, d)) for d in due))
-        return total + beside + ReboundsDue(self._beliefs, known).density(contacts_of(d.before, impact.time_s, {}))
+        return total + beside + ReboundsDue(self._beliefs, known).density(contacts_of(d.before, impact.time_s))
 
     def _rival(self, impact: Impact, due: Due) -> float:
         """Return how much less likely an impact is a rebound because others that no ball made fit better there."""
         reach_s, share = _SAME_REBOUND * self._beliefs.laws[due.station].first_s[0], 1.0
-        mine = as_rebound(self._beliefs, impact, due.contact, True)
+        mine = math.nan
         for step in (-1, 1):
             number = impact.number + step
             while 0 <= number < len(self._impacts):
                 other = self._impacts[number]
                 if not abs(other.time_s - impact.time_s) < reach_s:
                     break
-                theirs = as_rebound(self._beliefs, other, due.contact, True) if number in self.alone else 0.0
-                if theirs > mine:
-                    share = min(share, 1.0 / (1.0 + theirs))
                 number += step
+                if other.number not in self.alone:
+                    continue
+                if math.isnan(mine):
+                    mine = as_rebound(self._beliefs, impact, due.contact, True)
+                if (theirs := as_rebound(self._beliefs, other, due.contact, True)) > mine:
+                    share = min(share, 1.0 / (1.0 + theirs))
         return share

@@ -46,6 +46,8 @@ _SOFTER_DB: Final = 2.0
 _BEGUN: Final = {"usual": (1.0, 0.001), "drowned": (0.5, 0.03), "other": (0.05, 0.3)}
 """Weights of a train as numbered, and one or two short since its first contact was heard as none of it: where it begins
 as loud as a first contact, where others beside its beginning leave that in doubt, and else."""
+_NOTHING: Final = 1e-25
+"""Densities, per s, below which no level makes a rebound of an impact."""
 _LONGEST_S: Final = 1.6
 _SETTLED_S: Final = 90.0
 
@@ -93,21 +95,22 @@ class ReboundLaw:
         self._odd = [(_LEAST_ODD, _LEAST_ODD)] * (_MOST + 1)
         """Shares of odd levels, (softer, louder), by number, of rebounds that no louder impact drowned."""
         self.drops = 0
+        self._derive()
 
-    @property
-    def known(self) -> bool:
+    def _derive(self) -> None:
+        """Work out what is asked for often from what was learnt."""
+        middle, sd, _ = self._time[1]
+        self.known = not math.isnan(middle)
         """Whether enough first rebounds were heard to know when they come."""
-        return not math.isnan(self._time[1][0])
+        self.first_s = math.exp(middle), math.exp(middle) * sd
+        """Usual time from first contact to first rebound and its spread, in s (NaN where unknown)."""
+        self._factor = [math.exp(of[0]) for of in self._time]
+        self._usual = [math.nan] + [math.exp(sum(of[0] for of in self._time[1 : k + 1])) for k in range(1, _MOST + 1)]
+        self._share = [0.0] + [(self._count[k] + 0.5) / (self._count[k - 1] + 1.0) for k in range(1, _MOST + 1)]
 
     def knows(self, rebound: int) -> bool:
         """Return whether it is known how rebounds of this number come, or that they hardly do."""
         return rebound > _MOST or not math.isnan(self._time[rebound][0]) or self._count[rebound - 1] >= _MANY
-
-    @property
-    def first_s(self) -> tuple[float, float]:
-        """Usual time from first contact to first rebound and its spread, in s (NaN where unknown)."""
-        middle, sd, _ = self._time[1]
-        return math.exp(middle), math.exp(middle) * sd
 
     @property
     def first_fall_db(self) -> tuple[float, float]:
@@ -116,7 +119,7 @@ class ReboundLaw:
 
     def usual_s(self, rebound: int) -> float:
         """Return the usual interval before a rebound of this number, in s; NaN where unknown."""
-        return math.exp(sum(self._time[k][0] for k in range(1, rebound + 1))) if 0 < rebound <= _MOST else math.nan
+        return self._usual[rebound] if 0 < rebound <= _MOST else math.nan
 
     def last_s(self, train: Sequence[Member]) -> float:
         """Return the interval before the last of a train's impacts, in s, also where those before it were not heard.
@@ -138,12 +141,12 @@ class ReboundLaw:
         number = train[-1].rebound + 1
         if number > _MOST or math.isnan(self._time[number][0]):
             return False
-        step = math.exp(self._time[number][0]) * (1.0 if number == 1 else self.last_s(train))
+        step = self._factor[number] * (1.0 if number == 1 else self.last_s(train))
         return abs(train[-1].time_s + step - time_s) < within_s + self._time[number][1] * step
 
     def share(self, rebound: int) -> float:
         """Return the share of drops with a rebound of this number among those with the one before it."""
-        return (self._count[rebound] + 0.5) / (self._count[rebound - 1] + 1.0) if rebound <= _MOST else 0.0
+        return self._share[rebound] if rebound <= _MOST else 0.0
 
     def learn(self, trains: Sequence[Sequence[Member]]) -> None:
         """Learn from trains told apart, each in order of its numbers and begun with its first contact."""
@@ -175,6 +178,7 @@ class ReboundLaw:
                 self._odd[number] = odd[0], odd[1]
             elif number > 1 and self._steps[number] and len(self._steps[number - 1]) >= _LEAST:
                 self._foresee(number)
+        self._derive()
 
     def _foresee(self, number: int) -> None:
         """Take from the rebound before it how one comes that few balls make loud enough: it falls on the same place."""
@@ -200,7 +204,8 @@ class ReboundLaw:
         if math.isnan(middle) or (rebound > 1 and not last_s > 0.0):
             return 0.0
         log = math.log(since_s) - (math.log(last_s) if rebound > 1 else 0.0)
-        return self.share(rebound) * _wide(log, middle, sd, far) / since_s * self._loud(rebound, change_db, drowned)
+        fit = self._share[rebound] * _wide(log, middle, sd, far) / since_s
+        return fit * self._loud(rebound, change_db, drowned) if fit > _NOTHING else fit
 
     def skipped(
         self, rebound: int, since_s: float, last_s: float, change_db: float, drowned: bool, missing: int = 1
@@ -209,19 +214,19 @@ class ReboundLaw:
         first = rebound - missing
         if first < 1 or rebound > _MOST or since_s <= 0.0 or math.isnan(self._time[rebound][0]):
             return 0.0
-        interval = math.exp(self._time[first][0]) * (1.0 if first == 1 else last_s)
+        interval = self._factor[first] * (1.0 if first == 1 else last_s)
         if not interval > 0.0:
             return 0.0
         due, change, scatter = interval, change_db, self._level[rebound][1] ** 2
         for number in range(first + 1, rebound + 1):
-            interval *= math.exp(self._time[number][0])
+            interval *= self._factor[number]
             due += interval
             change -= self._level[number - 1][0]
             scatter += self._level[number - 1][1] ** 2
         sd = 1.5 * max(self._time[number][1] for number in range(first, rebound + 1))
-        share = _UNHEARD**missing * self.share(rebound)
         fit = _wide(math.log(since_s / due), 0.0, sd, self._time[rebound][2]) / since_s
-        return share * fit * self._loud(rebound, change, drowned, math.sqrt(scatter))
+        fit *= _UNHEARD**missing * self._share[rebound]
+        return fit * self._loud(rebound, change, drowned, math.sqrt(scatter)) if fit > _NOTHING else fit
 
     def any_of(self, since_s: float, change_db: float, drowned: bool) -> float:
         """Return the density of any rebound so long after a first contact, whatever came between.
@@ -339,16 +344,18 @@ class Trains:
         """Return the first contacts of the trains whose next rebound is due to within so much."""
         found = []
         for _, train in reversed(self._open):
-            before = [m for m in train.members if m.time_s < time_s]
             if train.members[0].time_s < time_s - _LONGEST_S:
                 break
+            before = [m for m in train.members if m.time_s < time_s]
             if before and self._laws[train.station].due(before, time_s, within_s):
                 found.append(train.contact)
         return tuple(found)
 
     def _density(self, train: _Train, time_s: float, level_db: float, drowned: bool, impact: int) -> float:
+        if not self._laws[train.station].known:
+            return 0.0
         before = [m for m in train.members if m.time_s < time_s and not 0 <= m.impact == impact]
-        if not self._laws[train.station].known or not before:
+        if not before:
             return 0.0
         stand_in = 1.0 / (1.0 + before[-1].fit)
         total = (1.0 - stand_in) * self._next(train, before, time_s, level_db, drowned)
@@ -369,6 +376,8 @@ class Trains:
         total = 0.0
         for short in (0, 1, 2):
             number = last.rebound + short + 1
+            if number > _MOST:
+                break
             # What began a train may itself have been a rebound.
             step_s = law.usual_s(short) if short and math.isnan(last_s) else last_s
             p = law.density(number, since, step_s, change, drowned)

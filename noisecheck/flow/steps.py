@@ -6,7 +6,7 @@ import math
 from collections.abc import Callable, Sequence
 from heapq import heappush, heappushpop
 from operator import itemgetter
-from typing import Any, NamedTuple
+from typing import Any
 
 from noisecheck.flow.arrivals import arrivals_of
 from noisecheck.flow.beliefs import FALL_S, Beliefs
@@ -19,7 +19,7 @@ from noisecheck.flow.explanations import (
     leftover_rebound,
     unexplained,
 )
-from noisecheck.flow.histories import Ball, Contacts, Decision, History, Overdue, contacts_of, decision_on
+from noisecheck.flow.histories import Ball, Contacts, Decision, History, Overdue, decision_on, of_late, without
 
 __all__ = ["extend", "with_train", "without_train"]
 
@@ -45,14 +45,19 @@ def extend(histories: list[History], impact: Impact, beliefs: Beliefs) -> list[H
     # alike, once.
     for track, members in alike.values():
         first = members[0]
-        late = overdue.log_p(track)
-        falls = [(fall, overdue.log_p(fall.track)) for fall in by_none.falls(track)]
+        late, places = overdue.of(track)
+        falls: list[tuple[int, float]] | None = None
         for h in members:
             if (standing := h.log_p + by_none.log_density(h) + late) > kept.least:
                 kept.add(standing, standing - late, h, by_none.child, None)
-            if falls and (log_p := h.log_p + by_none.log_fall) > kept.least:
-                for fall, more in falls:
-                    kept.add(log_p + more, log_p, h, by_none.fallen, fall)
+            if (log_p := h.log_p + by_none.log_fall) > kept.least:
+                if falls is None:
+                    falls = [
+                        (place, overdue.log_p(without(track, place)) if place in places else late)
+                        for place in by_none.falls(track)
+                    ]
+                for place, more in falls:
+                    kept.add(log_p + more, log_p, h, by_none.fallen, place)
         for arrival in arrivals:
             if first.log_p + arrival.log_most <= kept.least:
                 continue
@@ -64,7 +69,8 @@ def extend(histories: list[History], impact: Impact, beliefs: Beliefs) -> list[H
             if arrival.hidden and last >= 0 and times[last] > arrival.time_s - mask_s:
                 continue
             for move in arrival.moves(first, track, kept.least):
-                gain = move.log + overdue.log_p(move.track)
+                same = move.others_same and move.place not in places
+                gain = move.log + (late if same else overdue.log_p(move.track))
                 for h in members:
                     if h.log_p + gain <= kept.least:
                         break
@@ -118,9 +124,8 @@ class _Kept:
 def with_train(histories: list[History], contact: Impact, now_s: float, beliefs: Beliefs) -> list[History]:
     """Return the histories once a rebound is heard that fits a contact: what has one is likely a ball's contact."""
     found = []
-    known: dict[int, Contacts] = {}
     for h in histories:
-        own = any(n == contact.number for _, n in contacts_of(h.past, now_s, known))
+        own = any(n == contact.number for _, n in of_late(h.contacts, now_s, beliefs.heard))
         found.append(h if own else History(h.log_p + _NO_CONTACT, *h[1:]))
     return Overdue(now_s, beliefs).ranked(found)
 
@@ -151,17 +156,10 @@ def without_train(
     return Overdue(now_s, beliefs).ranked(found) if changed else found
 
 
-class _Fall(NamedTuple):
-    """A ball that left the track, and those that are left on it."""
-
-    ball: Ball
-    track: tuple[Ball, ...]
-
-
 class _ByNone:
     """An impact that no ball's contact made. What histories ask of it alike is worked out once."""
 
-    __slots__ = ("_beliefs", "_contacts", "_due", "_fall", "_impact", "_known", "_strange", "log_fall")
+    __slots__ = ("_beliefs", "_due", "_fall", "_impact", "_known", "_strange", "log_fall")
 
     def __init__(self, beliefs: Beliefs, impact: Impact) -> None:
         self._beliefs, self._impact, self._due = beliefs, impact, ReboundsDue(beliefs, impact)
@@ -175,11 +173,10 @@ class _ByNone:
         self.log_fall = math.log(max(self._fall, _TINY))
         """Log density of the sound of a ball that left the track."""
         self._known: dict[object, float] = {}
-        self._contacts: dict[int, Contacts] = {}
 
     def log_density(self, h: History) -> float:
         """Return the log density of a stray, chance, a rebound or a copy."""
-        contacts = contacts_of(h.past, self._impact.time_s, self._contacts)
+        contacts = of_late(h.contacts, self._impact.time_s, self._beliefs.heard)
         key = (h.last_at, contacts)
         log = self._known.get(key)
         if log is None:
@@ -189,7 +186,7 @@ class _ByNone:
     def child(self, h: History, log_p: float, _: object) -> History:
         """Return the history in which the impact is one of those, of that log probability."""
         past = Decision(h.past, "none", self._impact.number, -1, self._impact.station, self._impact.time_s)
-        return History(log_p, h.track, h.last_at, h.fed_s, h.period_s, h.slots, past)
+        return History(log_p, h.track, h.last_at, h.fed_s, h.period_s, h.slots, past, h.contacts)
 
     def _log_density(self, last_at: tuple[int, ...], contacts: Contacts) -> float:
         b, impact = self._beliefs, self._impact
@@ -199,17 +196,17 @@ class _ByNone:
                 total += leftover_rebound(b, impact, q, impact.time_s - b.heard[last], b.heard_db[last])
         return math.log(max(total, _TINY))
 
-    def falls(self, track: tuple[Ball, ...]) -> list[_Fall]:
-        """Return the balls that may have left the track just before, if the impact is the sound of one."""
+    def falls(self, track: tuple[Ball, ...]) -> list[int]:
+        """Return the places of balls that may have left the track just before, if the impact is the sound of one."""
         now_s, found = self._impact.time_s, []
-        for place, ball in enumerate(track):
-            if ball.floor <= ball.station and FALL_S[0] < now_s - ball.time_s < FALL_S[1]:
-                found.append(_Fall(ball, track[:place] + track[place + 1 :]))
+        for place, (_, station, time_s, floor) in enumerate(track):
+            if floor <= station and FALL_S[0] < now_s - time_s < FALL_S[1]:
+                found.append(place)
         return found
 
-    def fallen(self, h: History, log_p: float, fall: _Fall) -> History:
-        """Return the history in which that ball fell, of that log probability."""
-        impact, ball = self._impact, fall.ball
+    def fallen(self, h: History, log_p: float, place: int) -> History:
+        """Return the history in which the ball at that place fell, of that log probability."""
+        impact, ball = self._impact, h.track[place]
         heard = Decision(h.past, "none", impact.number, ball.last, impact.station, impact.time_s)
         past = Decision(heard, "end", ball.last, ball.last, ball.station, impact.time_s, ball.floor)
-        return History(log_p, fall.track, h.last_at, h.fed_s, h.period_s, h.slots, past)
+        return History(log_p, without(h.track, place), h.last_at, h.fed_s, h.period_s, h.slots, past, h.contacts)
