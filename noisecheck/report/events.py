@@ -111,6 +111,7 @@ def _run(
         "notes": [one_line(n) for n in (run.run.notes, *run.notes) if n],
         "impacts": len(table),
         "odd": len(odd),
+        "odd_left": len(odd) - sum(p.odd for p in picked),
         "thinned": bool(chart) and len(table) > MOST_MARKS,
         "seconds": run.seconds,
         "chart": chart,

@@ -7,6 +7,7 @@ quieter by nature: they are not looked at, and where they are not told apart onl
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass
 from typing import Final
 
@@ -23,6 +24,8 @@ __all__ = ["Picked", "odd_impacts", "pick"]
 _ODD_Z: Final = 3.5
 _LEAST_MAD_DB: Final = 1.0  # where nearly all impacts agree, a decibel is no outlier
 _FEWEST: Final = 8
+_ALIKE: Final = 3
+"""Odd impacts of a run to hear where the reason is the same; the others are marked, and stand in the table."""
 _ODD: Final = 2  # the stage of odd impacts, behind the loudest and the median of each run
 
 
@@ -113,7 +116,11 @@ def pick(result: CampaignResult, *, most: int) -> tuple[Picked, ...]:
             why.setdefault(median, []).append(f"median of {of}")
             wanted += [(0, 0, loudest), (1, 0, median)]
         order = sorted(odd, key=lambda r: (-len(odd[r]), -float(np.nan_to_num(level[r], nan=-999.0)), r))
+        alike = Counter[tuple[str, ...]]()
         for turn, row in enumerate(order):
+            alike[odd[row]] += 1
+            if alike[odd[row]] > _ALIKE:
+                continue
             why.setdefault(row, []).extend(odd[row])
             wanted.append((_ODD, turn, row))
         queues.append(wanted)

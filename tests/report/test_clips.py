@@ -115,6 +115,16 @@ def test_the_median_is_that_of_first_contacts_where_rebounds_are_known(make: Any
     assert len(usual) == 2  # first contacts and rebounds, apart
 
 
+def test_of_many_odd_for_one_reason_a_few_are_to_be_heard(make: Any) -> None:
+    result = make(stations=("landing",), impacts=24)
+    run = result.runs[0]
+    flags = run.impacts["flags"] | np.where(np.arange(24) < 12, int(Flag.UNPLACED), 0).astype(np.uint32)
+    run = dataclasses.replace(run, impacts=run.impacts.with_columns(flags=flags))
+    picked = pick(dataclasses.replace(result, runs=(run,)), most=100)
+    assert sum(p.odd and p.rank[0] == 2 for p in picked) in (2, 3)  # the loudest or the median may be one of them
+    assert len(odd_impacts(run)) == 12
+
+
 def test_a_foreign_sound_that_is_loudest_does_not_choose_the_median(make: Any) -> None:
     result = make(stations=("landing",), impacts=8)
     run = result.runs[0]
