@@ -51,6 +51,9 @@ _LOBE = 3.0
 _LEAKS = 0.3
 """... so many bins away and more (nearer is their own), by 1 / pi^2 / (d^3 - d)^2 of a tone's energy d bins away at
 most: three times as much, since what sounds at a frame's ends, where it leaks, may be louder than in its middle."""
+_SPILLS = 10.0**-6.6
+"""Share of a band's energy in any other one: no chain is cleaner, least of all one that took another rate to this one,
+whose empty bands hold images of the low ones, alike in all."""
 _CHUNK = 2048
 _TINY = np.float32(1e-13)  # -130 dB re full scale, below any converter: digital silence stays finite
 
@@ -161,21 +164,21 @@ def _lag_and_fall(grid: FrameGrid, seconds: float, fall_db_s: float, each: int) 
 
 @lru_cache(maxsize=16)
 def _leak(bins: tuple[int, ...]) -> Floats:
-    """Return how much of the energy of each of the lowest bands side lobes bring into each band, (lowest, bands)."""
+    """Return how much of the energy of each band comes into each other one, (bands, bands)."""
     first, end = np.array(bins[:-1]), np.array(bins[1:])
-    out = np.zeros((min(_LEAKING, len(first)), len(first)), np.float32)
-    for low in range(len(out)):
+    out = np.full((len(first), len(first)), _SPILLS, np.float32)
+    np.fill_diagonal(out, 0.0)
+    for low in range(min(_LEAKING, len(first))):
         for band in range(low + 1, len(first)):
             apart = np.arange(first[band], end[band]) - (end[low] - 1.0)
             apart = apart[apart >= _LOBE]
-            out[low, band] = np.sum(_LEAKS / (apart * (apart**2 - 1.0)) ** 2)
+            out[low, band] += np.sum(_LEAKS / (apart * (apart**2 - 1.0)) ** 2)
     return out
 
 
 def _explain_leaks(past: Floats, energy: Floats, leak: Floats) -> None:
     """Let the past explain, in place, what leaks into the bands of one channel, (frames, bands)."""
-    loud = np.maximum(past[:, : len(leak)], energy[:, : len(leak)])
-    np.maximum(past, loud @ leak, out=past)
+    np.maximum(past, np.maximum(past, energy) @ leak, out=past)
 
 
 def _resolution(
