@@ -18,6 +18,7 @@ from noisecheck.detect.neighbours import time_amid
 from noisecheck.detect.novelty import FLOOR_CELLS, FLOOR_EVERY, Novelty, floor_of, novelty, quantile_of
 from noisecheck.detect.pulses import in_pulses, trains
 from noisecheck.detect.refine import CONTEXT_S
+from noisecheck.detect.rounding import mere_steps
 from noisecheck.detect.spectra import PAIR, FrameGrid, decimated, frame_energies, frame_grid
 from noisecheck.detect.timing import Timed, sharp_step
 
@@ -246,6 +247,8 @@ def weigh_peaks(
     bands[doubted[foreseen(low, rate / grid.step, onset[doubted] // grid.step, _RING_S, _ON_S)]] = 0.0
     delay, delayed_db = np.zeros(len(peaks)), np.zeros(len(peaks), np.float32)
     some = np.flatnonzero(bands + error > _CHANCE)
+    steps = some[mere_steps(samples, onset[some], new[some], found, grid)]
+    bands[steps], error[steps] = 0.0, 0.0
     delay[some], delayed_db[some] = followed(sharp, rate / step, every * grid.hop // step, level, wanted[some])
     swell_db = _judge_force(timed, onset, abrupt, bands, samples=samples, low=low, found=found, grid=grid)
     return Candidates(
