@@ -96,12 +96,14 @@ def changed(trended: Trend, summaries: Sequence[RunSummary], *, rig: Rig, before
     """Return what changed from one revision to another, not only to the next.
 
     Raises:
-        InputError: a revision without runs.
+        InputError: a revision without runs, or one and the same.
     """
     known = [r.revision for r in trended.revisions]
     for name in (before, after):
         if name not in known:
             raise InputError(f"revision '{one_line(name)}': has no test run{nearest(name, known)}")
+    if before == after:
+        raise InputError(f"revision '{one_line(before)}' and itself: name two revisions")
     a, b = trended.of(before), trended.of(after)
     rows = [s for s in summaries if s.run.role == "reference" or s.run.revision in (before, after)]
     stations: dict[str, Difference] = {}

@@ -164,7 +164,7 @@ def plan_campaign(
         InputError: a wanted difference that is not above 0, or a column or station the run sheet does not have.
     """
     for size in wanted_db:
-        if not size > 0:
+        if not 0 < size < math.inf:
             raise InputError(f"wanted difference {size:g} dB: must be above 0 (quieter or louder does not matter)")
     columns = comparable_columns(result.campaign.runs)
     column = by or (columns[0] if columns else "treatment")

@@ -321,6 +321,8 @@ def test_what_changed_between_any_two_revisions() -> None:
     json.dumps(found.to_dict(), allow_nan=False)
     with pytest.raises(InputError, match="revision 'D': has no test run"):
         changed(trended, rows, rig=rig, before="A", after="D")
+    with pytest.raises(InputError, match="name two revisions"):
+        changed(trended, rows, rig=rig, before="A", after="A")
 
 
 def test_guard_bands_of_the_published_example_of_a_conductivity_limit() -> None:
