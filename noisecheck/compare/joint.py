@@ -145,7 +145,7 @@ def join(difference: Difference, flow: FlowChange) -> JointVerdict:
     noise = difference.verdict
     if difference.indicative:
         noise = "no difference shown"
-    word = {"no difference shown": "no quieter"}.get(noise, noise)
+    word = {"no difference shown": "not shown to be quieter"}.get(noise, noise)
     if noise == "not comparable":
         word = "noise not comparable"
     improvement = noise == "quieter" and flow.verdict in ("no worse", "better")

@@ -145,6 +145,7 @@ def test_never_an_improvement_if_it_holds_up_more() -> None:
     assert loud.sentence.startswith("louder and holds balls up more")
     single = join(_difference("quieter", indicative=True), flow_change(bare, group_flow("cork", [_flow(0, 60)])))
     assert (single.noise, single.improvement) == ("no difference shown", False)
+    assert single.sentence.startswith("not shown to be quieter, flow no worse")  # it may be, all the same
     stuck = flow_change(group_flow("a", [_flow(8, 100)]), group_flow("b", [_flow(0, 100, stuck=8)]))
     assert stuck.verdict == "worse"
     assert "lets more balls stick" in join(_difference("quieter"), stuck).sentence
