@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
+
+from noisecheck.core.records import record
 
 __all__ = ["ChannelScan", "Channels", "better_channel"]
 
@@ -17,7 +18,7 @@ _SAME: Final = 1e-6  # share of energy in which two channels may differ and stil
 _CLIPPED_WORTH_DB: Final = 10.0
 
 
-@dataclass(frozen=True)
+@record
 class Channels:
     """What was found about the channels of a recording."""
 

@@ -6,11 +6,12 @@ source), 180 ms an hour. Two devices that recorded the same run can be set again
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+
+from noisecheck.core.records import record
 
 __all__ = ["ClockPair", "clock_between"]
 
@@ -22,7 +23,7 @@ _SHARE: Final = 0.5
 _BETTER: Final = 1.5  # an even feed nearly matches itself one ball later
 
 
-@dataclass(frozen=True)
+@record
 class ClockPair:
     """Second clock against the first: ``t2 = offset_s + (1 + ppm / 1e6) t1``."""
 

@@ -7,11 +7,12 @@ section 6.3.1: p is about exp(-n R^2); from memory).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+
+from noisecheck.core.records import record
 
 __all__ = ["CodecMade", "codec_made"]
 
@@ -23,7 +24,7 @@ _ARC: Final = 0.125  # of a block, to either side
 _EVEN: Final = 0.5  # of the intervals equal: an even feed, whose period may be so many blocks by chance
 
 
-@dataclass(frozen=True)
+@record
 class CodecMade:
     """Faint impacts that crowd at one place of a codec's blocks."""
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import Any, Final, Literal
 
 import numpy as np
@@ -16,6 +16,7 @@ from noisecheck.audio.ranges import Ranges
 from noisecheck.audio.recording import Coding, Recording, blocks, is_lossy
 from noisecheck.audio.riding import GainRiding, find_onsets, judge_riding
 from noisecheck.audio.spectrum import FRAMES_PER_TILE, Hum, SpectrumScan, frame_length
+from noisecheck.core.records import record
 from noisecheck.core.units import rounded
 
 __all__ = ["ChannelHealth", "Fitness", "Health", "Verdict", "check_health"]
@@ -29,7 +30,7 @@ _FAINT_DB: Final = 12.0
 """In 43 ms of its best octave: what a codec makes of steady noise rises by no more."""
 
 
-@dataclass(frozen=True)
+@record
 class Fitness:
     """Whether something can be had from a recording, and why not."""
 
@@ -42,7 +43,7 @@ class Fitness:
         return Fitness(worst, (*self.reasons, reason) if reason not in self.reasons else self.reasons)
 
 
-@dataclass(frozen=True)
+@record
 class ChannelHealth:
     """Findings in one channel."""
 
@@ -68,7 +69,7 @@ class ChannelHealth:
     hum: Hum | None
 
 
-@dataclass(frozen=True)
+@record
 class Health:
     """What a recording is good for, and the findings behind it. Frames are those of the recording."""
 

@@ -9,9 +9,10 @@ from __future__ import annotations
 import mmap
 import struct
 import zlib
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
+
+from noisecheck.core.records import record
 
 __all__ = ["OPUS_HZ", "OggPages", "pages_of"]
 
@@ -22,7 +23,7 @@ _LAST: Final = 4
 _REVERSED: Final = bytes(int(f"{byte:08b}"[::-1], 2) for byte in range(256))
 
 
-@dataclass(frozen=True)
+@record
 class OggPages:
     """The pages of a file's first stream."""
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 from types import TracebackType
@@ -14,6 +13,7 @@ from numpy.typing import NDArray
 
 from noisecheck.audio.ranges import Ranges, runs_of
 from noisecheck.core.errors import InputError, one_line
+from noisecheck.core.records import record
 
 __all__ = [
     "MOST",
@@ -92,7 +92,7 @@ def is_lossy(recording: object) -> bool:
     return getattr(recording, "coding", "integer") == "lossy"
 
 
-@dataclass(frozen=True)
+@record
 class ArrayRecording:
     """Samples already in memory: (frames, channels), full scale 1.0."""
 
@@ -217,7 +217,7 @@ def open_recording(path: str | Path, *, at_least: int = 0) -> FileRecording:
     return open_file(Path(path), at_least=at_least)
 
 
-@dataclass(frozen=True)
+@record
 class Block:
     """A piece of a recording with margins on both sides.
 

@@ -10,11 +10,12 @@ the scatter between the gaps between loud impacts, each of which counts once.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
+
+from noisecheck.core.records import record
 
 __all__ = ["GainRiding", "find_onsets", "judge_riding"]
 
@@ -38,7 +39,7 @@ _TOO_CLOSE: Final = "impacts follow one another too closely for the floor betwee
 Levels = NDArray[np.float32]
 
 
-@dataclass(frozen=True)
+@record
 class GainRiding:
     """What the floor does after loud impacts; ``found`` is None where it cannot be told."""
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -10,6 +9,7 @@ from numpy.typing import NDArray
 
 from noisecheck.core.bands import G, octave_midbands
 from noisecheck.core.fourier import rfft
+from noisecheck.core.records import record
 
 __all__ = ["FRAMES_PER_TILE", "Hum", "SpectrumScan", "frame_length"]
 
@@ -27,7 +27,7 @@ def frame_length(rate: int) -> int:
     return max(int(2 ** round(np.log2(0.0427 * rate))), 64)
 
 
-@dataclass(frozen=True)
+@record
 class Hum:
     """Lines at multiples of the mains frequency."""
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import io
 import struct
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import date, datetime, time, timedelta
 from pathlib import Path
 from typing import IO, Any, Final
@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from noisecheck.audio.recording import FileRecording, step_of
 from noisecheck.core.errors import InputError, one_line
+from noisecheck.core.records import record
 
 __all__ = ["RawWave", "WaveLayout", "read_caf_layout", "read_layout"]
 
@@ -32,7 +33,7 @@ _RAW: Final = {
 }  # fmt: skip
 
 
-@dataclass(frozen=True)
+@record
 class WaveLayout:
     """What a WAV, RF64 or W64 file holds, where; ``notes`` say where the header was not believed."""
 

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from noisecheck.bench.corrections import Correction, load_corrections
 from noisecheck.bench.runsheet import UNFILLED_SHEET, Run, load_runs, natural_key, read_text
 from noisecheck.core.errors import InputError, listed, nearest, one_line
+from noisecheck.core.records import record
 
 if TYPE_CHECKING:
     from noisecheck.bench.rig import Rig
@@ -27,7 +28,7 @@ RECORDING_SUFFIXES: Final = frozenset(
 _OWN: Final = ("results", "reports", "alarms")
 
 
-@dataclass(frozen=True)
+@record
 class Campaign:
     """A loaded campaign; ``notes`` are sentences the user should see, such as a missing run sheet."""
 

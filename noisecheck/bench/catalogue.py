@@ -19,13 +19,13 @@ import os
 import re
 import time
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
 from typing import Any, Final
 
 from noisecheck.bench.columns import Damaged, Stored, read_columns, write_columns
 from noisecheck.core.files import TEMPORARY, replaced
+from noisecheck.core.records import record
 
 __all__ = ["Catalogue", "Key", "Standing", "code_digest"]
 
@@ -43,7 +43,7 @@ _ENTRY: Final = re.compile(r"[^/]*\.[0-9a-f]{32}\.npz")
 _PART: Final = re.compile(r"\d+-\d+\.npz")
 
 
-@dataclass(frozen=True)
+@record
 class Key:
     """What an entry is found by, and of what it is made."""
 
@@ -66,7 +66,7 @@ class Key:
         return f"{_plain_name(self.run)}.{self.text}.npz"
 
 
-@dataclass(frozen=True)
+@record
 class Standing:
     """Whether a run's results are up to date."""
 

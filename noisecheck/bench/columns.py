@@ -14,7 +14,6 @@ import struct
 import zipfile
 import zlib
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
@@ -22,6 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from noisecheck.core.files import replaced
+from noisecheck.core.records import record
 
 __all__ = ["Damaged", "Stored", "Stream", "read_columns", "write_columns"]
 
@@ -39,7 +39,7 @@ class Damaged(Exception):
     """A file of columns that is not what was written."""
 
 
-@dataclass(frozen=True)
+@record
 class Stream:
     """A column that comes in pieces, so that it never has to be in memory whole."""
 
@@ -48,7 +48,7 @@ class Stream:
     pieces: Iterable[NDArray[Any]]
 
 
-@dataclass(frozen=True)
+@record
 class Stored:
     """What a file of columns holds; arrays are read-only and mapped from the file where it is large."""
 

@@ -5,12 +5,12 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from noisecheck.bench.runsheet import Run, csv_rows, read_text
 from noisecheck.core.errors import InputError, nearest, one_line
+from noisecheck.core.records import record
 
 if TYPE_CHECKING:
     from noisecheck.bench.rig import Rig
@@ -24,7 +24,7 @@ KINDS: Final = ("not a ball", "station", "missed")
 """Not an impact of the machine; it happened at ``station``; an impact that was not found (``station`` may be given)."""
 
 
-@dataclass(frozen=True)
+@record
 class Correction:
     """One row: at this time of this run, this was so."""
 

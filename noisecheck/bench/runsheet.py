@@ -8,13 +8,14 @@ import io
 import math
 import re
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 from datetime import datetime
 from pathlib import Path, PurePosixPath
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Final, Protocol, TypeVar
 
 from noisecheck.core.errors import InputError, nearest, one_line
+from noisecheck.core.records import record
 
 if TYPE_CHECKING:
     from noisecheck.bench.rig import Rig
@@ -69,7 +70,7 @@ UNFILLED_SHEET: Final = (
 """The run sheet of a new campaign, until its user fills it in."""
 
 
-@dataclass(frozen=True)
+@record
 class Run:
     """One recorded test under fixed conditions: a row of the run sheet. Empty cells are ``""`` or ``None``."""
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from noisecheck.bench.runsheet import of_role
@@ -16,6 +15,7 @@ from noisecheck.compare.scorecard import Judged
 from noisecheck.compare.summary import RunSummary
 from noisecheck.compare.trend import ALL, Trend, total_rows
 from noisecheck.core.errors import InputError, nearest, one_line
+from noisecheck.core.records import record
 
 if TYPE_CHECKING:
     from noisecheck.bench.rig import Rig
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 __all__ = ["Changed", "OddChange", "RequirementChange", "changed"]
 
 
-@dataclass(frozen=True)
+@record
 class OddChange:
     """Odd events of one kind at one station, before and after; ``status`` is ``new``, ``gone``, ``more``, ``fewer``
     or ``same`` (by rate per ball)."""
@@ -47,7 +47,7 @@ class OddChange:
         }
 
 
-@dataclass(frozen=True)
+@record
 class RequirementChange:
     """One requirement before and after."""
 
@@ -66,7 +66,7 @@ class RequirementChange:
         return {"id": r.id, "text": r.text, "strict": r.strict, "changed": self.changed, **sides}
 
 
-@dataclass(frozen=True)
+@record
 class Changed:
     """Everything that differs between two revisions."""
 

@@ -12,13 +12,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from noisecheck.core.flags import SPOILT, Flag
+from noisecheck.core.records import record
 from noisecheck.core.table import Impacts
 
 __all__ = ["Compression", "compression_of", "shortfalls"]
@@ -40,7 +40,7 @@ _HIGH_E: Final = 0.98
 _EVEN: Final = 0.25  # how much restitution may change from one flight to the next
 
 
-@dataclass(frozen=True)
+@record
 class Compression:
     """Reference drops whose rebounds are too loud."""
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
@@ -12,6 +11,7 @@ from numpy.typing import NDArray
 
 from noisecheck.compare.linear import benjamini_hochberg, estimate
 from noisecheck.core.bands import NOMINAL_THIRD_HZ
+from noisecheck.core.records import record
 from noisecheck.core.units import rounded, rounded_pair
 
 __all__ = ["OCTAVES_HZ", "OctaveDecay", "damping_db", "decay_changes"]
@@ -22,7 +22,7 @@ OCTAVES_HZ: Final = tuple(map(float, NOMINAL_THIRD_HZ[1::3]))
 _FALSE_DISCOVERY: Final = 0.05
 
 
-@dataclass(frozen=True)
+@record
 class OctaveDecay:
     """Decay time (to 60 dB) in one octave before and after, geometric means over runs; NaN where not known."""
 

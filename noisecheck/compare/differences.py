@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import Any
 
 from noisecheck.compare.hearing import audible
 from noisecheck.compare.why import Reason
+from noisecheck.core.records import record
 from noisecheck.core.units import rounded, rounded_pair, significant
 
 __all__ = ["Comparison", "Difference", "Group"]
 
 
-@dataclass(frozen=True)
+@record
 class Group:
     """One side: its runs, its impacts, and the mean of run means of each level with a t interval (dB)."""
 
@@ -45,7 +46,7 @@ class Group:
         }
 
 
-@dataclass(frozen=True)
+@record
 class Difference:
     """One level of one value against the baseline. Bands and the reason stand with ``lae_db`` only."""
 
@@ -93,7 +94,7 @@ class Difference:
         }
 
 
-@dataclass(frozen=True)
+@record
 class Comparison:
     """The whole answer of ``compare``: groups, differences and what to know about them."""
 

@@ -8,13 +8,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
 from noisecheck.bench.runsheet import Run
 from noisecheck.compare.linear import t_interval
+from noisecheck.core.records import record
 from noisecheck.core.units import rounded, rounded_pair
 from noisecheck.flow.failures import HeardShare, dispersion_of, lower_bound, upper_bound
 
@@ -39,7 +40,7 @@ LINK: Final = " > "
 _ODD_KINDS: Final = ("held_up", "stuck", "stray", "unheard")
 
 
-@dataclass(frozen=True)
+@record
 class Odd:
     """One odd event of a run: kind, station, and the time (s)."""
 
@@ -53,7 +54,7 @@ class Odd:
         return {"run": self.run, "kind": self.kind, "station": self.station, "time_s": rounded(self.time_s, 3)}
 
 
-@dataclass(frozen=True)
+@record
 class RunFlow:
     """What the ledger and the drops of one run say. Balls are those followed to their end: arrived or stuck."""
 
@@ -124,7 +125,7 @@ def _usual(link: str, ledger: Ledger) -> bool:
     return origin not in names or names.index(origin) + 1 >= len(names) or names[names.index(origin) + 1] == station
 
 
-@dataclass(frozen=True)
+@record
 class Rate:
     """Balls to which something happened, among balls; rates are for ``per`` balls."""
 
@@ -180,7 +181,7 @@ def count_rate(
     return Rate(events, balls, per, low, high, upper, wide)
 
 
-@dataclass(frozen=True)
+@record
 class RunMean:
     """Mean over runs of a figure of each run, with a t interval (NaN with one run)."""
 
@@ -202,7 +203,7 @@ def _run_mean(values: Sequence[float], confidence: float) -> RunMean:
     return RunMean(float(y.mean()), float(low), float(high), len(y))
 
 
-@dataclass(frozen=True)
+@record
 class GroupFlow:
     """Flow of a group of runs: counts, rates with exact bounds, and run means with t intervals."""
 

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import Any, Final
+
+from noisecheck.core.records import record
 
 __all__ = ["JUST_NOTICEABLE", "Audible", "Threshold", "audible"]
 
 
-@dataclass(frozen=True)
+@record
 class Threshold:
     """A just-noticeable difference in level (dB), where it holds, and where it comes from."""
 
@@ -30,7 +31,7 @@ JUST_NOTICEABLE: Final = (
 )
 
 
-@dataclass(frozen=True)
+@record
 class Audible:
     """For each threshold ``yes``, ``no`` or ``maybe`` (the interval holds it), and one sentence."""
 

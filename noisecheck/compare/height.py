@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from typing import Any, Final
 
 import numpy as np
@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from noisecheck.bench.runsheet import of_role
 from noisecheck.compare.linear import least_squares, residual_square
 from noisecheck.compare.summary import BANDS, QUANTITIES, RunSummary, index_of, one_station
+from noisecheck.core.records import record
 from noisecheck.core.units import rounded_pair, significant
 
 __all__ = ["HeightFit", "HeightStudy", "fit_heights"]
@@ -26,7 +27,7 @@ DOUBLING: Final = 10 * math.log10(2.0)
 """A doubling of height in 10 lg(h/h0)."""
 
 
-@dataclass(frozen=True)
+@record
 class HeightFit:
     """One line: level = ``level_db`` + ``slope`` * 10 lg(h / ``reference_mm``). Intervals NaN where too few runs."""
 
@@ -80,7 +81,7 @@ class HeightFit:
         }
 
 
-@dataclass(frozen=True)
+@record
 class HeightStudy:
     """Fits of every group and quantity, and for each quantity whether the groups may share one slope."""
 

@@ -8,12 +8,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
 from noisecheck.bench.runsheet import of_role
 from noisecheck.compare.differences import Comparison, Difference
 from noisecheck.compare.flowing import GroupFlow, Rate, RunFlow, group_flow
+from noisecheck.core.records import record
 from noisecheck.core.units import significant
 from noisecheck.flow.failures import lower_bound, upper_bound
 
@@ -29,7 +29,7 @@ _ALPHA: Final = 0.05
 _MOST_BALLS: Final = 10**7
 
 
-@dataclass(frozen=True)
+@record
 class FlowChange:
     """Balls held up or stuck, of a value against the baseline."""
 
@@ -114,7 +114,7 @@ def _balls_to_show(counts: tuple[float, float, float, float], margin: float) -> 
     return least(lambda k: _more_at_most(x0, n0 + k, x1, n1 + k) <= margin, 1, _MOST_BALLS)
 
 
-@dataclass(frozen=True)
+@record
 class JointVerdict:
     """Noise and flow of one value against the baseline, in one sentence. Improvement: quieter, and flow no worse."""
 

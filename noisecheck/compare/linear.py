@@ -8,10 +8,10 @@ interval; both are tested to be equal to scipy's.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+
+from noisecheck.core.records import record
 
 __all__ = [
     "COPIES",
@@ -32,7 +32,7 @@ COPIES = 1e-6
 """Share of the within-run variance below which run means cannot come from recordings of their own."""
 
 
-@dataclass(frozen=True)
+@record
 class Estimates:
     """Estimates for several quantities at once, each array of shape (quantities,); NaN where there is no interval."""
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,11 +11,12 @@ from numpy.typing import NDArray
 from noisecheck.compare.linear import estimable
 from noisecheck.compare.shapes import shapes_apart
 from noisecheck.compare.summary import RunSummary
+from noisecheck.core.records import record
 
 __all__ = ["Pairing", "paired"]
 
 
-@dataclass(frozen=True)
+@record
 class Pairing:
     """How two groups of runs are set against each other; ``refusal`` says why they are not.
 

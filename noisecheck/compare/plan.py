@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from bisect import bisect_left
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
@@ -15,6 +14,7 @@ from noisecheck.bench.runsheet import of_role
 from noisecheck.compare.differences import Comparison
 from noisecheck.compare.linear import residual_square
 from noisecheck.compare.summary import RunSummary, index_of, one_station
+from noisecheck.core.records import record
 from noisecheck.core.units import rounded
 
 __all__ = [
@@ -81,7 +81,7 @@ def least(enough: Callable[[int], bool], first: int, last: int) -> int | None:
     return bisect_left(range(last), True, lo=first, key=enough) if enough(last) else None
 
 
-@dataclass(frozen=True)
+@record
 class Spread:
     """Where the scatter of a level comes from, as standard deviations in dB.
 
@@ -154,7 +154,7 @@ def _indicators(keys: Sequence[tuple[str, ...]]) -> NDArray[np.float64]:
     return np.array([[k == other for other in dict.fromkeys(keys)] for k in keys], np.float64)
 
 
-@dataclass(frozen=True)
+@record
 class EffectPlan:
     """What the present runs can show for one value against the baseline, and what more would take."""
 

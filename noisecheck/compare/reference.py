@@ -9,7 +9,7 @@ told, so that nobody averages drops on a tile with the machine's own unknowing.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from noisecheck.compare.agreement import Candidate, agree, whole
 from noisecheck.core.flags import Flag
+from noisecheck.core.records import record
 from noisecheck.core.table import Impacts
 from noisecheck.flow.trains import find_drops
 
@@ -45,7 +46,7 @@ _LEAST_BANDS: Final = 6
 _FLOOR_DB: Final = 25.0  # below its loudest band; what lies deeper is noise more than the blow
 
 
-@dataclass(frozen=True)
+@record
 class OpenEnd:
     """Impacts at one end of a take of which it stays open if they are reference drops."""
 
@@ -54,7 +55,7 @@ class OpenEnd:
     pause_s: float
 
 
-@dataclass(frozen=True)
+@record
 class TakeEnds:
     """Rows of a take's impact table that belong to reference drops, rebounds too; empty where there are none."""
 
@@ -75,7 +76,7 @@ class TakeEnds:
 _NONE: Final = np.empty(0, np.int64)
 
 
-@dataclass(frozen=True)
+@record
 class _Part:
     """Impacts at one end of a take, set apart from the rest."""
 

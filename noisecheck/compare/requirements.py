@@ -10,12 +10,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any, Final, Literal
 
 import numpy as np
 
 from noisecheck.compare.plan import least, noncentral_t
+from noisecheck.core.records import record
 from noisecheck.core.units import significant
 from noisecheck.flow.failures import balls_needed, lower_bound, upper_bound
 
@@ -32,7 +33,7 @@ RATES: Final = {"failures_per_million": 1e6, "held_up_per_thousand": 1e3}
 Sense = Literal["at most", "at least"]
 
 
-@dataclass(frozen=True)
+@record
 class Verdict:
     """``met``, ``not met`` or ``not yet shown``; the value, its one-sided bounds, the odds, and the next step."""
 

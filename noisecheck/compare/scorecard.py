@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any, Final
 
 from noisecheck.compare.flowing import RunFlow
 from noisecheck.compare.requirements import RATES, Verdict, judge_estimate, judge_mean, judge_rate, overall
 from noisecheck.compare.standing import Standing
 from noisecheck.core.errors import InputError, one_line
+from noisecheck.core.records import record
 from noisecheck.core.units import many
 from noisecheck.flow.failures import dispersion_of, say_differing, say_share
 
@@ -27,7 +28,7 @@ _DECAYS: Final = ("decay_ms", "decay_t10_ms")
 _MORE_RUNS_FIRST: Final = 2
 
 
-@dataclass(frozen=True)
+@record
 class Pace:
     """What more would cost: seconds a ball, seconds and balls a run; NaN where not known."""
 
@@ -56,7 +57,7 @@ def say_time(hours: float) -> str:
     return f"{hours:.1f} h" if hours < 72 else f"{hours / 24:,.0f} days"
 
 
-@dataclass(frozen=True)
+@record
 class Judged:
     """One requirement against one revision."""
 
@@ -87,7 +88,7 @@ class Judged:
         }
 
 
-@dataclass(frozen=True)
+@record
 class Card:
     """All requirements against one revision: it passes when every strict one is met."""
 

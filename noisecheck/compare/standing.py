@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
@@ -18,6 +17,7 @@ from numpy.typing import NDArray
 from noisecheck.compare.linear import Estimates, estimate, mean_known, t_interval
 from noisecheck.compare.shapes import shapes_apart
 from noisecheck.compare.summary import LEVELS, LOGARITHMIC, RunSummary, index_of
+from noisecheck.core.records import record
 from noisecheck.core.table import band_names
 
 __all__ = ["QUANTITIES_SHOWN", "Figure", "Scale", "Standing", "standing"]
@@ -30,7 +30,7 @@ _REFERENCE: Final = "\0reference"
 _BAND: Final = {name: number for number, name in enumerate(band_names())}
 
 
-@dataclass(frozen=True)
+@record
 class Figure:
     """One quantity of one group: value, standard error, degrees of freedom, two-sided interval.
 
@@ -60,7 +60,7 @@ class Figure:
         return {"value": cell(self.value), "ci": ci, "runs": self.runs}
 
 
-@dataclass(frozen=True)
+@record
 class Scale:
     """Sessions whose levels can be set against one another, and by what."""
 
@@ -74,7 +74,7 @@ class Scale:
         return {"sessions": list(self.sessions), "db_re": self.db_re, "tied_by": self.tied_by}
 
 
-@dataclass(frozen=True)
+@record
 class Standing:
     """Figures of every group at one station; ``scale_of`` says on which scale each group stands."""
 

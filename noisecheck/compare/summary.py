@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from types import MappingProxyType
 from typing import Any, Final
 
@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from noisecheck.bench.runsheet import Run
 from noisecheck.core.bands import NOMINAL_THIRD_HZ
 from noisecheck.core.flags import NO_DROP, Flag
+from noisecheck.core.records import record
 from noisecheck.core.table import Impacts, band_names, in_band_set
 
 __all__ = [
@@ -70,7 +71,7 @@ def _no_bands() -> NDArray[np.bool_]:
     return np.zeros(len(NOMINAL_THIRD_HZ), bool)
 
 
-@dataclass(frozen=True)
+@record
 class RunSummary:
     """First contacts of one run at one station (``station`` is ``""`` where no station is known).
 

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
@@ -18,6 +17,7 @@ from numpy.typing import NDArray
 from noisecheck.compare.linear import t_interval
 from noisecheck.compare.shapes import Shapes, shapes_apart, unlike
 from noisecheck.compare.summary import RunSummary, index_of
+from noisecheck.core.records import record
 from noisecheck.core.units import rounded, rounded_pair
 
 __all__ = ["Drift", "References", "SessionTie", "TakeApart", "study_references"]
@@ -31,7 +31,7 @@ _LEAST_TAKES: Final = 3  # of two takes either may be the odd one
 _REPLACED_DB: Final = 3.0  # 5 cm at 50 cm make 0.8 dB, 3 cm at 10 cm 2.3 dB
 
 
-@dataclass(frozen=True)
+@record
 class SessionTie:
     """One session's reference drops against those of the first session."""
 
@@ -47,7 +47,7 @@ class SessionTie:
     """``first``, ``tied``, ``moved`` (tied, but bands shifted against one another) or ``not comparable``."""
 
 
-@dataclass(frozen=True)
+@record
 class Drift:
     """End against start: of one take, or of the last against the first reference recording of a session."""
 
@@ -70,7 +70,7 @@ class Drift:
         return abs(self.change_db) > _DRIFT_DB and (self.ci_db[0] > 0 or self.ci_db[1] < 0)
 
 
-@dataclass(frozen=True)
+@record
 class TakeApart:
     """A take whose reference drops read otherwise than those of the session's other takes."""
 
@@ -89,7 +89,7 @@ class TakeApart:
         )
 
 
-@dataclass(frozen=True)
+@record
 class References:
     """Everything reference drops tell of a campaign. Without any: no sessions, NaN."""
 

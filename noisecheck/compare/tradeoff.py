@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any, Final
 
 from noisecheck.bench.runsheet import of_role
@@ -11,13 +11,14 @@ from noisecheck.compare.flowing import Rate, RunFlow, group_flow
 from noisecheck.compare.standing import Figure, standing
 from noisecheck.compare.summary import RunSummary
 from noisecheck.core.errors import listed
+from noisecheck.core.records import record
 
 __all__ = ["Point", "Tradeoff", "trade_off"]
 
 _KINDS: Final = ("revision", "treatment")
 
 
-@dataclass(frozen=True)
+@record
 class Point:
     """One revision or treatment: noise (L_AE of one ball over all stations) and balls held up or stuck."""
 
@@ -54,7 +55,7 @@ class Point:
         }
 
 
-@dataclass(frozen=True)
+@record
 class Tradeoff:
     """Points of each kind (``revision``, ``treatment``), in the order of the run sheet."""
 

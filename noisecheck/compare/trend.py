@@ -5,7 +5,7 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
@@ -21,6 +21,7 @@ from noisecheck.compare.standing import QUANTITIES_SHOWN, Figure, Scale, Standin
 from noisecheck.compare.summary import QUANTITIES, RunSummary, index_of, one_station
 from noisecheck.compare.tradeoff import Tradeoff, trade_off
 from noisecheck.core.errors import InputError
+from noisecheck.core.records import record
 
 if TYPE_CHECKING:
     from noisecheck.bench.rig import Rig
@@ -34,7 +35,7 @@ _FALSE_DISCOVERY: Final = 0.05
 _UNCHANGED_DB: Final = 3.0  # a change within this is not noticed in practice (see compare.hearing)
 
 
-@dataclass(frozen=True)
+@record
 class RevisionTrend:
     """One revision: levels by station and in total, flow, requirements."""
 
@@ -64,7 +65,7 @@ class RevisionTrend:
         }
 
 
-@dataclass(frozen=True)
+@record
 class Change:
     """What changed from one revision to the next; ``shown`` names the stations where it is more than chance."""
 
@@ -89,7 +90,7 @@ class Change:
         }
 
 
-@dataclass(frozen=True)
+@record
 class Trend:
     """The whole answer of ``trend``."""
 

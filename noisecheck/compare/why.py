@@ -9,7 +9,7 @@ too, but shortens the decay: ringing energy is proportional to decay time.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import field
 from functools import lru_cache
 from typing import Any, Final
 
@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from noisecheck.core.bands import third_octave_midbands
+from noisecheck.core.records import record
 from noisecheck.core.units import energy_sum_db, rounded
 from noisecheck.measure.weighting import weighting_db
 
@@ -38,7 +39,7 @@ _LOWEST_HZ: Final = 200.0
 _LEAST_MOVE: Final = 1.25  # a cut-off that moves less makes a step in the bands rather than a low-pass
 
 
-@dataclass(frozen=True)
+@record
 class Evidence:
     """What is known about a difference. Band arrays have shape (30,), NaN where not measurable.
 
@@ -62,7 +63,7 @@ class Evidence:
     """The most that shorter or longer ringing can do to each band (dB), where decay times by octave show it."""
 
 
-@dataclass(frozen=True)
+@record
 class Reason:
     """The difference in L_AE split into parts (dB, negative is quieter), and one plain sentence."""
 
@@ -161,7 +162,7 @@ def explain(name: str, evidence: Evidence) -> Reason:
     )
 
 
-@dataclass(frozen=True)
+@record
 class _Explained:
     """Bands explained by a shift, with a moving low-pass where that is believed; cut-offs NaN where it is not."""
 

@@ -18,6 +18,7 @@ from numpy.typing import ArrayLike, NDArray
 from noisecheck.core.bands import NOMINAL_THIRD_HZ, band_column
 from noisecheck.core.errors import MissingExtraError
 from noisecheck.core.flags import Flag, flag_words
+from noisecheck.core.records import record
 from noisecheck.core.units import rounded
 
 __all__ = ["COLUMNS", "Column", "Impacts", "band_names", "band_set", "csv_columns", "in_band_set"]
@@ -117,7 +118,7 @@ def _blank(column: Column, rows: int) -> NDArray[Any]:
 _WORDS: Final[dict[str, Callable[[int], str]]] = {"flags": flag_words, "band set": _band_words}
 
 
-@dataclass(frozen=True)
+@record
 class Impacts:
     """Impacts found and measured, one row each (see :data:`COLUMNS`). Treat as immutable."""
 

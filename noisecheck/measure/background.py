@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
+from noisecheck.core.records import record
 from noisecheck.core.units import from_power_db
 from noisecheck.measure.bands import EXTRA, band_exposures
 
@@ -20,7 +20,7 @@ _REACH_S: Final = 3.0  # e-folding distance at which a cell still counts for an 
 _SURPRISE_DB: Final = 4.0  # pieces this far above the quieter quarter hold something that is not background
 
 
-@dataclass(frozen=True)
+@record
 class Background:
     """Background of one channel in cells of time; empty arrays where nothing was quiet."""
 

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from typing import Any
 
 from noisecheck.core.errors import InputError
+from noisecheck.core.records import record
 from noisecheck.flow.challenge import Challenge
 from noisecheck.flow.failures import FailureRate, HeardShare
 from noisecheck.flow.findings import Ledger, ledger_document
@@ -23,7 +23,7 @@ _BOUNCE = 0.03
 """A change of restitution below this says nothing about a place."""
 
 
-@dataclass(frozen=True)
+@record
 class Account:
     """What became of every ball."""
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 import functools
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict
 from typing import Any, Final
 
 import numpy as np
@@ -18,6 +18,7 @@ from noisecheck.audio.calibration import Calibration
 from noisecheck.audio.split import join_recordings
 from noisecheck.core.errors import InputError, MissingExtraError
 from noisecheck.core.flags import SPOILT, Flag
+from noisecheck.core.records import record
 from noisecheck.measure.loudness import loudness_max
 from noisecheck.measure.prominence import Onset, adjustment_db, fast_levels, impulse_onsets
 from noisecheck.pipeline.campaign import CampaignResult
@@ -34,7 +35,7 @@ _TYPICAL: Final = 15
 _UNFIT: Final = SPOILT | Flag.BOUND | Flag.REFERENCE
 
 
-@dataclass(frozen=True)
+@record
 class Annoyance:
     """One impact as it meets the ear; NaN where it cannot be given."""
 

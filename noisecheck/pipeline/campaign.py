@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import functools
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -15,6 +15,7 @@ from noisecheck.bench.campaign import Campaign
 from noisecheck.bench.runsheet import Run, of_role
 from noisecheck.compare.summary import RunSummary, summarise
 from noisecheck.core.provenance import provenance, settings_document
+from noisecheck.core.records import record
 from noisecheck.core.table import Impacts
 from noisecheck.pipeline.correcting import relocated
 from noisecheck.pipeline.flowing import follow_run, height_note, with_drops
@@ -44,7 +45,7 @@ __all__ = [
 _LEAST_ALIKE = 3  # impacts from which two recordings that agree to the frame are one
 
 
-@dataclass(frozen=True)
+@record
 class CampaignResult:
     """Everything measured in a campaign."""
 

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from noisecheck.audio.recording import Recording, is_lossy
 from noisecheck.core.flags import SPOILT, Flag
+from noisecheck.core.records import record
 from noisecheck.core.rows import Rows
 from noisecheck.detect.candidates import Candidates, cell_frames, find_candidates, lead_frames, tail_frames
 from noisecheck.detect.channels import merge_channels
@@ -69,7 +70,7 @@ class Trials(Rows):
         return len(self.found)
 
 
-@dataclass(frozen=True)
+@record
 class Donors:
     """Impacts that are copied, equally long arrays."""
 
@@ -100,7 +101,7 @@ def donors_of(heard: Heard) -> Donors:
     return Donors(rows, level, margin, level + _MOST_GAIN_DB)
 
 
-@dataclass(frozen=True)
+@record
 class _Piece:
     start: int
     stop: int

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, Final
 
@@ -15,6 +15,7 @@ from noisecheck.audio.health import Health, check_health
 from noisecheck.audio.recording import Recording, open_recording
 from noisecheck.bench.runsheet import Run
 from noisecheck.compare.ties import References
+from noisecheck.core.records import record
 from noisecheck.core.table import Impacts
 from noisecheck.detect.channels import Onsets
 from noisecheck.pipeline.decisions import Decisions, joined_onsets
@@ -34,7 +35,7 @@ _UNKNOWN: Final = (
 )
 
 
-@dataclass(frozen=True)
+@record
 class Examined:
     """Recordings examined together."""
 

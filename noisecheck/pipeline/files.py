@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import functools
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -18,6 +18,7 @@ from noisecheck.compare.summary import BANDS, RunSummary, summarise
 from noisecheck.core.bands import NOMINAL_THIRD_HZ
 from noisecheck.core.errors import InputError
 from noisecheck.core.provenance import provenance, settings_document
+from noisecheck.core.records import record
 from noisecheck.core.table import Impacts
 from noisecheck.core.units import many
 from noisecheck.pipeline.campaign import place_runs, share_of
@@ -31,7 +32,7 @@ if TYPE_CHECKING:
 __all__ = ["Measured", "campaign_at", "campaign_beside", "measure_files", "taps_of"]
 
 
-@dataclass(frozen=True)
+@record
 class Measured:
     """Recordings measured one by one."""
 

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from noisecheck.bench.runsheet import Run
 from noisecheck.core.errors import InputError, nearest, one_line
+from noisecheck.core.records import record
 from noisecheck.core.table import Impacts
 from noisecheck.pipeline.references import machine_impacts
 
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 __all__ = ["Grouped", "Named", "grouped", "named_groups"]
 
 
-@dataclass(frozen=True)
+@record
 class Grouped:
     """Groups over the test runs of a campaign, and the impacts they were found among."""
 
@@ -52,7 +52,7 @@ def grouped(runs: Sequence[tuple[Run, Impacts]]) -> Grouped:
     return Grouped(find_groups(impacts), impacts)
 
 
-@dataclass(frozen=True)
+@record
 class Named:
     """What the groups named in the rig file say: lessons for other impacts, and where their own happened."""
 

@@ -6,12 +6,13 @@ All by sums over grids of what is likely: no search that could end elsewhere, th
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from statistics import NormalDist
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
+
+from noisecheck.core.records import record
 
 __all__ = ["KNOWN_SHARE", "LEAST_KNOWN", "SURE_Z", "Curve", "NearBy", "Span", "curve_of", "loud_enough", "share_of"]
 
@@ -49,7 +50,7 @@ _BOUND: Final = (0.9, 0.1)
 are: what a faint one seems to be is noise."""
 
 
-@dataclass(frozen=True)
+@record
 class Span:
     """A figure and the ends of its interval."""
 
@@ -58,7 +59,7 @@ class Span:
     high: float
 
 
-@dataclass(frozen=True)
+@record
 class Curve:
     """What is likely of the curve of found against level: a normal distribution of thresholds.
 
@@ -172,7 +173,7 @@ def _bound_of(level_db: Floats, known: NDArray[np.bool_]) -> float:
     return min(bound, float(np.nextafter(left, -np.inf)))
 
 
-@dataclass(frozen=True)
+@record
 class NearBy:
     """Impacts that come within a span of time after another one, and copies put there."""
 

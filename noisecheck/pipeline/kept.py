@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -16,6 +15,7 @@ from noisecheck.audio.recording import FileRecording
 from noisecheck.audio.split import Gap
 from noisecheck.core.errors import one_line
 from noisecheck.core.provenance import provenance, settings_document
+from noisecheck.core.records import record
 from noisecheck.pipeline.listen import Heard, ListenSettings, Progress, heard_of, listen, start_workers
 from noisecheck.pipeline.parts import PartsGone
 from noisecheck.pipeline.plain import plain, rebuilt
@@ -33,7 +33,7 @@ MEASURES: Final = (
 """The code whose change can change a result."""
 
 
-@dataclass(frozen=True)
+@record
 class Listened:
     """One run as heard, before it is placed."""
 
@@ -46,7 +46,7 @@ class Listened:
     """What there is to say about the kept results this time: that they were stale, or could not be kept."""
 
 
-@dataclass(frozen=True)
+@record
 class _About:
     """What is kept of a run besides columns."""
 

@@ -10,13 +10,14 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Callable
-from dataclasses import asdict, dataclass
+from dataclasses import asdict
 from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from noisecheck.audio.recording import Recording
+from noisecheck.core.records import record
 from noisecheck.pipeline.copies import Donors, Levels, Pieces, Trials, donors_of
 from noisecheck.pipeline.hearing import KNOWN_SHARE, LEAST_KNOWN, SURE_Z, Curve, NearBy, curve_of, loud_enough, share_of
 from noisecheck.pipeline.listen import Heard, ListenSettings
@@ -51,7 +52,7 @@ _REACHED: Final = 0.98
 """Where less than this share is loud enough, the levels of what is heard reach down to the limit."""
 
 
-@dataclass(frozen=True)
+@record
 class DetectionLimit:
     """What listening to a run can hear. Levels are L_AE in the dB of the run's table; NaN where ``why`` says so."""
 

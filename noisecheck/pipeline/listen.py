@@ -19,6 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from noisecheck.core.flags import Flag
+from noisecheck.core.records import record
 from noisecheck.core.table import Impacts
 from noisecheck.core.units import to_seconds
 from noisecheck.detect.channels import MOST_SPREAD_S, Onsets
@@ -63,7 +64,7 @@ class ListenSettings:
         return self if spread_s is None else replace(self, spread_s=spread_s)
 
 
-@dataclass(frozen=True)
+@record
 class Heard:
     """What was heard in one recording."""
 
@@ -78,7 +79,7 @@ class Heard:
     """The same as it is kept on disk."""
 
 
-@dataclass(frozen=True)
+@record
 class _Batch:
     """A piece of work for one worker: tiles to be searched, or settled ones to be measured."""
 

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 
 from noisecheck.bench.runsheet import Run
 from noisecheck.core.flags import Flag
+from noisecheck.core.records import record
 from noisecheck.core.table import Impacts
 
 __all__ = ["OwnTicks", "own_ticks"]
@@ -23,7 +23,7 @@ _COMMON_PERCENT, _RARE_DB = 95.0, 10.0
 _LOUDER_DB: Final = 1.0
 
 
-@dataclass(frozen=True)
+@record
 class OwnTicks:
     """How loud the machine's own impacts are, by session; nothing where it was not recorded alone, or is silent."""
 

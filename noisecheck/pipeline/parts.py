@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Iterator
-from dataclasses import dataclass, fields
+from dataclasses import fields
 from pathlib import Path
 from typing import Any, Final
 
@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from noisecheck.bench.columns import Damaged, Stored, Stream, read_columns, write_columns
+from noisecheck.core.records import record
 from noisecheck.detect.candidates import Candidates
 from noisecheck.detect.channels import Onsets
 from noisecheck.pipeline.tiles import DecidedTile
@@ -44,7 +45,7 @@ def columns_of(tile: DecidedTile, measured: Columns) -> Columns:
     return columns
 
 
-@dataclass(frozen=True)
+@record
 class _Part:
     first: int
     stop: int

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,6 +17,7 @@ from noisecheck.compare.summary import RunSummary, one_station, summarise
 from noisecheck.compare.ties import References, study_references
 from noisecheck.core.errors import InputError, one_line
 from noisecheck.core.flags import Flag
+from noisecheck.core.records import record
 from noisecheck.core.table import Impacts
 
 __all__ = [
@@ -32,7 +33,7 @@ __all__ = [
 _COLUMN = "reference_drops"
 
 
-@dataclass(frozen=True)
+@record
 class Ends:
     """What the ends of a take leave to be said once its reference drops are marked."""
 

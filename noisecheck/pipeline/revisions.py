@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any
 
 from noisecheck.bench.runsheet import of_role
@@ -20,6 +20,7 @@ from noisecheck.compare.scorecard import Judged, Pace, pace_of
 from noisecheck.compare.tradeoff import Tradeoff, trade_off
 from noisecheck.compare.trend import Trend, total_rows, trend
 from noisecheck.core.errors import InputError, listed, one_line
+from noisecheck.core.records import record
 from noisecheck.pipeline.campaign import CampaignResult, comparable_columns
 from noisecheck.pipeline.flowing import drops_of
 from noisecheck.pipeline.references import machine_impacts
@@ -77,7 +78,7 @@ def changed_campaign(result: CampaignResult, trended: Trend, *, before: str, aft
     return changed(trended, result.summaries, rig=result.campaign.rig, before=before, after=after)
 
 
-@dataclass(frozen=True)
+@record
 class Together:
     """A comparison with the flow of every group, and noise and flow in one verdict for each value."""
 
@@ -117,7 +118,7 @@ def unjudged_requirements(result: CampaignResult) -> str:
     return f"{names} cannot be judged: no test run names a revision (column 'revision' of runs.csv)"
 
 
-@dataclass(frozen=True)
+@record
 class Plan:
     """What the present runs can show, what wanted differences take, and what would settle what is open."""
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import functools
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -20,6 +20,7 @@ from noisecheck.bench.corrections import Correction
 from noisecheck.bench.runsheet import Run
 from noisecheck.core.errors import InputError, one_line
 from noisecheck.core.flags import Flag
+from noisecheck.core.records import record
 from noisecheck.core.table import Impacts
 from noisecheck.core.units import many
 from noisecheck.detect.channels import Onsets
@@ -47,7 +48,7 @@ Told = Callable[[float, str], None]
 _SOUND_M_S = 343.0
 
 
-@dataclass(frozen=True)
+@record
 class RunResult:
     """One run, measured."""
 

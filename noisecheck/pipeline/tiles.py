@@ -11,7 +11,6 @@ import os
 import time
 from collections.abc import Callable
 from contextlib import AbstractContextManager, closing, nullcontext
-from dataclasses import dataclass
 from functools import cache
 from typing import Any, Final
 
@@ -19,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from noisecheck.audio.recording import Recording, is_lossy
+from noisecheck.core.records import record
 from noisecheck.detect.candidates import Candidates, cell_frames, find_candidates, lead_frames, tail_frames
 from noisecheck.detect.channels import Onsets
 from noisecheck.measure.channel import MeasureSettings
@@ -57,7 +57,7 @@ Tile = tuple[int, int]
 """First frame and end."""
 
 
-@dataclass(frozen=True)
+@record
 class DecidedTile:
     """A tile whose impacts are known, ready to be measured."""
 

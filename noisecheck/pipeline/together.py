@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
@@ -11,6 +10,7 @@ from numpy.typing import NDArray
 
 from noisecheck.audio.recording import Recording
 from noisecheck.core.flags import Flag
+from noisecheck.core.records import record
 from noisecheck.core.table import Impacts
 from noisecheck.core.units import to_seconds
 from noisecheck.detect.channels import Onsets
@@ -26,7 +26,7 @@ __all__ = ["Measurer", "Take", "told_apart"]
 _AFTER_S = 4.2
 
 
-@dataclass(frozen=True)
+@record
 class Take:
     """A recording in which single impacts can be measured again."""
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Final, Literal
 
 import numpy as np
@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from noisecheck.bench.rig import Rig
 from noisecheck.core.errors import InputError
+from noisecheck.core.records import record
 
 __all__ = ["BENDING_MPS", "REACH_MM", "Array", "array_of", "sound_speed_mps"]
 
@@ -32,7 +33,7 @@ def sound_speed_mps(temperature_c: float) -> float:
     return 331.3 * math.sqrt(1.0 + temperature_c / 273.15)
 
 
-@dataclass(frozen=True)
+@record
 class Array:
     """Air microphones in known places, and what they cannot tell apart."""
 

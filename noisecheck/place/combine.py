@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
@@ -12,6 +11,7 @@ from numpy.typing import NDArray
 from noisecheck.bench.rig import Rig
 from noisecheck.core.errors import InputError
 from noisecheck.core.flags import Flag
+from noisecheck.core.records import record
 from noisecheck.core.table import Impacts
 from noisecheck.detect.channels import Onsets
 from noisecheck.place.array import Array, array_of
@@ -38,7 +38,7 @@ _HARDLY: Final = 0.1
 _MISFIT: Final = 4.0
 
 
-@dataclass(frozen=True)
+@record
 class Found:
     """Places in the plan, found by arrival time; rows are NaN where the place is not known."""
 
@@ -59,7 +59,7 @@ class Found:
         return {"columns": names, "rows": [[round(v, 6), *(round(x, 1) for x in rest)] for v, *rest in rows.tolist()]}
 
 
-@dataclass(frozen=True)
+@record
 class Placed:
     """Where the ``n`` impacts of one run happened."""
 

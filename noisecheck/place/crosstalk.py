@@ -12,6 +12,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from noisecheck.core.records import record
 from noisecheck.core.rows import Rows
 from noisecheck.detect.channels import Onsets
 
@@ -67,7 +68,7 @@ class Heard(Rows):
     """Whether the microphone heard another impact at nearly the same moment."""
 
 
-@dataclass(frozen=True)
+@record
 class Pattern:
     """How readings (levels dB, or arrivals s) at the microphones of columns differ from those at the row's own."""
 
@@ -83,7 +84,7 @@ class Pattern:
     """Share of impacts in which it is off by more than those, (stations,)."""
 
 
-@dataclass(frozen=True)
+@record
 class CrossTalk:
     """How each station is heard by the microphones of all; rows are stations."""
 

@@ -9,7 +9,6 @@ sounds to different microphones).
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -17,6 +16,7 @@ from numpy.typing import NDArray
 
 from noisecheck.core.errors import InputError
 from noisecheck.core.fourier import ifft, irfft, next_fast_len, rfft
+from noisecheck.core.records import record
 from noisecheck.core.units import to_frames
 
 __all__ = ["Arrivals", "cut_snippets", "measure_arrivals", "onset_variance", "pair_delays"]
@@ -55,7 +55,7 @@ _BATCH: Final = 256
 _NOISE_ROWS: Final = 48
 
 
-@dataclass(frozen=True)
+@record
 class Arrivals:
     """When each impact reached each of ``m`` microphones, up to one unknown constant an impact."""
 

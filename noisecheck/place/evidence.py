@@ -7,13 +7,13 @@ its model may be wrong, so the odds it can give are capped.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from noisecheck.core.errors import InputError
+from noisecheck.core.records import record
 
 __all__ = ["LEAST_CONFIDENCE", "PRIOR_UNPLACED", "SETTLED", "UNKNOWN", "Evidence", "decided"]
 
@@ -27,7 +27,7 @@ SETTLED: Final = 12.0
 """Log odds of what the user said of an impact: as much as any way of placing is believed."""
 
 
-@dataclass(frozen=True)
+@record
 class Evidence:
     """What one way of placing says of ``n`` impacts. Rows it cannot judge are zero throughout."""
 

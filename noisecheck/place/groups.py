@@ -7,13 +7,13 @@ Bayesian information criterion asks for. A group that no impact clearly belongs 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from noisecheck.core.errors import InputError
+from noisecheck.core.records import record
 from noisecheck.core.table import Impacts
 from noisecheck.core.units import from_power_db, power_db
 from noisecheck.place.sound import own_bands
@@ -35,7 +35,7 @@ _OVERLAP: Final = 0.02
 _OWN_BANDS: Final = 4.0
 
 
-@dataclass(frozen=True)
+@record
 class Group:
     """Impacts that sound alike."""
 
@@ -49,7 +49,7 @@ class Group:
     decay_ms: float
 
 
-@dataclass(frozen=True)
+@record
 class Groups:
     """The groups of a run, the largest first, and where each impact belongs."""
 

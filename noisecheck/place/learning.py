@@ -7,12 +7,12 @@ latest to the others, because nothing comes later to them than what is beside th
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
+from noisecheck.core.records import record
 from noisecheck.detect.channels import Onsets
 from noisecheck.place.crosstalk import LEVELS_DB, LOWEST_DB, CrossTalk, Heard, Pattern, heard_by, likelihoods
 
@@ -43,7 +43,7 @@ _NODES: Final = np.array([-1.282, -0.524, 0.0, 0.524, 1.282])
 """Middles of five equal shares of a normal distribution."""
 
 
-@dataclass(frozen=True)
+@record
 class _Kind:
     """Beliefs about one kind of reading."""
 

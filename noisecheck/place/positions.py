@@ -9,13 +9,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from noisecheck.core.errors import InputError
+from noisecheck.core.records import record
 from noisecheck.place.array import REACH_MM, Array
 from noisecheck.place.delays import Arrivals
 from noisecheck.place.evidence import UNKNOWN, Evidence
@@ -44,7 +45,7 @@ _LOST_S: Final = 0.0007  # ... by so much
 _ALIKE_SHARE: Final = 0.35  # of the variance: what is off in all arrivals of a station (simulated: 0.2 and more)
 
 
-@dataclass(frozen=True)
+@record
 class Positions:
     """Places found. Rows are NaN where the place is not known."""
 

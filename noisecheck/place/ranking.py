@@ -7,12 +7,12 @@ clause 3.1.8), so each station has a share, and a station quieter by some dB tak
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
+from noisecheck.core.records import record
 from noisecheck.core.table import Impacts
 from noisecheck.core.units import from_power_db, power_db
 
@@ -29,7 +29,7 @@ WORTH_DB: Final = 1.0
 laboratory, common practice, no source)."""
 
 
-@dataclass(frozen=True)
+@record
 class StationShare:
     """One station's part of the noise of a campaign."""
 
@@ -52,7 +52,7 @@ class StationShare:
         return self.falls_db[-1] >= WORTH_DB
 
 
-@dataclass(frozen=True)
+@record
 class Ranking:
     """Stations from the loudest part of the total to the smallest; unplaced impacts are a row of their own."""
 

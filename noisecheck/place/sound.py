@@ -8,12 +8,13 @@ showed, gives the likelihood of each station and, beyond a distance hardly any l
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
+from noisecheck.core.records import record
 from noisecheck.core.units import from_power_db, power_db
 from noisecheck.place.spectra import BANDS, Sounds
 
@@ -42,7 +43,7 @@ _LIMITS: Final = (2.0, 8.0)
 _TEMPERATURES: Final = (1.0, 0.7, 0.5, 0.35, 0.25, 0.18, 0.12, 0.09)
 
 
-@dataclass(frozen=True)
+@record
 class SoundModel:
     """What the classes (stations, or treatments of stations) sound like."""
 

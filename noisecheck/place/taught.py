@@ -7,7 +7,7 @@ it is believed there; a session whose taps no longer fit gets no labels by sound
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from typing import Final
 
 import numpy as np
@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from noisecheck.core.errors import InputError
 from noisecheck.core.flags import LOST, Flag
+from noisecheck.core.records import record
 from noisecheck.core.table import Impacts
 from noisecheck.place.evidence import UNKNOWN, Evidence, decided
 from noisecheck.place.sound import LEAST_TAPS, SESSION_DB, SoundModel, calibrated, fit_sounds, own_bands
@@ -37,7 +38,7 @@ _TRUSTED_DB: Final = 6.0
 _FAR: Final = 5.0  # taught impacts so many times the usual distance away were no taps
 
 
-@dataclass(frozen=True)
+@record
 class Lesson:
     """Impacts of one run known to be at one station: taps, or a run with only that station sounding."""
 
@@ -47,7 +48,7 @@ class Lesson:
     treatment: str = ""
 
 
-@dataclass(frozen=True)
+@record
 class Accuracy:
     """How taught sounds did on sessions left out of the teaching (never on what they were taught with)."""
 
@@ -88,7 +89,7 @@ class Accuracy:
         return text + (f"; least sure: '{self.stations[worst]}', {100 * share[worst]:.0f} %" if right < total else "")
 
 
-@dataclass(frozen=True)
+@record
 class TaughtSounds:
     """What was taught; made by :func:`teach`."""
 
@@ -177,7 +178,7 @@ def teach(lessons: Sequence[Lesson], *, stations: Sequence[str] | None = None) -
     return TaughtSounds(book.stations, model, book.class_station, accuracy, taught, withheld, tuple(notes))
 
 
-@dataclass(frozen=True)
+@record
 class _Book:
     """All taught impacts in one place."""
 

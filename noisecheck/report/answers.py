@@ -7,7 +7,7 @@ import io
 import json
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import Final
 
@@ -16,6 +16,7 @@ from noisecheck.compare.differences import Comparison, Difference
 from noisecheck.compare.joint import join_flow
 from noisecheck.compare.plan import EffectPlan, plan_effects, spread_of
 from noisecheck.core.errors import InputError, one_line
+from noisecheck.core.records import record
 from noisecheck.pipeline.campaign import CampaignResult, comparable_columns, compare_campaign
 from noisecheck.pipeline.revisions import unjudged_requirements
 from noisecheck.report.context import Context, Place, Said, Section
@@ -40,7 +41,7 @@ _MOST_TESTS: Final = 12
 _WORDS: Final = {"drop_height_mm": "drop height"}
 
 
-@dataclass(frozen=True)
+@record
 class View:
     """One comparison at one station (``""``: all stations alike), with its plans."""
 
@@ -60,7 +61,7 @@ class View:
         return _size(shown), _size(found)
 
 
-@dataclass(frozen=True)
+@record
 class Asked:
     """A column of the run sheet by which runs differ, compared at each station."""
 

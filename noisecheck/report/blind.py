@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
@@ -12,6 +11,7 @@ import numpy as np
 from noisecheck.compare.differences import Group
 from noisecheck.core.errors import one_line
 from noisecheck.core.flags import LOST, Flag
+from noisecheck.core.records import record
 from noisecheck.report.answers import Asked, View, column_word, value_word
 from noisecheck.report.clips import ALONE, Wanted, clips_of
 from noisecheck.report.context import Context, Place, Section
@@ -80,7 +80,7 @@ def _place(context: Context, asked: Asked, view: View) -> dict[str, Any] | None:
     return {"name": ", ".join(words), "groups": found}
 
 
-@dataclass(frozen=True)
+@record
 class _Alike:
     """The runs of each group that are alike in all else, and in what, in words."""
 

@@ -10,7 +10,6 @@ import base64
 import io
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -18,6 +17,7 @@ from numpy.typing import NDArray
 
 from noisecheck.audio.split import join_recordings
 from noisecheck.core.errors import InputError
+from noisecheck.core.records import record
 from noisecheck.measure.weighting import spectrum_weight
 from noisecheck.pipeline.campaign import CampaignResult
 from noisecheck.pipeline.run import RunResult
@@ -34,7 +34,7 @@ _STILL_S: Final = 0.01
 _CLEAR_S: Final = 0.003
 
 
-@dataclass(frozen=True)
+@record
 class Cut:
     """How a clip is cut: seconds before the onset and in all, highest rate, whether it ends before the next impact."""
 
@@ -49,7 +49,7 @@ PLAIN: Final = Cut(0.04, 0.25, _PLAIN)
 ALONE: Final = Cut(0.01, 0.4, _FASTEST, alone=True)
 
 
-@dataclass(frozen=True)
+@record
 class Wanted:
     """One impact to be heard: its run, its row in the run's table, and how it is cut."""
 
@@ -58,7 +58,7 @@ class Wanted:
     cut: Cut = PLAIN
 
 
-@dataclass(frozen=True)
+@record
 class Moment:
     """A time in a run (s) worth hearing, with what is around it."""
 
@@ -66,7 +66,7 @@ class Moment:
     time_s: float
 
 
-@dataclass(frozen=True)
+@record
 class Clip:
     """A short piece of sound as a data URI, by how many dB it was raised, and where in it (s) the impact is."""
 

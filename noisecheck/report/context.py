@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from enum import IntEnum
 from functools import cached_property
 from typing import TYPE_CHECKING, Any, Final
 
 from noisecheck.compare.flowing import RunFlow
 from noisecheck.core.errors import InputError
+from noisecheck.core.records import record
 from noisecheck.flow.findings import Ledger
 from noisecheck.pipeline.account import Account, account_for
 from noisecheck.pipeline.campaign import CampaignResult
@@ -48,7 +49,7 @@ def newest_first(names: Iterable[str], order: Sequence[str]) -> list[str]:
     return [*reversed(known), *(r for r in reversed(there) if r not in known)]
 
 
-@dataclass(frozen=True)
+@record
 class Said:
     """A sentence at the head of the page: how it stands, what is said, and what would settle it if it is open.
 
@@ -67,7 +68,7 @@ class Said:
         return {"status": self.status, "text": self.text, "next_step": self.next_step, "paste": self.paste}
 
 
-@dataclass(frozen=True)
+@record
 class Section:
     """One part of the page: a template of ``report/templates`` and what it needs.
 
@@ -84,7 +85,7 @@ class Section:
     document: Any = None
 
 
-@dataclass(frozen=True)
+@record
 class GroupColumn:
     """A figure of each group of runs that stands beside its noise, such as hold-ups per thousand balls.
 
@@ -98,7 +99,7 @@ class GroupColumn:
     digits: int = 2
 
 
-@dataclass(frozen=True)
+@record
 class Context:
     """What the sections are made from."""
 

@@ -8,7 +8,6 @@ quieter by nature: they are not looked at, and where they are not told apart onl
 from __future__ import annotations
 
 from collections import Counter
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -16,6 +15,7 @@ from numpy.typing import NDArray
 
 from noisecheck.core.errors import one_line
 from noisecheck.core.flags import Flag
+from noisecheck.core.records import record
 from noisecheck.pipeline.campaign import CampaignResult
 from noisecheck.pipeline.run import RunResult
 
@@ -29,7 +29,7 @@ _ALIKE: Final = 3
 _ODD: Final = 2  # the stage of odd impacts, behind the loudest and the median of each run
 
 
-@dataclass(frozen=True)
+@record
 class Picked:
     """One impact worth hearing: its run, its row in the run's table, and why."""
 

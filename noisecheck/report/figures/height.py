@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from noisecheck.core.records import record
 from noisecheck.report.figures.style import FAINT, LABEL, MARKERS, SERIES, Floats, new_figure, put, style
 
 if TYPE_CHECKING:
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 __all__ = ["Rise", "rises"]
 
 
-@dataclass(frozen=True)
+@record
 class Rise:
     """Run means (dB) of one group at their drop heights (mm), and its line from the lowest to the highest."""
 

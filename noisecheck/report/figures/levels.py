@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from noisecheck.core.bands import NOMINAL_THIRD_HZ
+from noisecheck.core.records import record
 from noisecheck.report.figures.style import (
     FAINT,
     INK,
@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 __all__ = ["Row", "band_differences", "band_levels", "differences", "spectrum_card"]
 
 
-@dataclass(frozen=True)
+@record
 class Row:
     """One line of :func:`differences`: its label, the difference (dB) with interval, and whether it is shown."""
 

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from noisecheck.core.records import record
 from noisecheck.report.figures.style import FAINT, INK, LABEL, MARKERS, PAPER, SERIES, Floats, new_figure, put, style
 
 if TYPE_CHECKING:
@@ -25,7 +25,7 @@ _LETTER, _LINE = 6.8, 13.0  # of a word, px: a letter at its widest, and a line
 _LEFT, _RIGHT, _TOP, _BOTTOM = 58.0, 12.0, 8.0, 46.0
 
 
-@dataclass(frozen=True)
+@record
 class Spotted:
     """A station: its name, a word beside it, where it is stated to be (None: not), and its impacts' places."""
 

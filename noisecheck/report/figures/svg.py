@@ -8,10 +8,10 @@ import warnings
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from contextvars import ContextVar
-from dataclasses import dataclass
 from html import escape
 from typing import TYPE_CHECKING, Any, Final
 
+from noisecheck.core.records import record
 from noisecheck.report.figures.style import STAND_IN, style
 
 if TYPE_CHECKING:
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 __all__ = ["Drawn", "figure_files", "gathered", "inline_svg"]
 
 
-@dataclass(frozen=True)
+@record
 class Drawn:
     """A figure as it was put on the page: its key, what it shows in words, and the matplotlib object."""
 

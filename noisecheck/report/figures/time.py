@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
+from noisecheck.core.records import record
 from noisecheck.report.figures.style import (
     FAINT,
     INK,
@@ -79,7 +79,7 @@ def strip(
     return figure
 
 
-@dataclass(frozen=True)
+@record
 class Passages:
     """Transit times (s) of one link in the order they were heard, over runs joined end to end.
 

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from noisecheck.core.records import record
 from noisecheck.report.figures.style import (
     FAINT,
     INK,
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 __all__ = ["Spot", "noise_and_flow"]
 
 
-@dataclass(frozen=True)
+@record
 class Spot:
     """One point of :func:`noise_and_flow`: a level (dB) and a risk (per thousand), each with its interval."""
 
