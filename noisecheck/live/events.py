@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import json
 import math
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import Any, Final
 
+from noisecheck.core.records import record
 from noisecheck.core.errors import one_line
 
 __all__ = ["ALARMS", "Event", "clock_text"]
@@ -21,7 +22,7 @@ def clock_text(seconds: float) -> str:
     return f"{tenths // 36000}:{tenths // 600 % 60:02d}:{tenths // 10 % 60:02d}.{tenths % 10}"
 
 
-@dataclass(frozen=True)
+@record
 class Event:
     """One thing to say."""
 

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import time
 from collections.abc import Iterator
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Final, Protocol
 
@@ -15,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from noisecheck.audio.recording import FileRecording, is_lossy, open_recording
+from noisecheck.core.records import record
 from noisecheck.core.errors import InputError, one_line
 from noisecheck.live import PIPE_FORMATS
 from noisecheck.live.clock import Clock, SystemClock
@@ -34,14 +34,14 @@ _TAIL_S: Final = 0.1
 """What a recorder writes behind the samples passes for some until its header is final."""
 
 
-@dataclass(frozen=True)
+@record
 class Chunk:
     """Samples, (frames, channels) float32, full scale 1.0, that follow the last ones without a gap."""
 
     samples: NDArray[np.float32]
 
 
-@dataclass(frozen=True)
+@record
 class Gap:
     """Time not listened to, between the last samples and the next."""
 
@@ -51,7 +51,7 @@ class Gap:
     """Whether the source itself was lost."""
 
 
-@dataclass(frozen=True)
+@record
 class Note:
     """Something the user should know."""
 

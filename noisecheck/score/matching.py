@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from noisecheck.core.records import record
 from noisecheck.core.errors import InputError
 
 __all__ = ["LevelError", "Matching", "TimingError", "level_error", "match"]
@@ -46,7 +47,7 @@ class LevelError:
     abs_max_db: float
 
 
-@dataclass(frozen=True)
+@record
 class Matching:
     """A largest one-to-one matching. Indices refer to the lists as they were given."""
 

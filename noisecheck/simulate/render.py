@@ -10,13 +10,13 @@ from __future__ import annotations
 import math
 import zlib
 from collections.abc import Iterator
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
 
+from noisecheck.core.records import record
 from noisecheck.core.units import power_db, to_frames
 from noisecheck.simulate.backdrop import Backdrop, Carry
 from noisecheck.simulate.contact import contact_time_s, effective_modulus_pa, impulse_ns, pulse_spectrum
@@ -67,7 +67,7 @@ def _seed(*parts: str | int) -> tuple[int, ...]:
     return tuple(p if isinstance(p, int) else zlib.crc32(p.encode()) for p in parts)
 
 
-@dataclass(frozen=True)
+@record
 class Waveform:
     """One clean impact: samples (frames, channels) from file frame ``start`` on, and its truth."""
 

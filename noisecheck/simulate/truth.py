@@ -13,6 +13,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from noisecheck.core.records import record
 from noisecheck.core.bands import third_octave_edges
 from noisecheck.simulate.flow import BallHistory, Contact, Finding
 
@@ -103,7 +104,7 @@ class TrueImpact:
         return float(self.arrival_s.min())
 
 
-@dataclass(frozen=True)
+@record
 class RunTruth:
     """All that is known of one run. Filled while the run is rendered; complete when the last block is out."""
 
