@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Final, Literal
 
 import numpy as np
@@ -11,6 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from noisecheck.audio.recording import Recording
 from noisecheck.core.errors import InputError, one_line
+from noisecheck.core.records import record
 from noisecheck.core.units import P_REF_PA
 
 __all__ = ["DRIFT_LIMIT_DB", "Calibration", "CalibratorTone", "find_calibrator", "from_sensitivity", "uncalibrated"]
@@ -29,7 +30,7 @@ _LEAST_S: Final = 2.0
 _QUIETEST_DB: Final = -90.0
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class CalibratorTone:
     """A steady tone found in one channel, and how it compares with IEC 60942:2017."""
 
@@ -47,7 +48,7 @@ class CalibratorTone:
     """1 or 2 where fluctuation, frequency and distortion are inside that class of IEC 60942:2017, else 0."""
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Calibration:
     """dB to add to dB re full scale to get dB re 20 uPa, per channel (NaN: that channel has none)."""
 

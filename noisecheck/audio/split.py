@@ -5,7 +5,6 @@ from __future__ import annotations
 import re
 from collections import OrderedDict
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 from typing import Final
@@ -16,6 +15,7 @@ from numpy.typing import NDArray
 from noisecheck.audio.ranges import Ranges
 from noisecheck.audio.recording import Coding, FileRecording, Samples, open_recording
 from noisecheck.core.errors import InputError, one_line
+from noisecheck.core.records import record
 from noisecheck.core.units import many
 
 __all__ = ["Gap", "JoinedRecording", "join_recordings", "natural_order"]
@@ -25,7 +25,7 @@ _LEAST_GAP_S: Final = 0.02  # shorter than this, clocks of one recorder differ b
 _CLOCK_STEP_S: Final = 1.0  # a start time without a time reference is given in whole seconds
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Gap:
     """Time between two files in which nothing was recorded; it is time not listened to."""
 

@@ -9,7 +9,7 @@ positions as int64 frames, levels as float64 dB, flags as a uint32 mask, band le
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import Any, Final
 
 import numpy as np
@@ -24,7 +24,7 @@ from noisecheck.core.units import rounded
 __all__ = ["COLUMNS", "Column", "Impacts", "band_names", "band_set", "csv_columns", "in_band_set"]
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Column:
     """One column of the table: name, kind of value, unit, meaning and digits printed."""
 

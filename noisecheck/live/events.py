@@ -7,8 +7,8 @@ import math
 from dataclasses import field
 from typing import Any, Final
 
-from noisecheck.core.records import record
 from noisecheck.core.errors import one_line
+from noisecheck.core.records import record
 
 __all__ = ["ALARMS", "Event", "clock_text"]
 

@@ -14,8 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from noisecheck.audio.recording import FileRecording, is_lossy, open_recording
-from noisecheck.core.records import record
 from noisecheck.core.errors import InputError, one_line
+from noisecheck.core.records import record
 from noisecheck.live import PIPE_FORMATS
 from noisecheck.live.clock import Clock, SystemClock
 

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
+from noisecheck.core.records import record
 from noisecheck.core.units import from_power_db
 from noisecheck.measure.background import Background, background_of
 from noisecheck.measure.decay import late_rates
@@ -21,7 +21,7 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class MeasureSettings:
     """Choices of the measurement; the defaults suit impacts of machines that move balls."""
 

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from noisecheck.core.errors import InputError
+from noisecheck.core.records import record
 from noisecheck.measure.levels import block_frames, block_sums
 from noisecheck.measure.weighting import FAST_S, running, time_weighted
 
@@ -18,7 +18,7 @@ _GRADIENT: Final = 10.0  # dB/s, NT ACOU 112 clause 4.5, ISO/PAS 1996-3 clause 3
 _MERGE_S: Final = 0.05  # ISO/PAS 1996-3 clause 4 d
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Onset:
     """One rise of the A-weighted fast level."""
 

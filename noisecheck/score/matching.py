@@ -6,13 +6,11 @@ choice took a partner that another one needed.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from noisecheck.core.records import record
 from noisecheck.core.errors import InputError
+from noisecheck.core.records import record
 
 __all__ = ["LevelError", "Matching", "TimingError", "level_error", "match"]
 
@@ -20,7 +18,7 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class TimingError:
     """Found minus true time over the matched pairs, in seconds (all NaN without a pair)."""
 
@@ -33,7 +31,7 @@ class TimingError:
     abs_max_s: float
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class LevelError:
     """Found minus true level over the pairs where both are finite, in dB (all NaN without a pair)."""
 
