@@ -6,7 +6,6 @@ Unknown keys are refused with the nearest known one. No file gives an empty rig.
 from __future__ import annotations
 
 import re
-import tomllib
 from pathlib import Path
 from typing import Final
 
@@ -23,7 +22,7 @@ from noisecheck.bench.rig import (
     RigInfo,
     Station,
 )
-from noisecheck.bench.runsheet import read_text
+from noisecheck.bench.toml import read_toml
 from noisecheck.core.errors import InputError, nearest, one_line
 from noisecheck.core.table import band_names
 
@@ -64,16 +63,7 @@ def load_rig(path: str | Path) -> Rig:
     path = Path(path)
     if not path.exists():
         return Rig()
-    text = read_text(path)
-    try:
-        document = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        told = re.search(r"line (\d+)", str(error))
-        wrong = text.splitlines()[int(told[1]) - 1 : int(told[1])] if told else []
-        hint = " (write the decimal point as '.')" if wrong and re.search(r"=\s*-?\d+,\d+\s*(#.*)?$", wrong[0]) else ""
-        raise InputError(f"{one_line(path)}: not valid TOML: {one_line(error)}{hint}") from error
-    except (ValueError, RecursionError) as error:
-        raise InputError(f"{one_line(path)}: not usable TOML: a number too long, or lists too deep") from error
+    document, text = read_toml(path)
     try:
         rig = Rig.model_validate(document)
     except ValidationError as error:

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import tomllib
 from pathlib import Path
 from typing import Any, Final
 
 from pydantic import BaseModel, ValidationError
 
+from noisecheck.bench.toml import read_toml
 from noisecheck.core.errors import InputError, nearest, one_line
 from noisecheck.simulate.parts import (
     Background,
@@ -49,21 +49,7 @@ def load_scene(path: str | Path) -> Scene:
     Raises:
         InputError: missing, not TOML, an unknown key (the nearest known one is named) or a value that cannot be.
     """
-    path = Path(path)
-    try:
-        if path.exists() and not path.is_file():  # a pipe would be waited for without end
-            raise InputError(f"{one_line(path)}: cannot be read (it is not a file)")
-        text = path.read_bytes().decode("utf-8-sig")
-    except OSError as error:
-        raise InputError(f"{one_line(path)}: cannot be read ({error.strerror or error})") from error
-    except UnicodeDecodeError as error:
-        raise InputError(f"{one_line(path)}: not UTF-8 text (byte {error.start}): save it as UTF-8") from error
-    try:
-        document = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise InputError(f"{one_line(path)}: not valid TOML: {one_line(error)}") from error
-    except (ValueError, RecursionError) as error:
-        raise InputError(f"{one_line(path)}: not usable TOML: a number too long, or lists too deep") from error
+    document, _ = read_toml(Path(path))
     return parse_scene(document, name=str(path))
 
 

@@ -13,8 +13,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from noisecheck.core.records import record
 from noisecheck.core.bands import third_octave_edges
+from noisecheck.core.records import record
 from noisecheck.simulate.flow import BallHistory, Contact, Finding
 
 __all__ = ["RunTruth", "TrueImpact", "a_weighting_power", "band_exposures", "exposure", "true_peak"]
