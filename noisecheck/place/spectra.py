@@ -18,8 +18,9 @@ from noisecheck.core.bands import third_octave_edges, third_octave_midbands
 from noisecheck.core.rows import Rows
 from noisecheck.core.table import Impacts
 from noisecheck.core.units import from_power_db, power_db
+from noisecheck.measure.weighting import weighting_db
 
-__all__ = ["BANDS", "Sounds", "a_weighting_db", "sounds_of"]
+__all__ = ["BANDS", "Sounds", "sounds_of"]
 
 Floats = NDArray[np.float64]
 
@@ -74,14 +75,6 @@ class Sounds(Rows):
         return np.where(np.isfinite(self.level_db), np.clip(own, 0.0, 1.0), 0.0)
 
 
-def a_weighting_db() -> Floats:
-    """Return the A weighting at the 30 midbands in dB, (30,), IEC 61672-1:2013 Annex E (closed form)."""
-    f2 = third_octave_midbands() ** 2
-    f1, fa, fb, f4 = (f**2 for f in (20.598997, 107.65265, 737.86223, 12194.217))
-    gain = f4 * f2**2 / ((f2 + f1) * np.sqrt((f2 + fa) * (f2 + fb)) * (f2 + f4))
-    return np.asarray(2.0 * power_db(gain) + 2.0, np.float64)
-
-
 @lru_cache(maxsize=1)
 def noise_swing_db() -> Floats:
     """Return how far the highest tenth of steady noise in a window lies above the lowest, by band, (30,).
@@ -112,7 +105,8 @@ def sounds_of(impacts: Impacts) -> Sounds:
     lowest = np.full(BANDS, np.inf)
     for b in np.flatnonzero(seen.any(axis=0)):
         lowest[b] = np.percentile(above[seen[:, b], b], _LOWEST)
-    shape = _level_off(lowest + a_weighting_db()) - a_weighting_db()
+    weighting = weighting_db(third_octave_midbands(), "A")
+    shape = _level_off(lowest + weighting) - weighting
     floor = noise[:, None] + shape
     floor = np.where(np.isfinite(floor), floor, bands - _DEFAULT_MARGIN_DB)
     decay = impacts["decay_ms"]
