@@ -9,7 +9,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 from noisecheck.bench.runsheet import Run, csv_rows, of_role, read_text, separator_of
 from noisecheck.compare.differences import Comparison, Difference
@@ -22,7 +22,7 @@ from noisecheck.pipeline.revisions import unjudged_requirements
 from noisecheck.report.context import Context, Place, Said, Section
 from noisecheck.report.words import capital
 
-__all__ = ["Asked", "View", "ask", "asked_sentence", "column_word", "opening", "value_word"]
+__all__ = ["Asked", "View", "ask", "asked_sentence", "column_word", "difference_cells", "opening", "value_word"]
 
 _FIRST: Final = ("not usable", "stuck")
 """What is said before all else: no figure of an unfit recording holds, and a stuck ball can wreck the machine."""
@@ -98,6 +98,20 @@ def value_word(column: str, value: str) -> str:
     if column == "drop_height_mm":
         return f"{value} mm"
     return f"revision {one_line(value)}" if column == "revision" else one_line(value)
+
+
+def difference_cells(d: Difference) -> dict[str, Any]:
+    """Return a difference as tables of the page show it."""
+    exact = d.to_dict()
+    low, high = exact["ci_db"] or (None, None)
+    return {
+        "difference": exact["difference_db"],
+        "low": low,
+        "high": high,
+        "p": exact["p"],
+        "verdict": "indicative only" if d.indicative and math.isfinite(d.difference_db) else d.verdict,
+        "runs": d.runs,
+    }
 
 
 def ask(result: CampaignResult) -> tuple[Asked, ...]:

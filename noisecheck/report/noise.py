@@ -21,7 +21,7 @@ from noisecheck.core.bands import NOMINAL_THIRD_HZ
 from noisecheck.core.errors import one_line
 from noisecheck.core.table import band_names
 from noisecheck.core.units import rounded
-from noisecheck.report.answers import Asked, View, column_word, value_word
+from noisecheck.report.answers import Asked, View, column_word, difference_cells, value_word
 from noisecheck.report.balls import flow_columns
 from noisecheck.report.context import Context, GroupColumn, Place, Section
 from noisecheck.report.figures.levels import Row, band_differences, band_levels, differences
@@ -113,7 +113,7 @@ def _question(
             "station": v.station,
             "value": value_word(asked.column, d.value),
             "joint": _flow_word(joint[v.station].get(d.value)),
-            **_difference(d),
+            **difference_cells(d),
         }
         for v in (*places, *(w for w in asked.views if w not in places))
         for d in v.comparison.differences
@@ -155,18 +155,6 @@ def _flow_word(verdict: JointVerdict | None) -> str:
     if verdict.improvement:
         return "improvement"
     return "no improvement" if verdict.flow.verdict == "worse" else "flow not yet shown"
-
-
-def _difference(d: Difference) -> dict[str, Any]:
-    exact = d.to_dict()
-    return {
-        "difference": exact["difference_db"],
-        "low": exact["ci_db"][0] if exact["ci_db"] else None,
-        "high": exact["ci_db"][1] if exact["ci_db"] else None,
-        "p": exact["p"],
-        "verdict": "indicative only" if d.indicative and math.isfinite(d.difference_db) else d.verdict,
-        "runs": d.runs,
-    }
 
 
 def _view(
@@ -244,7 +232,7 @@ def _value(
     for measure in LEVELS:
         own = view.comparison.of(d.value, measure)
         both = {"before": rounded(base.levels[measure], 4), "after": rounded(group.levels[measure], 4)}
-        levels.append({"measure": measure, **both, **_difference(own)})
+        levels.append({"measure": measure, **both, **difference_cells(own)})
     bands = [
         {
             "nominal": f"{f:g}",
@@ -269,7 +257,7 @@ def _value(
         "why": why,
         "heard": heard,
         "charts": charts,
-        **_difference(d),
+        **difference_cells(d),
         "refusal": sentence(d.warnings[0]) if d.verdict == "not comparable" and d.warnings else "",
         "balanced": [column_word(c) for c in d.balanced_for],
     }

@@ -15,6 +15,7 @@ from noisecheck.core.errors import InputError, one_line
 from noisecheck.core.units import rounded
 from noisecheck.flow.findings import KIND_WORDS, say_odds
 from noisecheck.pipeline.revisions import changed_campaign, tradeoff_campaign, trend_campaign
+from noisecheck.report.answers import difference_cells
 from noisecheck.report.context import Context, Place, Said, Section
 from noisecheck.report.figures.svg import inline_svg
 from noisecheck.report.figures.tradeoff import Spot, noise_and_flow
@@ -239,16 +240,8 @@ def _changed(context: Context, trend: Trend) -> dict[str, Any] | None:
 
 
 def _difference(name: str, d: Difference) -> dict[str, Any]:
-    exact = d.to_dict()
-    low, high = exact["ci_db"] or (None, None)
-    return {
-        "station": one_line(name) or "all impacts",
-        "difference": exact["difference_db"],
-        "low": low,
-        "high": high,
-        "verdict": "indicative only" if d.indicative and math.isfinite(d.difference_db) else d.verdict,
-        "why": one_line(d.why.sentence) if d.why is not None and d.why.kind != "nothing shown" else "",
-    }
+    why = one_line(d.why.sentence) if d.why is not None and d.why.kind != "nothing shown" else ""
+    return {"station": one_line(name) or "all impacts", "why": why, **difference_cells(d)}
 
 
 def _flow(f: GroupFlow) -> dict[str, Any]:
