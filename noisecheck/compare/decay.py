@@ -9,7 +9,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from noisecheck.compare.linear import benjamini_hochberg, estimate
+from noisecheck.compare.linear import FALSE_DISCOVERY, benjamini_hochberg, estimate
 from noisecheck.core.bands import NOMINAL_THIRD_HZ
 from noisecheck.core.records import record
 from noisecheck.core.units import rounded, rounded_pair
@@ -19,7 +19,6 @@ __all__ = ["OCTAVES_HZ", "OctaveDecay", "damping_db", "decay_changes"]
 Floats = NDArray[np.float64]
 OCTAVES_HZ: Final = tuple(map(float, NOMINAL_THIRD_HZ[1::3]))
 """Nominal midbands of octaves (IEC 61260-1)."""
-_FALSE_DISCOVERY: Final = 0.05
 
 
 @record
@@ -63,7 +62,7 @@ def decay_changes(
     y = np.array([r for _, r in rows])
     design = (groups[:, None] == np.arange(2)).astype(np.float64)
     fit = estimate(y, design, np.array([-1.0, 1.0]), groups, confidence=confidence)
-    shown = benjamini_hochberg(fit.p) <= _FALSE_DISCOVERY
+    shown = benjamini_hochberg(fit.p) <= FALSE_DISCOVERY
     known = np.isfinite(y)
     found = []
     for k, octave in enumerate(OCTAVES_HZ):

@@ -13,7 +13,14 @@ from noisecheck.bench.runsheet import of_role
 from noisecheck.compare.decay import damping_db, decay_changes
 from noisecheck.compare.differences import Comparison, Difference, Group
 from noisecheck.compare.fair import pair
-from noisecheck.compare.linear import Estimates, benjamini_hochberg, estimate, mean_interval, mean_known
+from noisecheck.compare.linear import (
+    FALSE_DISCOVERY,
+    Estimates,
+    benjamini_hochberg,
+    estimate,
+    mean_interval,
+    mean_known,
+)
 from noisecheck.compare.pairing import Pairing
 from noisecheck.compare.summary import BANDS, LEVELS, QUANTITIES, RunSummary, excluded_of, index_of, one_station
 from noisecheck.compare.why import Evidence, explain
@@ -27,7 +34,6 @@ if TYPE_CHECKING:
 __all__ = ["compare"]
 
 Floats = NDArray[np.float64]
-_FALSE_DISCOVERY: Final = 0.05
 _MOSTLY: Final = 0.5
 _STANDARD_COLUMNS: Final = (
     "treatment",
@@ -252,7 +258,7 @@ def _bands(fit: Estimates, drowned: NDArray[np.bool_]) -> dict[str, dict[str, An
             "ci_db": rounded_pair(fit.low[BANDS][b], fit.high[BANDS][b]),
             "p": significant(p[b]),
             "q": significant(q[b]),
-            "shown": bool(q[b] <= _FALSE_DISCOVERY),
+            "shown": bool(q[b] <= FALSE_DISCOVERY),
             "bound": _BOUND[bool(drowned[0, b]), bool(drowned[1, b])],
         }
         for b, name in enumerate(band_names())

@@ -15,6 +15,7 @@ from noisecheck.core.records import record
 
 __all__ = [
     "COPIES",
+    "FALSE_DISCOVERY",
     "Estimates",
     "benjamini_hochberg",
     "estimable",
@@ -28,6 +29,8 @@ __all__ = [
 
 Floats = NDArray[np.float64]
 _LEVERAGE_LEFT = 1e-9
+FALSE_DISCOVERY = 0.05
+"""Share of what is said to differ, among many comparisons at once, that may be chance."""
 COPIES = 1e-6
 """Share of the within-run variance below which run means cannot come from recordings of their own."""
 

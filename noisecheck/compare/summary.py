@@ -28,6 +28,7 @@ __all__ = [
     "LOGARITHMIC",
     "QUANTITIES",
     "SOFT_ONES",
+    "SURE_PLACE",
     "RunSummary",
     "excluded_of",
     "index_of",
@@ -60,7 +61,8 @@ _NOT_COMPARABLE: Final = (
 SOFT_ONES: Final = ("bound", "overlapped", "doubtful place")
 """Reasons to leave an impact out of the levels that meet soft ones more than loud ones."""
 _ENOUGH_CLEAN: Final = 0.5  # share of impacts with a whole window, below which cut windows are kept (and said)
-_SURE_PLACE: Final = 0.9  # impacts placed with less confidence say little of a station's level
+SURE_PLACE: Final = 0.9
+"""Impacts placed with less confidence say little of a station's level."""
 _MORE: Final = 1.3  # times as many drops as balls are no longer chance
 _LEAST_SPREAD_DB: Final = 2.0  # equal drops on one place differ by so much (common practice, no source)
 _MOSTLY: Final = 0.5
@@ -207,7 +209,7 @@ def _summary(run: Run, station: str, part: Impacts, rebound_db: float = math.nan
     # Faint ones amid others may be rebounds or sounds of another station, and so may those placed with doubt: a mean
     # must not hang on them. Where they are most of what there is, nothing better is to be had.
     # What the schedule placed, its sound had left open: mostly because another sound is in it.
-    doubtful = (part["station_confidence"] < _SURE_PLACE) | part.flagged(Flag.SCHEDULED)
+    doubtful = (part["station_confidence"] < SURE_PLACE) | part.flagged(Flag.SCHEDULED)
     doubts = {
         "far fainter": _far_fainter(part, keep, rebound_db),
         "overlapped": part.flagged(Flag.OVERLAPPED) & part.flagged(Flag.LOW_MARGIN),

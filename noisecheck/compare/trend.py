@@ -15,7 +15,7 @@ from noisecheck.compare.differences import Difference
 from noisecheck.compare.effects import compare
 from noisecheck.compare.flowing import GroupFlow, RunFlow, group_flow
 from noisecheck.compare.joint import JointVerdict, flow_change, flow_margin, join
-from noisecheck.compare.linear import benjamini_hochberg
+from noisecheck.compare.linear import FALSE_DISCOVERY, benjamini_hochberg
 from noisecheck.compare.scorecard import Card, judge_revision, pace_of
 from noisecheck.compare.standing import QUANTITIES_SHOWN, Figure, Scale, Standing, standing
 from noisecheck.compare.summary import QUANTITIES, RunSummary, index_of, one_station
@@ -31,7 +31,6 @@ __all__ = ["ALL", "Change", "RevisionTrend", "Trend", "total_rows", "trend"]
 
 ALL: Final = "total"
 """Name under which the exposure of one ball over all stations stands among the stations."""
-_FALSE_DISCOVERY: Final = 0.05
 _UNCHANGED_DB: Final = 3.0  # a change within this is not noticed in practice (see compare.hearing)
 
 
@@ -298,7 +297,7 @@ def _changes(
     changes = []
     for (a, b), differences in zip(pairs, everywhere, strict=True):
         shown = [s for s, d in differences.items() if (s != ALL or len(differences) == 1)
-                 and next(q) <= _FALSE_DISCOVERY and d.verdict in ("quieter", "louder")]  # fmt: skip
+                 and next(q) <= FALSE_DISCOVERY and d.verdict in ("quieter", "louder")]  # fmt: skip
         whole = differences.get(ALL) or next(iter(differences.values()), None)
         flow = flow_change(a.flow, b.flow, margin=flow_margin(rig))
         joint = None if whole is None else join(whole, flow)

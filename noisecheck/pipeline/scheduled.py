@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from noisecheck.compare.summary import SURE_PLACE
 from noisecheck.core.flags import Flag
 from noisecheck.core.table import Impacts
 
@@ -19,7 +20,6 @@ if TYPE_CHECKING:
 
 __all__ = ["left_open", "placed_by_schedule"]
 
-_SURE_PLACE: Final = 0.9  # as for a station's mean and for the ledger's habits
 _LEAST_ODDS: Final = 19.0
 _SAME_S: Final = 1e-6
 
@@ -27,7 +27,7 @@ _SAME_S: Final = 1e-6
 def left_open(impacts: Impacts) -> NDArray[np.bool_]:
     """Return which first contacts the sound did not place surely, neither at a station nor at none, (n,)."""
     with np.errstate(invalid="ignore"):
-        sure = impacts["station_confidence"] >= _SURE_PLACE
+        sure = impacts["station_confidence"] >= SURE_PLACE
     return np.asarray(~sure & (impacts["rebound"] <= 0) & ~impacts.flagged(Flag.REFERENCE))
 
 
