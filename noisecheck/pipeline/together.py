@@ -15,15 +15,13 @@ from noisecheck.core.table import Impacts
 from noisecheck.core.units import to_seconds
 from noisecheck.detect.channels import Onsets
 from noisecheck.measure.channel import MeasureSettings
-from noisecheck.measure.events import measure_impacts
+from noisecheck.measure.events import MARGIN_AFTER_S, measure_impacts
 from noisecheck.pipeline.tiles import BEFORE_S, opened_once
 
 if TYPE_CHECKING:
     from noisecheck.bench.rig import Rig
 
 __all__ = ["Measurer", "Take", "told_apart"]
-
-_AFTER_S = 4.2
 
 
 @record
@@ -50,7 +48,7 @@ class Take:
         later = later[later > own]
         limit = int(later.min()) if len(later) else self.frames
         origin = max(0, own - int(BEFORE_S * self.rate))
-        samples = recording.read(origin, min(self.frames, own + int(_AFTER_S * self.rate)))
+        samples = recording.read(origin, min(self.frames, own + int(MARGIN_AFTER_S * self.rate)))
         near = self.quiet[(self.quiet[:, 1] > origin) & (self.quiet[:, 0] < origin + len(samples))]
         columns = measure_impacts(
             samples,
