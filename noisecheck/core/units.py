@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from typing import Final
+from collections.abc import Mapping
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -12,6 +13,7 @@ __all__ = [
     "P_REF_PA",
     "energy_sum_db",
     "from_power_db",
+    "json_values",
     "many",
     "power_db",
     "rounded",
@@ -71,3 +73,14 @@ def rounded_pair(low: float, high: float, digits: int = 3) -> list[float | None]
 def significant(value: float, digits: int = 3) -> float | None:
     """Return a number of so many significant digits, as JSON takes it; None where it is not finite."""
     return float(f"{value:.{digits}g}") if math.isfinite(value) else None
+
+
+def json_values(value: Any) -> Any:
+    """Return a result as JSON takes it: lists, texts and numbers, None for what is not finite."""
+    if isinstance(value, Mapping):
+        return {str(k): json_values(v) for k, v in value.items()}
+    if isinstance(value, list | tuple):
+        return [json_values(v) for v in value]
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    return value if value is None or isinstance(value, str | int | bool) else str(value)

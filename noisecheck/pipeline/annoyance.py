@@ -19,6 +19,7 @@ from noisecheck.audio.split import join_recordings
 from noisecheck.core.errors import InputError, MissingExtraError
 from noisecheck.core.flags import SPOILT, Flag
 from noisecheck.core.records import record
+from noisecheck.core.units import json_values
 from noisecheck.measure.loudness import loudness_max
 from noisecheck.measure.prominence import Onset, adjustment_db, fast_levels, impulse_onsets
 from noisecheck.pipeline.campaign import CampaignResult
@@ -60,7 +61,8 @@ class Annoyance:
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain values; not known is None."""
-        return {k: None if isinstance(v, float) and math.isnan(v) else v for k, v in asdict(self).items()}
+        out: dict[str, Any] = json_values(asdict(self))
+        return out
 
 
 def annoyance(result: CampaignResult) -> tuple[Annoyance, ...]:

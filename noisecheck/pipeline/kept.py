@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -160,7 +161,7 @@ def listen_once(
     try:
         catalogue.store(key, done.heard.columns, document)
     except OSError as error:
-        return Listened(done.heard, done.health, done.gaps, done.notes, (*news, _unkept(run, error)))
+        return replace(done, news=(*news, _unkept(run, error)))
     return done
 
 

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from noisecheck.audio.recording import Recording
 from noisecheck.core.records import record
+from noisecheck.core.units import json_values
 from noisecheck.pipeline.copies import Donors, Levels, Pieces, Trials, donors_of
 from noisecheck.pipeline.hearing import KNOWN_SHARE, LEAST_KNOWN, SURE_Z, Curve, NearBy, curve_of, loud_enough, share_of
 from noisecheck.pipeline.listen import Heard, ListenSettings
@@ -81,16 +82,10 @@ class DetectionLimit:
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain values for JSON; not known is None. Levels re the typical impact are added."""
-        out = {k: _plain(v) for k, v in asdict(self).items()}
+        out: dict[str, Any] = json_values(asdict(self))
         for name in ("level_50", "level_999"):
-            out[f"{name}_re_typical_db"] = _plain(getattr(self, f"{name}_db") - self.typical_db)
+            out[f"{name}_re_typical_db"] = json_values(getattr(self, f"{name}_db") - self.typical_db)
         return out
-
-
-def _plain(value: Any) -> Any:
-    if isinstance(value, tuple):
-        return [_plain(v) for v in value]
-    return None if isinstance(value, float) and math.isnan(value) else value
 
 
 def detection_limit(

@@ -83,7 +83,7 @@ def _run(
 ) -> dict[str, Any]:
     table = run.impacts
     ringed = np.zeros(len(table), bool)
-    loudest_first = sorted(odd, key=lambda r: -float(np.nan_to_num(table.data["lae_db"][r], nan=-999.0)))
+    loudest_first = sorted(odd, key=lambda r: -_level(run, r))
     ringed[loudest_first[:_MOST_RINGS]] = True
     chart = ""
     if number < _MOST_STRIPS:

@@ -22,7 +22,7 @@ from noisecheck.core.errors import InputError, one_line
 from noisecheck.core.files import write_together
 from noisecheck.core.flags import flag_words
 from noisecheck.core.table import COLUMNS, Impacts, band_names, csv_columns
-from noisecheck.core.units import rounded
+from noisecheck.core.units import json_values, rounded
 
 if TYPE_CHECKING:
     from noisecheck.compare.differences import Comparison
@@ -164,14 +164,4 @@ def summaries_csv(summaries: Iterable[RunSummary]) -> str:
 
 def json_text(document: Mapping[str, Any]) -> str:
     """Return one JSON document (UTF-8); what is not known is ``null``."""
-    return json.dumps(_plain(document), ensure_ascii=False, allow_nan=False, indent=1) + "\n"
-
-
-def _plain(value: Any) -> Any:
-    if isinstance(value, Mapping):
-        return {str(k): _plain(v) for k, v in value.items()}
-    if isinstance(value, list | tuple):
-        return [_plain(v) for v in value]
-    if isinstance(value, float):
-        return value if math.isfinite(value) else None
-    return value if value is None or isinstance(value, str | int | bool) else str(value)
+    return json.dumps(json_values(document), ensure_ascii=False, allow_nan=False, indent=1) + "\n"
