@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from typing import NamedTuple
 
 from noisecheck.flow.histories import Decision, History
 
@@ -13,8 +13,7 @@ Key = tuple[str, int, int]
 Lost = frozenset[tuple[int, int]]
 
 
-@dataclass(frozen=True, slots=True)
-class Story:
+class Story(NamedTuple):
     """What one history has decided."""
 
     weight: float
@@ -44,22 +43,18 @@ class Best:
             at = at.before
         self.decisions.reverse()
         self._known = {id(d): n for n, d in enumerate(self.decisions, start=1)}
-        """Number of the first decisions that lead to one gone through, itself among them, by identity."""
+        """Number of its decisions up to each, by identity."""
         self._lost = [(n, (d.station, d.impact)) for n, d in enumerate(self.decisions) if d.kind == "end"]
 
     def shared(self, history: History) -> int:
         """Return the number of the first of its decisions that a history goes through itself."""
-        anew, at = [], history.past
+        at = history.past
         while at is not None and at is not self._root:
             number = self._known.get(id(at))
             if number is not None:
-                break
-            anew.append(id(at))
+                return number
             at = at.before
-        else:
-            number = 0
-        self._known.update(dict.fromkeys(anew, number))
-        return number
+        return 0
 
     def story(self, history: History, weight: float, settled: int, lost: bool) -> Story:
         """Return what a history has decided.

@@ -96,11 +96,12 @@ class Beliefs(Heard):
         self.fall_rate = (s.kicked_off * 1000 + self.falls) / (1000 + self.passes) / (FALL_S[1] - FALL_S[0])
         self.p_rebound = (s.rebound * 500 + self.rebounds) / (500 + self.contacts)
         self.p_unplaced_rebound = (2e-5 * 100 + self.unplaced_rebounds) / (100 + self.contacts)
+        mixed = s.unplaced_mixed
         self.p_unplaced, self.p_strange_rebound = (
             [
                 [
                     max((share * 50 + n) / (50 + n + own), 0.1 * s.unplaced)
-                    for share, n, own in zip(s.unplaced_mixed, *seen, strict=True)
+                    for share, n, own in zip(mixed, *seen, strict=True)
                 ]
                 for seen in zip(*counts, strict=True)
             ]

@@ -107,6 +107,19 @@ class ReboundLaw:
         self._factor = [math.exp(of[0]) for of in self._time]
         self._usual = [math.nan] + [math.exp(sum(of[0] for of in self._time[1 : k + 1])) for k in range(1, _MOST + 1)]
         self._share = [0.0] + [(self._count[k] + 0.5) / (self._count[k - 1] + 1.0) for k in range(1, _MOST + 1)]
+        self._missed = [[self._without(k, missing) for k in range(_MOST + 1)] for missing in range(3)]
+
+    def _without(self, rebound: int, missing: int) -> tuple[float, float, float, float, float]:
+        """Return (time over the first interval, fall in dB, scatter in dB, log spread, share) with some unheard."""
+        first = max(rebound - missing, 1)
+        part, whole, fall, scatter = 1.0, 1.0, 0.0, self._level[rebound][1] ** 2
+        for number in range(first + 1, rebound + 1):
+            part *= self._factor[number]
+            whole += part
+            fall += self._level[number - 1][0]
+            scatter += self._level[number - 1][1] ** 2
+        sd = 1.5 * max(spread for _, spread, _ in self._time[first : max(rebound, first) + 1])
+        return whole, fall, math.sqrt(scatter), sd, _UNHEARD**missing * self._share[rebound]
 
     def knows(self, rebound: int) -> bool:
         """Return whether it is known how rebounds of this number come, or that they hardly do."""
@@ -217,16 +230,9 @@ class ReboundLaw:
         interval = self._factor[first] * (1.0 if first == 1 else last_s)
         if not interval > 0.0:
             return 0.0
-        due, change, scatter = interval, change_db, self._level[rebound][1] ** 2
-        for number in range(first + 1, rebound + 1):
-            interval *= self._factor[number]
-            due += interval
-            change -= self._level[number - 1][0]
-            scatter += self._level[number - 1][1] ** 2
-        sd = 1.5 * max(self._time[number][1] for number in range(first, rebound + 1))
-        fit = _wide(math.log(since_s / due), 0.0, sd, self._time[rebound][2]) / since_s
-        fit *= _UNHEARD**missing * self._share[rebound]
-        return fit * self._loud(rebound, change, drowned, math.sqrt(scatter)) if fit > _NOTHING else fit
+        whole, fall, scatter, sd, share = self._missed[missing][rebound]
+        fit = share * _wide(math.log(since_s / (interval * whole)), 0.0, sd, self._time[rebound][2]) / since_s
+        return fit * self._loud(rebound, change_db - fall, drowned, scatter) if fit > _NOTHING else fit
 
     def any_of(self, since_s: float, change_db: float, drowned: bool) -> float:
         """Return the density of any rebound so long after a first contact, whatever came between.
@@ -285,6 +291,13 @@ class _Train:
     def __init__(self, station: int, contact: int, begun: tuple[float, float]) -> None:
         self.station, self.contact, self.begun = station, contact, begun
         self.members: list[Member] = []
+
+    def before(self, time_s: float, impact: int = -1) -> list[Member]:
+        """Return the impacts before a time but for one of that number: the list itself where that is all of them."""
+        last = self.members[-1]
+        if last.time_s < time_s and (last.impact != impact or impact < 0):
+            return self.members
+        return [m for m in self.members if m.time_s < time_s and not 0 <= m.impact == impact]
 
 
 class Trains:
@@ -346,21 +359,21 @@ class Trains:
         for _, train in reversed(self._open):
             if train.members[0].time_s < time_s - _LONGEST_S:
                 break
-            before = [m for m in train.members if m.time_s < time_s]
+            before = train.before(time_s)
             if before and self._laws[train.station].due(before, time_s, within_s):
                 found.append(train.contact)
         return tuple(found)
 
     def _density(self, train: _Train, time_s: float, level_db: float, drowned: bool, impact: int) -> float:
-        if not self._laws[train.station].known:
-            return 0.0
-        before = [m for m in train.members if m.time_s < time_s and not 0 <= m.impact == impact]
+        before = train.before(time_s, impact) if self._laws[train.station].known else []
         if not before:
             return 0.0
         stand_in = 1.0 / (1.0 + before[-1].fit)
         total = (1.0 - stand_in) * self._next(train, before, time_s, level_db, drowned)
         if len(before) > 1:
             total += stand_in * self._next(train, before[:-1], time_s, level_db, drowned)
+        if before is train.members:
+            return total
         number = before[-1].rebound + 1
         # A rebound of this number that came later, and fits, leaves no room for another.
         later = [m for m in train.members if m.time_s > time_s and not 0 <= m.impact == impact and m.rebound == number]

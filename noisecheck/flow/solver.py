@@ -267,10 +267,12 @@ class LedgerSolver:
                 self._histories = with_train(self._histories, self.book.impacts[contact], impact.time_s, self.beliefs)
             return
         self._histories = extend(self._histories, impact, self.beliefs)
-        made = {h.past.station for h in self._histories if h.past is not None and h.past.kind in ("pass", "born")}
-        for q in sorted(made):
-            if self.beliefs.laws[q].known:
-                self._awaited.append((self.beliefs.answer_s(q, impact.time_s)[1], impact.number, q))
+        if any(law.known for law in self.beliefs.laws):
+            contact = impact.number
+            made = {h.contacts[0][0] for h in self._histories if h.contacts and h.contacts[0][1] == contact}
+            for q in sorted(made):
+                if self.beliefs.laws[q].known:
+                    self._awaited.append((self.beliefs.answer_s(q, impact.time_s)[1], contact, q))
         at = self._histories[0].past if self._at_once else None
         for _ in range(8):  # what seemed a ball's may turn out to be a stray when the ball itself is heard
             if at is None or at is self._root or at.time_s < impact.time_s - 2.0:

@@ -137,7 +137,7 @@ def without_train(
 
     ``answers`` are what was heard then. A ball's contact is no rebound of another, though it may hide one.
     """
-    found, changed = [], False
+    found, changed, silent = [], False, beliefs.silent(station)
     for h in histories:
         at = decision_on(h.past, contact)
         if at is not None and at.kind != "none" and at.station == station and math.isnan(at.came_s):
@@ -148,8 +148,7 @@ def without_train(
                     break
                 hidden += beliefs.hidden_rebound(station, answer.time_s - contact.time_s)
             else:
-                silent = beliefs.silent(station)
-                found.append(h._replace(log_p=h.log_p + math.log(silent + (1.0 - silent) * min(hidden, 1.0))))
+                found.append(History(h.log_p + math.log(silent + (1.0 - silent) * min(hidden, 1.0)), *h[1:]))
                 changed = True
                 continue
         found.append(h)
