@@ -32,6 +32,7 @@ _QUARTER: Final = 25.0  # percentile: of four contacts of a drop three may be re
 _DEFAULT_MARGIN_DB: Final = 40.0
 _MOST_MARGIN_DB: Final = 60.0
 _BOUND_DB: Final = 3.0
+_CLEAR_DB: Final = 6.0  # a quarter of it may be the background's
 _WINDOW_S: Final = 0.05
 """Time that most of an impact takes."""
 _DECILE: Final = 1.2816
@@ -99,7 +100,9 @@ def sounds_of(impacts: Impacts) -> Sounds:
     margin = np.clip(margin, 0.0, _MOST_MARGIN_DB)
     below = np.where(margin < _BOUND_DB, margin - _BOUND_DB, power_db(from_power_db(np.maximum(margin, 1.0)) - 1.0))
     noise = impacts["lae_db"] - below  # of the same span as the impact's window
-    noise = _without_ring(np.where(np.isfinite(noise), noise, np.nan), impacts)
+    noise = np.where(np.isfinite(noise), noise, np.nan)
+    # What hardly stands out of the ring may be the ring's.
+    noise = np.where(margin < _CLEAR_DB, noise, _without_ring(noise, impacts))
     above = bands - noise[:, None]
     seen = np.isfinite(above)
     lowest = np.full(BANDS, np.inf)
