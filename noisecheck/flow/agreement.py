@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from typing import NamedTuple
 
 from noisecheck.flow.histories import Decision, History
 
-__all__ = ["Best", "Story", "lost_instead"]
+__all__ = ["Best", "Story", "holding_key", "lost_instead"]
 
 Key = tuple[str, int, int]
 Lost = frozenset[tuple[int, int]]
@@ -73,13 +74,19 @@ class Best:
         at, end = history.past, self.decisions[shared - 1] if shared else self._root
         while at is not None and at is not end:
             own.add(at.key)
-            if at.late:
-                own.add(("late", at.impact, -1))
+            own.update(at.late_keys)
+            if not math.isnan(at.came_s):
+                own.add(holding_key(at.came_s))
             if at.kind == "end":
                 gone.add((at.station, at.impact))
             at = at.before
         gone.update(ball for n, ball in self._lost if n < shared)
         return Story(weight, shared, frozenset(own), frozenset(gone))
+
+
+def holding_key(time_s: float) -> Key:
+    """Return what a history has decided in which the impact of that time hid a ball's contact."""
+    return ("holds", round(time_s * 1e4), -1)
 
 
 def lost_instead(best: Story, others: Sequence[Story], station: int, last: int) -> dict[int, float]:

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import math
+from bisect import bisect_left
 from typing import NamedTuple
 
 from noisecheck.flow.beliefs import ONSET_S, Beliefs
 from noisecheck.flow.explanations import Impact, hidden_contacts, label_of
-from noisecheck.flow.histories import Ball, Decision, History, of_late
+from noisecheck.flow.histories import Ball, Contacts, Decision, History, of_late
 
 __all__ = ["Arrival", "Move", "arrivals_of", "next_period"]
 
@@ -81,8 +82,8 @@ class Arrival:
     """
 
     __slots__ = (
-        "_beliefs", "_born", "_fed", "_fresh", "_here", "_label", "_log_label", "_newly", "_number", "_passing",
-        "_passings", "_taken",
+        "_beliefs", "_born", "_contact", "_fed", "_fresh", "_here", "_label", "_log_label", "_newly", "_number",
+        "_passing", "_passings", "_taken",
         "came_s", "hidden", "log_most", "station", "time_s", "told_s", "wide",
     )  # fmt: skip
 
@@ -99,6 +100,9 @@ class Arrival:
         self.station, self.time_s = station, impact.time_s
         self.hidden = not math.isnan(heard_s)
         self.told_s, self.came_s = (heard_s, impact.time_s) if self.hidden else (impact.time_s, math.nan)
+        self._contact: Contacts = ((station, impact.number),)
+        if self.hidden:
+            self._contact = *self._contact, (station, bisect_left(beliefs.heard, impact.time_s))
         self._label, self._log_label = label, math.log(max(label, _TINY))
         self._passing, self._fresh = beliefs.transit_most[station], 1.0
         self._newly = _most_fed(beliefs, station, period_s)
@@ -129,7 +133,7 @@ class Arrival:
             self.came_s, move.between,
         )  # fmt: skip
         last_at = (*h.last_at[: self.station], self._number, *h.last_at[self.station + 1 :])
-        contacts = (self.station, self._number), *of_late(h.contacts, self.told_s, self._beliefs.heard)
+        contacts = *self._contact, *of_late(h.contacts, self.told_s, self._beliefs.heard)
         return History(log_p, move.track, last_at, *(move.feed or h[3:6]), past, contacts)
 
     def moves(self, h: History, track: tuple[Ball, ...], least: float) -> list[Move]:

@@ -8,6 +8,7 @@ nobody overtakes, so giving an impact to a ball leaves those ahead of it never t
 from __future__ import annotations
 
 import math
+from bisect import bisect_left
 from collections.abc import Sequence
 from typing import NamedTuple
 
@@ -77,6 +78,14 @@ class Decision(NamedTuple):
         if self.kind in ("none", "slot"):
             return (self.kind, self.impact if self.kind == "none" else round(self.time_s * 20), -1)
         return (self.kind, self.impact, self.ball)
+
+    @property
+    def late_keys(self) -> tuple[tuple[str, int, int], ...]:
+        """What two histories share one of to agree that a ball came late: the impact that tells, or when it came."""
+        if not self.late:
+            return ()
+        came_s = self.time_s if math.isnan(self.came_s) else self.came_s
+        return ("late", self.impact, -1), ("late at", round(came_s * 1e4), -1)
 
     @property
     def fell(self) -> bool:
@@ -177,14 +186,19 @@ def without(track: tuple[Ball, ...], place: int) -> tuple[Ball, ...]:
     return track[:place] + track[place + 1 :]
 
 
-def contacts_of(at: Decision | None, time_s: float) -> Contacts:
-    """Return the balls' contacts that a history has of late at a decision, the last one first."""
+def contacts_of(at: Decision | None, time_s: float, heard_s: Sequence[float]) -> Contacts:
+    """Return the balls' contacts that a history has of late at a decision, the last one first.
+
+    Of a contact that was hidden both its rebound and what hid it are given; ``heard_s`` are the times of all impacts.
+    """
     found = []
     while at is not None:
         if at.impact >= 0 and at.kind != "end" and at.time_s < time_s - 2.0 * SAME_FALL_S:
             break
         if at.kind in ("pass", "born"):
             found.append((at.station, at.impact))
+            if not math.isnan(at.came_s):
+                found.append((at.station, bisect_left(heard_s, at.came_s)))
         at = at.before
     return tuple(found)
 

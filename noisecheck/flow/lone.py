@@ -146,7 +146,8 @@ class LoneImpacts:
                     beside = max(beside, _TWICE / (2.0 * within))
                 number += step
         known = impact._replace(due=tuple(d._replace(density=d.density * self._rival(impact, d)) for d in due))
-        return total + beside + ReboundsDue(self._beliefs, known).density(contacts_of(d.before, impact.time_s))
+        contacts = contacts_of(d.before, impact.time_s, self._beliefs.heard)
+        return total + beside + ReboundsDue(self._beliefs, known).density(contacts)
 
     def _rival(self, impact: Impact, due: Due) -> float:
         """Return how much less likely an impact is a rebound because others that no ball made fit better there."""

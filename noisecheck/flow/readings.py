@@ -74,8 +74,13 @@ def agreed(ledger: Ledger, others: Sequence[Ledger]) -> Ledger:
 def _same(finding: Finding, ledger: Ledger, other: Ledger) -> Finding | None:
     """Return the finding of another ledger on the same thing: the same impact, or the same arrival missing."""
     if finding.kind != "stuck":
-        alike = (f for f in other.findings if f.kind == finding.kind)
-        return next((f for f in alike if abs(f.time_s - finding.time_s) <= _SAME_S), None)
+        alike = [f for f in other.findings if f.kind == finding.kind]
+        if finding.kind == "unheard":  # when it was due is known no better than a transit
+            reach_s = _blur_before(finding.station, ledger)
+            alike = [f for f in alike if f.station == finding.station]
+        else:
+            reach_s = _SAME_S
+        return next((f for f in alike if abs(f.time_s - finding.time_s) <= reach_s), None)
     due, _ = _due(finding, ledger)
     best, least = None, math.inf
     for one in other.findings:
@@ -90,3 +95,11 @@ def _due(finding: Finding, ledger: Ledger) -> tuple[float, float]:
     """Return when a stuck ball was due at the next station, and by how much that may be wrong."""
     low, high = ledger.transit_s.get(finding.station, (0.0, 0.0))
     return finding.time_s + 0.5 * (low + high), 0.5 * (high - low) + _SAME_S
+
+
+def _blur_before(station: str, ledger: Ledger) -> float:
+    """Return by how much the time at which a ball is due at a station may be wrong, in s."""
+    names = list(ledger.transit_s)
+    before = names.index(station) - 1 if station in names else -1
+    low, high = ledger.transit_s[names[before]] if before >= 0 else (0.0, 0.0)
+    return 0.5 * (high - low) + _SAME_S

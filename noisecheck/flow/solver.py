@@ -15,7 +15,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from noisecheck.core.errors import InputError
 from noisecheck.core.table import Impacts
-from noisecheck.flow.agreement import Best, lost_instead
+from noisecheck.flow.agreement import Best, holding_key, lost_instead
 from noisecheck.flow.beliefs import Beliefs
 from noisecheck.flow.book import Book
 from noisecheck.flow.contacts import levels_of, rebounds_known, scaled_labels, under_louder
@@ -332,11 +332,16 @@ class LedgerSolver:
             key = decision.key
             share = sum(s.weight for s in stories if number < s.shared or key in s.own)
             earlier = self._against.pop(key, 0.0)
+            if decision.kind == "none":  # what hid a ball's contact is no stray, or as likely none
+                holding = holding_key(decision.time_s)
+                share -= 0.5 * sum(
+                    s.weight for s in stories if holding in s.own and (number < s.shared or key in s.own)
+                )
             late_odds = 1.0
             if decision.late:  # that an impact came late may be agreed on, and only which ball it was not
-                late = ("late", decision.impact, -1)
-                agreed = sum(s.weight for s in stories if number < s.shared or late in s.own)
-                late_odds = combine_odds(agreed, total - agreed + self._against.pop(late, 0.0) * agreed)
+                late = decision.late_keys
+                agreed = sum(s.weight for s in stories if number < s.shared or not s.own.isdisjoint(late))
+                late_odds = combine_odds(agreed, total - agreed + self._against.pop(late[0], 0.0) * agreed)
             if decision.kind in ("pass", "end"):
                 earlier += self._against.pop(("ball", decision.ball, -1), 0.0)
                 earlier += self._against.pop(("gone", decision.ball, -1), 0.0) * (decision.kind == "pass")
@@ -353,7 +358,7 @@ class LedgerSolver:
         for story, h in dropped:
             theirs = {ball.last for ball in h.track}
             against = [k for d in fresh[count:] if (k := d.key) not in story.own]
-            against += [k for d in fresh[count:] if d.late and (k := ("late", d.impact, -1)) not in story.own]
+            against += [ks[0] for d in fresh[count:] if (ks := d.late_keys) and story.own.isdisjoint(ks)]
             # One that has lost a ball agrees that it is not heard again.
             lost = {last for _, last in story.lost}
             track = self._histories[0].track

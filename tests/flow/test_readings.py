@@ -41,6 +41,16 @@ def test_what_only_one_reading_has_is_not_said() -> None:
     assert found.findings == (two,)
 
 
+def test_when_an_unheard_ball_was_due_is_known_no_better_than_a_transit() -> None:
+    def passed(time_s: float, odds: float) -> Ledger:
+        found = (Finding("unheard", time_s, "bend", odds, ""),)
+        return Ledger("", 9, 9, found, transit_s={"landing": (0.9, 1.1), "bend": (0.5, 0.7)})
+
+    (unheard,) = agreed(passed(20.0, 60.0), [passed(20.08, 9.0)]).findings
+    assert (unheard.time_s, unheard.odds) == (20.0, 9.0)
+    assert agreed(passed(20.0, 60.0), [passed(20.3, 9.0)]).findings == ()
+
+
 def test_a_stuck_ball_may_be_another_by_another_reading() -> None:
     found = agreed(_ledger(_stuck(20.0, 900.0), transit_s=1.0), [_ledger(_stuck(18.8, 40.0), transit_s=2.2)])
     (stuck,) = found.findings
