@@ -6,6 +6,7 @@ nearly equal intervals of a few milliseconds, before and after, and none is loud
 
 from __future__ import annotations
 
+import math
 from typing import Final
 
 import numpy as np
@@ -86,14 +87,24 @@ def trains(samples: Floats, low: Floats, grid: FrameGrid, onset: NDArray[np.int6
     before[free] = after[free]
     more = np.setdiff1d(more[before[more] + after[more] > 2.0 * _TRAIN], free)
     if len(more):
-        step = max(1, rate // _LOWEST_RATE)
-        lowest = _louder(decimated(low, step), rate // step, at[more] // step, tilted=False)
+        lowest = _louder(*_lowest(low, rate, at[more]), tilted=False)
         louder = np.maximum.reduce((_louder(samples, grid.rate, onset[more]), _louder(low, rate, at[more]), lowest))
         # What a far louder sound soon after makes of the pulses is not its own.
         own = _louder(low, rate, at[more], (_NEXT_S, _OWN_S)) < _LOUDER
         one[more] = own & (louder < _LOUDER)
     begins = _BEGINS_DB * (after - np.maximum(before, np.float32(_BEGINS)))
     return one, np.clip(begins, np.float32(0.0), np.float32(_BEGINS_MOST_DB), dtype=np.float32)
+
+
+def _lowest(low: Floats, rate: int, at: NDArray[np.int64]) -> tuple[Floats, int, NDArray[np.int64]]:
+    """Return the lowest notes around each sound, one behind the other, their frames a second, and where each begins.
+
+    Every sound is decimated from its own onset on, so that it does not matter where ``low`` begins.
+    """
+    step = max(1, rate // _LOWEST_RATE)
+    before, after = (math.ceil(1.2 * s * rate / step) for s in (-_PAST_S[0], _OWN_S[1]))
+    waves = decimated(gather(low, at, -before * step, after * step), step)
+    return waves.ravel(), rate // step, before + np.arange(len(at)) * waves.shape[1]
 
 
 def regular(low: Floats, rate: int, at: NDArray[np.int64]) -> Floats:

@@ -8,6 +8,8 @@ from numpy.typing import NDArray
 from scipy.signal import butter, lfilter, sosfilt
 from soundmaker import STEADY, click, detect, noise, snr_gain, thud, truth_start
 
+from noisecheck.detect.pulses import trains
+from noisecheck.detect.spectra import decimated, frame_grid
 from noisecheck.score import match
 
 Wave = NDArray[np.float64]
@@ -431,3 +433,23 @@ def test_noise_switched_on_within_10_ms_is_no_impact(band_hz: tuple[float, float
     found = detect(background + (10 ** (level_db / 20) * samples).astype(np.float32), RATE)
     assert np.sum(found < 5.0) <= 2, "nothing is known yet"
     assert np.sum(found >= 5.0) <= 1
+
+
+def test_one_pulse_more_is_told_alike_wherever_the_piece_begins() -> None:
+    # Pulses whose low notes step up by about as much as one pulse more may: at the threshold every answer counts.
+    rate, rng = 16_000, np.random.default_rng(1)
+    grid, since = frame_grid(rate), np.arange(400) / rate
+    low = np.exp(-since / 0.006) * np.sin(2 * np.pi * 330 * since)
+    high = np.exp(-since / 0.003) * np.sin(2 * np.pi * 1900 * since)
+    at = np.arange(145, 7600, 145)
+    onset, floor = at[len(at) // 2], 1e-4 * rng.standard_normal(8000)
+    for gain in np.linspace(2.4, 2.7, 60):
+        pulses = np.zeros(8000)
+        pulses[at] = np.where(at < onset, 1.0, gain)
+        sound = np.convolve(pulses, low)[:8000] + np.convolve(pulses > 0, high)[:8000]
+        samples = (floor + 0.05 * sound).astype(np.float32)
+        told = {
+            bool(trains(samples[s:], decimated(samples[s:], grid.step), grid, np.array([onset - s]))[0][0])
+            for s in grid.hop * np.arange(5)
+        }
+        assert len(told) == 1, gain
