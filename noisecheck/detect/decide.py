@@ -15,10 +15,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from noisecheck.detect.beats import Beats
 from noisecheck.detect.beside import loudest_near
 from noisecheck.detect.candidates import Candidates
 from noisecheck.detect.echoes import FAINT_ECHO_S, explained_by_echo, recurring
-from noisecheck.detect.known import known_evidence, parted
+from noisecheck.detect.known import known_evidence
 
 __all__ = ["FIRST_S", "HISTORY_S", "MEMORY_S", "DetectSettings", "decide"]
 
@@ -100,15 +101,7 @@ _OVER_DB = 3.0
 much, and louder ones thin out..."""
 _OVER_FALL_DB = 4.0
 _OVER = (0.2, 5.0)
-"""... by a factor e every so many dB, within these bounds. And where swells are alike, as a machine's are..."""
-_STANDS_DB = 8.0
-"""... what stands out of those of the second before, in some band, by so much more than they do is none of them..."""
-_STANDS_BELIEF = 5.0
-"""... but for one in all that the last minute had, and so many: in voices each stands out by 8 to 28 dB, in a chain
-by -1 to 5."""
-_RISEN = np.float32(4.0)
-"""Bands count that are so many times louder than before: others may ring."""
-_TINY = np.float32(1e-20)
+"""... by a factor e every so many dB, within these bounds."""
 HISTORY_S = MEMORY_S + _AMID_S[0] + 0.5
 """Candidates so long before others can change their odds."""
 _ASKED = (0.005, 10.0)
@@ -121,14 +114,6 @@ _KNOWN_FROM = 5.6
 """Where impacts fit a known sound as often as chance does; of chance candidates fewer fit better, by a factor e..."""
 _KNOWN_TAIL = 1.9
 """... every so many units (amid a chain; 1.05 in pink and white noise)."""
-_BEAT_S = 10.0
-_BEAT_LEAST_S = 0.5
-_BEAT_PER_S = 10.0
-_BEAT_SCORE = 20.0
-_BEAT_ABRUPT = 50.0
-_BEAT = np.float32(16.0)
-"""A machine's beats, many a second and dull, are not so many times louder than most of them in any band: commutators,
-chains, rolling at most 11."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -185,8 +170,8 @@ def _sudden(found: Candidates, times: NDArray[np.float64]) -> NDArray[np.float64
     explain and beside which none is louder, spread evenly: of sounds by how they begin, since a swell that goes on
     looks more and more abrupt. How much a sound swells, and by how much it is louder than the swells before it, weighs
     as much as there were swells: where none was heard it tells nothing. At the start of a run bursts are expected as
-    soon as there are swells. Where many a second are half abrupt, the sound
-    is beating (an unbalanced motor, a fan), and only what is far sharper counts, or far louder in some band.
+    soon as there are swells. Where a machine beats, its beats are none, and what stands out of its swells as few of
+    them do is no swell.
     """
     strong, swell = found.score > _STRONG, found.abrupt <= _SWELLING
     begins = strong.copy()
@@ -215,62 +200,13 @@ def _sudden(found: Candidates, times: NDArray[np.float64]) -> NDArray[np.float64
     beside[first] = loudest_near(times[first], swelling[first], FIRST_S, FIRST_S)
     over = level - beside
     theirs = np.where(np.isfinite(over), np.exp(-(over - _OVER_DB) / _OVER_FALL_DB), 1.0)
-    bands = _bands(found)
-    theirs, alike_so = np.clip(theirs, *_OVER), _as_outstanding(found.score, times, bands, swelling > -np.inf)
+    theirs, beats = np.clip(theirs, *_OVER), Beats.of(found, times, FIRST_S)
+    alike_so = beats.alike(strong, swelling > -np.inf, _AMID_S[0], MEMORY_S)
     theirs = np.where(theirs > 1.0, theirs * alike_so, np.minimum(theirs, alike_so))
     odds = impacts / _SPREAD / ((density * (swells * alike + _PRIOR_SWELLS) + bursts / _BURSTS) * theirs)
     odds[found.abrupt <= _SWELLING] = 0.0
-    odds[_beats(found, times, bands, np.flatnonzero(odds > 1.0))] = 0.0
+    odds[beats.one_more(odds > 1.0)] = 0.0
     return odds
-
-
-@dataclass(frozen=True)
-class _Bands:
-    """What is heard of each sound in each band, (n, bands)."""
-
-    heard: NDArray[np.float32]
-    new: NDArray[np.float32]
-    """The same, 0 where it is not far louder than before."""
-
-
-def _bands(found: Candidates) -> _Bands:
-    past, frames = parted(found.sound)
-    heard = frames.max(axis=1)
-    return _Bands(heard, np.where(heard > _RISEN * past, heard, np.float32(0.0)))
-
-
-def _as_outstanding(
-    score: NDArray[np.float64], times: NDArray[np.float64], bands: _Bands, swell: NDArray[np.bool_]
-) -> NDArray[np.float64]:
-    """Return the share of the swells of the last minute that stand out of those before them about as far, (n,).
-
-    That is, in the band where each does so most, of the loudest of the second before; 1 where there is none.
-    """
-    rows = np.flatnonzero(swell)
-    at, share, out = times[rows], np.ones(len(times)), np.full(len(times), np.nan)
-    begin, end = np.searchsorted(at, times - _AMID_S[0]), np.searchsorted(at, times)
-    first = np.searchsorted(at, times - MEMORY_S)
-    for i in np.flatnonzero((end > begin) & (score > _STRONG)).tolist():
-        others = np.maximum(bands.heard[rows[begin[i] : end[i]]].max(axis=0), _TINY)
-        out[i] = 10.0 * math.log10(max(float((bands.new[i] / others).max()), 1e-3))
-        known = out[rows[first[i] : end[i]]]
-        as_far = int((known > out[i] - _STANDS_DB).sum())
-        share[i] = (_STANDS_BELIEF + as_far) / (_STANDS_BELIEF + int(np.isfinite(known).sum()))
-    return share
-
-
-def _beats(found: Candidates, times: NDArray[np.float64], bands: _Bands, asked: NDArray[np.int64]) -> NDArray[np.int64]:
-    """Return which of the sounds asked about are one beat more of many: as dull, and no louder in any band."""
-    dull = found.abrupt <= _BEAT_ABRUPT
-    some, asked = np.flatnonzero(dull & (found.score > _BEAT_SCORE)), asked[dull[asked]]
-    upto = np.maximum(times[asked], FIRST_S)
-    begin, end = np.searchsorted(times[some], times[asked] - _BEAT_S), np.searchsorted(times[some], upto)
-    many = end - begin > _BEAT_PER_S * np.clip(upto - times[0], _BEAT_LEAST_S, _BEAT_S)
-    one_more = [
-        bool((bands.new[i] <= _BEAT * np.median(bands.heard[some[b:e]], axis=0)).all())
-        for i, b, e in zip(asked[many], begin[many], end[many], strict=True)
-    ]
-    return asked[many][np.array(one_more, np.bool_)]
 
 
 def _restlessness(

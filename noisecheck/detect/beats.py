@@ -1,0 +1,111 @@
+"""What a machine that beats many times a second hides: what is like its beats in all bands, and nothing else.
+
+An unbalanced motor, a commutator or a chain makes dull sounds in numbers, and each by itself looks like an impact. They
+are alike, so what stands out of them in some band is none of them.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from noisecheck.detect.candidates import Candidates
+from noisecheck.detect.known import parted
+
+__all__ = ["Beats"]
+
+Floats = NDArray[np.float32]
+
+_SPAN_S: Final = 10.0
+_LEAST_S: Final = 0.5
+_PER_S: Final = 10.0
+_SCORE: Final = 20.0
+_ABRUPT: Final = 50.0
+"""A machine beats where more than so many a second, over the last seconds, are so surely new and no more abrupt."""
+_LOUDER: Final = np.float32(16.0)
+"""Its beats are not so many times louder than most of them in any band: commutators, chains, rolling at most 11."""
+_STANDS_DB: Final = 8.0
+"""What stands out of the swells of the second before, in some band, by so much more than they do is none of them..."""
+_BELIEF: Final = 5.0
+"""... but for one in all that the last minute had, and so many: in voices each stands out by 8 to 28 dB, in a chain
+by -1 to 5."""
+_RISEN: Final = np.float32(4.0)
+"""Bands count that are so many times louder than before: others may ring."""
+_TINY: Final = np.float32(1e-20)
+
+
+@dataclass(frozen=True)
+class Beats:
+    """The dull sounds of one channel, and where there are so many that a machine beats."""
+
+    times: NDArray[np.float64]
+    """Of all candidates, s, (n,)."""
+    upto: NDArray[np.float64]
+    """Up to when each is judged by what else there is: itself, or the end of the first second, (n,)."""
+    dull: NDArray[np.bool_]
+    """Which are no more abrupt than beats are, (n,)."""
+    some: NDArray[np.int64]
+    """Those of them that are surely new, (m,)."""
+    beating: NDArray[np.bool_]
+    """Where a machine beats, (n,)."""
+    heard: Floats
+    """What is heard of each candidate in each band, (n, bands)..."""
+    new: Floats
+    """... and the same, 0 where it is not far louder than before."""
+
+    @staticmethod
+    def of(found: Candidates, times: NDArray[np.float64], first_s: float) -> Beats:
+        """Return those of candidates, at least one, at their times; ``first_s`` seconds are judged as a whole."""
+        dull, upto = found.abrupt <= _ABRUPT, np.maximum(times, first_s)
+        some = np.flatnonzero(dull & (found.score > _SCORE))
+        count = np.searchsorted(times[some], upto) - np.searchsorted(times[some], times - _SPAN_S)
+        past, frames = parted(found.sound)
+        heard = frames.max(axis=1)
+        return Beats(
+            times,
+            upto,
+            dull,
+            some,
+            count > _PER_S * np.clip(upto - times[0], _LEAST_S, _SPAN_S),
+            heard,
+            np.where(heard > _RISEN * past, heard, np.float32(0.0)),
+        )
+
+    def one_more(self, asked: NDArray[np.bool_]) -> NDArray[np.int64]:
+        """Return which of those asked about are one beat more: as dull, and in no band far louder than most."""
+        rows, at = np.flatnonzero(asked & self.dull & self.beating), self.times[self.some]
+        begin, end = np.searchsorted(at, self.times[rows] - _SPAN_S), np.searchsorted(at, self.upto[rows])
+        like = [
+            bool((self.new[i] <= _LOUDER * np.median(self.heard[self.some[b:e]], axis=0)).all())
+            for i, b, e in zip(rows, begin, end, strict=True)
+        ]
+        return rows[np.array(like, np.bool_)]
+
+    def alike(
+        self, asked: NDArray[np.bool_], swell: NDArray[np.bool_], before_s: float, memory_s: float
+    ) -> NDArray[np.float64]:
+        """Return the share of the swells remembered that stand out of those just before them about as far, (n,).
+
+        That is, in the band where each does so most; 1 where there are none, no machine beats or nothing is asked.
+
+        Args:
+            asked: which candidates are asked about, (n,).
+            swell: which are swells, (n,).
+            before_s: seconds before each whose loudest swells it may stand out of.
+            memory_s: seconds that are remembered.
+        """
+        rows, count = np.flatnonzero(swell), len(self.times)
+        at, share, out = self.times[rows], np.ones(count), np.full(count, np.nan)
+        first, begin = (np.searchsorted(at, self.times - s) for s in (memory_s, before_s))
+        end = np.searchsorted(at, self.times)
+        for i in np.flatnonzero((end > begin) & asked & self.beating).tolist():
+            others = np.maximum(self.heard[rows[begin[i] : end[i]]].max(axis=0), _TINY)
+            out[i] = 10.0 * math.log10(max(float((self.new[i] / others).max()), 1e-3))
+            known = out[rows[first[i] : end[i]]]
+            as_far = int((known > out[i] - _STANDS_DB).sum())
+            share[i] = (_BELIEF + as_far) / (_BELIEF + int(np.isfinite(known).sum()))
+        return share
