@@ -44,12 +44,14 @@ class Beats:
 
     times: NDArray[np.float64]
     """Of all candidates, s, (n,)."""
-    upto: NDArray[np.float64]
-    """Up to when each is judged by what else there is: itself, or the end of the first second, (n,)."""
     dull: NDArray[np.bool_]
     """Which are no more abrupt than beats are, (n,)."""
     some: NDArray[np.int64]
-    """Those of them that are surely new, (m,)."""
+    """Those of them that are surely new, (m,)..."""
+    begin: NDArray[np.int64]
+    """... and from which..."""
+    end: NDArray[np.int64]
+    """... to which of these each candidate is judged by: up to itself, or to the end of the first second, (n,)."""
     beating: NDArray[np.bool_]
     """Where a machine beats, (n,)."""
     heard: Floats
@@ -62,26 +64,27 @@ class Beats:
         """Return those of candidates, at least one, at their times; ``first_s`` seconds are judged as a whole."""
         dull, upto = found.abrupt <= _ABRUPT, np.maximum(times, first_s)
         some = np.flatnonzero(dull & (found.score > _SCORE))
-        count = np.searchsorted(times[some], upto) - np.searchsorted(times[some], times - _SPAN_S)
+        begin, end = (np.searchsorted(times[some], t) for t in (times - _SPAN_S, upto))
         past, frames = parted(found.sound)
         heard = frames.max(axis=1)
         return Beats(
             times,
-            upto,
             dull,
             some,
-            count > _PER_S * np.clip(upto - times[0], _LEAST_S, _SPAN_S),
+            begin,
+            end,
+            end - begin > _PER_S * np.clip(upto - times[0], _LEAST_S, _SPAN_S),
             heard,
             np.where(heard > _RISEN * past, heard, np.float32(0.0)),
         )
 
     def one_more(self, asked: NDArray[np.bool_]) -> NDArray[np.int64]:
         """Return which of those asked about are one beat more: as dull, and in no band far louder than most."""
-        rows, at = np.flatnonzero(asked & self.dull & self.beating), self.times[self.some]
-        begin, end = np.searchsorted(at, self.times[rows] - _SPAN_S), np.searchsorted(at, self.upto[rows])
+        rows = np.flatnonzero(asked & self.dull & self.beating)
+        near = (self.some[self.begin[i] : self.end[i]] for i in rows)
         like = [
-            bool((self.new[i] <= _LOUDER * np.median(self.heard[self.some[b:e]], axis=0)).all())
-            for i, b, e in zip(rows, begin, end, strict=True)
+            bool((self.new[i] <= _LOUDER * np.median(self.heard[others], axis=0)).all())
+            for i, others in zip(rows, near, strict=True)
         ]
         return rows[np.array(like, np.bool_)]
 

@@ -199,8 +199,8 @@ def _sudden(found: Candidates, times: NDArray[np.float64]) -> NDArray[np.float64
     first = slice(0, int(np.searchsorted(times, FIRST_S)))
     beside[first] = loudest_near(times[first], swelling[first], FIRST_S, FIRST_S)
     over = level - beside
-    theirs = np.where(np.isfinite(over), np.exp(-(over - _OVER_DB) / _OVER_FALL_DB), 1.0)
-    theirs, beats = np.clip(theirs, *_OVER), Beats.of(found, times, FIRST_S)
+    theirs = np.where(np.isfinite(over), np.clip(np.exp(-(over - _OVER_DB) / _OVER_FALL_DB), *_OVER), 1.0)
+    beats = Beats.of(found, times, FIRST_S)
     alike_so = beats.alike(strong, swelling > -np.inf, _AMID_S[0], MEMORY_S)
     theirs = np.where(theirs > 1.0, theirs * alike_so, np.minimum(theirs, alike_so))
     odds = impacts / _SPREAD / ((density * (swells * alike + _PRIOR_SWELLS) + bursts / _BURSTS) * theirs)
