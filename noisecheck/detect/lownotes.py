@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from noisecheck.core.rows import Rows
 from noisecheck.detect.novelty import Novelty
 from noisecheck.detect.prediction import fitted_closely
-from noisecheck.detect.spectra import FrameGrid, decimated
+from noisecheck.detect.spectra import FILTER_REACH, FrameGrid, decimated
 
 __all__ = ["Strokes", "low_strokes", "with_strokes"]
 
@@ -49,8 +49,6 @@ _BESIDE_S: Final = 0.012
 """A stroke so close to a peak is what peaks there."""
 _FEW: Final = 3
 """Samples in which no beginning is looked for, at the end of what is told."""
-_EDGE: Final = 6
-"""Samples at either end that the filter of the decimation makes."""
 _NEVER: Final = 1 << 40
 _BATCH: Final = 512
 
@@ -83,7 +81,7 @@ def low_strokes(low: Floats, found: Novelty, grid: FrameGrid, first: int) -> Str
     frames = np.arange(-first % _EVERY, length, _EVERY)
     at = (frames + first) * grid.hop // grid.step // step - (begin + skip) // step
     start = at - gap - fitted - _ORDER
-    inside = (start >= _EDGE) & (at + told + _EDGE <= wave.shape[1])
+    inside = (start >= FILTER_REACH) & (at + told + FILTER_REACH <= wave.shape[1])
     frames, start = frames[inside], start[inside]
     parts = [_of_channel(w, found, grid, frames + n * length, start, (fitted, gap, told)) for n, w in enumerate(wave)]
     frame, since, evidence = (np.concatenate(some) for some in zip(*parts, strict=True))

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from noisecheck.detect.freed import foreseen
 from noisecheck.detect.prediction import gather, own_error
-from noisecheck.detect.spectra import FrameGrid, decimated
+from noisecheck.detect.spectra import FILTER_REACH, FrameGrid, decimated
 
 __all__ = ["AHEAD_S", "in_pulses", "regular", "trains"]
 
@@ -102,7 +102,7 @@ def _lowest(low: Floats, rate: int, at: NDArray[np.int64]) -> tuple[Floats, int,
     Every sound is decimated from its own onset on, so that it does not matter where ``low`` begins.
     """
     step = max(1, rate // _LOWEST_RATE)
-    before, after = (math.ceil(1.2 * s * rate / step) for s in (-_PAST_S[0], _OWN_S[1]))
+    before, after = (math.ceil(s * rate / step) + FILTER_REACH for s in (-_PAST_S[0], _OWN_S[1]))
     waves = decimated(gather(low, at, -before * step, after * step), step)
     return waves.ravel(), rate // step, before + np.arange(len(at)) * waves.shape[1]
 

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from noisecheck.core.fourier import rfft
 
-__all__ = ["PAIR", "FrameGrid", "decimated", "frame_energies", "frame_grid"]
+__all__ = ["FILTER_REACH", "PAIR", "FrameGrid", "decimated", "frame_energies", "frame_grid"]
 
 Floats = NDArray[np.float32]
 
@@ -32,6 +32,8 @@ PAIR = 2
 """Of the coarse frames, twenty times as long as a hop, every so many are worked out, counted from the first of the
 recording; the next one is taken as alike."""
 _CELL_S = 1.0
+FILTER_REACH = 6
+"""Of :func:`decimated` samples so many on either side depend on the same samples."""
 
 
 @dataclass(frozen=True)
@@ -121,7 +123,7 @@ def decimated(samples: Floats, step: int) -> Floats:
     taps = _lowpass(step)
     for start in range(0, count, _BLOCKS):
         stop = min(start + _BLOCKS, count)
-        begin, end = (start - 6) * step, (stop + 6) * step
+        begin, end = (start - FILTER_REACH) * step, (stop + FILTER_REACH) * step
         piece = samples[..., max(begin, 0) : end]
         if begin < 0 or end > length:  # a constant goes on: no step at the ends
             ends = max(-begin, 0), max(end - length, 0)
