@@ -79,12 +79,11 @@ def find_recordings(folder: Path) -> tuple[Path, ...]:
 
 def named(folder: Path, recordings: Sequence[Path]) -> list[str]:
     """Return recordings as a run sheet names them, or refuse one whose name it cannot hold."""
-    for path in recordings:
-        if any(
-            "\ud800" <= c <= "\udfff" for c in str(path.relative_to(folder))
-        ):  # so Python spells bytes that are no UTF-8
+    names = [p.relative_to(folder).as_posix() for p in recordings]
+    for path, name in zip(recordings, names, strict=True):
+        if any("\ud800" <= c <= "\udfff" for c in name):  # so Python spells bytes that are no UTF-8
             raise InputError(f"{one_line(path)}: its name is not UTF-8, as a run sheet is: rename it")
-    return [p.relative_to(folder).as_posix() for p in recordings]
+    return names
 
 
 def load_campaign(folder: str | Path) -> Campaign:
