@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 from typing import NamedTuple
 
-from noisecheck.flow.histories import Decision, History
+from noisecheck.flow.histories import Decision, History, moment
 
 __all__ = ["Best", "Story", "holding_key", "lost_instead"]
 
@@ -86,7 +86,7 @@ class Best:
 
 def holding_key(time_s: float) -> Key:
     """Return what a history has decided in which the impact of that time hid a ball's contact."""
-    return ("holds", round(time_s * 1e4), -1)
+    return ("holds", moment(time_s), -1)
 
 
 def lost_instead(best: Story, others: Sequence[Story], station: int, last: int) -> dict[int, float]:

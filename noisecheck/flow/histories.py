@@ -24,6 +24,7 @@ __all__ = [
     "contacts_of",
     "decision_on",
     "end_history",
+    "moment",
     "of_late",
     "retire",
     "weights_of",
@@ -85,7 +86,7 @@ class Decision(NamedTuple):
         if not self.late:
             return ()
         came_s = self.time_s if math.isnan(self.came_s) else self.came_s
-        return ("late", self.impact, -1), ("late at", round(came_s * 1e4), -1)
+        return ("late", self.impact, -1), ("late at", moment(came_s), -1)
 
     @property
     def fell(self) -> bool:
@@ -179,6 +180,11 @@ def _overdue(ball: Ball, beliefs: Beliefs) -> float:
     if beliefs.heard and beliefs.heard[-1] > due_s + 3.0 * sd:
         beliefs.overdue[ball] = log
     return log
+
+
+def moment(time_s: float) -> int:
+    """Return a time as keys of decisions hold it: alike within 0.1 ms."""
+    return round(time_s * 1e4)
 
 
 def without(track: tuple[Ball, ...], place: int) -> tuple[Ball, ...]:
