@@ -25,6 +25,7 @@ __all__ = [
     "mean_known",
     "residual_square",
     "t_interval",
+    "weights_of",
 ]
 
 Floats = NDArray[np.float64]
@@ -51,6 +52,12 @@ class Estimates:
 def estimable(design: Floats, contrast: Floats) -> bool:
     """Return whether the runs tell this contrast apart from everything else in the model (rank condition)."""
     return bool(np.allclose(contrast @ np.linalg.pinv(design) @ design, contrast, atol=1e-8))
+
+
+def weights_of(design: Floats, contrast: Floats) -> Floats:
+    """Return what each run weighs in the estimate of a contrast, (runs,); exactly 0 where it tells nothing of it."""
+    weight = contrast @ np.linalg.pinv(design)
+    return np.where(np.abs(weight) > _LEVERAGE_LEFT, weight, 0.0)
 
 
 def estimate(

@@ -8,10 +8,12 @@ from dataclasses import field
 import numpy as np
 from numpy.typing import NDArray
 
-from noisecheck.compare.linear import estimable
+from noisecheck.compare.linear import estimable, weights_of
 from noisecheck.compare.shapes import shapes_apart
 from noisecheck.compare.summary import RunSummary
+from noisecheck.core.errors import listed
 from noisecheck.core.records import record
+from noisecheck.core.units import many
 
 __all__ = ["Pairing", "paired"]
 
@@ -36,8 +38,9 @@ class Pairing:
 
     @property
     def sizes(self) -> tuple[int, int]:
-        """Number of units of the baseline and of the value."""
-        return int(np.sum(self.groups == 0)), int(np.sum(self.groups == 1))
+        """Number of units of the baseline and of the value that the difference rests on."""
+        counts = weights_of(self.design, self.contrast) != 0
+        return int(np.sum(counts & (self.groups == 0))), int(np.sum(counts & (self.groups == 1)))
 
 
 def paired(
@@ -73,6 +76,7 @@ def paired(
     for cells in (True, False):
         design, contrast = _design(groups, keys, sessions, rise, cells=cells)
         if estimable(design, contrast):
+            warnings += _idle(weights_of(design, contrast), sessions)
             return Pairing("", tuple(warnings), members, groups, design, contrast, (*held, "session"))
     every = [s for s in references if s.used and s.run.session in sessions and s.db_re == rows[0].db_re]
     kinds, unlike = shapes_apart(every)
@@ -91,6 +95,18 @@ def paired(
             both = (*members, *((s,) for s in ties))
             return Pairing("", tuple(warnings), both, all_groups, design, contrast, (*held, "session"))
     return _sessions_as_units(rows, groups, keys, names, held, warnings, tuple(unlike.values()), rise)
+
+
+def _idle(weights: NDArray[np.float64], sessions: Sequence[str]) -> list[str]:
+    """Say which runs the difference does not rest on: those of sessions that hold one side only."""
+    idle = [s for s, w in zip(sessions, weights, strict=True) if w == 0]
+    if not idle:
+        return []
+    own = [s or "(none)" for s in dict.fromkeys(idle)]
+    return [
+        f"{many(len(idle), 'run')} of session{'s' * (len(own) > 1)} {listed(own)} say nothing of the difference, since the "
+        f"other side was not recorded there: it rests on the {len(sessions) - len(idle)} other runs"
+    ]
 
 
 def _sessions_as_units(

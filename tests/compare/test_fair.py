@@ -75,6 +75,18 @@ def test_heights_on_both_sides_are_held_equal() -> None:
     assert "3 runs left out" in found.warnings[0]
 
 
+def test_runs_of_sessions_without_the_other_side_say_nothing_and_are_not_counted() -> None:
+    rows = three("bare", 60, session="day 1") + three("felt", 57, session="day 1")
+    rows += three("bare", 70, session="day 2") + three("felt", 40, session="day 3")[:1]
+    found = felt(rows)
+    assert found.difference_db == pytest.approx(-3.0)
+    assert found.runs == (3, 3)
+    assert found.warnings == (
+        "4 runs of sessions day 2 and day 3 say nothing of the difference, since the other side was not recorded there: "
+        "it rests on the 6 other runs",
+    )
+
+
 def test_one_run_left_out_is_one() -> None:
     rows = three("bare", 60, drop_height_mm=60.0) + three("felt", 57, drop_height_mm=60.0)
     rows += three("felt", 59, drop_height_mm=120.0)[:1]
