@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from noisecheck.bench.rig import Rig
     from noisecheck.flow.failures import HeardShare
 
-__all__ = ["ALL", "Change", "RevisionTrend", "Trend", "total_rows", "trend"]
+__all__ = ["ALL", "Change", "RevisionTrend", "Trend", "machine_stations", "total_rows", "trend"]
 
 ALL: Final = "total"
 """Name under which the exposure of one ball over all stations stands among the stations."""
@@ -128,6 +128,19 @@ class Trend:
         }
 
 
+def machine_stations(summaries: Sequence[RunSummary], rig: Rig) -> list[str]:
+    """Return the stations that test runs heard, in the rig's order.
+
+    Where balls follow a way, a place beside it that the run sheet names for reference drops is none of the machine's: a
+    contact that sounds like it would leave every run without one there without a total.
+    """
+    heard = {s.station for s in of_role(summaries, "test") if s.impacts and s.station}
+    route = rig.route
+    if len(route) > 1:
+        heard -= {s.run.station for s in of_role(summaries, "reference")} - set(route)
+    return [n for n in dict.fromkeys([*route, *rig.station_names, *sorted(heard)]) if n in heard]
+
+
 def total_rows(summaries: Sequence[RunSummary], stations: Sequence[str]) -> tuple[RunSummary, ...]:
     """Return one summary a run whose ``lae_db`` is the exposure of one ball over the given stations.
 
@@ -192,8 +205,7 @@ def trend(
     references = one_station(of_role(summaries, "reference"), None)
     there = list(dict.fromkeys(s.run.revision for s in tests))
     order = [r for r in rig.revisions.order if r in there] or there
-    heard_at = {s.station for s in tests if s.impacts and s.station}
-    stations = [n for n in dict.fromkeys([*rig.route, *rig.station_names, *sorted(heard_at)]) if n in heard_at]
+    stations = machine_stations(summaries, rig)
     levels = {name: _at(tests, references, name, rig, confidence) for name in stations}
     if not stations or any(r.station is None and r.measure in QUANTITIES for r in rig.requirements):
         levels[""] = _at(tests, references, None, rig, confidence)

@@ -18,7 +18,7 @@ from noisecheck.compare.plan import EffectPlan, Spread, plan_effects
 from noisecheck.compare.plan import spread_of as spread_of_runs
 from noisecheck.compare.scorecard import Judged, Pace, pace_of
 from noisecheck.compare.tradeoff import Tradeoff, trade_off
-from noisecheck.compare.trend import Trend, total_rows, trend
+from noisecheck.compare.trend import Trend, machine_stations, total_rows, trend
 from noisecheck.core.errors import InputError, listed, one_line
 from noisecheck.core.records import record
 from noisecheck.pipeline.campaign import CampaignResult, comparable_columns
@@ -69,7 +69,7 @@ def trend_campaign(result: CampaignResult) -> Trend:
 def tradeoff_campaign(result: CampaignResult) -> Tradeoff:
     """Return noise against flow by revision and treatment, also where the run sheet names no revisions."""
     tests, ties = of_role(result.summaries, "test"), of_role(result.summaries, "reference")
-    stations = sorted({s.station for s in tests if s.impacts and s.station}) or [""]
+    stations = machine_stations(result.summaries, result.campaign.rig) or [""]
     return trade_off(total_rows(tests, stations), total_rows(ties, sorted({s.station for s in ties})), flows_of(result))
 
 

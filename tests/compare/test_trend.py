@@ -24,7 +24,7 @@ from noisecheck.compare.flowing import Odd, RunFlow
 from noisecheck.compare.requirements import judge_uncertain
 from noisecheck.compare.standing import standing
 from noisecheck.compare.summary import RunSummary
-from noisecheck.compare.trend import ALL, total_rows, trend
+from noisecheck.compare.trend import ALL, machine_stations, total_rows, trend
 from noisecheck.core.errors import InputError
 from noisecheck.flow.failures import HeardShare
 from noisecheck.report.tell import tell_trend
@@ -78,6 +78,21 @@ def _flows(held: dict[str, int], *, balls: int = 100, runs: int = 4, stuck: int 
                 )
             )
     return out
+
+
+def test_a_contact_that_sounds_like_the_reference_tile_leaves_no_run_without_a_total() -> None:
+    rows = _campaign({"A": 60.0, "B": 57.0})
+    tile = replace(_row("A", 55.0, name="A0"), station="tile")
+    drops = _row("", 55.0, name="drops", role="reference", station="tile")
+    drops = replace(drops, run=replace(drops.run, station="tile"))
+    found = trend([*rows, tile, drops], [], rig=_rig(order=("A", "B")))
+    assert list(found.newest.levels) == ["landing", "bend"]
+    assert found.newest.total is not None
+    (change,) = found.changes
+    assert change.differences[ALL].verdict == "quieter"
+    assert "tile" not in change.sentence
+    bench = Rig.model_validate({"station": [{"name": "tile"}]})  # no way: what is dropped on there is the machine
+    assert machine_stations([tile, drops], bench) == ["tile"]
 
 
 def test_one_session_is_the_t_interval_of_run_means() -> None:
