@@ -15,6 +15,7 @@ __all__ = [
     "from_power_db",
     "json_values",
     "many",
+    "nth",
     "power_db",
     "rounded",
     "rounded_pair",
@@ -58,6 +59,12 @@ def energy_sum_db(levels_db: ArrayLike) -> float:
 def many(count: int, what: str) -> str:
     """Return a count with its noun: ``1 run``, ``2 runs``."""
     return f"{count:,} {what}{'' if count == 1 else 's'}"
+
+
+def nth(number: int) -> str:
+    """Return an ordinal: ``1st``, ``2nd``, ``11th``."""
+    ending = "th" if number % 100 in (11, 12, 13) else {1: "st", 2: "nd", 3: "rd"}.get(number % 10, "th")
+    return f"{number:,}{ending}"
 
 
 def rounded(value: float | None, digits: int = 3) -> float | None:

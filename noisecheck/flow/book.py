@@ -11,7 +11,7 @@ import numpy as np
 from noisecheck.flow.arrivals import next_period
 from noisecheck.flow.beliefs import Beliefs
 from noisecheck.flow.explanations import Impact
-from noisecheck.flow.findings import MOST_ODDS, Finding, Ledger, OpenBall, Passage, say_odds
+from noisecheck.flow.findings import MOST_ODDS, Finding, Ledger, OpenBall, Passage, ball_called, say_odds
 from noisecheck.flow.histories import Decision
 from noisecheck.flow.lone import LoneImpacts
 from noisecheck.flow.notes import run_notes
@@ -126,7 +126,7 @@ class Book:
             held = Finding("held_up", came_s, names[d.station], odds, why, ball, "settled", said_s, took - usual)
             self.claim(held, d.ball)
         elif d.ball in self.suspected:
-            self._close(d.ball, f"ball {ball} was heard at {names[d.station]} after all", said_s)
+            self._close(d.ball, f"{ball_called(ball)} was heard at {names[d.station]} after all", said_s)
 
     def _contact_s(self, d: Decision) -> tuple[float, bool]:
         """Return (when a ball came, whether its contact was hidden), and remember it."""

@@ -7,7 +7,19 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any, Final
 
-__all__ = ["KIND_WORDS", "MOST_ODDS", "Finding", "Ledger", "OpenBall", "Passage", "ledger_document", "say_odds"]
+from noisecheck.core.units import nth
+
+__all__ = [
+    "KIND_WORDS",
+    "MOST_ODDS",
+    "Finding",
+    "Ledger",
+    "OpenBall",
+    "Passage",
+    "ball_called",
+    "ledger_document",
+    "say_odds",
+]
 
 MOST_ODDS: Final = 1e6
 """Odds are not claimed to be higher than this: no model of a machine is that good."""
@@ -55,6 +67,11 @@ class Finding:
         }
 
 
+def ball_called(number: int) -> str:
+    """Return how sentences name a ball that tables count from 0: people count from 1."""
+    return f"the {nth(number + 1)} ball" if number >= 0 else "a ball"
+
+
 @dataclass(frozen=True, slots=True)
 class OpenBall:
     """A ball not heard again, although the odds do not allow to call it stuck."""
@@ -73,7 +90,7 @@ class OpenBall:
         """Return the sentence that names it."""
         said = " or ".join(f"{what} ({_of(odds)})" for what, odds in self.readings)
         other = "" if math.isnan(self.or_s) else f", or the one heard there at {self.or_s:.2f} s"
-        return f"ball {self.ball}, last heard at {self.station} at {self.time_s:.2f} s{other}: {said}"
+        return f"{ball_called(self.ball)}, last heard at {self.station} at {self.time_s:.2f} s{other}: {said}"
 
     def to_dict(self) -> dict[str, Any]:
         """Return ``ball, station, time_s, readings`` as plain values for JSON; readings as ``{what, odds}``."""

@@ -22,6 +22,7 @@ from noisecheck.core.units import (
     energy_sum_db,
     from_power_db,
     many,
+    nth,
     power_db,
     to_frames,
     to_seconds,
@@ -102,3 +103,8 @@ def test_background_correction_of_the_standards() -> None:
         assert float(-power_db(1 - from_power_db(-m))) == pytest.approx(abs(k), abs=0.06)
         checked += 1
     assert checked >= 3
+
+
+def test_ordinals() -> None:
+    said = [nth(n) for n in (1, 2, 3, 4, 11, 12, 13, 21, 22, 101, 111, 1003)]
+    assert said == ["1st", "2nd", "3rd", "4th", "11th", "12th", "13th", "21st", "22nd", "101st", "111th", "1,003rd"]

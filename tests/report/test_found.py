@@ -93,7 +93,10 @@ def test_terminal_says_which_ball_and_the_odds_once(make: Any, monkeypatch: pyte
     assert (
         "  held up between bend and tray, arrived 48.35 s, 2,400 : 1: 2.22 s from bend, usually at most 0.90 s" in lines
     )
-    assert "  undecided: ball 29, last heard at bend at 47.70 s: stuck (2.0 : 1) or unheard at tray (0.4 : 1)" in lines
+    assert (
+        "  undecided: the 30th ball, last heard at bend at 47.70 s: stuck (2.0 : 1) or unheard at tray (0.4 : 1)"
+        in lines
+    )
     notes = [
         "revision A: 1 undecided ball is counted as a failure in the bound",
         "revision A: heard fraction 1 (at least 0.9018, used in the bound): bend missed 0 of 29 balls that later "
