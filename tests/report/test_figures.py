@@ -8,6 +8,7 @@ from typing import Any
 
 import matplotlib
 import numpy as np
+from matplotlib.text import Text
 
 from noisecheck.report.figures import svg
 from noisecheck.report.figures.levels import Row, band_differences, differences
@@ -42,6 +43,26 @@ def test_words_on_a_plan_do_not_cover_one_another() -> None:
     for n, box in enumerate(boxes):
         assert axes.get_window_extent().padded(6).contains(box.x0, box.y0)
         assert not any(box.overlaps(other) for other in boxes[n + 1 :])
+
+
+def test_words_of_a_long_machine_stand_clear_of_its_marks() -> None:
+    """Places 50 px apart with long words: the last one's stood below its neighbour, as if it were that one's."""
+    nothing = np.empty((0, 2)), np.empty((0, 3))
+    marked = [("hopper", 0.0), ("screw", 350.0), ("ramp", 700.0), ("gate", 1000.0), ("bin", 1300.0)]
+    places = [Spotted(name, " 27 %", (x, 0.0), *nothing, n) for n, (name, x) in enumerate(marked)]
+    places.append(Spotted("reference", " 0 %", (-150.0, 100.0), *nothing, 5))
+    figure = plan(places, [("0", -200.0, 300.0), ("1", 1400.0, 250.0)])
+    figure.canvas.draw()
+    (axes,) = figure.axes
+    boxes = []
+    for text in axes.texts:
+        whole = text.get_window_extent()  # sets where it is; takes in the line to its mark, the word alone does not
+        boxes.append(Text.get_window_extent(text) if text.arrow_patch else whole)
+    marks = [axes.transData.transform((x, 0.0)) for _, x in marked]
+    for n, box in enumerate(boxes):
+        assert axes.get_window_extent().padded(6).contains(box.x0, box.y0)
+        assert not any(box.overlaps(other) for other in boxes[n + 1 :])
+        assert not any(box.padded(4).contains(*mark) for mark in marks)
 
 
 def test_text_of_wide_figures_stays_readable_on_a_phone() -> None:

@@ -22,6 +22,8 @@ _WIDTH: Final = 440.0  # shrinks little on a phone
 _LEAST_HIGH: Final = 190.0
 _MOST_HIGH: Final = 460.0
 _LETTER, _LINE = 6.8, 13.0  # of a word, px: a letter at its widest, and a line
+_APART: Final = 16.0  # px from one line of words to the next
+_MOST_LINES: Final = 5
 _LEFT, _RIGHT, _TOP, _BOTTOM = 58.0, 12.0, 8.0, 46.0
 
 
@@ -62,7 +64,7 @@ def plan(stations: Sequence[Spotted], microphones: Sequence[tuple[str, float, fl
     spare = inner * float(((high - low) / inner).max()) - (high - low)
     low, high = low - spare / 2, high + spare / 2
     scale = across / float(high[0] - low[0])
-    words = _Words([((p - low) * scale).tolist() for p in known], across)
+    words = _Words([((p - low) * scale).tolist() for p in known], inner.tolist())
     with style():
         for s in stations:
             colour = INK if s.number < 0 else SERIES[s.number % len(SERIES)]
@@ -97,22 +99,31 @@ def plan(stations: Sequence[Spotted], microphones: Sequence[tuple[str, float, fl
 
 
 class _Words:
-    """Writes beside points, where no other word nor mark stands: right or left, above or below."""
+    """Writes beside points, where no other word nor mark stands: right or left, above or below, else further off."""
 
-    def __init__(self, marks: Sequence[Sequence[float]], across: float) -> None:
-        self._across = across
+    def __init__(self, marks: Sequence[Sequence[float]], inner: Sequence[float]) -> None:
+        self._across, self._high = inner
         self._taken = [(x - 7.0, y - 7.0, x + 7.0, y + 7.0) for x, y in marks]
 
     def put(self, axes: Axes, text: str, at: tuple[float, float], beside: tuple[Floats, float, float]) -> None:
-        """Write ``text`` beside ``at`` (mm): ``beside`` is that point (px from the corner), and how far away (px)."""
+        """Write ``text`` beside ``at`` (mm): ``beside`` is that point (px from the corner), and how far away (px).
+
+        A word further off than beside its point has a line to it.
+        """
         (x, y), right, up = (beside[0].tolist(), *beside[1:])
-        places = [(side, rise) for rise in (up, -12.0 if up > 0 else 7.0) for side in (1, -1)]
+        near = (up, -12.0 if up > 0 else 7.0)
+        # Below, more room is needed than above: a word stands on its line.
+        far = [rise for line in range(1, _MOST_LINES) for rise in (7.0 + line * _APART, -12.0 - line * _APART)]
+        places = [(side, rise) for rise in (*near, *far) for side in (1, -1)]
         boxes = [self._box(x + side * right, y + rise, side, text) for side, rise in places]
-        side, rise = places[min(range(len(places)), key=lambda n: (self._covered(boxes[n]), n))]
-        self._taken.append(self._box(x + side * right, y + rise, side, text))
+        best = min(range(len(places)), key=lambda n: (self._covered(boxes[n]), n))
+        side, rise = places[best]
+        self._taken.append(boxes[best])
+        line = {"arrowstyle": "-", "linewidth": 0.6, "color": INK, "shrinkA": 0, "shrinkB": 7}
         axes.annotate(
-            text, at, xytext=(side * right, rise), textcoords="offset points", ha="left" if side > 0 else "right"
-        )
+            text, at, xytext=(side * right, rise), textcoords="offset points", ha="left" if side > 0 else "right",
+            arrowprops=None if rise in near else line,
+        )  # fmt: skip
 
     @staticmethod
     def _box(x: float, y: float, side: int, text: str) -> tuple[float, float, float, float]:
@@ -123,6 +134,7 @@ class _Words:
         """Return the area (px squared) in which a word would hide others or leave the picture."""
         x0, y0, x1, y1 = box
         area = (max(-x0, 0.0) + max(x1 - self._across, 0.0)) * (y1 - y0)
+        area += (max(-y0, 0.0) + max(y1 - self._high, 0.0)) * (x1 - x0)
         for a0, b0, a1, b1 in self._taken:
             area += max(min(x1, a1) - max(x0, a0), 0.0) * max(min(y1, b1) - max(y0, b0), 0.0)
         return area
