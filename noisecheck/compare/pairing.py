@@ -104,8 +104,8 @@ def _idle(weights: NDArray[np.float64], sessions: Sequence[str]) -> list[str]:
         return []
     own = [s or "(none)" for s in dict.fromkeys(idle)]
     return [
-        f"{many(len(idle), 'run')} of session{'s' * (len(own) > 1)} {listed(own)} say nothing of the difference, since the "
-        f"other side was not recorded there: it rests on the {len(sessions) - len(idle)} other runs"
+        f"{many(len(idle), 'run')} of session{'s' * (len(own) > 1)} {listed(own)} say nothing of the difference, since "
+        f"the other side was not recorded there: it rests on the {len(sessions) - len(idle)} other runs"
     ]
 
 

@@ -82,8 +82,8 @@ def test_runs_of_sessions_without_the_other_side_say_nothing_and_are_not_counted
     assert found.difference_db == pytest.approx(-3.0)
     assert found.runs == (3, 3)
     assert found.warnings == (
-        "4 runs of sessions day 2 and day 3 say nothing of the difference, since the other side was not recorded there: "
-        "it rests on the 6 other runs",
+        "4 runs of sessions day 2 and day 3 say nothing of the difference, since the other side was not recorded "
+        "there: it rests on the 6 other runs",
     )
 
 
