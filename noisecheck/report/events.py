@@ -17,6 +17,7 @@ from noisecheck.report.detail import detail_data, event_id
 from noisecheck.report.figures.svg import inline_svg
 from noisecheck.report.figures.time import MOST_MARKS, strip
 from noisecheck.report.picked import Picked, odd_impacts, pick
+from noisecheck.report.words import take_common
 
 __all__ = ["events_section"]
 
@@ -48,6 +49,7 @@ def events_section(context: Context) -> Section | None:
     for number, run in enumerate(r for r in result.runs if len(r.impacts)):
         chosen = [p for p in picked if p.run == run.run.name]
         runs.append(_run(context, number, run, chosen, clips, odd[run.run.name], limits))
+    common = take_common([r["notes"] for r in runs if r["role"] == "test"], "test runs")
     links = {(p.run, p.row) for p in picked}
     rows = _rows(context, kept, links, odd)
     flags = int(np.bitwise_or.reduce(result.impacts.data["flags"], initial=0))
@@ -58,6 +60,7 @@ def events_section(context: Context) -> Section | None:
         template="events.html",
         data={
             "runs": runs,
+            "common": common,
             "rows": rows,
             "left": left,
             "stations": [one_line(s) for s in context.stations],

@@ -2,19 +2,18 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from typing import Any, Final
 
 from noisecheck.audio.health import Fitness, Health
 from noisecheck.core.errors import one_line
 from noisecheck.pipeline.run import RunResult
 from noisecheck.report.context import Context, Place, Said, Section
+from noisecheck.report.words import take_common
 
 __all__ = ["health_section"]
 
 _WHAT: Final = ("levels", "counts", "times", "bands")
 _MOST_NAMED: Final = 4
-_ALIKE: Final = 3  # what is noted of so many recordings, and of most of them, is said once
 _VERDICTS: Final = ("not usable", "bound only", "usable")
 
 
@@ -28,7 +27,7 @@ def health_section(context: Context) -> Section | None:
     unfit = any(counts[w]["not usable"] for w in _WHAT)
     bounds = any(counts[w]["bound only"] for w in _WHAT)
     rows = [_row(r) for r in runs]
-    shared = _shared(rows)
+    shared = take_common([row["notes"] for row in rows], "recordings")
     # the worst first, else in the order of the run sheet
     rows.sort(key=lambda row: min((_VERDICTS.index(c["verdict"]) for c in row["cells"]), default=len(_VERDICTS)))
     data = {
@@ -72,15 +71,6 @@ def _row(run: RunResult) -> dict[str, Any]:
         "reasons": reasons,
         "notes": [one_line(n) for n in dict.fromkeys(notes)],
     }
-
-
-def _shared(rows: list[dict[str, Any]]) -> list[str]:
-    """Take out of the rows what is noted of most of them, and return it, each with how many it is said of."""
-    count = Counter(note for row in rows for note in row["notes"])
-    common = [note for note, n in count.items() if n >= _ALIKE and 2 * n > len(rows)]
-    for row in rows:
-        row["notes"] = [note for note in row["notes"] if note not in common]
-    return [f"{count[note]} of {len(rows)} recordings: {note}" for note in common]
 
 
 def _summary(what: str, counts: dict[str, int]) -> str:

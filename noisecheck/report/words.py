@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 import math
-from typing import Any
+from collections import Counter
+from collections.abc import Sequence
+from typing import Any, Final
 
 from noisecheck.core.errors import one_line
 
-__all__ = ["capital", "number", "sentence", "signed"]
+__all__ = ["capital", "number", "sentence", "signed", "take_common"]
+
+_ALIKE: Final = 3  # what is noted of so many recordings, and of most of them, is said once
 
 
 def signed(value: Any, digits: int = 1, *, plus: bool = False) -> str:
@@ -33,3 +37,12 @@ def capital(text: str) -> str:
 def sentence(text: str) -> str:
     """Return text on one line with its full stop."""
     return one_line(text) + "."
+
+
+def take_common(notes: Sequence[list[str]], what: str) -> list[str]:
+    """Take out of the lists, one a recording, what most of them note; return it, each with how many it is said of."""
+    count = Counter(note for own in notes for note in dict.fromkeys(own))
+    common = [note for note, n in count.items() if n >= _ALIKE and 2 * n > len(notes)]
+    for own in notes:
+        own[:] = [note for note in own if note not in common]
+    return [f"{count[note]} of {len(notes)} {what}: {note}" for note in common]

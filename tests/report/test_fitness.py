@@ -12,6 +12,7 @@ from noisecheck.audio.health import check_health
 from noisecheck.audio.recording import open_recording
 from noisecheck.report.context import Context, Place
 from noisecheck.report.fitness import health_section
+from noisecheck.report.words import take_common
 
 RATE = 16_000
 
@@ -98,3 +99,12 @@ def test_what_is_not_usable_is_said_first(checked: Any, written: Any, tmp_path: 
     assert text.index('id="health"') < text.index('id="noise"')
     assert "✕" in page.text
     assert page.text.index("not usable") < page.text.index("quieter")
+
+
+def test_what_most_runs_note_is_said_once() -> None:
+    notes = [["far", "late"], ["far"], ["far", "far"], []]
+    assert take_common(notes, "test runs") == ["3 of 4 test runs: far"]
+    assert notes == [["late"], [], [], []]
+    few = [["far"], ["far"]]
+    assert take_common(few, "test runs") == []
+    assert few == [["far"], ["far"]]
