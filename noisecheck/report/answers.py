@@ -11,11 +11,12 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any, Final
 
-from noisecheck.bench.runsheet import Run, csv_rows, of_role, read_text, separator_of
+from noisecheck.bench.runsheet import Run, csv_rows, read_text, separator_of
 from noisecheck.compare.differences import Comparison, Difference
 from noisecheck.compare.joint import join_flow
 from noisecheck.compare.plan import EffectPlan, plan_effects, spread_of
-from noisecheck.core.errors import InputError, one_line
+from noisecheck.compare.trend import machine_stations
+from noisecheck.core.errors import InputError, listed, one_line
 from noisecheck.core.records import record
 from noisecheck.pipeline.campaign import CampaignResult, comparable_columns, compare_campaign
 from noisecheck.pipeline.revisions import unjudged_requirements
@@ -117,7 +118,7 @@ def difference_cells(d: Difference) -> dict[str, Any]:
 def ask(result: CampaignResult) -> tuple[Asked, ...]:
     """Return a comparison for each column by which the test runs differ, over all stations and at each."""
     tests = result.campaign.of_role("test")
-    stations = sorted({s.station for s in of_role(result.summaries, "test") if s.station and s.impacts})
+    stations = sorted(machine_stations(result.summaries, result.campaign.rig))
     asked: list[Asked] = []
     divided: dict[tuple[int, ...], int] = {}
     for column in comparable_columns(result.campaign.runs):
@@ -202,7 +203,7 @@ def _answer(question: Asked, value: str) -> Said:
         unlike = [
             f"{v.station} ({one_line(o.warnings[0])})" for v, o in found if o.verdict == "not comparable" and o.warnings
         ]
-        text += f" Not comparable at {' and '.join(unlike)}." if unlike else ""
+        text += f" Not comparable at {listed(unlike)}." if unlike else ""
         step = d.warnings[0].split(":", 1)[-1].strip() if d.warnings else ""
         return Said("not yet shown", text, _sentence(step))
     low, high = min(d.ci_db[0] for _, d in found if d.verdict != "not comparable"), max(
@@ -231,9 +232,9 @@ def _shown(name: str, base: str, shown: list[tuple[View, Difference]], found: li
     if more:
         text += ", " + ", ".join(more)
     if none:
-        text += f"; no difference shown at {' and '.join(none)}"
+        text += f"; no difference shown at {listed(none)}"
     if unlike:
-        text += f"; not comparable at {' and '.join(unlike)}"
+        text += f"; not comparable at {listed(unlike)}"
     return Said(d.verdict, text + ".")
 
 

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Collection
 from typing import Any
 
+from noisecheck.compare.trend import machine_stations
 from noisecheck.core.bands import NOMINAL_THIRD_HZ
-from noisecheck.core.errors import one_line
+from noisecheck.core.errors import listed, one_line
 from noisecheck.core.table import Impacts
 from noisecheck.core.units import rounded
 from noisecheck.pipeline.references import machine_impacts
@@ -35,9 +37,16 @@ def sources_section(context: Context) -> Section | None:
         return None
     tables = [_table(v, k) for v, k in ranked if k.rows]
     document = [{"revision": v, **_document(k)} for v, k in ranked]
+    machine = machine_stations(context.result.summaries, context.result.campaign.rig)
     data = {"tables": tables, "revisions": len(tables) > 1, "unit": context.unit}
     return Section(
-        "sources", "Where the noise comes from", Place.SOURCES, "sources.html", data, _said(*ranked[0]), document
+        "sources",
+        "Where the noise comes from",
+        Place.SOURCES,
+        "sources.html",
+        data,
+        _said(*ranked[0], machine),
+        document,
     )
 
 
@@ -94,8 +103,8 @@ def _document(ranking: Ranking) -> dict[str, Any]:
     }
 
 
-def _said(revision: str, ranking: Ranking) -> tuple[Said, ...]:
-    placed = [r for r in ranking.rows if r.station and r.impacts]
+def _said(revision: str, ranking: Ranking, machine: Collection[str]) -> tuple[Said, ...]:
+    placed = [r for r in ranking.rows if r.station in machine and r.impacts]
     if len(placed) < 2:
         return ()
     first = placed[0]
@@ -104,5 +113,6 @@ def _said(revision: str, ranking: Ranking) -> tuple[Said, ...]:
     text += f"; 6 dB quieter there lowers the total by {first.falls_db[1]:.1f} dB."
     spared = [one_line(r.station) for r in placed if not r.worth_quieting]
     if spared:
-        text += f" Not worth quieting: {', '.join(spared)} (silencing it would not lower the total by 1 dB)."
+        each = "it" if len(spared) == 1 else "any of them"
+        text += f" Not worth quieting: {listed(spared)} (silencing {each} would not lower the total by 1 dB)."
     return (Said("source", text),)
