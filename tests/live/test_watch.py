@@ -60,6 +60,11 @@ def raw(samples: NDArray[np.float32]) -> bytes:
     return np.rint(samples * 32767).astype("<i2").tobytes()
 
 
+def as_24_bits(wide: NDArray[np.int32]) -> bytes:
+    """Return the upper three bytes of each sample."""
+    return wide.astype("<i4").reshape(-1, 1).view(np.uint8)[:, 1:].tobytes()
+
+
 def arguments(*words: str) -> Namespace:
     return make_parser().parse_args(["watch", *words])
 
@@ -76,6 +81,13 @@ def watched(capsys: pytest.CaptureFixture[str], *words: str) -> tuple[bool, list
 def told(events: list[dict[str, Any]]) -> list[tuple[str, float]]:
     kinds = ("stuck", "stray", "held_up", "unheard")
     return [(e["event"], e["time_s"]) for e in events if e["event"] in kinds and e["state"] == "settled"]
+
+
+def begun(machine: Path, seconds: float) -> Path:
+    """Return a recording of the first seconds of the machine's sound."""
+    samples, rate = soundfile.read(machine.parent / "sound.wav", frames=int(seconds * RATE), dtype="int32")
+    soundfile.write(machine.parent / "begun.wav", samples, rate, subtype="PCM_24")
+    return machine.parent / "begun.wav"
 
 
 @dataclass
@@ -119,7 +131,7 @@ def test_a_stuck_and_a_stray_ball_are_said_in_time(seen: Seen) -> None:
 def test_a_wrong_transit_time_is_said_once(machine: Path, capsys: pytest.CaptureFixture[str]) -> None:
     rig = machine / "rig.toml"
     rig.write_text(rig.read_text().replace("transit_s = [0.6, 0.9]", "transit_s = [1.2, 1.5]"))
-    _, events = watched(capsys, "--rig", str(rig), "--source", str(machine.parent / "sound.wav"))
+    _, events = watched(capsys, "--rig", str(rig), "--source", str(begun(machine, 62.0)))
     (note,) = (e for e in events if e["event"] == "note" and "transit_s" in e["text"])
     assert (note["station"], note["stated_s"]) == ("landing", [1.2, 1.5])
     assert note["heard_s"][0] < 0.75 < note["heard_s"][1]
@@ -161,16 +173,11 @@ def pipe(machine: Path, *words: str, **more: Any) -> subprocess.Popen[bytes]:
     return subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE, **more)
 
 
-def test_a_pipe_says_the_same_as_a_file_and_writes_a_run(
-    machine: Path, capsys: pytest.CaptureFixture[str], sound: Any
-) -> None:
+def test_a_pipe_says_the_same_as_a_file_and_writes_a_run(machine: Path, seen: Seen) -> None:
     """Whatever the pieces in which it comes; and the run it writes gives the same findings in the ledger."""
-    data = raw(sound[0])
-    soundfile.write(machine.parent / "short.wav", np.frombuffer(data, "<i2").reshape(-1, 2), RATE, subtype="PCM_16")
-    _, by_file = watched(
-        capsys, "--rig", str(machine / "rig.toml"), "--source", str(machine.parent / "short.wav"), "--keep-nothing"
-    )
-    process = pipe(machine, "--revision", "B")
+    wide, _ = soundfile.read(machine.parent / "sound.wav", dtype="int32")
+    data = as_24_bits(wide)
+    process = pipe(machine, "--revision", "B", "--format", "s24le")
     assert process.stdin is not None
     rng = np.random.default_rng(1)
     at = 0
@@ -183,13 +190,13 @@ def test_a_pipe_says_the_same_as_a_file_and_writes_a_run(
     by_pipe = events_of(out.decode())
     gone = ("sound", "text")
     assert [{k: v for k, v in e.items() if k not in gone} for e in by_pipe[1:]] == [
-        {k: v for k, v in e.items() if k not in gone} for e in by_file[1:]
+        {k: v for k, v in e.items() if k not in gone} for e in seen.events[1:]
     ]
     campaign = load_campaign(machine)
     (run,) = campaign.runs
     assert (run.revision, run.role) == ("B", "test")
-    kept, _ = soundfile.read(machine / run.files[0], dtype="int16")
-    assert kept.tobytes() == data  # to the bit
+    kept, _ = soundfile.read(machine / run.files[0], dtype="int32")
+    assert as_24_bits(kept) == data  # to the bit
     (ledger,) = measure_campaign(campaign).ledgers
     found = [(f.kind, f.time_s) for f in ledger.findings]
     assert found == [(kind, pytest.approx(at, abs=0.005)) for kind, at in told(by_pipe)]
@@ -199,7 +206,7 @@ def test_a_lossy_file_is_listened_to_as_such(
     machine: Path, capsys: pytest.CaptureFixture[str], sound: Any, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     name = machine.parent / "sound.ogg"
-    soundfile.write(name, sound[0][: 20 * RATE], RATE, format="OGG", subtype="VORBIS")
+    soundfile.write(name, sound[0][: 3 * RATE], RATE, format="OGG", subtype="VORBIS")
     told_to: list[bool] = []
     made = Stream.__init__
 
@@ -209,7 +216,7 @@ def test_a_lossy_file_is_listened_to_as_such(
 
     monkeypatch.setattr(Stream, "__init__", watched_stream)
     plain = machine.parent / "plain.wav"
-    soundfile.write(plain, sound[0][: 20 * RATE], RATE)
+    soundfile.write(plain, sound[0][: 3 * RATE], RATE)
     for source in (name, plain):
         watched(capsys, "--rig", str(machine / "rig.toml"), "--source", str(source), "--keep-nothing")
     assert told_to == [True, False]
@@ -218,14 +225,14 @@ def test_a_lossy_file_is_listened_to_as_such(
 def test_killed_at_any_moment_the_run_can_be_read(machine: Path, sound: Any) -> None:
     process = pipe(machine)
     assert process.stdin is not None
-    process.stdin.write(raw(sound[0][: 20 * RATE]))
+    process.stdin.write(raw(sound[0][: 10 * RATE]))
     process.stdin.flush()
     (file,) = _wait_for(lambda: list(machine.glob("watch-*.wav")), seconds=30)
-    _wait_for(lambda: file.stat().st_size > 15 * RATE * 4, seconds=30)
+    _wait_for(lambda: file.stat().st_size > 6 * RATE * 4, seconds=30)
     process.kill()
     process.communicate()
     kept, _ = soundfile.read(file, dtype="int16")
-    assert len(kept) > 15 * RATE
+    assert len(kept) > 6 * RATE
     assert kept.tobytes() == raw(sound[0][: len(kept)])
     assert [r.files for r in load_campaign(machine).runs] == [(file.name,)]
 
@@ -237,7 +244,7 @@ def test_stopped_it_finishes_in_good_order(machine: Path, sound: Any, number: in
         pytest.skip("these tests run where the signal is ignored (nohup), and so does the watch")
     process = pipe(machine)
     assert process.stdin is not None
-    process.stdin.write(raw(sound[0][: 20 * RATE]))
+    process.stdin.write(raw(sound[0][: 10 * RATE]))
     process.stdin.flush()
     _wait_for(lambda: list(machine.glob("watch-*.wav")), seconds=30)
     time.sleep(0.5)
@@ -245,7 +252,7 @@ def test_stopped_it_finishes_in_good_order(machine: Path, sound: Any, number: in
     out, error = process.communicate(timeout=60)
     assert (process.returncode, error) == (0, b"")
     events = events_of(out.decode())
-    assert [e["event"] for e in events[-2:]] == ["note", "summary"] or events[-1]["event"] == "summary"
+    assert events[-1]["event"] == "summary"
     assert any(e["text"] == "stopped by the user" for e in events)
     assert soundfile.info(next(machine.glob("watch-*.wav"))).frames > 0
 
@@ -309,11 +316,11 @@ def test_what_a_file_grew_by_long_before_its_end_was_reached_is_heard_too(tmp_pa
 
 def test_without_stations_it_tells_impacts_only(machine: Path, capsys: pytest.CaptureFixture[str]) -> None:
     (machine / "rig.toml").write_text("")
-    words = ["--rig", str(machine / "rig.toml"), "--source", str(machine.parent / "sound.wav")]
+    words = ["--rig", str(machine / "rig.toml"), "--source", str(begun(machine, 30.0))]
     found, events = watched(capsys, *words, "--impacts", "--keep-nothing")
     assert not found
     assert "impacts only" in events[0]["text"]
-    assert sum(e["event"] == "impact" for e in events) == events[-1]["impacts"] > 200
+    assert sum(e["event"] == "impact" for e in events) == events[-1]["impacts"] > 60
 
 
 @pytest.mark.parametrize(
