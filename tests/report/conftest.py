@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import json
 from collections.abc import Callable, Sequence
 from html.parser import HTMLParser
@@ -59,47 +60,61 @@ def table_of(run: Run, level_db: float, *, impacts: int, stations: Sequence[str]
     )
 
 
+def campaign_in(
+    folder: Path,
+    *,
+    treatments: Sequence[str] = ("bare", "felt"),
+    runs: int = 3,
+    impacts: int = 24,
+    stations: Sequence[str] = ("landing", "tray"),
+    name: str = "{treatment}-{number}",
+    step_db: float = -6.0,
+    note: str = "",
+) -> CampaignResult:
+    """Return a measured campaign: runs of each treatment, at levels apart by 6 dB a treatment."""
+    folder.mkdir(exist_ok=True)
+    results = []
+    for number in range(runs):
+        for k, treatment in enumerate(treatments):
+            file = f"t{k}-{number}.wav"
+            seed = 10 * k + number
+            sound = np.random.default_rng(seed).normal(0, 0.1, int(RATE * SECONDS))
+            soundfile.write(folder / file, sound, RATE, subtype="PCM_16")
+            run = Run(
+                name.format(treatment=treatment, number=number),
+                (file,),
+                treatment=treatment,
+                session=f"day {number}",
+                notes=note,
+            )
+            level = -50 + step_db * k + 0.3 * number
+            table = table_of(run, level, impacts=impacts, stations=stations, seed=seed)
+            results.append(RunResult(run, table, _onsets(), RATE, SECONDS, 1, (folder / file,)))
+    campaign = Campaign(folder, Rig(), tuple(r.run for r in results))
+    everything = Impacts.concat(r.impacts for r in results)
+    made = {"noisecheck": "0.1.0", "python": "3.11"}
+    return CampaignResult(campaign, tuple(results), summarise(everything, campaign.runs), {"detect": {"a": 1}}, made)
+
+
 @pytest.fixture
 def make(tmp_path: Path) -> Make:
-    """Return a maker of measured campaigns: runs of each treatment, at levels apart by 6 dB a treatment."""
+    """Return a maker of measured campaigns, :func:`campaign_in` this test's folder."""
+    return functools.partial(campaign_in, tmp_path / "campaign")
 
-    def maker(
-        *,
-        treatments: Sequence[str] = ("bare", "felt"),
-        runs: int = 3,
-        impacts: int = 24,
-        stations: Sequence[str] = ("landing", "tray"),
-        name: str = "{treatment}-{number}",
-        step_db: float = -6.0,
-        note: str = "",
-    ) -> CampaignResult:
-        folder = tmp_path / "campaign"
-        folder.mkdir(exist_ok=True)
-        results = []
-        for number in range(runs):
-            for k, treatment in enumerate(treatments):
-                file = f"t{k}-{number}.wav"
-                seed = 10 * k + number
-                sound = np.random.default_rng(seed).normal(0, 0.1, int(RATE * SECONDS))
-                soundfile.write(folder / file, sound, RATE, subtype="PCM_16")
-                run = Run(
-                    name.format(treatment=treatment, number=number),
-                    (file,),
-                    treatment=treatment,
-                    session=f"day {number}",
-                    notes=note,
-                )
-                level = -50 + step_db * k + 0.3 * number
-                table = table_of(run, level, impacts=impacts, stations=stations, seed=seed)
-                results.append(RunResult(run, table, _onsets(), RATE, SECONDS, 1, (folder / file,)))
-        campaign = Campaign(folder, Rig(), tuple(r.run for r in results))
-        everything = Impacts.concat(r.impacts for r in results)
-        made = {"noisecheck": "0.1.0", "python": "3.11"}
-        return CampaignResult(
-            campaign, tuple(results), summarise(everything, campaign.runs), {"detect": {"a": 1}}, made
-        )
 
-    return maker
+@pytest.fixture(scope="session")
+def plain_page(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The page of an ordinary campaign, for the tests that only look at it."""
+    folder = tmp_path_factory.mktemp("plain")
+    write_report(campaign_in(folder / "campaign", impacts=30), folder / "out")
+    return folder / "out" / "report.html"
+
+
+@pytest.fixture(scope="session")
+def plain(tmp_path_factory: pytest.TempPathFactory) -> tuple[str, Page, dict[str, Any]]:
+    """The text, tags and JSON of an ordinary campaign's page, for the tests that only read them."""
+    folder = tmp_path_factory.mktemp("read")
+    return _written(campaign_in(folder / "campaign"), folder / "out")
 
 
 VOID = {"meta", "link", "br", "input", "path"}

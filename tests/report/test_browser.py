@@ -35,8 +35,8 @@ def browser() -> Iterator[Any]:
 
 
 @pytest.fixture
-def visit(browser: Any, make: Any, tmp_path: Path) -> Iterator[Any]:
-    """Return what writes a page of a campaign and opens it; what the page complains about fails the test."""
+def visit(browser: Any, plain_page: Path, tmp_path: Path) -> Iterator[Any]:
+    """Return what opens the page of a campaign, or the plain one; what the page complains about fails the test."""
     said: list[str] = []
     asked: list[str] = []
 
@@ -46,10 +46,11 @@ def visit(browser: Any, make: Any, tmp_path: Path) -> Iterator[Any]:
         page.on("console", lambda m: said.append(m.text))
         page.on("pageerror", lambda e: said.append(str(e)))
         page.on("request", lambda r: asked.append(r.url))
-        out = tmp_path / "out"
-        if not out.exists():
-            write_report(result or make(stations=("landing", "tray"), impacts=30), out)
-        page.goto((out / "report.html").as_uri() + fragment)
+        shown = plain_page
+        if result is not None:
+            write_report(result, tmp_path / "out")
+            shown = tmp_path / "out" / "report.html"
+        page.goto(shown.as_uri() + fragment)
         return page
 
     yield go

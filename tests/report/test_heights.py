@@ -75,8 +75,8 @@ def test_terminal_and_json_say_the_same(result: Any) -> None:
     assert "heights" not in together(result, compare_campaign(result, by="treatment")).to_dict()
 
 
-def test_one_height_has_no_slope(make: Any, written: Any, tmp_path: Any) -> None:
-    _, page, document = written(make(), tmp_path / "out")
+def test_one_height_has_no_slope(plain: Any) -> None:
+    _, page, document = plain
     assert "heights" not in document
     assert "heights" not in {a.get("id") for a in page.all("section")}
 

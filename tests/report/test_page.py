@@ -37,8 +37,8 @@ def with_impacts(result: Any, number: int, impacts: Impacts) -> Any:
     return dataclasses.replace(result, runs=tuple(runs), summaries=summaries)
 
 
-def test_page_is_whole_and_offline(make: Any, written: Any, tmp_path: Path) -> None:
-    text, page, _ = written(make(), tmp_path / "out")
+def test_page_is_whole_and_offline(plain: Any) -> None:
+    text, page, _ = plain
     assert len(text.encode()) < page_module.MOST_BYTES
     assert not re.search(r"(?i)https?:|//[a-z]+\.|@import", text)
     assert not re.search(r"(?i)url\((?!#)", re.sub(r"(?s)<script.*?</script>", "", text))
@@ -55,8 +55,8 @@ def test_page_is_whole_and_offline(make: Any, written: Any, tmp_path: Path) -> N
         assert not [n for n in attributes if n.startswith("on")]
 
 
-def test_policy_allows_this_script_and_nothing_else(make: Any, written: Any, tmp_path: Path) -> None:
-    text, page, _ = written(make(), tmp_path / "out")
+def test_policy_allows_this_script_and_nothing_else(plain: Any) -> None:
+    text, page, _ = plain
     policy = next(a["content"] for a in page.all("meta") if a.get("http-equiv") == "Content-Security-Policy")
     script = text[text.index("<script>") + 8 : text.rindex("</script>")]
     digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
@@ -66,8 +66,8 @@ def test_policy_allows_this_script_and_nothing_else(make: Any, written: Any, tmp
     assert (rules["img-src"], rules["media-src"], rules["base-uri"]) == ("data:", "data:", "'none'")
 
 
-def test_structure_can_be_walked(make: Any, written: Any, tmp_path: Path) -> None:
-    _, page, _ = written(make(), tmp_path / "out")
+def test_structure_can_be_walked(plain: Any) -> None:
+    _, page, _ = plain
     levels = [int(t[1]) for t, _ in page.tags if re.fullmatch(r"h[1-6]", t)]
     assert levels[0] == 1
     assert levels.count(1) == 1
@@ -132,8 +132,8 @@ def test_numbers_on_the_page_are_those_in_the_json(make: Any, written: Any, tmp_
         assert " ".join(said["text"].split()) in page.text
 
 
-def test_answers_come_first_and_doubts_say_what_settles_them(make: Any, written: Any, tmp_path: Path) -> None:
-    _, page, document = written(make(), tmp_path / "out")
+def test_answers_come_first_and_doubts_say_what_settles_them(plain: Any) -> None:
+    _, page, document = plain
     sections = [a["id"] for a in page.all("section") if a.get("id")]
     assert sections[0] == "answers"
     assert sections[-1] == "recordings"
