@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import functools
+
 import numpy as np
 import pytest
 from soundmaker import STEADY, click, detect, detect_channels, impacts_in_noise, noise, snr_gain, truth_start
@@ -146,13 +148,19 @@ def test_no_channels_and_no_candidates_give_empty_onsets() -> None:
     assert len(merge_channels([], [], RATE)) == 0
 
 
+@functools.cache
+def _whole() -> tuple[np.ndarray, Onsets]:
+    """Return samples (n, 2) of a scene and what is found in them as one tile."""
+    samples, _, _ = _scene(0.003, -12.0, seed=3)
+    return samples, detect_channels(samples, RATE, tile_s=600.0)
+
+
 @pytest.mark.parametrize("block", [1_000, 7_919, 48_000])
 def test_a_stream_hears_what_a_file_holds(block: int) -> None:
-    samples, _, _ = _scene(0.003, -12.0, seed=3)
+    samples, whole = _whole()
     stream = Stream(RATE, 2)
     parts = [stream.push(samples[i : i + block]) for i in range(0, len(samples), block)]
     parts.append(stream.finish())
-    whole = detect_channels(samples, RATE, tile_s=600.0)
     np.testing.assert_array_equal(np.concatenate([p.frame for p in parts]), whole.frame)
     np.testing.assert_array_equal(np.concatenate([p.arrival for p in parts]), whole.arrival)
 

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import functools
+
 import numpy as np
 import pytest
 from numpy.typing import NDArray
 from scipy.signal import butter, lfilter, sosfilt
-from soundmaker import STEADY, click, detect, noise, snr_gain, thud, truth_start
+from soundmaker import STEADY, click, detect, modes, noise, snr_gain, thud, truth_start
 
 from noisecheck.detect.pulses import trains
 from noisecheck.detect.spectra import decimated, frame_grid
@@ -92,11 +94,9 @@ def test_vowels_hold_hardly_an_impact(level_db: float) -> None:
 
 def _plate(rng: np.random.Generator) -> Wave:
     """Return a thin plate, peak 1: 300 modes from 60 Hz to 14 kHz that ring for up to a second."""
-    t = np.arange(RATE) / RATE
-    wave = np.zeros(RATE)
-    for hz in np.exp(rng.uniform(np.log(60.0), np.log(14_000.0), 300)):
-        decay_s = rng.uniform(0.1, 0.9) * (hz / 1000.0) ** -0.4
-        wave += rng.standard_normal() * np.exp(-t / decay_s) * np.sin(2 * np.pi * hz * t)
+    hz = np.exp(rng.uniform(np.log(60.0), np.log(14_000.0), 300))
+    decay, amplitude = np.array([(rng.uniform(0.1, 0.9), rng.standard_normal()) for _ in hz]).T
+    wave = modes(hz, decay * (hz / 1000.0) ** -0.4, amplitude, RATE, 1.0)
     wave[:24] *= np.linspace(0.0, 1.0, 24)
     return np.asarray(wave / np.abs(wave).max())
 
@@ -365,6 +365,12 @@ def _spoken(rng: np.random.Generator, seconds: float) -> Wave:
     return np.asarray(wave / np.std(wave))
 
 
+@functools.cache
+def _voice(seed: int) -> Wave:
+    """Return 30 s of such a voice."""
+    return _spoken(np.random.default_rng(seed), 30.0)
+
+
 def _knots(
     rng: np.random.Generator, count: int, every_s: float, span: tuple[float, float] = (-1.0, 1.0)
 ) -> tuple[Wave, Wave]:
@@ -378,7 +384,7 @@ def test_the_pulses_of_voices_that_glide_are_no_impacts(level_db: float) -> None
     heard = 0
     for seed in range(4):
         samples = noise(STEADY["pink"], RATE, 30.0, seed, gain_db=-25.0)
-        samples += (10 ** (level_db / 20) * _spoken(np.random.default_rng(seed), 30.0)).astype(np.float32)
+        samples += (10 ** (level_db / 20) * _voice(seed)).astype(np.float32)
         heard += len(detect(samples, RATE))
     assert heard <= 3
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import functools
+
 import numpy as np
 import pytest
 from soundmaker import STEADY, candidates, noise, snr_gain
@@ -39,6 +41,13 @@ def _strokes(seed: int, *, faint_db: float = -6.0, seconds: float = 30.0) -> tup
     return samples, np.array(faint)
 
 
+@functools.cache
+def _heard(seed: int) -> tuple[Candidates, np.ndarray]:
+    """Return the candidates of ten clear strokes and faint ones, and when the faint ones come."""
+    samples, faint = _strokes(seed)
+    return candidates(samples, RATE), faint
+
+
 def _fits(found: Candidates, clear: np.ndarray) -> np.ndarray:
     every = np.arange(len(found))
     end = np.searchsorted(clear, every)
@@ -52,12 +61,11 @@ def _near(found: Candidates, times: np.ndarray) -> np.ndarray:
 def test_a_known_object_fits_and_another_does_not() -> None:
     own, other = [], []
     for seed in range(4):
-        samples, faint = _strokes(seed)
-        found = candidates(samples, RATE)
+        found, faint = _heard(seed)
         clear = np.flatnonzero(found.score > 40.0)[:CLEAR]
         rows = _near(found, faint)
         own.append(_fits(found, clear)[rows])
-        strange = candidates(_strokes(seed + 50)[0], RATE)
+        strange, _ = _heard(seed + 50)
         strange = strange.where(np.flatnonzero(strange.score > 40.0)[:CLEAR])
         both = Candidates.concat([strange, found.where(rows)])
         other.append(_fits(both, np.arange(len(strange)))[len(strange) :])
@@ -81,8 +89,7 @@ def test_chance_fits_known_sounds_ever_more_rarely() -> None:
 def test_what_is_known_is_found_more_surely_and_never_less() -> None:
     with_past, without, chance, stated = 0, 0, 0, 0.0
     for seed in range(4):
-        samples, faint = _strokes(seed)
-        found = candidates(samples, RATE)
+        found, faint = _heard(seed)
         known = decide(found, RATE, DetectSettings())
         alone = decide(found, RATE, DetectSettings(), past=len(found))  # as if nothing was asked
         assert (known >= alone).all()
@@ -101,7 +108,7 @@ def test_a_stream_knows_what_a_file_does(block: int) -> None:
     stream = Stream(RATE, 1)
     parts = [stream.push(samples[i : i + block, None]) for i in range(0, len(samples), block)]
     parts.append(stream.finish())
-    found = candidates(samples, RATE)
+    found, _ = _heard(1)
     whole = merge_channels([found], [decide(found, RATE, DetectSettings())], RATE)
     np.testing.assert_array_equal(np.concatenate([p.frame for p in parts]), whole.frame)
     # Band energies of a step and of a tile are rounded apart in the last bit.

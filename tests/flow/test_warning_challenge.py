@@ -102,8 +102,8 @@ def test_challenge_finds_what_is_caught_and_feeds_the_bound() -> None:
     assert shown.stray_caught >= 17
     assert len(shown.not_caught) == 60 - shown.stuck_caught - shown.stray_caught
     assert "were named" in shown.sentence
-    again = challenge(run.impacts, run.route, end_s=900.0, stuck=40, strays=20, settings=settings)
-    assert again == shown  # the same seed, the same test
+    few = [challenge(run.impacts, run.route, end_s=900.0, stuck=4, strays=4, settings=settings) for _ in range(2)]
+    assert few[0] == few[1]  # the same seed, the same test
     ledger = follow_balls(run.impacts, run.route, end_s=900.0, settings=settings)
     tested = failure_rate([ledger], heard=shown.heard)
     assert tested.upper > failure_rate([ledger], heard=Challenge(10**6, 10**6, 0, 0, ()).heard).upper
