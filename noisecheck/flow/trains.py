@@ -19,6 +19,8 @@ _SOFTER_DB = 2.0  # a rebound is softer than its contact by 26 lg(1 / e): 1.2 dB
 _LOUDER_DB = 4.0  # rebounds of one train scatter by less; the next ball is louder than the last rebound by more
 _LEAST_REBOUNDS = 8
 _LEAST_SPREAD_DB = 2.0
+_BY_CHANCE = 1e-3
+_SOON_S = 0.5  # a first rebound at restitution 0.7 after a fall from 0.6 m
 _WIDER = 1.5  # than the middle half shows: levels have tails
 _HABIT_IMPACTS = 5000
 _MAX_OPEN = 6  # trains open at one place; more balls bouncing at once cannot be told apart
@@ -222,7 +224,7 @@ def _few_rebounds(
     second = np.flatnonzero(soft & ~first)
     e, spread, usual = 0.6, 0.35, math.nan
     loud = float(np.nanmedian(level)) if np.any(np.isfinite(level)) else math.nan
-    if first.sum() >= max(5, 0.1 * t.size):
+    if first.sum() >= 0.1 * t.size and (first.sum() >= 5 or _alike(gap[first])):
         middle = float(np.median(gap[first]))
         # Softer by chance is no habit: then the other intervals are as long, and as many of that length as softer.
         near = np.abs(np.log(np.maximum(gap, 1e-6) / middle)) < 0.15
@@ -239,6 +241,17 @@ def _few_rebounds(
         if off < 0.2 and math.log(_E_LOW) < middle < 0.0:
             e, spread = math.exp(middle), max(off, 0.02)
     return e, spread, usual, loud
+
+
+def _alike(gap: NDArray[np.float64]) -> bool:
+    """Return whether a few intervals are first rebounds by how they agree: 3 within 4 %, or 4 within 13 %.
+
+    Of intervals that come at any time at most 0.74 d lie within d (log) of one of them, at whatever rate. Long ones may
+    be the way from one place to the next.
+    """
+    off = np.abs(np.log(gap / np.median(gap))) if len(gap) else np.empty(0)
+    few = len(gap) >= 3 and float(np.median(gap)) < _SOON_S
+    return few and (0.74 * float(off.max())) ** (len(gap) - 1) < _BY_CHANCE
 
 
 def _faint_rebounds(

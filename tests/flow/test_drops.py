@@ -249,6 +249,30 @@ def test_first_contacts_are_as_loud_as_they_are_however_many_rebounds_and_ticks_
     assert number[np.argsort(order)].tolist() == [0] * 12 + [1] * 12 + [0] * 3
 
 
+@pytest.mark.parametrize(("drops", "least"), [(3, 0.8), (4, 0.98), (5, 0.98)])
+def test_a_few_drops_show_their_one_rebound(drops: int, least: float) -> None:
+    """Three or four drops with a rebound each were six or eight drops."""
+    rng = np.random.default_rng(12)
+    right = 0
+    for _ in range(100):
+        first = np.cumsum(rng.uniform(1.3, 3.0, drops))
+        times = np.concatenate([first, first + rng.uniform(0.08, 0.25) * (1.0 + 0.02 * rng.normal(size=drops))])
+        levels = rng.normal(-50, 1, drops)
+        levels = np.concatenate([levels, levels - rng.uniform(4, 12) + rng.normal(0, 1, drops)])
+        order = np.argsort(times)
+        _, number = find_drops(times[order], levels[order], np.zeros(2 * drops, int))
+        right += number[np.argsort(order)].tolist() == [0] * drops + [1] * drops
+    assert right >= 100 * least
+
+
+def test_a_few_steps_on_the_way_are_no_rebounds() -> None:
+    """Three balls that come to a softer second place 0.9 s after the first one, as evenly as rebounds."""
+    first = np.array([1.0, 4.1, 6.3])
+    times = np.sort(np.concatenate([first, first + np.array([0.9, 0.905, 0.897])]))
+    _, number = find_drops(times, [-40.0, -48.0] * 3, np.zeros(6, int))
+    assert not number.any()
+
+
 def test_a_contact_that_comes_when_a_rebound_would_is_told_by_its_level() -> None:
     # Rebounds come 62 ms after their contacts and 7 dB softer; twice another ball lands just then, as loud as any.
     rng = np.random.default_rng(4)
