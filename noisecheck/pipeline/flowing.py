@@ -69,7 +69,9 @@ def with_drops(runs: Sequence[tuple[Run, Impacts]], rig: Rig) -> list[Impacts]:
     """Return the impacts of runs with their ``drop`` and ``rebound``; reference drops keep theirs.
 
     Runs on one pad, from one height, of one revision show their places' habits together: each alone may be short.
-    A faint rebound may be too faint to be placed; it still belongs to the train at the microphone that heard it best.
+    Where no height is stated they may differ in it, and a run that shows more rebounds by itself is read by itself:
+    habits of two heights or pads hide one another. A faint rebound may be too faint to be placed; it still belongs to
+    the train at the microphone that heard it best.
     """
     found = [impacts for _, impacts in runs]
     groups: dict[tuple[object, ...], list[int]] = {}
@@ -77,25 +79,35 @@ def with_drops(runs: Sequence[tuple[Run, Impacts]], rig: Rig) -> list[Impacts]:
         key = (run.role, run.station, run.treatment, run.drop_height_mm, run.revision)
         groups.setdefault(key, []).append(number)
     for members in groups.values():
-        longest_s = _longest_first_s(runs[members[0]][0])
-        tables = [found[m] for m in members]
-        codes = _place_codes(tables, rig)
-        gap_s = longest_s + 1.0  # so that no train goes on in the next run
-        length_s = [float(t["time_s"][-1] - t["time_s"][0]) + gap_s if len(t) else 0.0 for t in tables]
-        begins = np.cumsum([0.0, *length_s[:-1]])
-        times = [t["time_s"] - t["time_s"][:1] + at for t, at in zip(tables, begins, strict=True)]
-        drop, rebound = find_drops(
-            np.concatenate(times),
-            np.concatenate([t["lae_db"] for t in tables]),
-            np.concatenate(codes),
-            longest_first_s=longest_s,
-            faint=np.concatenate([t.flagged(Flag.BOUND | Flag.MACHINE) for t in tables]),
-        )
-        ends = np.cumsum([len(t) for t in tables])
-        for m, table, stop in zip(members, tables, ends.tolist(), strict=True):
-            mine = slice(stop - len(table), stop)
-            found[m] = _numbered(table, drop[mine] - drop[mine].min(initial=len(drop)), rebound[mine])
+        first = runs[members[0]][0]
+        longest_s = _longest_first_s(first)
+        told = _drops_together([found[m] for m in members], rig, longest_s)
+        if len(members) > 1 and first.drop_height_mm is None:
+            alone = [_drops_together([found[m]], rig, longest_s)[0] for m in members]
+            told = [max(both, key=lambda d: int((d[1] > 0).sum())) for both in zip(told, alone, strict=True)]
+        for m, (drop, rebound) in zip(members, told, strict=True):
+            found[m] = _numbered(found[m], drop, rebound)
     return found
+
+
+def _drops_together(
+    tables: Sequence[Impacts], rig: Rig, longest_s: float
+) -> list[tuple[NDArray[np.int64], NDArray[np.int64]]]:
+    """Return (drop, rebound) of each run's impacts, from the habits that the runs show together."""
+    gap_s = longest_s + 1.0  # so that no train goes on in the next run
+    length_s = [float(t["time_s"][-1] - t["time_s"][0]) + gap_s if len(t) else 0.0 for t in tables]
+    begins = np.cumsum([0.0, *length_s[:-1]])
+    times = [t["time_s"] - t["time_s"][:1] + at for t, at in zip(tables, begins, strict=True)]
+    drop, rebound = find_drops(
+        np.concatenate(times),
+        np.concatenate([t["lae_db"] for t in tables]),
+        np.concatenate(_place_codes(tables, rig)),
+        longest_first_s=longest_s,
+        faint=np.concatenate([t.flagged(Flag.BOUND | Flag.MACHINE) for t in tables]),
+    )
+    cuts = np.cumsum([len(t) for t in tables])[:-1]
+    parts = zip(np.split(drop, cuts), np.split(rebound, cuts), strict=True)
+    return [(own - own.min(initial=len(drop)), number) for own, number in parts]
 
 
 def _place_codes(tables: Sequence[Impacts], rig: Rig) -> list[NDArray[np.int64]]:

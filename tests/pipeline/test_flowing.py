@@ -33,6 +33,29 @@ def test_short_runs_on_one_pad_show_their_rebounds_together() -> None:
     assert alone["rebound"].tolist() == [0, 0, 0, 0]
 
 
+def _bounced(name: str, first_s: float, e: float, **stated: object) -> tuple[Run, Impacts]:
+    """Nine drops with two rebounds each, at intervals of their own."""
+    rng = np.random.default_rng(len(name))
+    first = 1.0 + np.cumsum(rng.uniform(1.4, 3.5, 9))
+    steps = np.array([0.0, first_s, first_s * (1.0 + e)]) * (1.0 + 0.01 * rng.normal(size=(9, 1)))
+    levels = np.array([0.0, 26.0, 52.0]) * np.log10(e) - 45.0 + rng.normal(0.0, 0.5, (9, 1))
+    table = Impacts.of(27, run=name, time_s=(first[:, None] + steps).ravel(), lae_db=levels.ravel())
+    return Run(name, (f"{name}.wav",), **stated), table  # type: ignore[arg-type]
+
+
+def test_other_recordings_of_other_pads_hide_no_rebounds() -> None:
+    """Measured together such files were 27 drops each; by themselves 9 drops and 18 rebounds."""
+    bare, felt = _bounced("bare", 0.115, 0.45), _bounced("felt-two", 0.062, 0.3)
+    high = _bounced("bare-high", 0.163, 0.45)
+    for runs in ([bare, felt, high], [bare], [high, bare]):
+        told = with_drops(runs, Rig())
+        assert [int((t["rebound"] == 0).sum()) for t in told] == [9] * len(runs)
+        assert [t["drop"].max() for t in told] == [8] * len(runs)
+    # of one pad too, where the sheet does not say that heights differ
+    pad = [_bounced(name, s, 0.45, treatment="bare") for name, s in (("low", 0.115), ("higher", 0.163))]
+    assert [int((t["rebound"] == 0).sum()) for t in with_drops(pad, Rig())] == [9, 9]
+
+
 def test_reference_drops_keep_what_they_are() -> None:
     flags = np.array([Flag.REFERENCE, Flag.REFERENCE, 0, 0], np.uint32)
     table = Impacts.of(4, time_s=[1.0, 1.2, 9.0, 11.0], lae_db=-40.0, flags=flags, rebound=[0, 1, -1, -1])
