@@ -83,6 +83,8 @@ def trains(samples: Floats, low: Floats, grid: FrameGrid, onset: NDArray[np.int6
     before = np.zeros(len(onset), np.float32)
     if len(some):
         before[some] = _stands_out(_own(low, rate, at[some], _TRAIN_S[0]), rate)
+    # Where a ring would be foreseen is asked only of what passes for a pulse, or begins a train, otherwise.
+    some = some[(before[some] + after[some] > 2.0 * _TRAIN) | (after[some] > np.maximum(before[some], _BEGINS))]
     free = some[foreseen(low, rate, at[some], _FREE_S, _FREE_S)]
     before[free] = after[free]
     more = np.setdiff1d(more[before[more] + after[more] > 2.0 * _TRAIN], free)
