@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from noisecheck.core.rows import Rows
+from noisecheck.core.windows import stretches
 from noisecheck.detect.coded import past_pre_echo
 from noisecheck.detect.driven import add_noise, begins_low, growth_of, overdriven
 from noisecheck.detect.echoes import followed
@@ -161,8 +162,7 @@ def _forward_max(values: NDArray[np.float32], span: int) -> NDArray[np.float32]:
 
 def _around_max(values: NDArray[np.float32], at: NDArray[np.int64], before: int, after: int) -> NDArray[np.float64]:
     """Return ``max(values[t - before : t + after + 1])`` at each t in ``at`` (float64)."""
-    index = np.clip(at[:, None] + np.arange(-before, after + 1), 0, len(values) - 1)
-    return values[index].max(axis=1).astype(np.float64)
+    return stretches(values, at - before, before + after + 1).max(axis=1).astype(np.float64)
 
 
 def own_bands(
@@ -178,7 +178,7 @@ def own_bands(
     """
     fine = _around_max(found.fine, peaks, *(grid.frames(s) for s in _FINE_SPAN_S))
     steps = np.arange(-grid.frames(_COARSE_SPAN_S[0]), grid.frames(_COARSE_SPAN_S[1]) + 1)
-    coarse = found.coarse[np.clip(peaks[:, None] + steps, 0, len(found.coarse) - 1)]
+    coarse = stretches(found.coarse, peaks + steps[0], len(steps))
     own = np.where(steps <= until[:, None], coarse, np.float32(0.0))
     return np.asarray(fine + own.max(axis=1), np.float64)
 

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from noisecheck.core.rows import Rows
+from noisecheck.core.windows import windows
 from noisecheck.detect.novelty import Novelty
 from noisecheck.detect.prediction import fitted_closely
 from noisecheck.detect.spectra import FILTER_REACH, FrameGrid, decimated
@@ -96,7 +97,7 @@ def _of_channel(
     evidence, since = np.zeros(len(frames)), np.zeros(len(frames), np.int64)
     asked = np.flatnonzero(_ringing(found, grid, frames))
     if len(asked):
-        rows = np.lib.stride_tricks.sliding_window_view(wave, _ORDER + fitted + gap + told)
+        rows = windows(wave, _ORDER + fitted + gap + told)
         for some in (asked[i : i + _BATCH] for i in range(0, len(asked), _BATCH)):
             evidence[some], since[some] = _surprise(rows[start[some]], fitted, told)
     padded = np.pad(evidence, 2)
@@ -127,7 +128,7 @@ def _surprise(wave: NDArray[np.float64], fitted: int, told: int) -> tuple[NDArra
     The log-likelihood ratio of two variances, both of them estimates, against one.
     """
     filters = fitted_closely(wave, fitted, _ORDER)[:, ::-1]
-    error = np.einsum("ijk,ik->ij", np.lib.stride_tricks.sliding_window_view(wave, _ORDER + 1, axis=1), filters)
+    error = np.einsum("ijk,ik->ij", windows(wave, _ORDER + 1), filters)
     free = fitted - _ORDER
     power = (wave[:, _ORDER : _ORDER + fitted] ** 2).mean(axis=1) + 1e-18
     quiet = (error[:, :fitted] ** 2).sum(axis=1) / free + _LEAST * power

@@ -19,6 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from noisecheck.core.fourier import irfft, next_fast_len, rfft
+from noisecheck.core.windows import windows
 from noisecheck.detect.prediction import gather
 
 __all__ = ["AHEAD_S", "BACK_S", "PAST_S", "modal_onsets"]
@@ -156,7 +157,7 @@ def _decimated(piece: Doubles, step: int) -> Doubles:
 
 def _noise(past: Doubles, frame: int, size: int) -> Doubles | None:
     """Return the power spectrum (bins,) of the past, without other sounds that came and went; None if not steady."""
-    frames = np.lib.stride_tricks.sliding_window_view(past, frame)[::-1][:: max(1, frame // 4)]
+    frames = windows(past, frame)[::-1][:: max(1, frame // 4)]
     spectrum = rfft(frames * _window(frame), size)
     power = spectrum.real**2 + spectrum.imag**2
     noise = np.median(power, axis=0) / _MEDIAN
@@ -238,7 +239,7 @@ def _modal(samples: Floats, full_rate: int, at: NDArray[np.int64]) -> tuple[floa
     unit = left[0] + _FLOOR * new[0]
     new, left = ((lags / unit).astype(np.float32) for lags in (new, left))
     first = rough + grid.first - grid.lead
-    heard = np.lib.stride_tricks.sliding_window_view(wave[first : first + grid.starts + length - 1], length)
+    heard = windows(wave[first : first + grid.starts + length - 1], length)
     heard = (heard / np.sqrt(unit)).astype(np.float32)
     shape = grid.shape
     process, rest = new[grid.lag], left[grid.lag]

@@ -8,6 +8,8 @@ from typing import TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
+from noisecheck.core.windows import windows
+
 __all__ = ["errors_by", "filtered", "fitted_closely", "gather", "own_error", "prediction_errors", "predictors_at"]
 
 Floats = NDArray[np.float32]
@@ -73,7 +75,7 @@ def gather(samples: Floats, at: NDArray[np.int64], start: int, stop: int) -> Flo
     """Return rows ``samples[at + start : at + stop]``; beyond the ends the samples are mirrored."""
     last = len(samples) - 1
     if len(at) and at.min() + start >= 0 and at.max() + stop - 1 <= last:
-        return np.lib.stride_tricks.sliding_window_view(samples, stop - start)[at + start]
+        return windows(samples, stop - start)[at + start]
     index = np.abs(at[:, None] + np.arange(start, stop))
     return samples[np.clip(np.where(index > last, 2 * last - index, index), 0, last)]
 
@@ -84,7 +86,7 @@ def _lags(past: Floats, order: int) -> NDArray[np.float64]:
     blocks = -(-length // _TOGETHER)
     padded = np.zeros((rows, blocks * _TOGETHER + order), np.float32)
     np.multiply(past, np.hanning(length).astype(np.float32), out=padded[:, :length])
-    ahead = np.lib.stride_tricks.sliding_window_view(padded, _TOGETHER + order, axis=1)[:, ::_TOGETHER]
+    ahead = windows(padded, _TOGETHER + order)[:, ::_TOGETHER]
     here = padded[:, : blocks * _TOGETHER].reshape(rows, blocks, _TOGETHER)
     products = np.matmul(here.transpose(0, 2, 1), np.ascontiguousarray(ahead))
     # Products of samples i and i + k of a block lie on the k-th diagonal.
@@ -136,7 +138,7 @@ def _products(wave: NDArray[np.float64], length: int, order: int) -> NDArray[np.
 
     From a pair of samples to the next one a sum loses its first product and gains one: a tenth of the work.
     """
-    ahead = np.lib.stride_tricks.sliding_window_view(wave, order + 1, axis=1)
+    ahead = windows(wave, order + 1)
     apart = np.empty((len(wave), order + 1, order + 1))
     np.einsum("ij,ijk->ik", wave[:, :length], ahead[:, :length], out=apart[:, 0])
     begin, end = (wave[:, at : at + order, None] * ahead[:, at : at + order] for at in (0, length))

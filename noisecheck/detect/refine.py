@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from noisecheck.core.rows import Rows
+from noisecheck.core.windows import stretches
 from noisecheck.detect.prediction import prediction_errors
 
 __all__ = ["AHEAD_S", "BACK_S", "CONTEXT_S", "SEARCH_S", "Refined", "refine_onsets", "spans", "weigh_error"]
@@ -171,8 +172,7 @@ def _completed(ratio: NDArray[np.float32], rate: int, block: int, box: NDArray[n
     merge = round(_WHOLE_BLOCK_S * rate / block)
     weights, constants, whole = _wholes(block * merge, rate)
     lead = round(_WHOLE_S[0] / _WHOLE_BLOCK_S) * merge
-    index = np.clip(box[:, None] + np.arange(-lead, len(weights) * merge - lead), 0, ratio.shape[1] - 1)
-    power = np.take_along_axis(ratio, index, axis=1).reshape(len(ratio), -1, merge).mean(axis=2)
+    power = stretches(ratio, box - lead, len(weights) * merge).reshape(len(ratio), -1, merge).mean(axis=2)
     score = power @ weights - constants
     return np.asarray(_DEFLATE * (score[:, :whole].max(axis=1) - score[:, whole:].max(axis=1)), np.float64)
 
@@ -232,8 +232,7 @@ def _best_start(
     """Look back from the best box: block where the sound begins, seconds it rises, evidence against smooth growth."""
     shapes = _starts(block, rate)
     lead = _lead(rate, block)
-    index = np.clip(box[:, None] + np.arange(-lead, len(shapes.weights) - lead), 0, ratio.shape[1] - 1)
-    score = np.take_along_axis(ratio, index, axis=1) @ shapes.weights - shapes.constants
+    score = stretches(ratio, box - lead, len(shapes.weights)) @ shapes.weights - shapes.constants
     abrupt, smooth = score[:, : shapes.abrupt], score[:, shapes.abrupt :]
     best = abrupt.argmax(axis=1)
     # Ramps come nearer to smooth growth than steps do: they must explain more to speak against it.
@@ -250,8 +249,7 @@ def _first_arrival(
     log-likelihood ratios; Page, Biometrika 41 (1954) 100).
     """
     before, after = int(_EARLIER_S * rate) + 1, int(_LATER_S * rate) + 2
-    index = np.clip(start[:, None] + np.arange(-before, after), 0, error.shape[1] - 1)
-    power = np.take_along_axis(error, index, axis=1) ** 2
+    power = stretches(error, start - before, before + after) ** 2
     bias = math.log(_RISE) / (1.0 - 1.0 / _RISE)
     unit = np.maximum(quiet, np.float32(_BESIDE_PEAK / bias) * power.max(axis=1))
     total = np.cumsum(power / unit[:, None] - np.float32(bias), axis=1)
@@ -273,8 +271,7 @@ def _louder(
     """
     begin, end = (round(s * rate / block) for s in _LOUDER_S)
     hold, recent = (round(s * rate / block) for s in (_LOUDER_HOLD_S, _LOUDER_RECENT_S))
-    index = np.clip(first[:, None] // block + np.arange(end + hold), 0, power.shape[1] - 1)
-    part = np.take_along_axis(power, index, axis=1)
+    part = stretches(power, first // block, end + hold)
     total = np.cumsum(part, axis=1)
     part = np.maximum(part, np.float32(_FLOOR))
     ever = np.maximum.accumulate(part, axis=1)[:, begin - 1 : end - 1]
@@ -303,7 +300,7 @@ def _steps_in(
 ) -> NDArray[np.bool_]:
     """Return in which rows the error's power in blocks steps in after ``first`` instead of growing."""
     one, two, end = (round(s * rate / block) for s in _STEP_S)
-    part = np.take_along_axis(power, np.clip(first[:, None] // block + np.arange(end), 0, power.shape[1] - 1), axis=1)
+    part = stretches(power, first // block, end)
     begun, soon, later = part[:, :one].mean(axis=1), part[:, one:two].mean(axis=1), part[:, two:].mean(axis=1)
     least = np.maximum(np.float32(_STEP[0]) * soon, np.float32(_STEP[1]) * later)
     return np.asarray(begun > np.maximum(least, np.float32(_STEP[2]) * quiet))

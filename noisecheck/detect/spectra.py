@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from noisecheck.core.fourier import rfft
+from noisecheck.core.windows import windows
 
 __all__ = ["FILTER_REACH", "PAIR", "FrameGrid", "decimated", "frame_energies", "frame_grid"]
 
@@ -137,14 +138,14 @@ def decimated(samples: Floats, step: int) -> Floats:
 
 
 def _energies(samples: Floats, length: int, hop: int, wanted: range, bins: tuple[int, ...]) -> Floats:
-    windows, (*lead, n) = _windows(length), samples.shape
-    some = min(len(windows), len(wanted))
+    faded, (*lead, n) = _windows(length), samples.shape
+    some = min(len(faded), len(wanted))
     used = 2 * bins[-1]  # real and imaginary parts of the bins up to the last band
     gather = np.zeros((bins[-1], len(bins) - 1), np.float32)
     for b, (lo, hi) in enumerate(itertools.pairwise(bins)):
         gather[lo:hi, b] = 1.0
     count, step = len(wanted), hop * wanted.step
-    inside = np.lib.stride_tricks.sliding_window_view(samples, min(length, n), axis=-1)
+    inside = windows(samples, min(length, n))
     out = np.empty((*lead, count, len(bins) - 1), np.float32)
     piece, powers = np.empty((*lead, some, length), np.float32), np.empty((*lead, some, bins[-1]), np.float32)
     for i in range(0, count, some):
@@ -158,8 +159,8 @@ def _energies(samples: Floats, length: int, hop: int, wanted: range, bins: tuple
             ends = max(-begin, 0), max(last + length - n, 0)
             part = samples[..., max(begin, 0) : last + length]
             part = np.pad(part, [*((0, 0) for _ in lead), ends], mode="reflect")
-            framed[:] = np.lib.stride_tricks.sliding_window_view(part, length, axis=-1)[..., ::step, :]
-        framed *= windows[:rows]
+            framed[:] = windows(part, length)[..., ::step, :]
+        framed *= faded[:rows]
         spectrum = rfft(framed).view(np.float32)
         spectrum *= spectrum
         power = np.add(spectrum[..., :used:2], spectrum[..., 1:used:2], out=powers[..., :rows, :])

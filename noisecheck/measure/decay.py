@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from noisecheck.core.flags import Flag
+from noisecheck.core.windows import windows
 from noisecheck.measure.windows import gathered
 
 __all__ = ["decay_time", "decay_times", "late_rates", "shortest_decay_s"]
@@ -71,8 +72,7 @@ def decay_times(
     row, at = np.arange(n), np.arange(width)
     top = np.where(at < length[:, None], power, -np.inf).argmax(axis=1)
     count = length - top
-    index = top[:, None] + at
-    net = np.take_along_axis(power, np.minimum(index, width - 1, out=index), axis=1) - noise[:, None]
+    net = windows(np.concatenate((power, np.zeros_like(power)), axis=1), width)[row, top] - noise[:, None]
     net[at >= count[:, None]] = 0.0
     peak = net[:, 0]
     with np.errstate(divide="ignore", invalid="ignore"):

@@ -11,6 +11,7 @@ from noisecheck.core.errors import InputError
 from noisecheck.core.flags import Flag
 from noisecheck.core.table import band_set
 from noisecheck.core.units import from_power_db, power_db
+from noisecheck.core.windows import windows
 from noisecheck.measure.bands import EXTRA, band_exposures, carried
 from noisecheck.measure.channel import CELL, DEFAULT, ChannelTile, MeasureSettings
 from noisecheck.measure.decay import decay_times, late_rates, shortest_decay_s
@@ -241,7 +242,7 @@ def _bands(
     if len(sounding):
         length = int(_RING_PIECE_S * tile.rate)
         window = np.sin(np.pi * (np.arange(length) + 0.5) / length).astype(np.float32)
-        before = np.lib.stride_tricks.sliding_window_view(tile.x, length)[first[sounding] * tile.block - length]
+        before = windows(tile.x, length)[first[sounding] * tile.block - length]
         power = band_exposures(list(before * window), tile.rate) / (0.5 * length / tile.rate)
         above = np.maximum(power - noise[sounding], 0.0)
         fall = ring_fall[sounding]

@@ -8,6 +8,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from noisecheck.core.windows import stretches
 from noisecheck.measure.windows import around, block_maxima, gathered, maxima
 
 __all__ = ["CANDIDATES", "peak_candidates", "true_peaks"]
@@ -40,10 +41,9 @@ def peak_candidates(signal: NDArray[np.float32], block: int, first: Ints, stop: 
     least = np.where(top > 0, _NEAR * top, blank)  # in digital silence every sample is as high as any
     row, at = np.nonzero(gathered(highest, first, length, int(length.max(initial=1)), blank=blank) > least[:, None])
     begin, last = (first[row] + at) * block, np.minimum(stop * block, len(signal)) - 1
-    index = begin[:, None] + np.arange(block)
-    inside = index <= last[row][:, None]  # the last block may be short
-    which, column = np.nonzero(inside & (np.abs(signal[np.where(inside, index, 0)]) > least[row][:, None]))
-    row, place = row[which], index[which, column]
+    inside = np.arange(block) <= (last[row] - begin)[:, None]  # the last block may be short
+    which, column = np.nonzero(inside & (np.abs(stretches(signal, begin, block)) > least[row][:, None]))
+    row, place = row[which], begin[which] + column
     value = np.abs(signal[place])
     crest = value >= np.abs(signal[np.maximum(place - 1, (first * block)[row])])
     crest &= value >= np.abs(signal[np.minimum(place + 1, last[row])])

@@ -13,6 +13,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from noisecheck.core.errors import InputError
 from noisecheck.core.fourier import irfft, rfft
+from noisecheck.core.windows import windows
 
 __all__ = [
     "FAST_S",
@@ -154,7 +155,7 @@ def _weighted_rows(
     """Yield (first row, those ``_ROWS`` rows of ``step`` frames after each weighting); 0 behind the end."""
     taps = kernel_taps(rate)
     nfft, history = _PIECE * taps, taps - _LEAD
-    inside = np.lib.stride_tricks.sliding_window_view(x, nfft) if len(x) >= nfft else np.empty((0, nfft), np.float32)
+    inside = windows(x, nfft) if len(x) >= nfft else np.empty((0, nfft), np.float32)
     for first in range(0, -(-len(x) // step), _ROWS):
         begin = first * step - history
         last = begin + (_ROWS - 1) * step
@@ -164,7 +165,7 @@ def _weighted_rows(
             padded = np.zeros(last + nfft - begin, np.float32)
             part = x[max(begin, 0) : last + nfft]
             padded[max(-begin, 0) :][: len(part)] = part
-            pieces = np.lib.stride_tricks.sliding_window_view(padded, nfft)[::step]
+            pieces = windows(padded, nfft)[::step]
         spectrum = rfft(pieces)
         rows = []
         for kind in kinds:

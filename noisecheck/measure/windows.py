@@ -8,6 +8,8 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from noisecheck.core.windows import stretches, windows
+
 __all__ = ["around", "block_maxima", "first_at_or_below", "gathered", "in_groups", "maxima"]
 
 Floats = NDArray[np.float64]
@@ -39,10 +41,8 @@ def gathered(values: NDArray[Any], start: Ints, length: Ints, width: int, *, bla
         width: columns of the result.
         blank: what stands behind the end of a row.
     """
-    at = np.arange(width)
-    index = start[:, None] + at
-    rows = values[np.minimum(index, len(values) - 1, out=index)]
-    rows[at >= length[:, None]] = blank
+    rows = stretches(values, start, width)
+    rows[np.arange(width) >= length[:, None]] = blank
     return rows
 
 
@@ -50,7 +50,7 @@ def around(signal: NDArray[np.float32], at: Ints, reach: int) -> NDArray[np.floa
     """Return samples ``at - reach`` to ``at + reach`` of each position, (n, 2 * reach + 1), 0 outside the signal."""
     if len(at) and (at.min() < reach or at.max() + reach >= len(signal)):
         signal, at = np.pad(signal, reach), at + reach
-    return np.lib.stride_tricks.sliding_window_view(signal, 2 * reach + 1)[at - reach]
+    return windows(signal, 2 * reach + 1)[at - reach]
 
 
 def maxima(values: NDArray[Any], start: Ints, stop: Ints) -> NDArray[Any]:
@@ -92,10 +92,10 @@ def first_at_or_below(values: Floats, limits: Floats, least: Floats, start: Ints
     open_rows, at = np.flatnonzero(start < stop), start.copy()
     step = np.arange(_ROUND)
     while len(open_rows):
-        index = at[open_rows][:, None] + step
-        inside = index < stop[open_rows][:, None]
-        np.minimum(index, len(values) - 1, out=index)
-        low = inside & (values[index] <= np.maximum(limits[index], least[open_rows][:, None]))
+        here = at[open_rows]
+        inside = step < (stop[open_rows] - here)[:, None]
+        limit = np.maximum(stretches(limits, here, _ROUND), least[open_rows][:, None])
+        low = inside & (stretches(values, here, _ROUND) <= limit)
         k = low.argmax(axis=1)
         hit = low[np.arange(len(k)), k]
         found[open_rows[hit]] = at[open_rows[hit]] + k[hit]

@@ -1,0 +1,36 @@
+"""Stretches of signals: the same values as picked one by one."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from noisecheck.core.windows import stretches, windows
+
+
+@pytest.mark.parametrize("shape", [(40,), (3, 40)])
+def test_windows_are_every_stretch(shape: tuple[int, ...]) -> None:
+    values = np.random.default_rng(1).normal(size=shape).astype(np.float32)
+    for signal in (values, values[..., 3:-2], values[..., ::2]):
+        wanted = np.lib.stride_tricks.sliding_window_view(signal, 7, axis=-1)
+        assert np.array_equal(windows(signal, 7), wanted)
+    assert windows(values, 40).shape == (*shape[:-1], 1, 40)
+    with pytest.raises(ValueError, match="read-only"):
+        windows(values, 7)[..., 0] = 1.0
+
+
+def test_there_must_be_enough_for_a_window() -> None:
+    with pytest.raises(ValueError, match="negative"):
+        windows(np.zeros(5), 7)
+
+
+@pytest.mark.parametrize("each", [False, True])
+def test_stretches_go_on_beyond_the_ends(each: bool) -> None:
+    start = np.array([-9, -1, 0, 5, 33, 34, 36, 39, 50])
+    values = np.random.default_rng(2).normal(size=(len(start), 40) if each else 40)
+    at = np.clip(start[:, None] + np.arange(7), 0, 39)
+    wanted = np.take_along_axis(values, at, axis=1) if each else values[at]
+    assert np.array_equal(stretches(values, start, 7), wanted)
+    longer = values[..., np.minimum(np.arange(60), 39)]
+    assert np.array_equal(stretches(values, start, 50), stretches(longer, start, 50))
+    assert stretches(values[:0] if each else values, start[:0], 7).shape == (0, 7)
