@@ -321,9 +321,8 @@ def find_candidates(
     low = decimated(samples, grid.step)
     found, first = _novelty(samples, low, grid, count, before=(start - origin) // cell_frames(rate))
     origin, samples, low = origin + first * grid.hop, samples[first * grid.hop :], low[first * grid.hop // grid.step :]
-    peaks, strokes = with_strokes(
-        find_peaks(found, grid), low_strokes(low[None], found, grid, origin // grid.hop), grid
-    )
+    strokes, _ = low_strokes(low[None], found, grid, origin // grid.hop)
+    peaks, strokes = with_strokes(find_peaks(found, grid), strokes, grid)
     margin = 2 * grid.frames(CONTEXT_S)
     wanted = (peaks * grid.hop + origin >= start - margin * grid.hop) & (
         peaks * grid.hop + origin < stop + margin * grid.hop

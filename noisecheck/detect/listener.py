@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from noisecheck.detect.candidates import Candidates, find_peaks, weigh_peaks
 from noisecheck.detect.coded import AHEAD_S as CODED_AHEAD_S
 from noisecheck.detect.echoes import ECHO_S
-from noisecheck.detect.lownotes import low_strokes, with_strokes
+from noisecheck.detect.lownotes import Told, low_strokes, with_strokes
 from noisecheck.detect.neighbours import EARLIER_S, LATER_S
 from noisecheck.detect.novelty import (
     FLOOR_CELLS,
@@ -74,6 +74,7 @@ class Listener:
         none = np.empty((0, channels), np.float32).squeeze()
         self._found = Novelty(none, none, none, self._energy[0], self._energy[0], np.empty(0, np.int64))
         self._kept, self._searched = 0, 0
+        self._told: dict[range, Told] = {}
 
     @property
     def frames(self) -> int:
@@ -192,7 +193,9 @@ class Listener:
         low, whole = decimated(samples, grid.step), length * grid.hop
         if len(group) > 1:
             samples, low = samples[:, :whole], low[:, : whole // grid.step]
-        peaks, strokes = with_strokes(find_peaks(found, grid), low_strokes(low, found, grid, self._kept), grid)
+        told = self._told.get(group, Told.nothing(len(group))) if upto < self._heard else None  # not at the end
+        strokes, self._told[group] = low_strokes(low, found, grid, self._kept, told)
+        peaks, strokes = with_strokes(find_peaks(found, grid), strokes, grid)
         begin, end = self._searched - self._kept, upto - self._kept
         at = peaks % length
         near = (at >= begin - grid.frames(_BEFORE_S)) & (at < end + grid.frames(LATER_S))

@@ -7,7 +7,7 @@ predictor fitted closely to 40 ms of their ring foresees it, beats and all, and 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,7 +18,7 @@ from noisecheck.detect.novelty import Novelty
 from noisecheck.detect.prediction import fitted_closely
 from noisecheck.detect.spectra import FILTER_REACH, FrameGrid, decimated
 
-__all__ = ["Strokes", "low_strokes", "with_strokes"]
+__all__ = ["Strokes", "Told", "low_strokes", "with_strokes"]
 
 Floats = NDArray[np.float32]
 Ints = NDArray[np.int64]
@@ -64,46 +64,65 @@ class Strokes(Rows):
     """Log-likelihood ratio that they do."""
 
 
-def low_strokes(low: Floats, found: Novelty, grid: FrameGrid, first: int) -> Strokes:
-    """Return strokes that the past does not foresee, in frames of the piece.
+class Told(NamedTuple):
+    """What is not foreseen in channels of a stream, every ``_EVERY`` frames; what comes later does not change it."""
+
+    end: int
+    """Frame of the recording before which it is told."""
+    evidence: NDArray[np.float64]
+    """How surely something is new there, (channels, frames)..."""
+    since: Ints
+    """... and from how many samples on."""
+
+    @staticmethod
+    def nothing(channels: int) -> Told:
+        """Return that of a stream that begins."""
+        return Told(0, np.empty((channels, 0)), np.empty((channels, 0), np.int64))
+
+
+def low_strokes(
+    low: Floats, found: Novelty, grid: FrameGrid, first: int, told: Told | None = None
+) -> tuple[Strokes, Told]:
+    """Return strokes that the past does not foresee, in frames of the piece, and what was told of its frames.
 
     Args:
         low: channels, decimated, (channels, n), from a frame on.
         found: evidence and band energies of their frames, the channels one behind the other.
         grid: frames and bands.
         first: frame of the recording on which they begin: what is found must not hang on it.
+        told: of a stream, what was told of an earlier piece of it; only settled frames are asked about, and none twice.
     """
     step, length = _step(grid), len(found.fine) // len(low)
     begin = first * grid.hop // grid.step
     skip = -begin % step
     wave = np.diff(decimated(low[:, skip:], step)).astype(np.float64)
     rate = grid.rate / grid.step / step
-    fitted, gap, told = (round(s * rate) for s in (_FITTED_S, _GAP_S, _TOLD_S))
+    fitted, gap, ahead = (round(s * rate) for s in (_FITTED_S, _GAP_S, _TOLD_S))
     frames = np.arange(-first % _EVERY, length, _EVERY)
     at = (frames + first) * grid.hop // grid.step // step - (begin + skip) // step
     start = at - gap - fitted - _ORDER
-    inside = (start >= FILTER_REACH) & (at + told + FILTER_REACH <= wave.shape[1])
+    inside = (start >= FILTER_REACH) & (at + ahead + FILTER_REACH <= wave.shape[1])
+    if told is not None:
+        # (The end of the low band is as its filter takes the samples to go on, and what begins plainly may come yet.)
+        inside &= (at + ahead + 2 * FILTER_REACH <= wave.shape[1]) & (frames + grid.frames(_TOLD_S) <= length)
     frames, start = frames[inside], start[inside]
-    parts = [_of_channel(w, found, grid, frames + n * length, start, (fitted, gap, told)) for n, w in enumerate(wave)]
-    frame, since, evidence = (np.concatenate(some) for some in zip(*parts, strict=True))
-    return Strokes(frame + since * step * grid.step // grid.hop, _WEIGHT * evidence)
-
-
-def _of_channel(
-    wave: NDArray[np.float64], found: Novelty, grid: FrameGrid, frames: Ints, start: Ints, spans: tuple[int, int, int]
-) -> tuple[Ints, Ints, NDArray[np.float64]]:
-    """Return the frames at which something is not foreseen, from how many samples on, and how surely."""
-    fitted, gap, told = spans
-    evidence, since = np.zeros(len(frames)), np.zeros(len(frames), np.int64)
-    asked = np.flatnonzero(_ringing(found, grid, frames))
-    if len(asked):
-        rows = windows(wave, _ORDER + fitted + gap + told)
-        for some in (asked[i : i + _BATCH] for i in range(0, len(asked), _BATCH)):
-            evidence[some], since[some] = _surprise(rows[start[some]], fitted, told)
-    padded = np.pad(evidence, 2)
-    around = np.max([padded[k : len(evidence) + k] for k in range(5)], axis=0)
-    top = np.flatnonzero((evidence > _ASK) & (evidence == around))
-    return frames[top], since[top], evidence[top]
+    evidence, since = np.zeros((len(low), len(frames))), np.zeros((len(low), len(frames)), np.int64)
+    known = 0 if told is None else min(int(np.searchsorted(frames, told.end - first)), told.evidence.shape[1])
+    if told is not None and known:
+        evidence[:, :known], since[:, :known] = told.evidence[:, -known:], told.since[:, -known:]
+    each = frames + length * np.arange(len(low))[:, None]
+    channel, asked = np.nonzero(_ringing(found, grid, each[:, known:].ravel()).reshape(len(low), -1))
+    asked += known
+    rows = windows(wave, _ORDER + fitted + gap + ahead) if len(asked) else wave
+    for i in range(0, len(asked), _BATCH):
+        some = channel[i : i + _BATCH], asked[i : i + _BATCH]
+        evidence[some], since[some] = _surprise(rows[some[0], start[some[1]]], fitted, ahead)
+    padded = np.zeros((len(low), len(frames) + 4))
+    padded[:, 2:-2] = evidence
+    around = np.max([padded[:, k : k + len(frames)] for k in range(5)], axis=0)
+    top = np.nonzero((evidence > _ASK) & (evidence == around))
+    strokes = Strokes(each[top] + since[top] * step * grid.step // grid.hop, _WEIGHT * evidence[top])
+    return strokes, Told(first + int(frames[-1]) + 1 if len(frames) else 0, evidence, since)
 
 
 def _step(grid: FrameGrid) -> int:
