@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["stretches", "windows"]
+__all__ = ["extended", "stretches", "windows"]
 
 
 def windows(values: NDArray[Any], length: int) -> NDArray[Any]:
@@ -23,6 +23,15 @@ def windows(values: NDArray[Any], length: int) -> NDArray[Any]:
     )
 
 
+def extended(values: NDArray[Any], before: int, after: int) -> NDArray[Any]:
+    """Return values with the first and the last of them going on so long, (..., before + n + after).
+
+    The same as ``numpy.pad(mode="edge")``, which takes 50 us to look at what it is given.
+    """
+    first, last = np.repeat(values[..., :1], before, axis=-1), np.repeat(values[..., -1:], after, axis=-1)
+    return np.concatenate((first, values, last), axis=-1)
+
+
 def stretches(values: NDArray[Any], start: NDArray[np.int64], length: int) -> NDArray[Any]:
     """Return ``length`` values from each start on, (m, length); the first and last value go on beyond the ends.
 
@@ -31,8 +40,8 @@ def stretches(values: NDArray[Any], start: NDArray[np.int64], length: int) -> ND
         start: where each begins, (m,).
         length: how many.
     """
-    if (short := length - values.shape[-1]) > 0:
-        values = np.concatenate((values, np.repeat(values[..., -1:], short, axis=-1)), axis=-1)
+    if length > values.shape[-1]:
+        values = extended(values, 0, length - values.shape[-1])
     each = windows(values, length)
     inside = np.minimum(np.maximum(start, 0), values.shape[-1] - length)
     own: tuple[Any, ...] = () if values.ndim == 1 else (np.arange(len(start)),)

@@ -198,6 +198,7 @@ def _resolution(
     evidence = np.zeros((len(energy), channels), np.float32)
     new = np.zeros_like(evidence) if with_new else evidence
     most = np.tile(np.float32(_BAND_CAP) / dof, (min(_CHUNK, len(energy)), channels))
+    leaks = np.tile(leak.sum(axis=0), channels)
     for start in range(0, len(energy), _CHUNK):
         stop = min(start + _CHUNK, len(energy))
         lead = min(start, reach)
@@ -210,7 +211,7 @@ def _resolution(
         here = floor[cell[start] : cell[stop - 1] + 1]
         np.maximum(past, floor.take(cell[start:stop], axis=0), out=past)
         loudest = max(float(piece.max()), float(here.max()))
-        if (loudest * np.tile(leak.sum(axis=0), channels) > here.min(axis=0)).any():
+        if (loudest * leaks > here.min(axis=0)).any():
             for first in range(0, past.shape[1], len(dof)):
                 one = slice(first, first + len(dof))
                 _explain_leaks(past[:, one], energy[start:stop, one], leak)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from functools import lru_cache
 from typing import TypeVar
 
 import numpy as np
@@ -85,12 +86,17 @@ def _lags(past: Floats, order: int) -> NDArray[np.float64]:
     rows, length = past.shape
     blocks = -(-length // _TOGETHER)
     padded = np.zeros((rows, blocks * _TOGETHER + order), np.float32)
-    np.multiply(past, np.hanning(length).astype(np.float32), out=padded[:, :length])
+    np.multiply(past, _window(length), out=padded[:, :length])
     ahead = windows(padded, _TOGETHER + order)[:, ::_TOGETHER]
     here = padded[:, : blocks * _TOGETHER].reshape(rows, blocks, _TOGETHER)
     products = np.matmul(here.transpose(0, 2, 1), np.ascontiguousarray(ahead))
     # Products of samples i and i + k of a block lie on the k-th diagonal.
     return np.asarray(_diagonals(products, order + 1).sum(axis=1, dtype=np.float64))
+
+
+@lru_cache(maxsize=16)
+def _window(length: int) -> Floats:
+    return np.hanning(length).astype(np.float32)
 
 
 def _diagonals(matrices: NDArray[_Real], count: int) -> NDArray[_Real]:
@@ -108,8 +114,8 @@ def _predictors(lags: NDArray[np.float64]) -> NDArray[np.float64]:
     filters[0] = 1.0
     error = at[0].copy()
     for i in range(1, len(at)):
-        reflection = -(filters[:i] * at[i:0:-1]).sum(axis=0) / error
-        filters[1 : i + 1] += reflection * filters[i - 1 :: -1][:i]
+        reflection = np.add.reduce(filters[:i] * at[i:0:-1], axis=0) / error
+        filters[1 : i + 1] -= reflection * filters[i - 1 :: -1]
         error *= 1 - reflection**2
     return filters.T
 

@@ -12,6 +12,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from noisecheck.core.windows import extended
 from noisecheck.detect.freed import foreseen
 from noisecheck.detect.prediction import gather, own_error
 from noisecheck.detect.spectra import FILTER_REACH, FrameGrid, decimated
@@ -154,7 +155,7 @@ def _stands_out(error: Floats, rate: int) -> Floats:
     parts = error[:, : blocks * block].reshape(-1, blocks, block)
     strength = np.sqrt(np.einsum("ijk,ijk->ij", parts, parts))
     around = round(_LOCAL_S * rate / block) // 2
-    padded = np.pad(strength, ((0, 0), (around + 1, around)), mode="edge")
+    padded = extended(strength, around + 1, around)
     total = np.cumsum(padded, axis=1, dtype=np.float64)
     local = (total[:, 2 * around + 1 :] - total[:, : -2 * around - 1]) / (2 * around + 1)
     pulses = np.minimum(strength / np.maximum(local, 1e-12), _MOST)

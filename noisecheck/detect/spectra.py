@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from noisecheck.core.fourier import rfft
-from noisecheck.core.windows import windows
+from noisecheck.core.windows import extended, windows
 
 __all__ = ["FILTER_REACH", "PAIR", "FrameGrid", "decimated", "frame_energies", "frame_grid"]
 
@@ -127,8 +127,7 @@ def decimated(samples: Floats, step: int) -> Floats:
         begin, end = (start - FILTER_REACH) * step, (stop + FILTER_REACH) * step
         piece = samples[..., max(begin, 0) : end]
         if begin < 0 or end > length:  # a constant goes on: no step at the ends
-            ends = max(-begin, 0), max(end - length, 0)
-            piece = np.pad(piece, [*((0, 0) for _ in lead), ends], mode="edge")
+            piece = extended(piece, max(-begin, 0), max(end - length, 0))
         product = taps @ piece.reshape(*lead, -1, step).swapaxes(-1, -2)
         part, some = out[..., start:stop], stop - start
         np.add(product[..., 0, :some], product[..., 1, 1 : 1 + some], out=part)

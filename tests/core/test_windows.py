@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from noisecheck.core.windows import stretches, windows
+from noisecheck.core.windows import extended, stretches, windows
 
 
 @pytest.mark.parametrize("shape", [(40,), (3, 40)])
@@ -17,6 +17,14 @@ def test_windows_are_every_stretch(shape: tuple[int, ...]) -> None:
     assert windows(values, 40).shape == (*shape[:-1], 1, 40)
     with pytest.raises(ValueError, match="read-only"):
         windows(values, 7)[..., 0] = 1.0
+
+
+@pytest.mark.parametrize(("before", "after"), [(0, 0), (3, 0), (0, 5), (2, 4)])
+def test_the_ends_go_on(before: int, after: int) -> None:
+    values = np.random.default_rng(3).normal(size=(3, 40))
+    for signal in (values, values[0], values[:, ::-1]):
+        pad = [*[(0, 0)] * (signal.ndim - 1), (before, after)]
+        assert np.array_equal(extended(signal, before, after), np.pad(signal, pad, mode="edge"))
 
 
 def test_there_must_be_enough_for_a_window() -> None:
