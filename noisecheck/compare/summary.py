@@ -64,6 +64,7 @@ _ENOUGH_CLEAN: Final = 0.5  # share of impacts with a whole window, below which 
 SURE_PLACE: Final = 0.9
 """Impacts placed with less confidence say little of a station's level."""
 _MORE: Final = 1.3  # times as many drops as balls are no longer chance
+_NO_BALL_DB: Final = 15.0  # as in the ledger: so much softer than contacts is a small sound
 _LEAST_SPREAD_DB: Final = 2.0  # equal drops on one place differ by so much (common practice, no source)
 _MOSTLY: Final = 0.5
 _LEAST_SHARE: Final = 0.5  # a band or decay measurable in fewer impacts would be the mean of the loud ones only
@@ -211,7 +212,7 @@ def _summary(run: Run, station: str, part: Impacts, rebound_db: float = math.nan
     # What the schedule placed, its sound had left open: mostly because another sound is in it.
     doubtful = (part["station_confidence"] < SURE_PLACE) | part.flagged(Flag.SCHEDULED)
     doubts = {
-        "far fainter": _far_fainter(part, keep, rebound_db),
+        "far fainter": _far_fainter(part, keep, rebound_db, one_place=bool(station)),
         "overlapped": part.flagged(Flag.OVERLAPPED) & part.flagged(Flag.LOW_MARGIN),
         "doubtful place": doubtful if station else np.zeros(len(part), bool),
     }
@@ -251,11 +252,11 @@ def _summary(run: Run, station: str, part: Impacts, rebound_db: float = math.nan
     )
 
 
-def _far_fainter(part: Impacts, keep: NDArray[np.bool_], rebound_db: float) -> NDArray[np.bool_]:
+def _far_fainter(part: Impacts, keep: NDArray[np.bool_], rebound_db: float, *, one_place: bool) -> NDArray[np.bool_]:
     """Return which levels lie far below those kept, and at a low margin or nearer to those of rebounds.
 
     They are ticks, or rebounds of a contact that another sound hid. Far is a modified z-score over 3.5 (Iglewicz and
-    Hoaglin 1993).
+    Hoaglin 1993). At one place what is softer than the usual contact by as much as no ball is, is none at any margin.
     """
     level_db = part["lae_db"]
     known = level_db[keep & np.isfinite(level_db)]
@@ -265,7 +266,8 @@ def _far_fainter(part: Impacts, keep: NDArray[np.bool_], rebound_db: float) -> N
     spread = 1.4826 * float(np.median(np.abs(known - middle)))
     with np.errstate(invalid="ignore"):
         far = middle - level_db > 3.5 * max(spread, _LEAST_SPREAD_DB)
-        return np.asarray(far & (part.flagged(Flag.LOW_MARGIN) | (level_db < 0.5 * (middle + rebound_db))))
+        no_drop = part.flagged(Flag.LOW_MARGIN) | (level_db < 0.5 * (middle + rebound_db))
+        return np.asarray(far & (no_drop | (one_place & (middle - level_db > _NO_BALL_DB))))
 
 
 def _matrix(part: Impacts) -> Floats:

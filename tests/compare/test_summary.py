@@ -157,6 +157,17 @@ def test_more_drops_than_balls_are_said() -> None:
     assert summarise(found, [Run("one", ("one.wav",), balls_fed=19)])[0].warnings == ()
 
 
+def test_what_no_ball_is_soft_enough_for_stands_in_no_mean_at_any_margin() -> None:
+    """Two small sounds 35 dB below eight contacts made their mean 7 dB too low."""
+    levels = np.concatenate([np.random.default_rng(3).normal(-59, 0.5, 8), [-94.2, -94.3]])
+    found = Impacts.of(10, run="one", station="gate", rebound=0, lae_db=levels, margin_db=7.0, db_re="full scale")
+    (row,) = summarise(found, [Run("one", ("one.wav",))])
+    assert (row.used, dict(row.excluded)) == (8, {"far fainter": 2})
+    assert row.value("lae_db") == pytest.approx(-59, abs=0.5)
+    anywhere = found.with_columns(station="")  # another place may well be so much softer
+    assert summarise(anywhere, [Run("one", ("one.wav",))])[0].used == 10
+
+
 def test_a_rebound_without_its_contact_is_no_drop() -> None:
     # Two contacts were hidden by other sounds: their rebounds stand alone, 10 dB softer than drops.
     rng = np.random.default_rng(9)
