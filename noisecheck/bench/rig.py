@@ -165,6 +165,16 @@ class Station(_Part):
     transit_s: Annotated[tuple[_Number, ...], Field(min_length=2, max_length=2)] | None = None
     target: bool = False
 
+    @field_validator("next", mode="before")
+    @classmethod
+    def _one(cls, value: Any) -> Any:
+        if isinstance(value, list):
+            raise ValueError(
+                f"next = {value} must be one station: where the way branches, leave next out, and balls are followed "
+                "as far as there"
+            )
+        return value
+
     @model_validator(mode="after")
     def _ordered(self) -> Station:
         if self.transit_s is not None:

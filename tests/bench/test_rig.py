@@ -102,6 +102,7 @@ def test_a_rig_is_frozen(tmp_path: Path) -> None:
         ("diameter_mm = 12.7", "diameter_mm = 0.0127", "was it given in metres"),
         ("mass_g = 8.4", "mass_g = 8400", "g/cm3, which no material has"),
         ("diameter_mm = 12.7", "diameter_mm = nan", "finite number"),
+        ('next = "tray"', 'next = ["tray", "bend"]', r"next = \['tray', 'bend'\] must be one station: where the way"),
         ('next = "tray"', 'next = "try"', r"next = 'try' is not a declared station \(did you mean 'tray'\?\)"),
         ('next = "tray"', 'next = "landing"', r"circle \(landing -> bend -> landing\)"),
         ("channel = 1", "channel = 0", "microphone channel 0 is given twice"),
