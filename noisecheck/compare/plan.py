@@ -190,8 +190,9 @@ def plan_effects(
                 f"{p:.0%}": smallest_difference(d.standard_error_db, d.df, power=p, alpha=alpha) for p in POWERS
             }
         wanted = list(wanted_db)
-        if d.verdict == "no difference shown" and abs(d.difference_db) >= 0.1:
-            wanted.append(round(abs(d.difference_db), 2))
+        found = round(abs(d.difference_db), 2)
+        if d.verdict == "no difference shown" and found >= 0.1 and found not in wanted:
+            wanted.append(found)
         needed = [_row(size, spread, alpha) for size in wanted] if spread.df else []
         plans.append(EffectPlan(d.value, smallest, tuple(needed), _sentence(d.value, d.runs, smallest, needed)))
     return tuple(plans)

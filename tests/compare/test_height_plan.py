@@ -230,6 +230,9 @@ def test_plan_says_what_more_would_take() -> None:
     assert plan.needed[0]["80%"] <= plan.needed[0]["95%"]
     assert "runs a side" in plan.sentence
     assert spread.upper_db() > spread.run_mean_db
+    asked = round(abs(found.difference_db), 2)
+    (once,) = plan_effects(comparison, spread, wanted_db=(asked, 3.0))
+    assert [row["difference_db"] for row in once.needed] == [asked, 3.0]  # not said twice
 
 
 def test_upper_spread_is_the_chi_square_bound() -> None:
