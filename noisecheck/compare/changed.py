@@ -113,9 +113,9 @@ def changed(trended: Trend, summaries: Sequence[RunSummary], *, rig: Rig, before
     if not names:
         stations[ALL] = _compared(rows, before, None, rig, trended.confidence).of(after)
     if len(names) > 1:
-        tests = total_rows(of_role(rows, "test"), names)
+        tests = total_rows(of_role(rows, "test"), names, rig=rig)
         references = of_role(rows, "reference")
-        ties = total_rows(references, sorted({s.station for s in references}))
+        ties = total_rows(references, sorted({s.station for s in references}), rig=rig)
         stations[ALL] = _compared([*tests, *ties], before, None, rig, trended.confidence).of(after)
     whole = stations.get(ALL) or next(iter(stations.values()))
     first = {j.requirement.id: j for j in a.card.judged}

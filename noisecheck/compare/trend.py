@@ -141,10 +141,11 @@ def machine_stations(summaries: Sequence[RunSummary], rig: Rig) -> list[str]:
     return [n for n in dict.fromkeys([*route, *rig.station_names, *sorted(heard)]) if n in heard]
 
 
-def total_rows(summaries: Sequence[RunSummary], stations: Sequence[str]) -> tuple[RunSummary, ...]:
+def total_rows(summaries: Sequence[RunSummary], stations: Sequence[str], *, rig: Rig) -> tuple[RunSummary, ...]:
     """Return one summary a run whose ``lae_db`` is the exposure of one ball over the given stations.
 
-    Runs in which a station was not measured stay, without a value.
+    Runs in which a station was not measured stay, without a value; so do those that contact pickups and air microphones
+    heard, whose levels do not add.
     """
     blank, i = np.full(len(QUANTITIES), np.nan), index_of("lae_db")
     by_run: dict[str, list[RunSummary]] = {}
@@ -155,6 +156,8 @@ def total_rows(summaries: Sequence[RunSummary], stations: Sequence[str]) -> tupl
         here = {s.station: s for s in rows if s.used and math.isfinite(s.energy[i])}
         mean, sd = blank.copy(), blank.copy()
         whole = bool(stations) and all(name in here for name in stations)
+        unlike = len({rig.microphone(c).kind for s in rows if s.used for c in s.channels}) > 1
+        whole = whole and not unlike
         if whole:
             power = np.array([10 ** (here[name].energy[i] / 10) for name in stations])
             error = np.array([np.nan_to_num(here[n].sd[i]) / math.sqrt(max(here[n].n[i], 1)) for n in stations])
@@ -167,7 +170,9 @@ def total_rows(summaries: Sequence[RunSummary], stations: Sequence[str]) -> tupl
                 station="",
                 impacts=sum(s.impacts for s in rows),
                 used=sum(s.used for s in used) if whole else 0,
-                excluded={},
+                excluded={"by contact pickups and air microphones together": sum(s.used for s in rows)}
+                if unlike
+                else {},
                 db_re=tuple(sorted({v for s in used for v in s.db_re})),
                 channels=tuple(sorted({c for s in used for c in s.channels})),
                 mean=mean,
@@ -209,8 +214,8 @@ def trend(
     levels = {name: _at(tests, references, name, rig, confidence) for name in stations}
     if not stations or any(r.station is None and r.measure in QUANTITIES for r in rig.requirements):
         levels[""] = _at(tests, references, None, rig, confidence)
-    totals = total_rows(tests, stations or [""])
-    total_ties = total_rows(of_role(summaries, "reference"), sorted({s.station for s in references}))
+    totals = total_rows(tests, stations or [""], rig=rig)
+    total_ties = total_rows(of_role(summaries, "reference"), sorted({s.station for s in references}), rig=rig)
     total = standing(totals, total_ties, by="revision", quantities=("lae_db",), confidence=confidence)
     by_revision = {r: [f for f in of_role(flows, "test") if f.run.revision == r] for r in order}
     pace = pace_of(rig, [f for members in by_revision.values() for f in members])

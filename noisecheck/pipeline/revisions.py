@@ -69,8 +69,9 @@ def trend_campaign(result: CampaignResult) -> Trend:
 def tradeoff_campaign(result: CampaignResult) -> Tradeoff:
     """Return noise against flow by revision and treatment, also where the run sheet names no revisions."""
     tests, ties = of_role(result.summaries, "test"), of_role(result.summaries, "reference")
-    stations = machine_stations(result.summaries, result.campaign.rig) or [""]
-    return trade_off(total_rows(tests, stations), total_rows(ties, sorted({s.station for s in ties})), flows_of(result))
+    rig = result.campaign.rig
+    totals = total_rows(tests, machine_stations(result.summaries, rig) or [""], rig=rig)
+    return trade_off(totals, total_rows(ties, sorted({s.station for s in ties}), rig=rig), flows_of(result))
 
 
 def changed_campaign(result: CampaignResult, trended: Trend, *, before: str, after: str) -> Changed:

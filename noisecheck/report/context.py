@@ -116,6 +116,12 @@ class Context:
         return tuple(n for n in dict.fromkeys([*declared, *heard]) if n in heard)
 
     @cached_property
+    def kinds(self) -> set[str]:
+        """Kinds of the microphones that measured the test runs' impacts: levels of unlike ones do not add."""
+        rig = self.result.campaign.rig
+        return {rig.microphone(c).kind for r in self.result.tests for c in set(r.impacts["channel"].tolist()) if c >= 0}
+
+    @cached_property
     def run_numbers(self) -> dict[str, int]:
         """Where each run stands in the run sheet, from 0."""
         return {r.run.name: n for n, r in enumerate(self.result.runs)}

@@ -89,7 +89,7 @@ def _shares(context: Context) -> dict[str, float]:
     """Return each station's share of the A-weighted exposure of the newest revision, where levels may be added."""
     newest = _newest(context)
     tests = [machine_impacts(r.impacts) for r in context.result.tests if r.run.revision == newest]
-    if len({str(v) for t in tests for v in set(t["db_re"])}) != 1:
+    if len({str(v) for t in tests for v in set(t["db_re"])}) != 1 or len(context.kinds) > 1:
         return {}
     return {r.station: r.share for r in rank_stations(Impacts.concat(tests)).rows if r.station}
 

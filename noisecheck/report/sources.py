@@ -24,20 +24,27 @@ def sources_section(context: Context) -> Section | None:
     tests = context.result.tests
     levels = {str(v) for r in tests for v in set(r.impacts["db_re"])}
     if len(levels) > 1:
-        text = "Some runs are calibrated and others not: their exposures do not add, so the stations are not ranked."
-        said = Said("note", text, "Calibrate all recordings, or rank the calibrated ones alone.")
-        data: dict[str, Any] = {"tables": [], "refusal": text}
-        return Section("sources", "Where the noise comes from", Place.SOURCES, "sources.html", data, (said,))
+        return _refused(
+            "Some runs are calibrated and others not: their exposures do not add, so the stations are not ranked.",
+            "Calibrate all recordings, or rank the calibrated ones alone.",
+        )
     if not levels:
         return None
-    values = newest_first((r.run.revision for r in tests), context.result.campaign.rig.revisions.order)
+    rig = context.result.campaign.rig
+    if len(context.kinds) > 1:
+        return _refused(
+            "Contact pickups heard some impacts and air microphones others: their levels do not add, so the stations "
+            "are not ranked.",
+            "Record all stations by microphones of one kind to rank them.",
+        )
+    values = newest_first((r.run.revision for r in tests), rig.revisions.order)
     parts = [(v, [machine_impacts(r.impacts) for r in tests if r.run.revision == v]) for v in values]
     ranked = [(v, rank_stations(Impacts.concat(t))) for v, t in parts]
     if not any(sum(bool(r.station) for r in k.rows) > 1 for _, k in ranked):
         return None
     tables = [_table(v, k) for v, k in ranked if k.rows]
     document = [{"revision": v, **_document(k)} for v, k in ranked]
-    machine = machine_stations(context.result.summaries, context.result.campaign.rig)
+    machine = machine_stations(context.result.summaries, rig)
     data = {"tables": tables, "revisions": len(tables) > 1, "unit": context.unit}
     return Section(
         "sources",
@@ -48,6 +55,12 @@ def sources_section(context: Context) -> Section | None:
         _said(*ranked[0], machine),
         document,
     )
+
+
+def _refused(text: str, step: str) -> Section:
+    data: dict[str, Any] = {"tables": [], "refusal": text}
+    said = (Said("note", text, step),)
+    return Section("sources", "Where the noise comes from", Place.SOURCES, "sources.html", data, said)
 
 
 def _table(revision: str, ranking: Ranking) -> dict[str, Any]:

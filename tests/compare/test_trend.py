@@ -80,6 +80,21 @@ def _flows(held: dict[str, int], *, balls: int = 100, runs: int = 4, stuck: int 
     return out
 
 
+def test_levels_of_a_pickup_and_of_air_microphones_make_no_total() -> None:
+    rows = [replace(r, channels=(int(r.station == "bend"),)) for r in _campaign({"A": 60.0, "B": 57.0})]
+    rig = Rig.model_validate({
+        "microphone": [{"channel": 0, "kind": "contact"}, {"channel": 1}], "station": ROUTE,
+        "revisions": {"order": ["A", "B"]},
+    })  # fmt: skip
+    found = trend(rows, [], rig=rig)
+    assert found.newest.total is None
+    (change,) = found.changes
+    assert change.differences["landing"].verdict == "quieter"
+    assert change.differences[ALL].warnings[0] == (
+        "no impact of A has a comparable level: 800 by contact pickups and air microphones together"
+    )
+
+
 def test_a_contact_that_sounds_like_the_reference_tile_leaves_no_run_without_a_total() -> None:
     rows = _campaign({"A": 60.0, "B": 57.0})
     tile = replace(_row("A", 55.0, name="A0"), station="tile")
@@ -150,10 +165,10 @@ def test_sessions_that_cannot_be_compared_are_named() -> None:
 
 def test_total_is_the_energy_sum_over_stations() -> None:
     rows = [_row("A", 60.0, name="x"), _row("A", 60.0, name="x", station="bend")]
-    total = total_rows(rows, ["landing", "bend"])[0]
+    total = total_rows(rows, ["landing", "bend"], rig=_rig())[0]
     energy = rows[0].energy[0]
     assert total.mean[0] == pytest.approx(energy + 10 * math.log10(2))
-    assert total_rows(rows[:1], ["landing", "bend"])[0].used == 0
+    assert total_rows(rows[:1], ["landing", "bend"], rig=_rig())[0].used == 0
 
 
 def test_change_points_are_named_in_one_sentence() -> None:

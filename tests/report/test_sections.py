@@ -65,6 +65,24 @@ def test_shares_are_shares_of_exposure(make: Any) -> None:
     assert "Not worth quieting: tray" in said.text
 
 
+def test_a_pickup_and_an_air_microphone_are_not_ranked_together(make: Any) -> None:
+    result = make(treatments=("bare",), runs=1, impacts=20)
+    rig = Rig.model_validate({
+        "microphone": [{"channel": 0, "kind": "contact"}, {"channel": 1}],
+        "station": [{"name": "landing", "position_mm": [0, 0]}, {"name": "tray", "position_mm": [400, 100]}],
+    })  # fmt: skip
+    table = result.runs[0].impacts
+    table = table.with_columns(channel=np.where(table.is_text("station", "landing"), 0, 1))
+    result = replace(result, campaign=replace(result.campaign, rig=rig), runs=(replace(result.runs[0], impacts=table),))
+    section = sources_section(Context(result, ()))
+    assert section is not None
+    assert section.data["tables"] == []
+    assert section.said[0].text.startswith("Contact pickups heard some impacts and air microphones others")
+    plan = plan_section(Context(result, ()))
+    assert plan is not None
+    assert not plan.data["shares"]
+
+
 def test_the_newest_revision_is_the_rig_files_last(make: Any) -> None:
     """Not the run sheet's: bare, recorded first, is the newest here; at felt the tray is the louder place."""
     result = with_revisions(make(), [])
