@@ -10,13 +10,13 @@ import numpy as np
 
 from noisecheck.flow.arrivals import next_period
 from noisecheck.flow.beliefs import Beliefs
+from noisecheck.flow.dues import Trains
 from noisecheck.flow.explanations import Impact
 from noisecheck.flow.findings import MOST_ODDS, Finding, Ledger, OpenBall, Passage, ball_called, say_odds
 from noisecheck.flow.histories import Decision
 from noisecheck.flow.lone import LoneImpacts
 from noisecheck.flow.notes import run_notes
 from noisecheck.flow.odds import combine_odds, no_empty_slots, ways_odds
-from noisecheck.flow.rebounds import Trains
 from noisecheck.flow.route import FeedPlan, LedgerSettings, Route
 from noisecheck.flow.silence import Silence
 

@@ -14,10 +14,12 @@ from noisecheck.flow.route import Route
 from noisecheck.place.evidence import PRIOR_UNPLACED, Evidence
 
 __all__ = [
+    "faintness",
     "first_contacts",
     "followed_impacts",
     "labels_of",
     "levels_of",
+    "of_one_sound",
     "real_odds",
     "rebounds_known",
     "scaled_labels",
@@ -38,6 +40,9 @@ _LOUDER_SOON = 2
 _OWN_PEAK_DB = 6.0  # three quarters of what is heard are the impact's
 _USUAL_FROM = 12
 """Impacts from which the usual distance of level and peak is known."""
+_USUAL_SHARE, _MORE_DB = 0.99, 3.0
+"""What lies that much further above its peak than this share of impacts has another sound in it: of some 70,000 that
+had none 1 did (simulation)."""
 _CHANCE_DB = 2.0
 """Scatter of the margin of chance: a window of 50 ms and a few third octaves hold some 20 to 50 independent values of a
 noise, 0.6 to 1 dB of L_AE; doubled, since a motor's noise swings more."""
@@ -61,10 +66,13 @@ def rebounds_known(impacts: Impacts, route: Route) -> list[list[list[Member]]]:
     order = np.argsort(time_s, kind="stable")
     drowned = followed_impacts(impacts) > _LOUDER_SOON
     drowned[order] |= under_louder(time_s[order], level[order])
-    trains = {int(drop[i]): [Member(0, float(time_s[i]), float(level[i]), drowned=bool(drowned[i]))] for i in first}
-    for i in rows[np.lexsort((rebound[rows], drop[rows]))].tolist():
+    channel = impacts["channel"]
+    trains: dict[int, list[Member]] = {int(drop[i]): [] for i in first}
+    for i in [*first.tolist(), *rows[np.lexsort((rebound[rows], drop[rows]))].tolist()]:
         trains[int(drop[i])].append(
-            Member(int(rebound[i]), float(time_s[i]), float(level[i]), drowned=bool(drowned[i]))
+            Member(
+                int(rebound[i]), float(time_s[i]), float(level[i]), drowned=bool(drowned[i]), channel=int(channel[i])
+            )
         )
     names = impacts["station"]
     return [[trains[int(drop[i])] for i in first[names[first] == n]] for n in route.stations]
@@ -84,7 +92,10 @@ def levels_of(impacts: Impacts) -> tuple[NDArray[np.float64], NDArray[np.bool_]]
     told = bound & ~overlapped
     share = np.maximum(own[told], 0.0) + np.where(at_most[told], _UNNOTICED, 0.0)
     level[told] += _BOUND_DB + 10.0 * np.log10(share)
-    return _whole(impacts, level, bound), at_most
+    level = _whole(impacts, level, bound)
+    alone_db, more = _alone(impacts)
+    level[more] = alone_db[more]
+    return level, at_most | more
 
 
 def _whole(impacts: Impacts, level: NDArray[np.float64], bound: NDArray[np.bool_]) -> NDArray[np.float64]:
@@ -111,6 +122,38 @@ def _whole(impacts: Impacts, level: NDArray[np.float64], bound: NDArray[np.bool_
                 rows = short & (code == value)
                 level[rows] = np.maximum(level[rows], impacts["lzpeak_db"][rows] + np.median(usual))
     return level
+
+
+def of_one_sound(
+    impacts: Impacts, codes: NDArray[np.int64], labels: NDArray[np.float64]
+) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+    """Return station index, (n,), and labels, (n, stations + 1), telling nothing where more than the impact was heard.
+
+    What sounds so is then another sound that was measured with it.
+    """
+    _, more = _alone(impacts)
+    return np.where(more, -1, codes), np.where(more[:, None], 1.0, labels)
+
+
+def _alone(impacts: Impacts) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
+    """Return (how loud each impact is by its peak, whether another sound than its own was measured with it), each (n,).
+
+    Peaks are looked for at the beginning; L_AE goes on to the next impact found, and takes in what was not found. Then
+    it lies further above the peak than that of the impacts with nothing near, at the same microphone.
+    """
+    level, overlapped = np.asarray(impacts["lae_db"], np.float64), impacts.flagged(Flag.OVERLAPPED)
+    with np.errstate(invalid="ignore"):
+        above = level - impacts["lzpeak_db"]
+    whole = ~overlapped & ~impacts.flagged(Flag.BOUND) & np.isfinite(above)
+    by_peak, more = np.full(len(level), np.nan), np.zeros(len(level), bool)
+    code = impacts["channel"]
+    for value in np.unique(code[overlapped]):
+        usual = above[whole & (code == value)]
+        if len(usual) >= _USUAL_FROM:
+            rows = overlapped & (code == value)
+            by_peak[rows] = impacts["lzpeak_db"][rows] + np.median(usual)
+            more[rows] = above[rows] > np.quantile(usual, _USUAL_SHARE) + _MORE_DB
+    return by_peak, more
 
 
 def followed_impacts(impacts: Impacts) -> NDArray[np.int64]:
@@ -153,12 +196,21 @@ def real_odds(impacts: Impacts) -> NDArray[np.float64]:
     """
     odds, margin = np.array(impacts["odds"], np.float64), np.asarray(impacts["margin_db"], np.float64)
     level, _ = levels_of(impacts)
+    ratio = faintness(impacts)
     with np.errstate(invalid="ignore"):
-        chance = np.exp(-0.5 * (margin / _CHANCE_DB) ** 2) / (_CHANCE_DB * math.sqrt(2.0 * math.pi))
-        ratio = _CHANCE_ODD + (1.0 - _CHANCE_ODD) * SPAN_DB * chance
         sure = (margin > 0.0) & (ratio < 1.0) & (odds > 1.0) & ~under_louder(impacts["time_s"], level)
     odds[sure] /= ratio[sure]
     return odds
+
+
+def faintness(impacts: Impacts) -> NDArray[np.float64]:
+    """Return for each of ``n`` impacts how much likelier its margin is for what is hardly there than for any impact.
+
+    Chance, and a sound heard once more by another microphone, lie at the background's level. 1 where it is not known.
+    """
+    margin = np.maximum(np.asarray(impacts["margin_db"], np.float64), 0.0)
+    chance = np.exp(-0.5 * (margin / _CHANCE_DB) ** 2) / (_CHANCE_DB * math.sqrt(2.0 * math.pi))
+    return np.where(np.isnan(margin), 1.0, _CHANCE_ODD + (1.0 - _CHANCE_ODD) * SPAN_DB * chance)
 
 
 def first_contacts(

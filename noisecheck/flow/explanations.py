@@ -80,6 +80,10 @@ class Impact(NamedTuple):
     """First contacts of the trains whose next rebound is due just then, and may be in it."""
     at_most: bool = False
     """Whether its level is an upper bound only."""
+    channel: int = 0
+    """Of the microphone whose sound its level is; levels at different ones are not compared."""
+    faint: float = 1.0
+    """How much likelier its margin is for what is hardly there than for any impact."""
 
     @property
     def named(self) -> bool:
@@ -245,7 +249,10 @@ class ReboundsDue:
             total += missed * _beside(beliefs, station, since) * loud * label_of(beliefs, impact, station)
         if beliefs.heads.get(contact) == station:
             return total
-        p = law.any_of(since, impact.own_db - beliefs.levels[station].usual_db[0], impact.drowned)
+        change = impact.own_db - beliefs.levels[station].usual_db[0]
+        if impact.channel != beliefs.heard_by[contact] and not change > 0.0:
+            change = math.nan  # another microphone hears it softer
+        p = law.any_of(since, change, impact.drowned)
         return total + (p * label_of(beliefs, impact, station, contact) if p > 0.0 else 0.0)
 
 

@@ -31,6 +31,8 @@ class Heard:
         """Times of all impacts seen so far, for what one impact may hide."""
         self.heard_db: list[float] = []
         """Their levels."""
+        self.heard_by: list[int] = []
+        """The channels those are from."""
         self.clear: list[bool] = []
         """Whether they sound clearly like one station: two contacts in one seldom do."""
         self.doubtful: list[int] = []
@@ -48,8 +50,9 @@ class Heard:
         self._hiders: list[dict[int, float]] = [{} for _ in range(count)]
         """How likely impacts may have a contact at each station in them, until more is learnt."""
 
-    def hear(self, time_s: float, level_db: float, clear: bool) -> None:
+    def hear(self, time_s: float, level_db: float, clear: bool, channel: int = 0) -> None:
         """Take in that an impact was heard, which may hide others; ``clear`` if it sounds like one station."""
+        self.heard_by.append(channel)
         self.heard.append(time_s)
         self.heard_db.append(level_db)
         self.clear.append(clear)

@@ -10,7 +10,15 @@ import numpy as np
 
 from noisecheck.core.errors import InputError
 from noisecheck.core.table import Impacts
-from noisecheck.flow.contacts import first_contacts, followed_impacts, labels_of, levels_of, real_odds
+from noisecheck.flow.contacts import (
+    faintness,
+    first_contacts,
+    followed_impacts,
+    labels_of,
+    levels_of,
+    of_one_sound,
+    real_odds,
+)
 from noisecheck.flow.findings import Finding, Ledger
 from noisecheck.flow.readings import agreed, other_readings, untold
 from noisecheck.flow.route import FeedPlan, LedgerSettings, Route
@@ -153,7 +161,9 @@ def follow_so_far(
         learnt = learn_transits(*own, heard, chosen.longest_transit_s, start_s=start_s, end_s=now_s, deaf_s=deaf)
         fits = [f if w is None else Fit(0.0, 0.0) for f, w in zip(learnt, heard.transit_s, strict=True)]
     level_db, at_most = levels_of(impacts)
-    labels = None if odds is None else labels_of(odds.where(rows), heard)
+    codes, labels = translate[codes], None if odds is None else labels_of(odds.where(rows), heard)
+    if labels is not None:
+        codes, labels = of_one_sound(impacts.where(rows), codes, labels)
     solvers, news = [], []
     for these in (fits, *other_readings(fits)):
         solver = LedgerSolver(
@@ -166,7 +176,7 @@ def follow_so_far(
         news.append(
             solver.update(
                 times,
-                translate[codes],
+                codes,
                 now_s=now_s,
                 confidence=impacts["station_confidence"][rows],
                 odds=real_odds(impacts.where(rows)),
@@ -175,6 +185,8 @@ def follow_so_far(
                 followed=followed_impacts(impacts)[rows],
                 drop=impacts["drop"][rows],
                 rebound=impacts["rebound"][rows],
+                channel=impacts["channel"][rows],
+                faint=faintness(impacts)[rows],
                 labels=labels,
             )
         )

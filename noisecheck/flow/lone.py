@@ -6,6 +6,7 @@ import math
 from typing import Final, NamedTuple
 
 from noisecheck.flow.beliefs import Beliefs
+from noisecheck.flow.dues import Trains
 from noisecheck.flow.explanations import (
     COPY_S,
     Impact,
@@ -18,7 +19,7 @@ from noisecheck.flow.explanations import (
 )
 from noisecheck.flow.histories import Decision, contacts_of
 from noisecheck.flow.odds import combine_odds
-from noisecheck.flow.rebounds import Due, Trains
+from noisecheck.flow.rebounds import Due
 
 __all__ = ["LoneImpacts"]
 
@@ -60,6 +61,8 @@ class LoneImpacts:
         """Impacts that no ball made, in the best history."""
         self.holding: set[float] = set()
         """When, in it, contacts came that another impact hid: what holds one need not be a stray."""
+        self.rebounds: set[int] = set()
+        """Impacts that are surely rebounds."""
         self._maybe: dict[int, _Lone] = {}
         self._said: set[int] = set()
 
@@ -120,7 +123,9 @@ class LoneImpacts:
     def rebound_density(self, d: Decision) -> float:
         """Return the density of a leftover rebound or copy, by the balls heard before and the impacts beside."""
         impact, at, total = self._impacts[d.impact], d.before, 0.0
-        due = self._trains.due(impact.time_s, impact.level_db, impact.heaped, impact=impact.number)
+        due = self._trains.due(
+            impact.time_s, impact.level_db, impact.heaped, impact=impact.number, channel=impact.channel
+        )
         seen: set[int] = set()
         for _ in range(40):
             if at is None or len(seen) == self._beliefs.count:
@@ -142,12 +147,21 @@ class LoneImpacts:
                 softer = not other.level_db > impact.level_db
                 if not (softer and number in self.alone and number not in self._said):
                     beside = max(beside, copy_density(self._beliefs, impact, apart_s, other.level_db))
-                if number in self.alone and not softer and abs(apart_s) < within:
-                    beside = max(beside, _TWICE / (2.0 * within))
+                if abs(apart_s) < within and (number in self.alone or number in self.rebounds):
+                    hardly = max(impact.faint, other.faint)  # one of the two is at the level of the background
+                    twice = hardly * _TWICE / (2.0 * within)
+                    if softer and number in self.alone:  # then it is a rebound, and this the same sound once more
+                        own = self._rebound(other)
+                        twice *= own / (own + twice)
+                    beside = max(beside, twice)
                 number += step
         known = impact._replace(due=tuple(d._replace(density=d.density * self._rival(impact, d)) for d in due))
         contacts = contacts_of(d.before, impact.time_s, self._beliefs.heard)
         return total + beside + ReboundsDue(self._beliefs, known).density(contacts)
+
+    def _rebound(self, impact: Impact) -> float:
+        """Return the density of an impact by the rebounds that were due, whatever their contacts are taken for."""
+        return sum(d.density * label_of(self._beliefs, impact, d.station, d.contact) for d in impact.due)
 
     def _rival(self, impact: Impact, due: Due) -> float:
         """Return how much less likely an impact is a rebound because others that no ball made fit better there."""

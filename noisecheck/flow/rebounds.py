@@ -1,4 +1,4 @@
-"""How balls rebound at each station, by the number of the rebound, and which rebounds are due.
+"""How balls rebound at each station, by the number of the rebound.
 
 Successive intervals of one fall shrink by about the restitution and its levels fall with the speed, so what comes
 between two rebounds, or at another level, is not one of them. Learnt from the trains that are told apart.
@@ -13,11 +13,12 @@ from typing import Final, NamedTuple
 
 import numpy as np
 
-__all__ = ["FALL_DB", "Due", "Member", "ReboundLaw", "Trains"]
+__all__ = ["FALL_DB", "MOST", "Due", "Member", "ReboundLaw"]
 
 SPAN_DB: Final = 40.0
 """What is no ball's contact may have any level within this span (common practice, no source)."""
-_MOST: Final = 8
+MOST: Final = 8
+"""Highest number of a rebound that is told."""
 _KEPT: Final = 1000
 FALL_DB: Final = 26.0  # v^1.3: between exposure and peak pressure (rigid ball)
 _LEAST: Final = 6
@@ -43,20 +44,15 @@ _ODD_WEIGHT: Final = 50.0
 _UNHEARD: Final = 0.05
 _SOFTER_DB: Final = 2.0
 """Least by which a second rebound is softer than the first contact (restitution below 0.9)."""
-_BEGUN: Final = {"usual": (1.0, 0.001), "drowned": (0.5, 0.03), "other": (0.05, 0.3)}
-"""Weights of a train as numbered, and one or two short since its first contact was heard as none of it: where it begins
-as loud as a first contact, where others beside its beginning leave that in doubt, and else."""
 _NOTHING: Final = 1e-25
 """Densities, per s, below which no level makes a rebound of an impact."""
-_LONGEST_S: Final = 1.6
-_SETTLED_S: Final = 90.0
 
 
 class Member(NamedTuple):
     """One impact of a train: number of the rebound (0: first contact), time in s, level in dB, number of the impact.
 
     ``fit`` are the odds that it is the rebound it is numbered as; ``drowned``, whether louder ones beside it leave its
-    level in doubt.
+    level in doubt; ``channel`` is that of the microphone which heard it, as far as levels are compared.
     """
 
     rebound: int
@@ -65,6 +61,7 @@ class Member(NamedTuple):
     impact: int = -1
     fit: float = math.inf
     drowned: bool = False
+    channel: int = 0
 
 
 class Due(NamedTuple):
@@ -87,12 +84,12 @@ class ReboundLaw:
     """When and how loud balls rebound at one station, by the number of the rebound."""
 
     def __init__(self) -> None:
-        self._steps: list[deque[tuple[float, float, bool]]] = [deque(maxlen=_KEPT) for _ in range(_MOST + 1)]
-        self._count = [0.0] * (_MOST + 2)
+        self._steps: list[deque[tuple[float, float, bool]]] = [deque(maxlen=_KEPT) for _ in range(MOST + 1)]
+        self._count = [0.0] * (MOST + 2)
         # (middle, standard deviation, share of those that scatter more) by number
-        self._time = [(math.nan, math.nan, math.nan)] * (_MOST + 1)
-        self._level = [(math.nan, math.nan)] * (_MOST + 1)
-        self._odd = [(_LEAST_ODD, _LEAST_ODD)] * (_MOST + 1)
+        self._time = [(math.nan, math.nan, math.nan)] * (MOST + 1)
+        self._level = [(math.nan, math.nan)] * (MOST + 1)
+        self._odd = [(_LEAST_ODD, _LEAST_ODD)] * (MOST + 1)
         """Shares of odd levels, (softer, louder), by number, of rebounds that no louder impact drowned."""
         self.drops = 0
         self._derive()
@@ -105,9 +102,9 @@ class ReboundLaw:
         self.first_s = math.exp(middle), math.exp(middle) * sd
         """Usual time from first contact to first rebound and its spread, in s (NaN where unknown)."""
         self._factor = [math.exp(of[0]) for of in self._time]
-        self._usual = [math.nan] + [math.exp(sum(of[0] for of in self._time[1 : k + 1])) for k in range(1, _MOST + 1)]
-        self._share = [0.0] + [(self._count[k] + 0.5) / (self._count[k - 1] + 1.0) for k in range(1, _MOST + 1)]
-        self._missed = [[self._without(k, missing) for k in range(_MOST + 1)] for missing in range(3)]
+        self._usual = [math.nan] + [math.exp(sum(of[0] for of in self._time[1 : k + 1])) for k in range(1, MOST + 1)]
+        self._share = [0.0] + [(self._count[k] + 0.5) / (self._count[k - 1] + 1.0) for k in range(1, MOST + 1)]
+        self._missed = [[self._without(k, missing) for k in range(MOST + 1)] for missing in range(3)]
 
     def _without(self, rebound: int, missing: int) -> tuple[float, float, float, float, float]:
         """Return (time over the first interval, fall in dB, scatter in dB, log spread, share) with some unheard."""
@@ -123,7 +120,7 @@ class ReboundLaw:
 
     def knows(self, rebound: int) -> bool:
         """Return whether it is known how rebounds of this number come, or that they hardly do."""
-        return rebound > _MOST or not math.isnan(self._time[rebound][0]) or self._count[rebound - 1] >= _MANY
+        return rebound > MOST or not math.isnan(self._time[rebound][0]) or self._count[rebound - 1] >= _MANY
 
     @property
     def first_fall_db(self) -> tuple[float, float]:
@@ -132,7 +129,7 @@ class ReboundLaw:
 
     def usual_s(self, rebound: int) -> float:
         """Return the usual interval before a rebound of this number, in s; NaN where unknown."""
-        return self._usual[rebound] if 0 < rebound <= _MOST else math.nan
+        return self._usual[rebound] if 0 < rebound <= MOST else math.nan
 
     def last_s(self, train: Sequence[Member]) -> float:
         """Return the interval before the last of a train's impacts, in s, also where those before it were not heard.
@@ -152,14 +149,14 @@ class ReboundLaw:
     def due(self, train: Sequence[Member], time_s: float, within_s: float) -> bool:
         """Return whether the next rebound of a train is expected to within so much of a time."""
         number = train[-1].rebound + 1
-        if number > _MOST or math.isnan(self._time[number][0]):
+        if number > MOST or math.isnan(self._time[number][0]):
             return False
         step = self._factor[number] * (1.0 if number == 1 else self.last_s(train))
         return abs(train[-1].time_s + step - time_s) < within_s + self._time[number][1] * step
 
     def share(self, rebound: int) -> float:
         """Return the share of drops with a rebound of this number among those with the one before it."""
-        return self._share[rebound] if rebound <= _MOST else 0.0
+        return self._share[rebound] if rebound <= MOST else 0.0
 
     def learn(self, trains: Sequence[Sequence[Member]]) -> None:
         """Learn from trains told apart, each in order of its numbers and begun with its first contact."""
@@ -167,7 +164,7 @@ class ReboundLaw:
             self.drops += 1
             self._count[0] += 1.0
             heard = {m.rebound: m for m in train}
-            for number in range(1, _MOST + 1):
+            for number in range(1, MOST + 1):
                 now, before = heard.get(number), heard.get(number - 1)
                 if now is None or before is None:
                     continue
@@ -178,12 +175,15 @@ class ReboundLaw:
                     earlier = heard.get(number - 2)
                     last = before.time_s - earlier.time_s if earlier is not None else math.nan
                     step = step - math.log(last) if last > 0.0 else math.nan
-                self._steps[number].append((step, now.level_db - before.level_db, now.drowned or before.drowned))
-        for number in range(1, _MOST + 1):
+                change = now.level_db - before.level_db if now.channel == before.channel else math.nan
+                self._steps[number].append((step, change, now.drowned or before.drowned))
+        for number in range(1, MOST + 1):
             if len(self._steps[number]) >= _LEAST:
                 steps = np.array(self._steps[number])
                 self._time[number] = _middle(steps[:, 0], _LEAST_LOG_SD)
                 middle, sd, _ = _middle(steps[:, 1], _LEAST_LEVEL_SD_DB)
+                if math.isnan(middle) and number > 1:  # as for what is only foreseen
+                    middle, sd = self._level[number - 1][0], self._level[number - 1][1] + _LEAST_LEVEL_SD_DB
                 self._level[number] = middle, sd
                 off = (steps[steps[:, 2] == 0.0, 1] - middle) / sd
                 known = _ODD_WEIGHT + int(np.isfinite(off).sum())
@@ -211,7 +211,7 @@ class ReboundLaw:
             change_db: its level less that of the contact before it; NaN unknown.
             drowned: whether other impacts are so near that they change what is heard.
         """
-        if rebound > _MOST or since_s <= 0.0:
+        if rebound > MOST or since_s <= 0.0:
             return 0.0
         middle, sd, far = self._time[rebound]
         if math.isnan(middle) or (rebound > 1 and not last_s > 0.0):
@@ -225,7 +225,7 @@ class ReboundLaw:
     ) -> float:
         """Return the same where the last rebounds before this one, ``missing`` of them, were not heard."""
         first = rebound - missing
-        if first < 1 or rebound > _MOST or since_s <= 0.0 or math.isnan(self._time[rebound][0]):
+        if first < 1 or rebound > MOST or since_s <= 0.0 or math.isnan(self._time[rebound][0]):
             return 0.0
         interval = self._factor[first] * (1.0 if first == 1 else last_s)
         if not interval > 0.0:
@@ -244,7 +244,7 @@ class ReboundLaw:
         """
         total, share, due, fall, interval = 0.0, 1.0, 0.0, 0.0, 1.0
         sd, scatter = 0.0, 0.0
-        for number in range(1, _MOST + 1):
+        for number in range(1, MOST + 1):
             middle, spread, far = self._time[number]
             # Twice slower, a ball is clearly softer.
             if math.isnan(middle) or since_s <= 0.0 or (number > 1 and change_db > -_SOFTER_DB and not drowned):
@@ -283,118 +283,3 @@ def _middle(values: np.ndarray[tuple[int], np.dtype[np.float64]], least: float) 
     sd = max(1.4826 * float(np.median(np.abs(values - middle))), least) * (1.0 + 2.0 / len(values))
     far = (int(np.sum(np.abs(values - middle) > _FAR * sd)) + 0.5) / (len(values) + 1.0)
     return middle, sd, min(max(far, _LEAST_ODD), 0.5)
-
-
-class _Train:
-    __slots__ = ("begun", "contact", "members", "station")
-
-    def __init__(self, station: int, contact: int, begun: tuple[float, float]) -> None:
-        self.station, self.contact, self.begun = station, contact, begun
-        self.members: list[Member] = []
-
-    def before(self, time_s: float, impact: int = -1) -> list[Member]:
-        """Return the impacts before a time but for one of that number: the list itself where that is all of them."""
-        last = self.members[-1]
-        if last.time_s < time_s and (last.impact != impact or impact < 0):
-            return self.members
-        return [m for m in self.members if m.time_s < time_s and not 0 <= m.impact == impact]
-
-
-class Trains:
-    """The trains of a run as they come, and which rebounds are due in them."""
-
-    def __init__(self, laws: Sequence[ReboundLaw]) -> None:
-        self._laws = laws
-        self._by_drop: dict[int, _Train] = {}
-        self._open: deque[tuple[int, _Train]] = deque()
-
-    def contact_of(self, drop: int) -> int:
-        """Return the number of a train's first contact, -1 where it is not known."""
-        return self._by_drop[drop].contact if drop in self._by_drop else -1
-
-    def take(self, drop: int, member: Member, station: int, *, usual: bool = True) -> None:
-        """Take the next impact; one of rebound 0 begins a train, ``usual`` if it is as loud as a first contact."""
-        if member.rebound <= 0 or drop not in self._by_drop:
-            if member.rebound > 0 or station < 0:
-                return
-            begun = _BEGUN["usual" if usual else "drowned" if member.drowned else "other"]
-            train = _Train(station, member.impact, begun)
-            train.members.append(member)
-            self._by_drop[drop] = train
-            self._open.append((drop, train))
-            while self._open and self._open[0][1].members[-1].time_s < member.time_s - _SETTLED_S:
-                old, gone = self._open.popleft()
-                if self._by_drop.get(old) is gone:
-                    del self._by_drop[old]
-            return
-        self._by_drop[drop].members.append(member)
-
-    def place(self, drop: int, station: int, *, usual: bool) -> None:
-        """Put a train to another station than it was begun at."""
-        train = self._by_drop[drop]
-        train.station = station
-        train.begun = _BEGUN["usual" if usual else "drowned" if train.members[0].drowned else "other"]
-
-    def due(self, time_s: float, level_db: float, drowned: bool, *, impact: int = -1) -> list[Due]:
-        """Return the rebounds that an impact may be by its time and level.
-
-        What came before it foresees it; what is known to have come later as the same rebound speaks against it.
-
-        Args:
-            time_s, level_db, drowned: of the impact.
-            impact: its number, so that it is not held against itself.
-        """
-        found = []
-        for _, train in reversed(self._open):
-            if train.members[0].time_s < time_s - _LONGEST_S:
-                break
-            p = self._density(train, time_s, level_db, drowned, impact)
-            if p > 0.0:
-                found.append(Due(train.station, train.contact, p))
-        return found
-
-    def company(self, time_s: float, within_s: float) -> tuple[int, ...]:
-        """Return the first contacts of the trains whose next rebound is due to within so much."""
-        found = []
-        for _, train in reversed(self._open):
-            if train.members[0].time_s < time_s - _LONGEST_S:
-                break
-            before = train.before(time_s)
-            if before and self._laws[train.station].due(before, time_s, within_s):
-                found.append(train.contact)
-        return tuple(found)
-
-    def _density(self, train: _Train, time_s: float, level_db: float, drowned: bool, impact: int) -> float:
-        before = train.before(time_s, impact) if self._laws[train.station].known else []
-        if not before:
-            return 0.0
-        stand_in = 1.0 / (1.0 + before[-1].fit)
-        total = (1.0 - stand_in) * self._next(train, before, time_s, level_db, drowned)
-        if len(before) > 1:
-            total += stand_in * self._next(train, before[:-1], time_s, level_db, drowned)
-        if before is train.members:
-            return total
-        number = before[-1].rebound + 1
-        # A rebound of this number that came later, and fits, leaves no room for another.
-        later = [m for m in train.members if m.time_s > time_s and not 0 <= m.impact == impact and m.rebound == number]
-        return total * min((1.0 / (1.0 + m.fit) for m in later), default=1.0)
-
-    def _next(self, train: _Train, before: list[Member], time_s: float, level_db: float, drowned: bool) -> float:
-        """Return the density of the next rebound after those heard before."""
-        law = self._laws[train.station]
-        last = before[-1]
-        last_s = law.last_s(before)
-        since, change = time_s - last.time_s, level_db - last.level_db
-        drowned = drowned or (last.drowned and change < 0.0)  # what was read too high seems to fall the more
-        total = 0.0
-        for short in (0, 1, 2):
-            number = last.rebound + short + 1
-            if number > _MOST:
-                break
-            # What began a train may itself have been a rebound.
-            step_s = law.usual_s(short) if short and math.isnan(last_s) else last_s
-            p = law.density(number, since, step_s, change, drowned)
-            p += law.skipped(number + 1, since, step_s, change, drowned)
-            p += law.skipped(number + 2, since, step_s, change, drowned, 2)
-            total += p * train.begun[short > 0]
-        return total

@@ -81,8 +81,6 @@ class LedgerSolver:
         self._waiting: list[Impact] | None = [] if None in route.transit_s and not fits else None
         self._awaited: deque[tuple[float, int, int]] = deque()
         """(when it is known, impact, station) of rebounds to come if those impacts were contacts there."""
-        self._rebounds: set[int] = set()
-        """Impacts that are surely rebounds."""
         self._take_fits(fits)
         self._now = start_s
         self._lag = self._settling_time()
@@ -146,6 +144,8 @@ class LedgerSolver:
         followed: ArrayLike = 0,
         drop: ArrayLike = -1,
         rebound: ArrayLike = 0,
+        channel: ArrayLike = 0,
+        faint: ArrayLike = 1.0,
         labels: NDArray[np.float64] | None = None,
         gaps_s: Sequence[tuple[float, float]] = (),
     ) -> list[Finding]:
@@ -162,6 +162,8 @@ class LedgerSolver:
             followed: (n,) or one value, how soon others follow, see :func:`followed_impacts`.
             drop, rebound: (n,) or one value, as in the impact table. Rebounds that fit their train are no balls'
                 contacts; first contacts may be given alone.
+            channel: (n,) or one value, of the microphone that the level is from.
+            faint: (n,) or one value, how much likelier its margin is for what is hardly there, see :func:`faintness`.
             labels: (n, stations + 1) likelihoods of how each impact sounds, at each station of the route and, last,
                 at none of them, up to a constant a row; instead of ``confidence``.
             gaps_s: new spans (from, to) that were not listened to.
@@ -175,7 +177,7 @@ class LedgerSolver:
             raise InputError(f"{len(times)} times but {len(codes)} stations: one of each for every impact")
         columns = [
             np.broadcast_to(np.asarray(v, np.float64), times.shape).tolist()
-            for v in (confidence, odds, level_db, at_most, followed, drop, rebound)
+            for v in (confidence, odds, level_db, at_most, followed, drop, rebound, channel, faint)
         ]
         sounds: list[tuple[float, ...]] = [()] * len(times)
         if labels is not None:
@@ -192,14 +194,17 @@ class LedgerSolver:
         if gaps_s:
             self.beliefs.gaps = sorted([*self.beliefs.gaps, *gaps_s])
         self.book.news = []
-        for t, q, sound, under, sure, real, level, bound, after, fall, number in zip(
+        for t, q, sound, under, sure, real, level, bound, after, fall, number, heard_by, hardly in zip(
             times.tolist(), codes.tolist(), sounds, self._under_louder(times, columns[2]), *columns, strict=True
         ):
             real = _SURE_ODDS if math.isnan(real) else max(real, 1e-3)
             sure = 1.0 if math.isnan(sure) else sure
             mixed, drowned = 2 if under else min(int(after), 2), under or after > 2.0
             told = sound, (), int(fall), int(number)
-            impact = Impact(len(self.book.impacts), t, q, sure, real, level, mixed, drowned, *told, at_most=bound > 0.5)
+            impact = Impact(
+                len(self.book.impacts), t, q, sure, real, level, mixed, drowned, *told,
+                at_most=bound > 0.5, channel=int(heard_by), faint=hardly,
+            )  # fmt: skip
             self.book.impacts.append(impact)
             if self._waiting is None:
                 self._take(impact)
@@ -258,13 +263,14 @@ class LedgerSolver:
     def _take(self, impact: Impact) -> None:
         self._run_to(impact.time_s)
         clear = impact.station >= 0 and impact.confidence >= CLEARLY_PLACED
-        self.beliefs.hear(impact.time_s, impact.level_db, clear)
+        self.beliefs.hear(impact.time_s, impact.level_db, clear, impact.channel)
         impact, rebound = self._sorter.among_trains(impact)
         if rebound:
-            self._rebounds.add(impact.number)
+            self.book.lone.rebounds.add(impact.number)
             contact = self.book.trains.contact_of(impact.drop)
             if contact >= 0 and impact.rebound == 1:
-                self._histories = with_train(self._histories, self.book.impacts[contact], impact.time_s, self.beliefs)
+                head, less = self.book.impacts[contact], self._sorter.if_short(impact)
+                self._histories = with_train(self._histories, head, impact.time_s, self.beliefs, less)
             return
         self._histories = extend(self._histories, impact, self.beliefs)
         if any(law.known for law in self.beliefs.laws):
@@ -308,7 +314,7 @@ class LedgerSolver:
             contact, heard = self.book.impacts[number], self.beliefs.heard
             low, high = self.beliefs.answer_s(station, contact.time_s)
             answers = self.book.impacts[bisect_left(heard, low) : bisect_right(heard, high)]
-            if not any(a.number in self._rebounds for a in answers):
+            if not any(a.number in self.book.lone.rebounds for a in answers):
                 self._histories = without_train(self._histories, contact, station, answers, now_s, self.beliefs)
 
     # -- settling ---------------------------------------------------------------------------------------------------

@@ -7,7 +7,7 @@ from typing import Final
 
 from noisecheck.flow.beliefs import Beliefs
 from noisecheck.flow.book import Book
-from noisecheck.flow.explanations import Impact, as_rebound
+from noisecheck.flow.explanations import NO_CONTACT, Impact, as_rebound, label_of, unexplained
 from noisecheck.flow.rebounds import Member
 
 __all__ = ["CLEARLY_PLACED", "Sorter"]
@@ -17,6 +17,8 @@ CLEARLY_PLACED: Final = 0.98
 _FITS, _MISFIT = 1.0, 0.02
 """Densities (per s, re any level) from which an impact fits its train, and below which it is none of it: what fits in
 time and level has hundreds."""
+_SURELY = 10.0
+"""Odds from which that is sure, against all else it may be."""
 
 
 class Sorter:
@@ -37,7 +39,7 @@ class Sorter:
         trains = self._book.trains
         self._place_head(impact)
         impact = impact._replace(company=trains.company(impact.time_s, self._beliefs.settings.mask_s))
-        due = trains.due(impact.time_s, impact.level_db, impact.heaped, impact=impact.number)
+        due = trains.due(impact.time_s, impact.level_db, impact.heaped, impact=impact.number, channel=impact.channel)
         impact = impact._replace(due=tuple(due))
         self._book.impacts[impact.number] = impact
         sure = impact.rebound > 0 and self._surely_rebound(impact)
@@ -49,7 +51,7 @@ class Sorter:
         # What does not fit its train is left out of it, so that it does not stand in for the rebound that does.
         if impact.drop >= 0 and (contact < 0 or self._fits(impact, contact, _MISFIT)):
             fit = as_rebound(self._beliefs, impact, contact, sure) if contact >= 0 else math.inf
-            member = Member(impact.rebound, impact.time_s, impact.level_db, impact.number, fit, impact.drowned)
+            member = _member(impact, fit)
             station = impact.station if impact.rebound > 0 else impact.likeliest
             trains.take(impact.drop, member, station, usual=self._usual(impact._replace(station=station)))
             if impact.rebound <= 0 and station >= 0:
@@ -68,6 +70,17 @@ class Sorter:
             self._beliefs.heads[contact] = impact.station
             usual = self._usual(head._replace(station=impact.station))
             self._book.trains.place(impact.drop, impact.station, usual=usual)
+
+    def if_short(self, impact: Impact) -> float:
+        """Return how much less likely a first rebound of its train is if the train began with a rebound (at most 1)."""
+        contact = self._book.trains.contact_of(impact.drop)
+        law = self._beliefs.laws[self._beliefs.heads[contact]]
+        if not law.known:
+            return NO_CONTACT
+        own, other = self._book.trains.if_short(impact.drop, _member(impact, math.inf))
+        label = label_of(self._beliefs, impact, self._beliefs.heads[contact], contact)
+        other += sum(unexplained(self._beliefs, impact)) / label
+        return min(other / own, 1.0) if own > 0.0 else NO_CONTACT
 
     def _usual(self, impact: Impact) -> bool:
         """Return whether an impact is as loud as balls' contacts at its station."""
@@ -91,5 +104,13 @@ class Sorter:
         head = self._book.impacts[contact]
         if not self._fits(impact, contact, _FITS):
             return False
+        if as_rebound(self._beliefs, impact, contact, False) < _SURELY:
+            return False
         # In one that sounds like no station there may be two contacts.
         return impact.rebound > 1 or (head.station >= 0 and self._usual(head) and head.confidence >= CLEARLY_PLACED)
+
+
+def _member(impact: Impact, fit: float) -> Member:
+    """Return an impact as one of its train, which it fits by those odds."""
+    of = impact.rebound, impact.time_s, impact.level_db, impact.number
+    return Member(*of, fit, impact.drowned, impact.channel)

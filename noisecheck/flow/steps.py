@@ -25,7 +25,6 @@ __all__ = ["extend", "with_train", "without_train"]
 
 _LOST = math.log(1e-6)
 """Histories this much less likely than the best are dropped (log)."""
-_NO_CONTACT = math.log(NO_CONTACT)
 _TINY = 1e-300
 
 
@@ -121,12 +120,25 @@ class _Kept:
         return [make(h, log_p - top, how) for p, log_p, h, make, how in found[: self._beam] if p > floor]
 
 
-def with_train(histories: list[History], contact: Impact, now_s: float, beliefs: Beliefs) -> list[History]:
-    """Return the histories once a rebound is heard that fits a contact: what has one is likely a ball's contact."""
-    found = []
+def with_train(
+    histories: list[History], contact: Impact, now_s: float, beliefs: Beliefs, if_rebound: float = NO_CONTACT
+) -> list[History]:
+    """Return the histories once a rebound is heard that fits a contact: what has one is likely a ball's contact.
+
+    ``if_rebound`` is how much less likely it is if that was a rebound itself.
+    """
+    due, strange = ReboundsDue(beliefs, contact), sum(unexplained(beliefs, contact))
+    found, known = [], dict[Contacts, float]()
     for h in histories:
-        own = any(n == contact.number for _, n in of_late(h.contacts, now_s, beliefs.heard))
-        found.append(h if own else History(h.log_p + _NO_CONTACT, *h[1:]))
+        contacts = of_late(h.contacts, now_s, beliefs.heard)
+        if any(n == contact.number for _, n in contacts):
+            found.append(h)
+            continue
+        log = known.get(contacts)
+        if log is None:
+            rebound = due.density(contacts)
+            log = known[contacts] = math.log((strange * NO_CONTACT + rebound * if_rebound) / (strange + rebound))
+        found.append(History(h.log_p + log, *h[1:]))
     return Overdue(now_s, beliefs).ranked(found)
 
 

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from noisecheck.bench.rig import Rig
 from noisecheck.core.table import Impacts
-from noisecheck.flow.contacts import first_contacts, followed_impacts, labels_of, levels_of
+from noisecheck.flow.contacts import faintness, first_contacts, followed_impacts, labels_of, levels_of
 from noisecheck.flow.findings import Ledger
 from noisecheck.flow.route import LedgerSettings, Route
 from noisecheck.flow.silence import Silence
@@ -264,6 +264,8 @@ class Follower:
             followed=followed_impacts(table)[rows],
             drop=table["drop"][rows],
             rebound=table["rebound"][rows],
+            channel=table["channel"][rows],
+            faint=faintness(table)[rows],
             labels=None if odds is None else labels_of(odds.where(rows), solver.route),
         )
         return events + self._teller.tell(news, self.seconds)

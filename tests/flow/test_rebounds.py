@@ -12,9 +12,10 @@ from noisecheck.core.table import Impacts
 from noisecheck.flow.beliefs import Beliefs
 from noisecheck.flow.book import Book
 from noisecheck.flow.drops import G_MPS2
+from noisecheck.flow.dues import Trains
 from noisecheck.flow.explanations import Impact
 from noisecheck.flow.ledger import follow_balls
-from noisecheck.flow.rebounds import SPAN_DB, Member, ReboundLaw, Trains
+from noisecheck.flow.rebounds import SPAN_DB, Member, ReboundLaw
 from noisecheck.flow.route import FeedPlan, LedgerSettings, Route
 from noisecheck.flow.sorting import Sorter
 

@@ -1,0 +1,149 @@
+"""What lies beside an impact tells what it is: later rebounds, other microphones, sounds that were not found."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from noisecheck.core.flags import Flag
+from noisecheck.core.table import Impacts
+from noisecheck.flow.beliefs import Beliefs
+from noisecheck.flow.book import Book
+from noisecheck.flow.contacts import faintness, levels_of, of_one_sound
+from noisecheck.flow.dues import Trains
+from noisecheck.flow.explanations import Impact
+from noisecheck.flow.histories import Decision, History
+from noisecheck.flow.rebounds import Member, ReboundLaw
+from noisecheck.flow.route import FeedPlan, LedgerSettings, Route
+from noisecheck.flow.sorting import Sorter
+from noisecheck.flow.steps import with_train
+
+ROUTE = Route(("landing", "tray"), ((0.6, 0.9),))
+FIRST_S, RATIO, FALL_DB = 0.15, 0.7, -4.0
+
+
+def train(rng: np.random.Generator, at: float = 0.0, rebounds: int = 3) -> list[Member]:
+    """Return the contacts of one fall: intervals and levels that fall evenly and scatter a little."""
+    found, time_s, interval, level = [], at, FIRST_S * math.exp(rng.normal(0.0, 0.03)), rng.normal(-50.0, 0.7)
+    for number in range(rebounds + 1):
+        found.append(Member(number, time_s, level, number))
+        time_s, interval = time_s + interval, interval * RATIO * math.exp(rng.normal(0.0, 0.03))
+        level += FALL_DB + rng.normal(0.0, 0.7)
+    return found
+
+
+@pytest.fixture
+def law() -> ReboundLaw:
+    rng = np.random.default_rng(5)
+    learnt = ReboundLaw()
+    learnt.learn([train(rng) for _ in range(300)])
+    return learnt
+
+
+def density(trains: Trains, time_s: float, level_db: float, channel: int = 0) -> float:
+    return sum(d.density for d in trains.due(time_s, level_db, False, impact=9, channel=channel))
+
+
+def test_rebounds_heard_later_tell_that_one_off_its_time_was_none(law: ReboundLaw) -> None:
+    # The first rebound was not heard; something else was, a fifth too early, and then the second and the third.
+    trains, odd = Trains([law]), (10.0 + 0.8 * FIRST_S, -54.0)
+    contact, _, *later = train(np.random.default_rng(6), 10.0)
+    trains.take(0, contact, 0)
+    before = density(trains, *odd)
+    for member in later:
+        trains.take(0, member, 0)
+    assert density(trains, *odd) < 0.1 * before
+    assert density(trains, 10.0 + FIRST_S, -54.0) > 100.0 * density(trains, *odd)
+
+
+def test_levels_of_rebounds_that_are_only_bounds_are_foreseen_by_those_before() -> None:
+    rng = np.random.default_rng(7)
+    law = ReboundLaw()
+    law.learn([[m._replace(level_db=math.nan) if m.rebound > 1 else m for m in train(rng)] for _ in range(50)])
+    second_s = FIRST_S * RATIO
+    assert law.density(2, second_s, FIRST_S, 10.0, False) < 1e-3 * law.density(2, second_s, FIRST_S, FALL_DB, False)
+
+
+def test_another_microphone_may_hear_a_rebound_softer_but_not_louder(law: ReboundLaw) -> None:
+    trains = Trains([law])
+    trains.take(0, Member(0, 10.0, -50.0, 0), 0)
+    own, softer, louder = (
+        density(trains, 10.0 + FIRST_S, -50.0 + change, channel)
+        for change, channel in ((-20.0, 0), (-20.0, 1), (8.0, 1))
+    )
+    assert softer > 20.0 * own
+    assert louder < 1e-3 * softer
+
+
+@pytest.mark.parametrize(("margin_db", "stray"), [(1.0, False), (12.0, True)])
+@pytest.mark.parametrize("surely", [False, True])
+def test_a_sound_at_the_background_beside_a_rebound_is_that_once_more(
+    law: ReboundLaw, margin_db: float, stray: bool, surely: bool
+) -> None:
+    settings = LedgerSettings(stray_per_hour=30.0, copied=0.0)
+    beliefs = Beliefs(ROUTE, FeedPlan(), settings, [], 0.0)
+    beliefs.laws[0] = law
+    book = Book(ROUTE, FeedPlan(), settings, beliefs)
+    faint = float(faintness(Impacts.of(1, margin_db=margin_db))[0])
+    like_none, at_s = (0.1, 0.1, 10.0), 10.0 + FIRST_S
+    beliefs.heads[0] = 0
+    rebound = Impact(1, at_s, 0, 0.99, 1e6, -54.0 if surely else -70.0, labels=(2.0, 0.01, 0.01), faint=0.01)
+    book.trains.take(0, Member(0, 10.0, -50.0, 0), 0)
+    due = book.trains.due(at_s, -54.0, False)
+    book.impacts += [
+        Impact(0, 10.0, 0, 0.99, 1e6, -50.0, labels=(2.0, 0.01, 0.01), faint=0.01),
+        rebound._replace(due=tuple(due)),
+        Impact(2, at_s + 0.004, -1, 0.9, 1e4, -62.0, labels=like_none, channel=1, faint=faint),
+    ]
+    for i in book.impacts:
+        beliefs.hear(i.time_s, i.level_db, i.station >= 0, i.channel)
+    (book.lone.rebounds if surely else book.lone.alone).add(1)
+    book.lone.alone.add(2)
+    if surely:
+        book.trains.take(0, Member(1, at_s, -54.0, 1, 1e6), 0)
+    born = Decision(None, "born", 0, -1, 0, 10.0)
+    lone = Decision(born, "none", 2, -1, -1, at_s + 0.004)
+    assert (book.lone.settle(lone, 1.0, 0.0, 20.0) > 5.0) == stray
+
+
+def test_what_was_measured_with_a_sound_that_was_not_found_tells_neither_level_nor_place() -> None:
+    n, rng = 60, np.random.default_rng(3)
+    peak = rng.normal(-25.0, 1.0, n)
+    flags, exposure = np.zeros(n, np.uint32), peak - 30.0 + rng.normal(0.0, 0.5, n)
+    flags[[20, 40]] = int(Flag.OVERLAPPED)
+    exposure[20] += 12.0
+    table = Impacts.of(
+        n, time_s=1.0 + np.arange(n), lae_db=exposure, lzpeak_db=peak, margin_db=15.0, flags=flags, station="landing"
+    )
+    level, at_most = levels_of(table)
+    assert np.flatnonzero(at_most).tolist() == [20]
+    assert level[20] == pytest.approx(peak[20] - 30.0, abs=0.5)
+    codes, labels = of_one_sound(table, np.zeros(n, np.int64), np.tile([1.0, 0.01, 0.02], (n, 1)))
+    assert np.flatnonzero(codes < 0).tolist() == [20]
+    assert labels[20].tolist() == [1.0, 1.0, 1.0]
+    assert labels[40].tolist() == [1.0, 0.01, 0.02]
+
+
+@pytest.mark.parametrize(("interval_s", "less"), [(FIRST_S, True), (RATIO * FIRST_S, False)])
+def test_the_next_interval_tells_a_contact_from_a_rebound(law: ReboundLaw, interval_s: float, less: bool) -> None:
+    beliefs = Beliefs(ROUTE, FeedPlan(), LedgerSettings(), [], 0.0)
+    beliefs.laws[0] = law
+    beliefs.levels[0].prime(np.random.default_rng(5).normal(-50.0, 0.7, 300))
+    book = Book(ROUTE, FeedPlan(), LedgerSettings(), beliefs)
+    sorter = Sorter(beliefs, book)
+    sounds = (2.0, 0.01, 0.01)
+    earlier = Impact(0, 10.0, -1, 0.9, 1e9, -50.0, labels=(0.3, 0.1, 10.0), drop=1)
+    head = Impact(1, 10.0 + FIRST_S, 0, 0.999, 1e9, -51.5, labels=sounds, drop=2)
+    rebound = Impact(2, head.time_s + interval_s, 0, 0.999, 1e9, -55.0, labels=sounds, drop=2, rebound=1)
+    for impact in (earlier, head, rebound):
+        book.impacts.append(impact)
+        beliefs.hear(impact.time_s, impact.level_db, impact.station >= 0)
+        sorter.among_trains(impact)
+    here = History(0.0, (), (1, -1), 10.0, 1.6, (), None, ((0, 1),))
+    there = History(0.0, (), (0, -1), 10.0, 1.6, (), None, ((0, 0),))
+    odds = sorter.if_short(book.impacts[2])
+    kept = {h.contacts: h.log_p for h in with_train([here, there], book.impacts[1], rebound.time_s, beliefs, odds)}
+    assert kept[here.contacts] == 0.0
+    assert (kept[there.contacts] < math.log(0.005)) == less
