@@ -102,7 +102,8 @@ def _whole(impacts: Impacts, level: NDArray[np.float64], bound: NDArray[np.bool_
     """Return the levels with those of impacts cut short raised to what their peaks tell.
 
     L_AE ends where the next impact begins: 5 ms of a contact hold a fifth of it. How far it lies above the peak show
-    the impacts of the same station, or else microphone, that were not cut. The peak of a faint one is the background's.
+    the impacts of the same station, heard by the same microphone, that were not cut; it differs between stations by
+    5 dB and more. The peak of a faint one is the background's.
     """
     order = np.argsort(impacts["time_s"], kind="stable")
     time_s = impacts["time_s"][order]
@@ -112,16 +113,22 @@ def _whole(impacts: Impacts, level: NDArray[np.float64], bound: NDArray[np.bool_
     above = level - impacts["lzpeak_db"]
     short &= overlapped & (impacts["margin_db"] >= _OWN_PEAK_DB) & np.isfinite(above)
     whole = ~overlapped & ~bound & np.isfinite(above)
-    for key in ("channel", "station"):
-        code = impacts.data[key]
-        for value in np.unique(code[short]):
-            if key == "station" and not impacts.names[key][value]:
-                continue
-            usual = above[whole & (code == value)]
-            if len(usual) >= _USUAL_FROM:
-                rows = short & (code == value)
-                level[rows] = np.maximum(level[rows], impacts["lzpeak_db"][rows] + np.median(usual))
+    channel, station, names = impacts["channel"], impacts.data["station"], impacts.names["station"]
+    for value in np.unique(channel[short]):
+        here = whole & (channel == value)
+        usual = {p: _usual(above[here & (station == p)]) for p in np.unique(station[here]).tolist() if names[p]}
+        # Where its own station is not known an impact is at least as loud as it would be at any.
+        least = min([u for u in usual.values() if not math.isnan(u)], default=_usual(above[here]))
+        for row in np.flatnonzero(short & (channel == value)).tolist():
+            own = usual.get(int(station[row]), math.nan)
+            told = impacts["lzpeak_db"][row] + (least if math.isnan(own) else own)
+            level[row] = max(level[row], told)  # as it is where that is not known
     return level
+
+
+def _usual(above: NDArray[np.float64]) -> float:
+    """Return the usual distance of level and peak, (n,) dB; NaN where it is not known."""
+    return float(np.median(above)) if len(above) >= _USUAL_FROM else math.nan
 
 
 def of_one_sound(

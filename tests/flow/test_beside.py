@@ -147,3 +147,16 @@ def test_the_next_interval_tells_a_contact_from_a_rebound(law: ReboundLaw, inter
     kept = {h.contacts: h.log_p for h in with_train([here, there], book.impacts[1], rebound.time_s, beliefs, odds)}
     assert kept[here.contacts] == 0.0
     assert (kept[there.contacts] < math.log(0.005)) == less
+
+
+@pytest.mark.parametrize(("place", "above_db"), [("tray", -32.0), ("landing", -25.0), ("", -32.0)])
+def test_what_was_cut_short_is_as_loud_as_its_peak_says_at_its_own_station(place: str, above_db: float) -> None:
+    n, rng = 80, np.random.default_rng(3)
+    station = np.array(["landing", "tray"] * (n // 2), object)
+    peak, time_s, flags = rng.normal(-25.0, 1.0, n), np.arange(float(n)), np.zeros(n, np.uint32)
+    exposure = peak + np.where(station == "tray", -32.0, -25.0) + rng.normal(0.0, 0.2, n)
+    station[30], exposure[30], flags[30], time_s[31] = place, peak[30] - 40.0, int(Flag.OVERLAPPED), 30.02
+    table = Impacts.of(
+        n, time_s=time_s, lae_db=exposure, lzpeak_db=peak, margin_db=15.0, flags=flags, station=station.tolist()
+    )
+    assert levels_of(table)[0][30] == pytest.approx(peak[30] + above_db, abs=0.2)
