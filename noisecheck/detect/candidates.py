@@ -22,6 +22,7 @@ from noisecheck.detect.refine import CONTEXT_S
 from noisecheck.detect.rounding import mere_steps
 from noisecheck.detect.spectra import PAIR, FrameGrid, decimated, frame_energies, frame_grid
 from noisecheck.detect.timing import Timed, sharp_step
+from noisecheck.detect.waves import wave_grid, waves_at
 
 __all__ = [
     "APART_S",
@@ -107,6 +108,8 @@ class Candidates(Rows):
     """... and its level against that."""
     sound: NDArray[np.float32]
     """Its bands, (n, 5 * bands), see :func:`noisecheck.detect.known.sounds_of`."""
+    wave: NDArray[np.float32]
+    """The sound around it, see :func:`noisecheck.detect.waves.waves_at`; zeros for what is hardly more than chance."""
 
     @property
     def score(self) -> NDArray[np.float64]:
@@ -125,10 +128,10 @@ class Candidates(Rows):
         """Return all candidates, one after the other."""
         parts = [p for p in parts if len(p)]
         if not parts:
-            none, empty = np.empty(0, np.int64), np.empty(0)
+            none, empty, some = np.empty(0, np.int64), np.empty(0), np.empty(0, np.float32)
             return Candidates(
                 *(none, empty, empty, empty, empty, none, empty),
-                *(np.empty(0, np.float32), empty, np.empty(0, np.float32), np.empty((0, 0), np.float32)),
+                *(some, empty, some, np.empty((0, 0), np.float32), np.empty((0, 0), np.float32)),
             )
         return super().concat(parts)
 
@@ -250,6 +253,8 @@ def weigh_peaks(
     steps = some[mere_steps(samples, onset[some], new[some], found, grid)]
     bands[steps], error[steps] = 0.0, 0.0
     delay[some], delayed_db[some] = followed(sharp, rate / step, every * grid.hop // step, level, wanted[some])
+    wave = np.zeros((len(peaks), wave_grid(rate).length), np.float32)
+    wave[some] = waves_at(low, rate, onset[some])
     swell_db = _judge_force(timed, onset, abrupt, bands, samples=samples, low=low, found=found, grid=grid)
     return Candidates(
         onset.astype(np.int64),
@@ -263,6 +268,7 @@ def weigh_peaks(
         delay,
         delayed_db,
         sound,
+        wave,
     )
 
 

@@ -6,10 +6,13 @@ results do not depend on how the stream was cut, and memory stays flat.
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from noisecheck.core.errors import InputError
+from noisecheck.detect.alike import MOST_SHIFT_S, Alike
 from noisecheck.detect.candidates import APART_S, EDGE_S, END_S, TAIL_S, Candidates, strongest
 from noisecheck.detect.channels import MOST_SPREAD_S, Onsets, apart_s, merge_channels, moments, no_onsets
 from noisecheck.detect.decide import FIRST_S, HISTORY_S, DetectSettings, decide
@@ -59,7 +62,7 @@ class Stream:
         """Samples pushed that no step needed yet."""
         self._origin = self._frames = 0
         self._pool: list[tuple[Candidates, NDArray[np.float64]]] = [_nothing() for _ in range(channels)]
-        self._habits = Habits(rate, channels)
+        self._habits, self._alike = Habits(rate, channels), Alike(rate, channels)
         self._known = 0
         self._ended = False
 
@@ -71,7 +74,8 @@ class Stream:
     @property
     def known(self) -> int:
         """Frame before which all impacts have been returned."""
-        return self._known
+        # What is yet to come may be told to have begun a little earlier.
+        return self._known if self._ended else max(self._known - math.ceil(MOST_SHIFT_S * self.rate), 0)
 
     def clear_from(self, frame: int, channel: int) -> int:
         """Return up to where a channel holds nothing after ``frame`` that may still turn out to be an impact."""
@@ -164,7 +168,8 @@ class Stream:
         now = [(c.where(c.onset < before), odds[c.onset < before]) for c, odds in self._pool]
         self._pool = [(c.where(c.onset >= before), odds[c.onset >= before]) for c, odds in self._pool]
         found, odds = [c for c, _ in now], [o for _, o in now]
-        return merge_channels(found, odds, self.rate, spread_s=self._spread_s, habits=self._habits)
+        merged = merge_channels(found, odds, self.rate, spread_s=self._spread_s, habits=self._habits)
+        return self._alike.retimed(merged, found)
 
 
 class _Channel:

@@ -12,6 +12,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from noisecheck.detect.alike import Alike
 from noisecheck.detect.candidates import Candidates
 from noisecheck.detect.channels import Onsets, apart_s, merge_channels, moments
 from noisecheck.detect.decide import HISTORY_S, DetectSettings, decide
@@ -108,7 +109,7 @@ class Decisions:
         self._tiles, self._rate, self._frames = tiles, rate, tiles[-1][1] if tiles else 0
         self._detect, self._apart, self._spread_s = detect, int(apart_s(spread_s) * rate), spread_s
         self._reach = int((longest_s + 1.0) * rate)
-        self._habits = Habits(rate, channels)
+        self._habits, self._alike = Habits(rate, channels), Alike(rate, channels)
         self.first = [Candidates.concat([]) for _ in range(channels)] if first is None else list(first)
         """The first candidate ever on each channel (where there was one)."""
         self._past = [Candidates.concat([]) for _ in range(channels)]
@@ -157,6 +158,7 @@ class Decisions:
         self._open_odds = [o[c.onset >= cut] for o, c in zip(self._open_odds, self._open, strict=True)]
         self._open = [c.where(c.onset >= cut) for c in self._open]
         new = merge_channels(closed, odds, self._rate, spread_s=self._spread_s, habits=self._habits)
+        new = self._alike.retimed(new, closed)
         self._onsets = joined_onsets([self._onsets, new], len(closed))
         loud = [c.onset[c.score > _LOUD_SCORE] for c in closed]
         self._busy = np.sort(np.concatenate([self._busy, new.frame, *loud]))

@@ -10,6 +10,7 @@ import numpy as np
 import soundfile
 from numpy.typing import NDArray
 
+from noisecheck.detect.alike import Alike
 from noisecheck.detect.candidates import Candidates, cell_frames, find_candidates, lead_frames, tail_frames
 from noisecheck.detect.channels import Onsets, merge_channels
 from noisecheck.detect.decide import DetectSettings, decide
@@ -134,7 +135,7 @@ def detect_channels(
     """Return the impacts found in samples (n, channels)."""
     found = [candidates(np.ascontiguousarray(c), rate, tile_s=tile_s) for c in samples.T]
     odds = [decide(c, rate, DetectSettings(false_per_hour=false_per_hour)) for c in found]
-    return merge_channels(found, odds, rate, spread_s=spread_s)
+    return Alike(rate, len(found)).retimed(merge_channels(found, odds, rate, spread_s=spread_s), found)
 
 
 def impacts_in_noise(

@@ -15,6 +15,7 @@ import soundfile
 from noisecheck.audio.recording import ArrayRecording, open_recording
 from noisecheck.core.flags import Flag
 from noisecheck.core.table import COLUMNS
+from noisecheck.detect.alike import Alike
 from noisecheck.detect.candidates import Candidates
 from noisecheck.detect.channels import Onsets, merge_channels
 from noisecheck.detect.decide import decide
@@ -78,7 +79,7 @@ def test_deciding_tile_by_tile_is_deciding_at_once(stereo: Path) -> None:
     whole = [Candidates.concat([tile[c] for tile in found]) for c in range(2)]
     whole = [c.where(c.onset < recording.frames - int(0.003 * rate)) for c in whole]
     odds = [decide(c, rate, SETTINGS.detect) for c in whole]
-    expected = merge_channels(whole, odds, rate, spread_s=SETTINGS.spread_s)
+    expected = Alike(rate, 2).retimed(merge_channels(whole, odds, rate, spread_s=SETTINGS.spread_s), whole)
     for give_from in (0, 2, 5, 6):
         decisions = Decisions(
             tiles, rate, 2, detect=SETTINGS.detect, spread_s=SETTINGS.spread_s, longest_s=4.0, give_from=give_from,
