@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
 from typing import Any, Self
 
 import numpy as np
 from numpy.typing import NDArray
 
+from noisecheck.core.records import record
+
 __all__ = ["Rows"]
 
 
-@dataclass(frozen=True)
+@record
 class Rows:
     """Rows of a table: each field of a class made of this one is a column, its first axis the rows."""
 
@@ -34,4 +35,4 @@ class Rows:
         return cls(*(np.concatenate(column) for column in zip(*(p._columns() for p in parts), strict=True)))
 
     def _columns(self) -> list[NDArray[Any]]:
-        return [getattr(self, field.name) for field in fields(self)]
+        return list(vars(self).values())

@@ -7,12 +7,12 @@ are alike, so what stands out of them in some band is none of them.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
+from noisecheck.core.records import record
 from noisecheck.detect.candidates import Candidates
 from noisecheck.detect.known import parted
 
@@ -38,7 +38,7 @@ _RISEN: Final = np.float32(4.0)
 _TINY: Final = np.float32(1e-20)
 
 
-@dataclass(frozen=True)
+@record
 class Beats:
     """The dull sounds of one channel, and where there are so many that a machine beats."""
 

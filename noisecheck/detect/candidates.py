@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from noisecheck.core.records import record
 from noisecheck.core.rows import Rows
 from noisecheck.core.windows import stretches
 from noisecheck.detect.coded import past_pre_echo
@@ -81,7 +82,7 @@ END_S = 0.012
 """Of the end of a recording: too little of a sound that begins there is left to tell or to measure it."""
 
 
-@dataclass(frozen=True)
+@record
 class Candidates(Rows):
     """Candidates of one channel, equally long arrays in order of onset."""
 

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
+from noisecheck.core.records import record
 from noisecheck.core.rows import Rows
 from noisecheck.detect.candidates import Candidates
 from noisecheck.detect.habits import WEAK, Arrival, Habits
@@ -24,7 +25,7 @@ _SHARP_ABRUPT: Final = 30.0
 """Where the prediction error rose as far as it can and so abruptly, an onset is not mistaken by milliseconds."""
 
 
-@dataclass(frozen=True)
+@record
 class Onsets(Rows):
     """Impacts found, in order of first arrival."""
 
@@ -136,7 +137,7 @@ def merge_channels(
     return _onsets(made, count) if made else no_onsets(count)
 
 
-@dataclass(frozen=True)
+@record
 class _Pool(Rows):
     """Candidates of all channels, equally long arrays."""
 
@@ -213,7 +214,7 @@ def _onsets(made: list[_Source], count: int) -> Onsets:
     return Onsets(begin, channel, surest, arrival, heard_db).where(np.argsort(begin, kind="stable"))
 
 
-@dataclass(frozen=True)
+@record
 class _Source:
     """One impact: the arrival beside which it is, and all of them."""
 

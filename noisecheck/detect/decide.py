@@ -15,6 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from noisecheck.core.records import record
 from noisecheck.detect.beats import Beats
 from noisecheck.detect.beside import loudest_near
 from noisecheck.detect.candidates import Candidates
@@ -220,7 +221,7 @@ def _restlessness(
     return np.clip(ratio, _RESTLESS[0], _RESTLESS[1])
 
 
-@dataclass(frozen=True)
+@record
 class _Tail:
     """False candidates of noise that is made of pulses, beyond those that steady noise has."""
 

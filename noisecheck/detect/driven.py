@@ -13,12 +13,12 @@ clipping makes in a loud sound is no sound of its own.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
+from noisecheck.core.records import record
 from noisecheck.core.rows import Rows
 from noisecheck.detect.novelty import Novelty
 from noisecheck.detect.prediction import gather, own_error
@@ -89,7 +89,7 @@ _AS_LOUD: Final = 4.0
 """... and what is not so many times louder than before is no sound of its own."""
 
 
-@dataclass(frozen=True)
+@record
 class Growth(Rows):
     """How sounds grow, equally long arrays."""
 

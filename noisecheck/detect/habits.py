@@ -9,11 +9,12 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
+
+from noisecheck.core.records import record
 
 __all__ = ["WEAK", "Arrival", "Habits", "Pattern"]
 
@@ -32,7 +33,7 @@ WEAK: Final = (30.0, 80.0)
 """Arrivals of such scores are no chance, and not so loud that all microphones must hear them."""
 
 
-@dataclass(frozen=True)
+@record
 class Arrival:
     """A sound as one microphone hears it."""
 
@@ -44,7 +45,7 @@ class Arrival:
     """Whether its onset cannot be mistaken by milliseconds."""
 
 
-@dataclass(frozen=True)
+@record
 class Pattern:
     """How impacts beside one microphone come to all of them, (channels,) each."""
 

@@ -6,12 +6,12 @@ predictor fitted closely to 40 ms of their ring foresees it, beats and all, and 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
+from noisecheck.core.records import record
 from noisecheck.core.rows import Rows
 from noisecheck.core.windows import windows
 from noisecheck.detect.novelty import Novelty
@@ -54,7 +54,7 @@ _NEVER: Final = 1 << 40
 _BATCH: Final = 512
 
 
-@dataclass(frozen=True)
+@record
 class Strokes(Rows):
     """Strokes on low notes, or what is known of other sounds; equally long arrays."""
 

@@ -11,7 +11,6 @@ envelopes weighed by their likelihood: as often too early as too late.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from functools import lru_cache
 from typing import Final
 
@@ -19,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from noisecheck.core.fourier import irfft, next_fast_len, rfft
+from noisecheck.core.records import record
 from noisecheck.core.windows import windows
 from noisecheck.detect.prediction import gather
 
@@ -81,7 +81,7 @@ PAST_S: Final = -_PAST_S[0] + 2.0 * _PAD_S
 """Seconds of samples before it that can change the onset."""
 
 
-@dataclass(frozen=True)
+@record
 class _Grid:
     """What is the same for every sound at one rate; times are samples of the lower rate."""
 

@@ -9,12 +9,12 @@ has a closed form; the log-likelihood ratios of the bands are added.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
+from noisecheck.core.records import record
 from noisecheck.detect.spectra import PAIR, FrameGrid
 
 __all__ = [
@@ -58,7 +58,7 @@ _CHUNK = 2048
 _TINY = np.float32(1e-13)  # -130 dB re full scale, below any converter: digital silence stays finite
 
 
-@dataclass(frozen=True)
+@record
 class Novelty:
     """Log-likelihood ratios per frame, each (frames,) float32, and the energy that is new.
 

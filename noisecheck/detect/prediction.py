@@ -114,8 +114,9 @@ def _predictors(lags: NDArray[np.float64]) -> NDArray[np.float64]:
     filters[0] = 1.0
     error = at[0].copy()
     for i in range(1, len(at)):
-        reflection = np.add.reduce(filters[:i] * at[i:0:-1], axis=0) / error
-        filters[1 : i + 1] -= reflection * filters[i - 1 :: -1]
+        before, longer = filters[:i], filters[1 : i + 1]
+        reflection = np.add.reduce(before * at[i:0:-1], axis=0) / error
+        longer -= reflection * before[::-1]
         error *= 1 - reflection**2
     return filters.T
 

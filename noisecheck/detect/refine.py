@@ -10,12 +10,13 @@ the likelihood ratio of a variance that rises by that shape; the best shape give
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, fields, replace
+from dataclasses import fields, replace
 from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
+from noisecheck.core.records import record
 from noisecheck.core.rows import Rows
 from noisecheck.core.windows import stretches
 from noisecheck.detect.prediction import prediction_errors
@@ -83,7 +84,7 @@ def _boxes(block: int, rate: int) -> tuple[NDArray[np.int64], NDArray[np.float64
     return lengths, 0.5 * block * (1.0 - 1.0 / variance), 0.5 * block * np.outer(lengths, np.log(variance))
 
 
-@dataclass(frozen=True)
+@record
 class Refined(Rows):
     """What the prediction error tells of each candidate, equally long arrays."""
 
@@ -115,7 +116,7 @@ class Refined(Rows):
         return replace(self, onset=self.onset * step, louder=self.louder * step)
 
 
-@dataclass(frozen=True)
+@record
 class _Starts:
     """Onset shapes before a fixed end: abrupt ones, and for comparison smooth growth that is no impact."""
 

@@ -8,7 +8,6 @@ several lengths and strengths by the likelihood of Gaussian samples whose varian
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import lru_cache
 from typing import Final
 
@@ -16,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from noisecheck.core.fourier import irfft, next_fast_len, rfft
+from noisecheck.core.records import record
 from noisecheck.detect.prediction import gather
 
 __all__ = ["AHEAD_S", "slow_rises"]
@@ -40,7 +40,7 @@ _TINY: Final = 1e-16
 _BATCH: Final = 64
 
 
-@dataclass(frozen=True)
+@record
 class _Rises:
     weights: Floats
     """(blocks, shapes)."""

@@ -9,13 +9,13 @@ from __future__ import annotations
 
 import itertools
 import math
-from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
 from noisecheck.core.fourier import rfft
+from noisecheck.core.records import record
 from noisecheck.core.windows import extended, windows
 
 __all__ = ["FILTER_REACH", "PAIR", "FrameGrid", "decimated", "frame_energies", "frame_grid"]
@@ -37,7 +37,7 @@ FILTER_REACH = 6
 """Of :func:`decimated` samples so many on either side depend on the same samples."""
 
 
-@dataclass(frozen=True)
+@record
 class FrameGrid:
     """The frames and bands used at one sample rate."""
 

@@ -6,11 +6,10 @@ timed by its spectrum.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
+from noisecheck.core.records import record
 from noisecheck.core.rows import Rows
 from noisecheck.detect import modal, refine, slow
 from noisecheck.detect.modal import modal_onsets
@@ -48,7 +47,7 @@ PAST_S = refine.BACK_S + modal.PAST_S
 """... and of samples before it that can change what is found."""
 
 
-@dataclass(frozen=True)
+@record
 class Timed(Rows):
     """Onsets of sounds and what the prediction error tells of them, equally long arrays."""
 
@@ -73,7 +72,7 @@ class Timed(Rows):
         return np.asarray(np.minimum(self.full_error, _MOST_ERROR) + self.low_error)
 
 
-@dataclass(frozen=True)
+@record
 class _Low(Rows):
     """What the low band tells of the sounds it was asked about."""
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -56,7 +56,7 @@ _ENOUGH: Final = 8
 Levels = Callable[[NDArray[np.float64], np.random.Generator], NDArray[np.float64]]
 
 
-@dataclass(frozen=True)
+@record
 class Trials(Rows):
     """Copies put back, equally long arrays."""
 

@@ -6,7 +6,6 @@ time. What is not like that of any station comes from elsewhere.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -54,7 +53,7 @@ _NEPER: Final = float(np.log(10.0)) / 10.0
 _CHUNK: Final = 4096
 
 
-@dataclass(frozen=True)
+@record
 class Heard(Rows):
     """What the stations' microphones heard of each impact, (n, stations) each."""
 

@@ -7,7 +7,6 @@ above the lowest level any impact left in it, nor above the whole of the backgro
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import lru_cache
 from typing import Final
 
@@ -15,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from noisecheck.core.bands import third_octave_edges, third_octave_midbands
+from noisecheck.core.records import record
 from noisecheck.core.rows import Rows
 from noisecheck.core.table import Impacts
 from noisecheck.core.units import from_power_db, power_db
@@ -40,7 +40,7 @@ _DECILE: Final = 1.2816
 _LEAST: Final = 0.1
 
 
-@dataclass(frozen=True)
+@record
 class Sounds(Rows):
     """The sounds of ``n`` impacts, level included."""
 
