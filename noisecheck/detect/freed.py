@@ -52,7 +52,7 @@ def foreseen(
     (begin, end), (first, last) = ((round(s * rate) for s in span) for span in (fitted, told))
     # (The fit looks at its span and as much more as the predictor is long.)
     wave = np.diff(gather(low, at, begin - _ORDER - 1, max(last, end + _ORDER)), axis=1).astype(np.float64)
-    error = filtered(wave, fitted_closely(wave, end - begin, _ORDER))
+    error = filtered(wave, fitted_closely(wave, end - begin, _ORDER)[0])
     energy, left = ((part[:, first - begin : last - begin] ** 2).sum(axis=1) for part in (wave[:, _ORDER:], error))
     return np.asarray(energy > _FORESEEN * left)
 

@@ -146,12 +146,12 @@ def _surprise(wave: NDArray[np.float64], fitted: int, told: int) -> tuple[NDArra
 
     The log-likelihood ratio of two variances, both of them estimates, against one.
     """
-    filters = fitted_closely(wave, fitted, _ORDER)[:, ::-1]
-    error = np.einsum("ijk,ik->ij", windows(wave, _ORDER + 1), filters)
+    filters, error = fitted_closely(wave, fitted, _ORDER)
+    filters = filters[:, ::-1]
     free = fitted - _ORDER
     power = (wave[:, _ORDER : _ORDER + fitted] ** 2).mean(axis=1) + 1e-18
-    quiet = (error[:, :fitted] ** 2).sum(axis=1) / free + _LEAST * power
-    new = error[:, -told:] ** 2
+    quiet = np.maximum(error, 0.0) / free + _LEAST * power
+    new = np.einsum("ijk,ik->ij", windows(wave[:, -told - _ORDER :], _ORDER + 1), filters) ** 2
     ratio = new.mean(axis=1) / quiet
     both = told + free
     surprise = 0.5 * (both * np.log((told * ratio + free) / both) - told * np.log(np.maximum(ratio, 1e-9)))

@@ -77,7 +77,7 @@ def _error(
     What lies before the fitted span is as loud as that mean: nothing is known of it.
     """
     wave = np.diff(gather(samples, at, -end - length - order - 1, after), axis=1).astype(np.float64)
-    known = filtered(wave, fitted_closely(wave, length, order)).astype(np.float32)
+    known = filtered(wave, fitted_closely(wave, length, order)[0]).astype(np.float32)
     # A fitted predictor errs less where it was fitted than it does from there on.
     mean = (known[:, :length] ** 2).mean(axis=1) * np.float32((length + order) / (length - order))
     quiet = (mean * np.float32(1.0 + _CAUTION * np.sqrt(2.0 / length)) + np.float32(1e-16)).astype(np.float32)

@@ -121,8 +121,10 @@ def _predictors(lags: NDArray[np.float64]) -> NDArray[np.float64]:
     return filters.T
 
 
-def fitted_closely(wave: NDArray[np.float64], length: int, order: int) -> NDArray[np.float64]:
-    """Return prediction-error filters (rows, order + 1) of least squared error over each row's first samples.
+def fitted_closely(
+    wave: NDArray[np.float64], length: int, order: int
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return prediction-error filters (rows, order + 1) of least squared error over each row's first samples, and that.
 
     This covariance method foresees what rings freely down to the noise, however short the ring; a window smears it.
 
@@ -130,14 +132,19 @@ def fitted_closely(wave: NDArray[np.float64], length: int, order: int) -> NDArra
         wave: rows, (rows, n), n at least length + 2 * order.
         length: squared errors of samples order to order + length of each row are summed.
         order: order of the predictor.
+
+    Returns:
+        Filters, and the sum of squared errors that each leaves, (rows,).
     """
     product = _products(wave, length, order)
     normal, toward = product[:, :-1, :-1].copy(), product[:, :-1, -1:]
     diagonal = np.einsum("ijj->ij", normal)
-    diagonal += _RIDGE * diagonal.mean(axis=1, keepdims=True) + 1e-18
+    ridge = _RIDGE * diagonal.mean(axis=1, keepdims=True) + 1e-18
+    diagonal += ridge
+    ahead = np.linalg.solve(normal, toward)[:, :, 0]
     filters = np.ones((len(wave), order + 1))
-    filters[:, 1:] = -np.linalg.solve(normal, toward)[:, ::-1, 0]
-    return filters
+    filters[:, 1:] = -ahead[:, ::-1]
+    return filters, product[:, -1, -1] - ((toward[:, :, 0] + ridge * ahead) * ahead).sum(axis=1)
 
 
 def _products(wave: NDArray[np.float64], length: int, order: int) -> NDArray[np.float64]:
