@@ -9,7 +9,7 @@ all that is heard, where no other delay explains it about as well, and where it 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import lru_cache
 from typing import Final
 
@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from noisecheck.core.fourier import irfft, rfft
+from noisecheck.core.records import record
 from noisecheck.core.rows import Rows
 from noisecheck.detect.candidates import Candidates
 from noisecheck.detect.channels import Onsets
@@ -53,7 +54,7 @@ _FLOOR: Final = (0.3, 0.3)
 _SMOOTH_HZ: Final = 290.0
 
 
-@dataclass(frozen=True)
+@record
 class _Sounds(Rows):
     """Sounds on one channel, in order."""
 
