@@ -17,7 +17,7 @@ from noisecheck.report.context import Context, Place, Said, Section, newest_firs
 from noisecheck.report.figures.svg import inline_svg
 from noisecheck.report.figures.time import Passages, transits
 from noisecheck.report.found import claimed_late, pooled_sentence, way_of, why_of
-from noisecheck.report.words import capital
+from noisecheck.report.words import capital, fold_alike
 
 __all__ = ["flow_section"]
 
@@ -51,7 +51,7 @@ def flow_section(context: Context) -> Section | None:
             {"run": one_line(g.run), "said": one_line(ball.sentence)} for g in account.ledgers for ball in g.open_balls
         ],
         "warnings": [one_line(w) for w in account.warnings],
-        "notes": [one_line(n) for n in dict.fromkeys(account.notes)],
+        "notes": [one_line(n) for n in fold_alike(account.notes)],
         "links": _links(account),
         "total": {kind: sum(g.count(kind) for g in account.ledgers) for kind in kinds},
     }

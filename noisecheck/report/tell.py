@@ -20,6 +20,7 @@ from noisecheck.flow.findings import KIND_WORDS, Finding, Ledger, say_odds
 from noisecheck.pipeline.account import Account
 from noisecheck.pipeline.revisions import Plan
 from noisecheck.report.found import pooled_sentence, way_of, why_of
+from noisecheck.report.words import fold_alike
 
 __all__ = ["interval", "tell_account", "tell_changed", "tell_comparison", "tell_plan", "tell_trend"]
 
@@ -138,7 +139,7 @@ def tell_account(account: Account) -> list[str]:
         lines.append(pooled_sentence(account.overall, list(account.rates)))
     lines += [f"challenge, run {run}: {c.sentence}" for run, c in account.challenges]
     lines += [f"early warning: {text}" for text in account.warnings]
-    lines += [f"note: {text}" for text in dict.fromkeys(account.notes)]
+    lines += [f"note: {text}" for text in fold_alike(account.notes)]
     return lines
 
 

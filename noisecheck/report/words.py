@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import math
+import re
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from typing import Any, Final
 
 from noisecheck.core.errors import one_line
+from noisecheck.core.units import many
 
-__all__ = ["capital", "number", "sentence", "signed", "take_common"]
+__all__ = ["capital", "fold_alike", "number", "sentence", "signed", "take_common"]
 
+_NAMED: Final = 8
 _ALIKE: Final = 3  # what is noted of so many recordings, and of most of them, is said once
 
 
@@ -46,3 +49,26 @@ def take_common(notes: Sequence[list[str]], what: str) -> list[str]:
     for own in notes:
         own[:] = [note for note in own if note not in common]
     return [f"{count[note]} of {len(notes)} {what}: {note}" for note in common]
+
+
+def fold_alike(notes: Iterable[str]) -> list[str]:
+    """Return notes of the form ``run NAME: ...`` with those that say the same of three runs or more told by the first.
+
+    The same but for figures; the others are named.
+    """
+    alike: dict[str, list[tuple[str, str]]] = {}
+    for note in dict.fromkeys(notes):
+        run, _, text = note.removeprefix("run ").partition(": ")
+        of_run = note.startswith("run ") and bool(text)
+        alike.setdefault(re.sub(r"\d[\d.,]*", "#", text) if of_run else note, []).append((run, note))
+    told = []
+    for members in alike.values():
+        if len(members) < _ALIKE:
+            told += [note for _, note in members]
+            continue
+        others = [run for run, _ in members[1:]]
+        more = f", and {len(others) - _NAMED} more" if len(others) > _NAMED else ""
+        told.append(
+            f"{members[0][1]}; much the same in {many(len(others), 'more run')} ({', '.join(others[:_NAMED])}{more})"
+        )
+    return told

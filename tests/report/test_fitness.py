@@ -12,7 +12,7 @@ from noisecheck.audio.health import check_health
 from noisecheck.audio.recording import open_recording
 from noisecheck.report.context import Context, Place
 from noisecheck.report.fitness import health_section
-from noisecheck.report.words import take_common
+from noisecheck.report.words import fold_alike, take_common
 
 RATE = 16_000
 
@@ -108,3 +108,15 @@ def test_what_most_runs_note_is_said_once() -> None:
     few = [["far"], ["far"]]
     assert take_common(few, "test runs") == []
     assert few == [["far"], ["far"]]
+
+
+def test_notes_alike_but_for_figures_are_told_by_the_first() -> None:
+    late = "run {}: station 'bend' states transit_s = [0.2, 0.4], but {} % of the balls come {} s later"
+    notes = ["all: fine", late.format("a-1", 92, "0.31"), late.format("b-2", 100, "0.40"), "run a-1: one dropout"]
+    assert fold_alike(notes) == [notes[0], notes[1], notes[2], notes[3]]
+    notes.append(late.format("c-3", 91, "0.5"))
+    assert fold_alike(notes) == [
+        "all: fine",
+        f"{notes[1]}; much the same in 2 more runs (b-2, c-3)",
+        "run a-1: one dropout",
+    ]
