@@ -22,6 +22,7 @@ _WIDTH: Final = 440.0  # shrinks little on a phone
 _LEAST_HIGH: Final = 190.0
 _MOST_HIGH: Final = 460.0
 _LETTER, _LINE = 6.8, 13.0  # of a word, px: a letter at its widest, and a line
+_BETWEEN: Final = 6.0  # px from the end of a word to the next
 _APART: Final = 16.0  # px from one line of words to the next
 _MOST_LINES: Final = 5
 _LEFT, _RIGHT, _TOP, _BOTTOM = 58.0, 12.0, 8.0, 46.0
@@ -127,7 +128,7 @@ class _Words:
 
     @staticmethod
     def _box(x: float, y: float, side: int, text: str) -> tuple[float, float, float, float]:
-        long = side * _LETTER * len(text)
+        long = side * (_LETTER * len(text) + _BETWEEN)
         return min(x, x + long), y - 2.0, max(x, x + long), y + _LINE
 
     def _covered(self, box: tuple[float, float, float, float]) -> float:
