@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 import pytest
-from scipy.stats import binom, binomtest
+from scipy.stats import binom, binomtest, chi2_contingency, norm, t
 
 from noisecheck.core.errors import InputError
 from noisecheck.flow.failures import (
@@ -16,6 +17,7 @@ from noisecheck.flow.failures import (
     dispersion_of,
     failure_rate,
     heard_share_of_links,
+    lower_bound,
     recapture,
     upper_bound,
 )
@@ -45,6 +47,10 @@ def test_bounds_equal_scipys_exact_test(confidence: float) -> None:
         assert binomial_bounds(x, n, confidence=confidence) == pytest.approx((exact.low, exact.high), rel=1e-9)
         one_sided = binomtest(x, n, alternative="less").proportion_ci(confidence, "exact").high
         assert upper_bound(x, n, confidence=confidence) == pytest.approx(one_sided, rel=1e-9)
+        least = binomtest(x, n, alternative="greater").proportion_ci(confidence, "exact").low
+        assert lower_bound(x, n, confidence=confidence) == pytest.approx(least, rel=1e-9)
+        if confidence == 0.95:
+            assert lower_bound(x, n) == lower_bound(x, n, confidence=0.95)
 
 
 def test_success_run(reference: Reference) -> None:
@@ -66,6 +72,23 @@ def test_balls_needed_with_failures_is_the_least_number() -> None:
         n = balls_needed(1e-3, failures=failures)
         assert upper_bound(failures, n) <= 1e-3 < upper_bound(failures, n - 1)
         assert binom.cdf(failures, n, 1e-3) <= 0.05 < binom.cdf(failures, n - 1, 1e-3)
+
+
+def test_balls_needed_at_the_edges() -> None:
+    assert balls_needed(0.99) == 1
+    assert balls_needed(0.5, confidence=0.875) == 3  # one half to the third is an eighth, to the last bit
+
+
+def test_runs_differ_by_pearsons_statistic() -> None:
+    """Against scipy's test of a table of counts; Student's t over the normal quantile for the few runs."""
+    pairs = [(9, 200), (2, 150), (1, 250), (5, 100)]
+    chi2 = chi2_contingency([(x, n - x) for x, n in pairs], correction=False)
+    few = (t.ppf(0.975, 3) / norm.ppf(0.975)) ** 2
+    assert dispersion_of([*pairs, (0, 0)]) == pytest.approx(chi2.statistic / chi2.dof * few)
+    assert dispersion_of([(4, 4), (0, 4), (0, 4)]) == 4.0  # each run one fate: as many balls as a run has count as one
+    assert dispersion_of([(3, 100), (0, 100), (0, 100)]) > 1.0
+    for nothing in ([(2, 100), (0, 100), (0, 100)], [(6, 100), (0, 100)], [(2, 2), (2, 2), (2, 2)], [(3, 99)] * 3, []):
+        assert dispersion_of(nothing) == 1.0
 
 
 def test_recapture(reference: Reference) -> None:
@@ -118,6 +141,7 @@ def test_pooled_rate_says_what_it_shows() -> None:
         (40_823, 0.95, None, "below 74 per million at 95 %"),  # 73.38: rounded down it would not be shown
         (2_000_000, 0.95, None, "below 1.5 per million at 95 %"),
         (2_100_000, 0.995, 12.5, "below 2.6 per million at 99.5 %, so 12.5 per million is shown"),
+        (30_000_000, 0.95, None, "below 0.100 per million at 95 %"),  # 0.09986
         (2_990_000, 0.95, 0.5, "below 1.1 per million at 95 %; 3.01 million more failure-free balls"),  # 3,001,463
     ],
 )
@@ -126,6 +150,24 @@ def test_no_sentence_says_more_than_was_shown(balls: int, confidence: float, lim
     rate = failure_rate([ledger(balls)], heard=sure, limit_per_million=limit, confidence=confidence)
     assert said in rate.sentence
     assert "heard fraction 0.9999:" in failure_rate([ledger(9)], heard=HeardShare(0.99999, 0.9, "")).sentence
+
+
+def test_one_is_said_as_one_and_millions_are_rounded_up() -> None:
+    sure = HeardShare(1.0, 1.0, "test")
+    rate = failure_rate([ledger(1000, 1, 1)], heard=sure, limit_per_million=1.0)
+    assert rate.sentence.startswith("1 failure in 1,001 balls")
+    assert "1 undecided ball is counted as a failure in the bound" in rate.notes
+    for count, said in ((999_999, "999,999"), (1_000_000, "1.00 million"), (3_000_000, "3.00 million")):
+        assert f"; {said} more failure-free" in replace(rate, balls_needed=count).sentence
+
+
+def test_undecided_balls_are_balls_where_runs_differ() -> None:
+    runs = [ledger(60, 12, 40), ledger(100, 1), ledger(100, 1)]
+    wide = dispersion_of([(12, 100), (1, 100), (1, 100)])
+    assert wide > 10
+    rate = failure_rate(runs, heard=HeardShare(1.0, 1.0, "test"))
+    assert (rate.lower, rate.upper_two_sided) == binomial_bounds(14 / wide, 300 / wide)
+    assert rate.upper == upper_bound(54 / wide, 300 / wide)
 
 
 def test_runs_that_differ_more_than_chance_widen_the_bound() -> None:
@@ -165,6 +207,9 @@ def test_doubt_never_helps_the_bound() -> None:
     assert tested.upper > clean.upper / 0.95  # its lower bound counts, not its best guess
     deaf = failure_rate([ledger(1000)], heard=HeardShare.from_test(0, 5), limit_per_million=10.0)
     assert (deaf.upper, deaf.balls_needed) == (1.0, None)
+    assert "shown" not in deaf.sentence
+    assert failure_rate([ledger(1000)], heard=sure, limit_per_million=0.0).balls_needed is None
+    assert failure_rate([ledger(10, 9)], heard=HeardShare(0.5, 0.2, "")).upper == 1.0  # no more than all fail
     nothing = failure_rate([], heard=sure, limit_per_million=1.0)
     assert (nothing.balls, nothing.upper) == (0, 1.0)
     assert "nothing is shown" in nothing.sentence
@@ -177,7 +222,7 @@ def test_agreement_between_stations_names_the_worst() -> None:
     passages = tuple(
         Passage(i, a, b, float(i), 1.0, False, 1e6) for i in range(99) for a, b in (("lift", "bend"), ("bend", "tray"))
     )
-    findings = (Finding("unheard", 5.0, "bend", 100.0, ""),)
+    findings = (Finding("unheard", 5.0, "bend", 100.0, ""), Finding("held_up", 9.0, "bend", 100.0, ""))
     share = heard_share_of_links([Ledger("r", 100, 100, findings, passages)])
     assert share is not None
     assert share.share == pytest.approx(0.99)
@@ -220,7 +265,21 @@ def test_impossible_counts_are_refused() -> None:
         upper_bound(3, 2)
     with pytest.raises(InputError, match="per cent"):
         upper_bound(0, 2, confidence=95)
+    for confidence in (0.0, 1.0, 1.5, 200.0):
+        with pytest.raises(InputError, match="must lie between 0 and 1"):
+            upper_bound(0, 2, confidence=confidence)
     with pytest.raises(InputError, match="share between 0 and 1"):
         balls_needed(1.0)
     with pytest.raises(InputError, match="heard share"):
         HeardShare(0.5, 0.9, "")
+    with pytest.raises(InputError, match="heard share"):
+        HeardShare(1.5, 0.9, "")
+
+
+def test_a_share_from_a_test_is_what_was_caught_with_its_exact_lower_bound() -> None:
+    share = HeardShare.from_test(1, 1)
+    assert (share.share, share.lower) == (1.0, pytest.approx(0.05))
+    share = HeardShare.from_test(57, 60)
+    assert share.share == 0.95
+    assert share.lower == pytest.approx(binomtest(57, 60, alternative="greater").proportion_ci(0.95, "exact").low)
+    assert (HeardShare.from_test(0, 0).share, HeardShare.from_test(0, 0).lower) == (0.0, 0.0)
