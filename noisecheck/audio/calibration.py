@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import replace
 from typing import Final, Literal
@@ -82,8 +83,11 @@ class Calibration:
                 f"calibrator on channel {tone.channel}: {tone.frequency_hz:.1f} Hz, fluctuation "
                 f"{tone.fluctuation_db:.2f} dB, distortion {tone.distortion_percent:.1f} % ({judged} of IEC 60942)"
             )
-        if self.drift_db is not None:
-            drift = max(self.drift_db, key=abs)
+        known = [d for d in self.drift_db or () if math.isfinite(d)]
+        if self.drift_db is not None and not known:
+            told.append("calibration drift is not known: no channel holds the calibrator's tone before and after")
+        elif known:
+            drift = max(known, key=abs)
             word = "within" if self.comparable else "more than"
             end = "" if self.comparable else ": levels are not comparable, calibrate and record again"
             told.append(f"calibration drift {drift:+.2f} dB between the two checks, {word} {DRIFT_LIMIT_DB:g} dB{end}")

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import csv
+import math
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -162,5 +164,22 @@ def test_drift() -> None:
         assert both.offset_db == before.offset_db
     with pytest.raises(InputError, match="channels"):
         before.checked_with(Calibration((1.0, 2.0), "calibrator"))
+    (said,) = replace(before, tones=(), drift_db=(-0.45,)).sentences()
+    assert said == "calibration drift -0.45 dB between the two checks, within 0.5 dB"
+    assert before.checked_with(before).sentences()[-1].startswith("calibration drift +0.00 dB")
+    assert not any("drift" in s for s in before.sentences())
     with pytest.raises(InputError, match="calibrator recording"):
         before.checked_with(uncalibrated(1))
+
+
+def test_drift_of_channels_calibrated_one_after_the_other_is_that_of_those_heard_twice() -> None:
+    unheard = math.nan
+    for before, after, said in (
+        ((unheard, 90.0), (100.0, 91.0), "calibration drift +1.00 dB between the two checks, more than 0.5 dB"),
+        ((unheard, 90.0, 80.0), (unheard, 90.1, 79.8), "calibration drift -0.20 dB between the two checks, within"),
+        ((unheard, 90.0), (100.0, unheard), "calibration drift is not known: no channel holds the calibrator's tone"),
+    ):
+        both = Calibration(before, "calibrator").checked_with(Calibration(after, "calibrator"))
+        (sentence,) = both.sentences()
+        assert sentence.startswith(said)
+        assert both.comparable == ("more than" not in said)
