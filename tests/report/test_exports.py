@@ -3,6 +3,7 @@ from __future__ import annotations
 import csv
 import io
 import math
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -43,11 +44,12 @@ def test_header_is_the_registry_and_rows_equal_the_table(make: Any) -> None:
 
 
 def test_not_measurable_is_an_empty_cell() -> None:
-    impacts = Impacts.of(3, run="nan and inf", lae_db=[math.nan, -math.inf, math.inf], flags=[0, 1, 3])
+    impacts = Impacts.of(4, run="nan and inf", lae_db=[math.nan, -math.inf, math.inf, -50.25], flags=[0, 1, 3, 0])
     rows = read("".join(impacts_csv_chunks(impacts)))
-    assert [r["lae_db"] for r in rows] == ["", "", ""]
-    assert [r["run"] for r in rows] == ["nan and inf"] * 3
-    assert [r["flags"] for r in rows] == ["", "clipped", "clipped;overlapped"]
+    assert [r["lae_db"] for r in rows[:3]] == ["", "", ""]
+    assert float(rows[3]["lae_db"]) == -50.25  # also where others of its column are not measurable
+    assert [r["run"] for r in rows] == ["nan and inf"] * 4
+    assert [r["flags"] for r in rows] == ["", "clipped", "clipped;overlapped", ""]
     assert {r["drop"] for r in rows} == {""}
     assert {r["le_31.5hz"] for r in rows} == {""}
 
@@ -91,7 +93,33 @@ def test_comparisons_are_tidy_and_equal_the_document(make: Any) -> None:
     assert row["verdict"] == main["verdict"] == "quieter"
     assert len(rows) == 4 + 30
     band = next(r for r in rows if r["measure"] == "le_1000hz")
-    assert float(band["q"]) == main["bands"]["le_1000hz"]["q"]
+    told = main["bands"]["le_1000hz"]
+    assert [float(band[k]) for k in ("difference_db", "p", "q")] == [told[k] for k in ("difference_db", "p", "q")]
+    assert [float(band["ci_low_db"]), float(band["ci_high_db"])] == told["ci_db"]
+    assert band["verdict"] == ("shown" if told["shown"] else "no difference shown")
+    named = ("by", "baseline", "station", "value", "runs_baseline", "runs_value")
+    assert {tuple(r[k] for k in named) for r in rows} == {("treatment", "bare", "", "felt", "3", "3")}
+
+
+def test_bands_in_the_background_are_said_to_be_bounds(make: Any) -> None:
+    comparison = compare_campaign(make(), by="treatment")
+    main = next(d for d in comparison.differences if d.measure == "lae_db")
+    nothing = {"difference_db": None, "ci_db": None, "p": None, "q": None, "shown": False}
+    bands = {
+        "le_1000hz": {**main.bands["le_1000hz"], "shown": True, "bound": "value"},
+        "le_2000hz": {**main.bands["le_2000hz"], "shown": False, "bound": "baseline"},
+        "le_4000hz": {**nothing, "bound": "both"},
+        "le_8000hz": {**nothing, "bound": None},
+    }
+    (main,) = (replace(d, bands=bands) for d in comparison.differences if d.measure == "lae_db")
+    rows = read(comparisons_csv([replace(comparison, differences=(main,))]))[1:]
+    assert [(r["measure"], r["verdict"]) for r in rows] == [
+        ("le_1000hz", "shown, in the background: value"),
+        ("le_2000hz", "no difference shown, in the background: baseline"),
+        ("le_4000hz", "in the background: both"),
+        ("le_8000hz", ""),
+    ]
+    assert [bool(r["difference_db"]) for r in rows] == [True, True, False, False]
 
 
 def test_summaries_have_a_row_for_each_run_and_station(make: Any) -> None:
@@ -99,7 +127,17 @@ def test_summaries_have_a_row_for_each_run_and_station(make: Any) -> None:
     rows = read(summaries_csv(result.summaries))
     assert len(rows) == len(result.summaries) == 12
     assert rows[0]["treatment"] == "'=felt"
-    assert float(rows[0]["lae_db"]) == pytest.approx(result.summaries[0].value("lae_db"), abs=6e-4)
+    summary = result.summaries[0]
+    assert (rows[0]["run"], rows[0]["station"]) == ("'=felt-0", summary.station)
+    impacts = result.impacts
+    own = impacts["lae_db"][(impacts["run"] == "=felt-0") & (impacts["station"] == summary.station)]
+    told = {k: float(rows[0][k]) for k in ("impacts", "lae_db", "lae_energy_mean_db", "lae_sd_db")}
+    assert told == {
+        "impacts": len(own),
+        "lae_db": pytest.approx(own.mean(), abs=6e-4),
+        "lae_energy_mean_db": pytest.approx(10 * np.log10(np.mean(10 ** (own / 10))), abs=6e-4),
+        "lae_sd_db": pytest.approx(own.std(ddof=1), abs=6e-4),
+    }
 
 
 def test_json_knows_no_nan() -> None:
