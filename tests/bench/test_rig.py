@@ -187,3 +187,34 @@ def test_no_rig_is_an_empty_one() -> None:
     assert bare.microphone(3) == empty.microphone(3)
     with pytest.raises(AttributeError):
         _ = bare.colour
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("[rig]\ntemperature_c = -40", ""),
+        ("[rig]\ntemperature_c = 60", ""),
+        ("[rig]\ntemperature_c = 233", "was it given in kelvin?"),
+        ("[rig]\ntemperature_c = 61", "between -40 and 60 degrees Celsius"),
+        ("[ball]\ndiameter_mm = 0.5", ""),
+        ("[ball]\ndiameter_mm = 0.49", "under half a millimetre: was it given in metres?"),
+        ("[ball]\nmass_g = 8400", ""),  # nothing to weigh it against
+        ("[ball]\ndiameter_mm = 12.7\nmass_g = 26.8", ""),  # 24.99 g/cm3, denser than osmium
+        ("[ball]\ndiameter_mm = 12.7\nmass_g = 26.9", "makes 25.1 g/cm3, which no material has"),
+        ("[ball]\ndiameter_mm = 12.7\nmass_g = 0.0084", "makes 0.00783 g/cm3, which no material has"),
+        ('[rig]\ngroups = { "take1 0" = "landing" }', ""),
+        ('[rig]\ngroups = { "take 1 12.345" = "landing" }', ""),
+        ('[rig]\ngroups = { "take1" = "landing" }', "'take1' must be a run's name, a space and a time in seconds"),
+        ('[rig]\ngroups = { "take1 -1" = "landing" }', "must be a run's name, a space and a time in seconds"),
+        ('[rig]\ngroups = { "take1 soon" = "landing" }', "must be a run's name, a space and a time in seconds"),
+    ],
+)
+def test_what_no_machine_has_is_refused_and_what_one_may_have_is_not(tmp_path: Path, text: str, said: str) -> None:
+    text += '\n[[station]]\nname = "landing"\n'
+    if not said:
+        rig_of(tmp_path, text)
+        return
+    with pytest.raises(InputError) as refused:
+        rig_of(tmp_path, text)
+    assert said in str(refused.value)
+    assert ("kelvin" in str(refused.value)) == ("kelvin" in said)
