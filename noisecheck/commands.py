@@ -57,14 +57,17 @@ def _told(arguments: argparse.Namespace, document: Callable[[], Any], lines: Cal
 
 def init(arguments: argparse.Namespace) -> int:
     """Write a campaign folder to fill in."""
+    from noisecheck.bench.campaign import find_recordings
     from noisecheck.bench.template import write_campaign_template
 
     folder = str(arguments.folder)
     written = [str(p) for p in write_campaign_template(arguments.folder)]
-    lines = (
-        f"Wrote {', '.join(written)}.",
-        f"Put recordings beside them, fill in runs.csv, then: noisecheck report {folder}",
-    )
+    there = len(find_recordings(arguments.folder))
+    begin = "Put recordings beside them, fill in runs.csv"
+    if there:
+        rows = "the recording" if there == 1 else f"each of the {there} recordings"
+        begin = f"runs.csv has a row for {rows} found there: fill in what changed"
+    lines = (f"Wrote {', '.join(written)}.", f"{begin}, then: noisecheck report {folder}")
     return _told(arguments, lambda: {"folder": folder, "written": written}, lambda: lines)
 
 

@@ -129,10 +129,17 @@ def test_unknown_options_are_one_sentence(capsys: pytest.CaptureFixture[str]) ->
     assert "sensitivity" in _refused(capsys, "measure", "x.wav", "--sensitivity", "-1")
 
 
+def test_init_says_which_recordings_have_their_row(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    for name in ("a.wav", "b.wav"):
+        (tmp_path / name).write_bytes(b"RIFF")
+    assert main(["init", str(tmp_path)]) == 0
+    assert "a row for each of the 2 recordings found there" in capsys.readouterr().out
+
+
 def test_init_refuses_to_overwrite(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     folder = tmp_path / "new"
     assert main(["init", str(folder)]) == 0
     before = {p.name: p.read_bytes() for p in folder.iterdir()}
-    capsys.readouterr()
+    assert "Put recordings beside them, fill in runs.csv" in capsys.readouterr().out
     _refused(capsys, "init", str(folder))
     assert {p.name: p.read_bytes() for p in folder.iterdir()} == before
