@@ -17,8 +17,9 @@ from campaigns import impacts_of, levels_of, simulated, summary_of
 from studies import coverage, coverage_by_design, reasons, requirement_errors
 
 from noisecheck.bench.runsheet import Run
+from noisecheck.compare import effects
 from noisecheck.compare.effects import compare
-from noisecheck.compare.summary import LEVELS, summarise
+from noisecheck.compare.summary import BANDS, LEVELS, summarise
 from noisecheck.core.errors import InputError
 from noisecheck.core.table import Impacts, band_names, band_set
 
@@ -109,6 +110,70 @@ def test_one_run_a_side_is_indicative_only() -> None:
     assert document["verdict"] == "no difference shown"
     assert document["warnings"][0].startswith("indicative only: one run")
     assert compare(summaries, by="treatment").groups[0].to_dict()["ci_db"] is None
+
+
+def test_one_run_against_three_is_indicative_too() -> None:
+    rows = [summary_of(Run(name=f"felt{i}", files=(), treatment="felt"), levels_of(56.0 + i)) for i in range(3)]
+    rows.insert(0, summary_of(Run(name="bare", files=(), treatment="bare"), levels_of(60.0)))
+    found = compare(rows, by="treatment").of("felt")
+    assert (found.difference_db, found.indicative, found.runs) == (pytest.approx(-3.0), True, (1, 3))
+    assert found.warnings[0].startswith("indicative only: one run on a side has no spread")
+
+
+def test_copies_of_one_recording_are_as_uncertain_as_its_impacts() -> None:
+    """Two copies a side: 2 dB of scatter over 100 impacts a run is 0.2 dB a run, and 0.2 dB of the difference."""
+    rows = [
+        summary_of(Run(name=f"{value}{i}", files=(), treatment=value), levels_of(level), n=100, sd=2.0)
+        for value, level in (("bare", 60.0), ("felt", 59.0))
+        for i in range(2)
+    ]
+    found = compare(rows, by="treatment").of("felt")
+    assert found.standard_error_db == pytest.approx(0.2)
+
+
+def test_a_group_has_the_mean_of_its_runs_energy_means() -> None:
+    rows = [summary_of(Run(name=f"{v}", files=(), treatment="bare"), levels_of(v)) for v in (60.0, 61.0, 65.0)]
+    group = compare(rows, by="treatment").groups[0]
+    assert (group.levels["lae_db"], group.energy_lae_db) == (pytest.approx(62.0), pytest.approx(62.0 + 0.115 * 4.0))
+
+
+@pytest.mark.parametrize(
+    ("difference", "ci", "verdict"),
+    [
+        (-0.4, (-0.7, -0.1), "quieter"),
+        (0.4, (0.1, 0.7), "louder"),
+        (0.4, (0.0, 0.8), "no difference shown"),
+        (-0.4, (-0.8, 0.0), "no difference shown"),
+        (-0.4, (np.nan, np.nan), "no difference shown"),
+        (np.nan, (np.nan, np.nan), "not comparable"),
+    ],
+)
+def test_a_verdict_needs_the_whole_interval_on_one_side(
+    difference: float, ci: tuple[float, float], verdict: str
+) -> None:
+    assert effects._verdict(difference, ci) == verdict
+
+
+def test_rings_heard_in_octaves_tell_damping_at_the_place_compared() -> None:
+    """Two octaves of four ring a tenth as long, and lose 10 dB there alone; rings of another place tell nothing."""
+    rng = np.random.default_rng(4)
+    rows, decays = [], {}
+    for value in ("bare", "felt"):
+        change = np.zeros(10)
+        change[4:6] = np.log(0.1) if value == "felt" else 0.0
+        for i in range(4):
+            run = Run(name=f"{value}{i}", files=(), treatment=value, station="landing")
+            levels = levels_of(60.0 + 3.0 * change[4] / np.log(10) + 0.1 * rng.standard_normal())
+            levels[BANDS] = 50.0 + np.repeat(change, 3) * 10 / np.log(10) + 0.1 * rng.standard_normal(30)
+            rows.append(summary_of(run, levels))
+            decays[run.name, "landing"] = np.log(100.0) + change + 0.02 * rng.standard_normal(10)
+            decays[run.name, "landing"][[0, 1, 2, 3, 8, 9]] = np.nan
+    elsewhere = {(name, "bend"): logs for (name, _), logs in decays.items()}
+    told = [compare(rows, by="treatment", decays=d).of("felt").why for d in (decays, elsewhere, None)]
+    back = compare(rows, by="treatment", baseline="felt", decays=decays).of("bare").why
+    parts = [reason.parts_db["damping"] for reason in (*told, back) if reason is not None]
+    assert parts[0] < -1.0 < parts[1] == parts[2] == 0.0
+    assert parts[3] > 1.0
 
 
 def test_extra_columns_and_heights_can_be_compared_by() -> None:
