@@ -9,13 +9,14 @@ from scipy.stats import fisher_exact, kendalltau, theilslopes
 
 from noisecheck.core.errors import InputError
 from noisecheck.core.table import Impacts
-from noisecheck.flow.challenge import Challenge, challenge
+from noisecheck.flow.challenge import Challenge, _change, _sounds, _ways, challenge
 from noisecheck.flow.drops import describe_drops
 from noisecheck.flow.failures import failure_rate
 from noisecheck.flow.findings import Ledger, Passage
 from noisecheck.flow.ledger import follow_balls
 from noisecheck.flow.route import LedgerSettings
 from noisecheck.flow.warning import link_flows, restitution_change
+from noisecheck.place.evidence import Evidence
 
 
 def ledger_of(took: np.ndarray, late: np.ndarray | None = None) -> Ledger:
@@ -107,6 +108,40 @@ def test_challenge_finds_what_is_caught_and_feeds_the_bound() -> None:
     ledger = follow_balls(run.impacts, run.route, end_s=900.0, settings=settings)
     tested = failure_rate([ledger], heard=shown.heard)
     assert tested.upper > failure_rate([ledger], heard=Challenge(10**6, 10**6, 0, 0, ()).heard).upper
+
+
+def test_what_a_challenge_changes_is_what_it_says() -> None:
+    nothing = {"stuck": 0.0, "kicked": 0.0, "held_up": 0.0, "miss": 0.0, "unheard": 0.0, "misplaced": 0.0}
+    run = make_run(8, seconds=200.0, one_microphone=False, unplaced=0.0, clutter_per_hour=0.0, strays_per_hour=0.0,
+                   hide_s=0.0, **nothing)  # fmt: skip
+    times, stations = run.impacts["time_s"], run.route.stations
+    ways = _ways(follow_balls(run.impacts, run.route, end_s=200.0), run.impacts, run.route)
+    assert len(ways) > 80
+    assert all([s for _, s, _ in way] == list(stations) for way in ways)
+    assert all(times[row] == pytest.approx(t) for way in ways for t, _, row in way)
+    changed, rows, events = _change(run.impacts, ways, 3, 40, 0.5, run.route, np.random.default_rng(2))
+    told = {kind: [(t, s) for k, t, s in events if k == kind] for kind in ("stuck", "stray")}
+    assert [len(v) for v in told.values()] == [3, 40]
+    gone = set(range(len(times))) - set(rows[rows >= 0].tolist())
+    stuck = [(way, at) for way in ways for at, (t, s, _) in enumerate(way) if (t, s) in told["stuck"]]
+    assert len(stuck) == 3
+    assert gone == {row for way, at in stuck for _, _, row in way[at + 1 :]}
+    assert len(gone) >= 3  # never a ball that had arrived
+    assert (np.diff(changed["time_s"]) >= 0).all()
+    added = rows < 0
+    strays = list(zip(changed["time_s"][added].tolist(), changed["station"][added].tolist(), strict=True))
+    assert strays == sorted(told["stray"])
+    assert 8 <= sum(s == "" for _, s in strays) <= 32  # half of them, more or less
+    assert np.isnan(changed["station_confidence"][added & (changed["station"] == "")]).all()
+    np.testing.assert_array_equal(changed["time_s"][~added], times[rows[~added]])
+    odds = Evidence(stations, np.random.default_rng(3).normal(size=(len(times), 4)), np.full(len(times), -1.0))
+    sounds = _sounds(odds, rows, changed)
+    np.testing.assert_array_equal(sounds.log_likelihood[~added], odds.log_likelihood[rows[~added]])
+    assert set(sounds.unplaced[~added]) == {-1.0}
+    for k in np.flatnonzero(added):
+        name = changed["station"][k]
+        assert sounds.log_likelihood[k].tolist() == [3.0 * (s == name) for s in stations]
+        assert sounds.unplaced[k] == 3.0 * (name == "")
 
 
 def test_challenge_tells_poor_listening() -> None:
