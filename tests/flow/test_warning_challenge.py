@@ -14,7 +14,7 @@ from noisecheck.flow.drops import describe_drops
 from noisecheck.flow.failures import failure_rate
 from noisecheck.flow.findings import Ledger, Passage
 from noisecheck.flow.ledger import follow_balls
-from noisecheck.flow.route import LedgerSettings
+from noisecheck.flow.route import LedgerSettings, Route
 from noisecheck.flow.warning import link_flows, restitution_change
 from noisecheck.place.evidence import Evidence
 
@@ -142,6 +142,35 @@ def test_what_a_challenge_changes_is_what_it_says() -> None:
         name = changed["station"][k]
         assert sounds.log_likelihood[k].tolist() == [3.0 * (s == name) for s in stations]
         assert sounds.unplaced[k] == 3.0 * (name == "")
+
+
+def test_with_a_contact_go_its_rebounds_and_nothing_else() -> None:
+    heard = [
+        # time, station, drop, rebound, stays
+        (1.00, "lift", 0, 0, True),
+        (1.90, "landing", 1, 0, True),  # before it
+        (2.00, "landing", 2, 0, False),
+        (2.12, "landing", 2, 1, False),
+        (2.15, "bend", 3, 0, True),  # elsewhere
+        (2.20, "landing", 4, 0, False),  # a rebound that was not told to be one, and its own
+        (2.28, "landing", 4, 1, False),
+        (2.30, "", -1, 0, False),
+        (2.35, "landing", 5, 0, True),  # another ball's
+        (2.60, "landing", 6, 0, True),  # too late
+        (2.65, "", -1, 1, True),
+    ]
+    times, stations, drops, rebounds, stays = zip(*heard, strict=True)
+    table = Impacts.of(len(heard), time_s=times, station=stations, drop=drops, rebound=rebounds)
+    ways = [[(1.0, "lift", 0), (2.0, "landing", 2)]]
+    changed, rows, events = _change(table, ways, 1, 0, 0.5, Route(("lift", "landing")), np.random.default_rng(1))
+    assert events == [("stuck", 1.0, "lift")]
+    own = np.array(stays)
+    own[8] = False  # nobody has said yet whose it is
+    assert rows.tolist() == np.flatnonzero(own).tolist()
+    assert changed["time_s"].tolist() == np.array(times)[own].tolist()
+    ways.append([(1.0, "lift", 0), (2.35, "landing", 8)])
+    seeds = [_change(table, ways, 1, 0, 0.5, Route(("lift", "landing")), np.random.default_rng(n))[1] for n in range(9)]
+    assert np.flatnonzero(stays).tolist() in [r.tolist() for r in seeds]
 
 
 def test_challenge_tells_poor_listening() -> None:
