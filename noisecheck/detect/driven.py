@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from noisecheck.core.records import record
 from noisecheck.core.rows import Rows
 from noisecheck.detect.novelty import Novelty
-from noisecheck.detect.prediction import gather, own_error
+from noisecheck.detect.prediction import changes, gather, own_error
 from noisecheck.detect.spectra import FrameGrid
 
 __all__ = ["Growth", "add_noise", "begins_low", "growth_of", "overdriven"]
@@ -184,7 +184,7 @@ def add_noise(swell_db: Floats, level: NDArray[np.bool_], low: Floats, rate: flo
     if len(some):
         begin, end = (round(s * rate) for s in _NOISE_S)
         error = own_error(low, at[some], (begin, end), begin, end, order=_ORDER)
-        wave = np.diff(gather(low, at[some], begin - 1, end), axis=1)
+        wave = changes(low, at[some], begin, end)
         power = np.einsum("ij,ij->i", wave, wave)
         left = np.einsum("ij,ij->i", error, error)
         swell_db[some[power < _NOTES * left]] += np.float32(_NOISE_DB)
@@ -201,7 +201,7 @@ def begins_low(low: Floats, rate: float, at: NDArray[np.int64]) -> NDArray[np.bo
     """
     (first, _), *_, (_, last) = spans = [tuple(round(t * rate) for t in span) for span in _LOW_SPANS_S]
     # Differences: hum and slow wander weigh little.
-    power = np.diff(gather(low, at, first - 1, last), axis=1) ** 2
+    power = changes(low, at, first, last) ** 2
     before, begun, later = (power[:, begin - first : end - first].mean(axis=1) for begin, end in spans)
     return np.asarray(begun > np.maximum(_LOW_STEP * later, _LOW_ABOVE * before))
 

@@ -12,7 +12,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from noisecheck.detect.prediction import filtered, fitted_closely, gather, own_error
+from noisecheck.detect.prediction import changes, filtered, fitted_closely, own_error
 
 __all__ = ["foreseen", "rings_freely"]
 
@@ -51,7 +51,7 @@ def foreseen(
         return np.empty(0, np.bool_)
     (begin, end), (first, last) = ((round(s * rate) for s in span) for span in (fitted, told))
     # (The fit looks at its span and as much more as the predictor is long.)
-    wave = np.diff(gather(low, at, begin - _ORDER - 1, max(last, end + _ORDER)), axis=1).astype(np.float64)
+    wave = changes(low, at, begin - _ORDER, max(last, end + _ORDER)).astype(np.float64)
     error = filtered(wave, fitted_closely(wave, end - begin, _ORDER)[0])
     energy, left = ((part[:, first - begin : last - begin] ** 2).sum(axis=1) for part in (wave[:, _ORDER:], error))
     return np.asarray(energy > _FORESEEN * left)
@@ -70,7 +70,7 @@ def rings_freely(low: Floats, rate: float, at: NDArray[np.int64]) -> NDArray[np.
     begin, end = round(_BLOW_S[0] * rate), round(_RING_S[1] * rate)
     fitted = round(_FITTED_S[0] * rate), round(_FITTED_S[1] * rate)
     error = own_error(low, at, fitted, begin, end, order=_ORDER)
-    wave = np.diff(gather(low, at, begin - 1, end), axis=1)
+    wave = changes(low, at, begin, end)
     block = max(1, round(_BLOCK_S * rate))
     blow = error[:, : (round(_BLOW_S[1] * rate) - begin) // block * block] ** 2
     ring = slice(round(_RING_S[0] * rate) - begin, None)

@@ -11,7 +11,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from noisecheck.detect.prediction import filtered, fitted_closely, gather
+from noisecheck.detect.prediction import changes, filtered, fitted_closely
 from noisecheck.detect.refine import Refined, spans, weigh_error
 
 __all__ = ["ORDER", "ORDER_LOW", "SINCE_S", "overlaid_onsets"]
@@ -76,7 +76,7 @@ def _error(
 
     What lies before the fitted span is as loud as that mean: nothing is known of it.
     """
-    wave = np.diff(gather(samples, at, -end - length - order - 1, after), axis=1).astype(np.float64)
+    wave = changes(samples, at, -end - length - order, after).astype(np.float64)
     known = filtered(wave, fitted_closely(wave, length, order)[0]).astype(np.float32)
     # A fitted predictor errs less where it was fitted than it does from there on.
     mean = (known[:, :length] ** 2).mean(axis=1) * np.float32((length + order) / (length - order))

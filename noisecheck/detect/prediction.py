@@ -11,7 +11,16 @@ from numpy.typing import NDArray
 
 from noisecheck.core.windows import windows
 
-__all__ = ["errors_by", "filtered", "fitted_closely", "gather", "own_error", "prediction_errors", "predictors_at"]
+__all__ = [
+    "changes",
+    "errors_by",
+    "filtered",
+    "fitted_closely",
+    "gather",
+    "own_error",
+    "prediction_errors",
+    "predictors_at",
+]
 
 Floats = NDArray[np.float32]
 _Real = TypeVar("_Real", np.float32, np.float64)
@@ -40,10 +49,10 @@ def prediction_errors(samples: Floats, at: NDArray[np.int64], rate: int, before:
     order = min(_ORDER, (past - gap) // 8)
     parts = [at[i : i + _BATCH] for i in range(0, len(at), _BATCH)]
     # Differences instead of samples: no wander slower than the past that is fitted is left to surprise anyone.
-    lags = [_lags(np.diff(gather(samples, part, -past - 1, -gap), axis=1), order) for part in parts]
+    lags = [_lags(changes(samples, part, -past, -gap), order) for part in parts]
     filters = _predictors(np.concatenate(lags)) if lags else np.empty((0, order + 1))
     for i, part in enumerate(parts):
-        wave = np.diff(gather(samples, part, -before - order - 1, after), axis=1)
+        wave = changes(samples, part, -before - order, after)
         yield filtered(wave, filters[i * _BATCH :][: len(part)])
 
 
@@ -64,12 +73,12 @@ def own_error(
 
 def predictors_at(samples: Floats, at: NDArray[np.int64], start: int, stop: int, *, order: int) -> NDArray[np.float64]:
     """Return prediction-error filters (rows, order + 1) of what sounds from ``start`` to ``stop`` of each position."""
-    return _predictors(_lags(np.diff(gather(samples, at, start - 1, stop), axis=1), order))
+    return _predictors(_lags(changes(samples, at, start, stop), order))
 
 
 def errors_by(filters: NDArray[np.float64], samples: Floats, at: NDArray[np.int64], start: int, stop: int) -> Floats:
     """Return the error (rows, stop - start) that each filter of :func:`predictors_at` makes around its position."""
-    return filtered(np.diff(gather(samples, at, start - filters.shape[1], stop), axis=1), filters)
+    return filtered(changes(samples, at, start + 1 - filters.shape[1], stop), filters)
 
 
 def gather(samples: Floats, at: NDArray[np.int64], start: int, stop: int) -> Floats:
@@ -79,6 +88,12 @@ def gather(samples: Floats, at: NDArray[np.int64], start: int, stop: int) -> Flo
         return windows(samples, stop - start)[at + start]
     index = np.abs(at[:, None] + np.arange(start, stop))
     return samples[np.clip(np.where(index > last, 2 * last - index, index), 0, last)]
+
+
+def changes(samples: Floats, at: NDArray[np.int64], start: int, stop: int) -> Floats:
+    """Return by how much each of the samples of :func:`gather` differs from the one before it."""
+    wave = gather(samples, at, start - 1, stop)
+    return wave[:, 1:] - wave[:, :-1]
 
 
 def _lags(past: Floats, order: int) -> NDArray[np.float64]:

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from noisecheck.core.windows import extended
 from noisecheck.detect.freed import foreseen
-from noisecheck.detect.prediction import gather, own_error
+from noisecheck.detect.prediction import changes, gather, own_error
 from noisecheck.detect.spectra import FILTER_REACH, FrameGrid, decimated
 
 __all__ = ["AHEAD_S", "in_pulses", "regular", "trains"]
@@ -140,7 +140,7 @@ def _louder(
 
     def loudest(span: tuple[float, float]) -> Floats:
         begin, end = (round(s * rate) for s in span)
-        part = np.diff(gather(wave, at, begin - 1, end), axis=1) if tilted else gather(wave, at, begin, end)
+        part = (changes if tilted else gather)(wave, at, begin, end)
         total = np.cumsum(part * part, axis=1, dtype=np.float64)
         total = np.concatenate((np.zeros((len(total), 1)), total), axis=1)
         return np.asarray((total[:, length:] - total[:, :-length]).max(axis=1, initial=0.0), np.float32)

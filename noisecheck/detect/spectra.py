@@ -129,10 +129,9 @@ def decimated(samples: Floats, step: int) -> Floats:
         if begin < 0 or end > length:  # a constant goes on: no step at the ends
             piece = extended(piece, max(-begin, 0), max(end - length, 0))
         product = taps @ piece.reshape(*lead, -1, step).swapaxes(-1, -2)
-        part, some = out[..., start:stop], stop - start
-        np.add(product[..., 0, :some], product[..., 1, 1 : 1 + some], out=part)
-        for k in range(2, 13):
-            part += product[..., k, k : k + some]
+        *others, row, one = product.strides
+        shifted = np.lib.stride_tricks.as_strided(product, (*lead, 13, stop - start), (*others, row + one, one))
+        np.add.reduce(shifted, axis=-2, out=out[..., start:stop])
     return out
 
 
