@@ -103,7 +103,8 @@ def _whole(impacts: Impacts, level: NDArray[np.float64], bound: NDArray[np.bool_
 
     L_AE ends where the next impact begins: 5 ms of a contact hold a fifth of it. How far it lies above the peak show
     the impacts of the same station, heard by the same microphone, that were not cut; it differs between stations by
-    5 dB and more. The peak of a faint one is the background's.
+    5 dB and more. The peak of a faint one is the background's. A bound amid the ring of another
+    is raised likewise: what rang just before is taken for the background, and the bound is too low.
     """
     order = np.argsort(impacts["time_s"], kind="stable")
     time_s = impacts["time_s"][order]
@@ -114,15 +115,17 @@ def _whole(impacts: Impacts, level: NDArray[np.float64], bound: NDArray[np.bool_
     short &= overlapped & (impacts["margin_db"] >= _OWN_PEAK_DB) & np.isfinite(above)
     whole = ~overlapped & ~bound & np.isfinite(above)
     channel, station, names = impacts["channel"], impacts.data["station"], impacts.names["station"]
-    for value in np.unique(channel[short]):
+    amid = np.zeros(len(level), bool)
+    amid[order[1:]] = np.diff(time_s) <= _ADDED_S
+    amid &= bound & overlapped & np.isfinite(above)
+    for value in np.unique(channel[short | amid]):
         here = whole & (channel == value)
         usual = {p: _usual(above[here & (station == p)]) for p in np.unique(station[here]).tolist() if names[p]}
-        # Where its own station is not known an impact is at least as loud as it would be at any.
-        least = min([u for u in usual.values() if not math.isnan(u)], default=_usual(above[here]))
-        for row in np.flatnonzero(short & (channel == value)).tolist():
+        told = [u for u in usual.values() if not math.isnan(u)] or [_usual(above[here])]
+        for row in np.flatnonzero((short | amid) & (channel == value)).tolist():
+            # Where its own station is not known an impact is at least as loud as it would be at any.
             own = usual.get(int(station[row]), math.nan)
-            told = impacts["lzpeak_db"][row] + (least if math.isnan(own) else own)
-            level[row] = max(level[row], told)  # as it is where that is not known
+            level[row] = max(level[row], impacts["lzpeak_db"][row] + (min(told) if math.isnan(own) else own))
     return level
 
 

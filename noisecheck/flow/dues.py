@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import deque
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from typing import Final
 
 from noisecheck.flow.rebounds import MOST, Due, Member, ReboundLaw
@@ -148,7 +148,7 @@ class Trains:
             step_s = law.usual_s(short) if short and math.isnan(last_s) else last_s
             p = law.density(number, since, step_s, change, drowned)
             if p > 0.0:
-                p *= min((_leads_to(law, last, step_s, now, number, m, short) for m in later), default=1.0)
+                p *= _told(_leads_to(law, last, step_s, now, number, m, short) for m in later)
             p += law.skipped(number + 1, since, step_s, change, drowned)
             p += law.skipped(number + 2, since, step_s, change, drowned, 2)
             total += p * train.begun[short > 0]
@@ -164,10 +164,17 @@ def _change_db(before: Member, now: Member) -> float:
     return change if now.channel == before.channel or change > 0.0 else math.nan
 
 
+def _told(ratios: Iterable[float]) -> float:
+    """Return the ratio of likelihoods that several tell which are not independent: what speaks against, if any does."""
+    known = list(ratios)
+    least = min(known, default=1.0)
+    return least if least < 1.0 else max(known, default=1.0)
+
+
 def _leads_to(
     law: ReboundLaw, last: Member, last_s: float, now: Member, number: int, then: Member, short: int
 ) -> float:
-    """Return how much less likely a rebound of ``number`` is by what came later, if that is a rebound of the train.
+    """Return how much likelier a rebound of ``number`` is by what came later, if that is a rebound of the train.
 
     What came later comes after an interval that follows from the ones before: from this one's, or from those without.
     """
@@ -183,4 +190,4 @@ def _leads_to(
     drowned = last.drowned or then.drowned
     other = law.skipped(number + missing, then.time_s - last.time_s, last_s, _change_db(last, then), drowned, missing)
     part = 1.0 / (1.0 + then.fit)
-    return part + (1.0 - part) * min(own / other, 1.0) if other > 0.0 else 1.0
+    return part + (1.0 - part) * own / other if other > 0.0 else 1.0

@@ -92,8 +92,8 @@ class Impact(NamedTuple):
 
     @property
     def heaped(self) -> bool:
-        """Whether its level may be too high: a louder one is near, or rebounds of two trains are due at once."""
-        return self.drowned or len(self.company) > 1
+        """Whether its level may be too high: a bound, a louder one near, or rebounds of two trains due at once."""
+        return self.at_most or self.drowned or len(self.company) > 1
 
     @property
     def own_db(self) -> float:

@@ -160,3 +160,32 @@ def test_what_was_cut_short_is_as_loud_as_its_peak_says_at_its_own_station(place
         n, time_s=time_s, lae_db=exposure, lzpeak_db=peak, margin_db=15.0, flags=flags, station=station.tolist()
     )
     assert levels_of(table)[0][30] == pytest.approx(peak[30] + above_db, abs=0.2)
+
+
+def test_rebounds_that_follow_from_one_off_its_time_bear_it_out(law: ReboundLaw) -> None:
+    trains, early_s = Trains([law]), 0.8 * FIRST_S
+    trains.take(0, Member(0, 10.0, -50.0, 0), 0)
+    before = density(trains, 10.0 + early_s, -54.0)
+    trains.take(0, Member(2, 10.0 + early_s * (1.0 + RATIO), -58.0, 1, 1e3), 0)
+    assert density(trains, 10.0 + early_s, -54.0) > 10.0 * before
+
+
+def test_a_bound_amid_the_ring_of_another_is_no_lower_than_its_peak_says() -> None:
+    n, rng = 60, np.random.default_rng(3)
+    peak, time_s, flags, margin = (
+        rng.normal(-25.0, 1.0, n),
+        np.arange(float(n)),
+        np.zeros(n, np.uint32),
+        np.full(n, 15.0),
+    )
+    exposure = peak - 30.0 + rng.normal(0.0, 0.2, n)
+    # One 12 ms after another, and one with nothing near, both at the level of the background.
+    flags[[30, 50]], margin[[30, 50]], time_s[30] = int(Flag.OVERLAPPED | Flag.BOUND), -3.0, 29.012
+    exposure[[30, 50]] -= 3.0
+    table = Impacts.of(
+        n, time_s=time_s, lae_db=exposure, lzpeak_db=peak, margin_db=margin, flags=flags, station="landing"
+    )
+    level, at_most = levels_of(table)
+    assert np.flatnonzero(at_most).tolist() == [30, 50]
+    assert level[30] == pytest.approx(peak[30] - 30.0, abs=0.2)
+    assert level[50] == exposure[50]
