@@ -33,6 +33,9 @@ _MEMORY_S: Final = 60.0
 _MOST: Final = 64
 """So many of the clear impacts of the last minute are remembered on each channel..."""
 _CLEAR: Final = 40.0
+_SOON_S: Final = 0.008
+_SOON: Final = 0.02
+"""... that bring such a share of their energy so soon after their onset..."""
 _LOUDER_DB: Final = 3.0
 """... and compared with what is softer by so much: their own beginning is known better by that..."""
 _NEAREST: Final = 8
@@ -113,10 +116,17 @@ class Alike:
         self._last = int(begin[-1])
         return replace(onsets, frame=begin, arrival=np.where(arrival >= 0, np.maximum(arrival, begin[:, None]), -1))
 
+    def _begins(self, waves: Floats) -> NDArray[np.bool_]:
+        """Return which waves sound soon after their onset: others are no guide to where a sound begins."""
+        grid = self._grid
+        first, soon = grid.past + grid.lead, int(_SOON_S * grid.rate)
+        energy = [np.einsum("ij,ij->i", w, w) for w in (waves[:, first : first + soon], waves[:, first:])]
+        return np.asarray(energy[0] > np.float32(_SOON) * energy[1])
+
     def _shifts(self, channel: int, found: Candidates) -> NDArray[np.int64]:
         """Return by how many frames the onset of each is to be moved, and remember those that are clear."""
         new = _Sounds.of(found.onset, found.wave, self._grid)
-        clear = found.score > _CLEAR
+        clear = (found.score > _CLEAR) & self._begins(found.wave)
         known = _Sounds.concat([self._known[channel], new.where(clear)])
         # Of so many known sounds each comes after.
         upto = len(self._known[channel].frame) + np.cumsum(clear) - clear
