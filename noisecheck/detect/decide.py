@@ -60,7 +60,9 @@ _EXCESS_LEAST = (4.0, 0.8)
 rattling, rumble), whose scores thin out by a factor e every so many units at most, as those above them tell."""
 _TAIL_MOST = 12.0
 _SWELLING = 6.0
-"""Evidence of abruptness below which a sound that surely is new is a swell (speech, a motor hunting)."""
+"""Evidence of abruptness below which a sound that surely is new is a swell (speech, a motor hunting)..."""
+_DULL = 0.1
+"""... or, so many times more rarely than what is more abrupt, was struck (gongs, cymbals that bloom): the run tells."""
 _STRONG = 25.0
 _SWELL_TAIL = 8.0
 """Swells that pass for more abrupt thin out by a factor e every so many units..."""
@@ -205,7 +207,9 @@ def _sudden(found: Candidates, times: NDArray[np.float64]) -> NDArray[np.float64
     alike_so = beats.alike(strong, swelling > -np.inf, _AMID_S[0], MEMORY_S)
     theirs = np.where(theirs > 1.0, theirs * alike_so, np.minimum(theirs, alike_so))
     odds = impacts / _SPREAD / ((density * (swells * alike + _PRIOR_SWELLS) + bursts / _BURSTS) * theirs)
-    odds[found.abrupt <= _SWELLING] = 0.0
+    odds[swell] *= _DULL
+    # What swells soon after something began is its bloom.
+    odds[(found.abrupt <= 0.0) | (swell & ~begins)] = 0.0
     odds[beats.one_more(odds > 1.0)] = 0.0
     return odds
 
