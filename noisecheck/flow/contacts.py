@@ -41,8 +41,7 @@ _OWN_PEAK_DB = 6.0  # three quarters of what is heard are the impact's
 _USUAL_FROM = 12
 """Impacts from which the usual distance of level and peak is known."""
 _USUAL_SHARE, _MORE_DB = 0.99, 3.0
-"""What lies that much further above its peak than this share of impacts has another sound in it: of some 70,000 that
-had none 1 did (simulation)."""
+"""What lies that much further above its peak than this share of impacts has another sound in it (chosen here)."""
 _CHANCE_DB = 2.0
 """Scatter of the margin of chance: a window of 50 ms and a few third octaves hold some 20 to 50 independent values of a
 noise, 0.6 to 1 dB of L_AE; doubled, since a motor's noise swings more."""
