@@ -52,6 +52,8 @@ _TOP_MODE_HZ: Final = 14000.0
 _MOST_MODES: Final = 400
 _LONGEST_S: Final = 6.0
 _TAIL_DB: Final = 85.0
+_EARLY_S: Final = (0.03, 0.06)
+"""Bending waves, told by phase alone, also arrive a little before they set out, which turns up at the end."""
 _HIGH_PASS_HZ: Final = 20.0
 _FRAME_SPEED_MPS: Final = 2500.0  # compressional wave in a light metal frame, order of magnitude from memory
 _STRAY_STATION: Final = Station(
@@ -128,6 +130,9 @@ class _Place:
         level = 10 ** (((treatment.gain_db if treatment else 0.0) + station.gain_db) / 20)
         self.transfer = np.empty((_SPOTS, scene.channels, len(self.freq)), np.complex128)
         self.delay = np.empty(scene.channels)
+        self.bending = [m.channel for m in scene.microphone if m.kind == "contact"]
+        left = np.arange(self.frames, 0, -1)[:, None] / rate
+        self.fade = np.clip((left - _EARLY_S[0]) / (_EARLY_S[1] - _EARLY_S[0]), 0.0, 1.0)
         for microphone in scene.microphone:
             c = microphone.channel
             heard = weights * _directions(scene, run, station, c, len(modes))
@@ -200,6 +205,7 @@ class _Place:
         force = gain * pulse_spectrum(self.freq, tc) * np.exp(-2j * np.pi * self.freq * (late + tc / 2.0))
         spectrum = (mix * self.transfer[a] + (1.0 - mix) * self.transfer[b]) * force
         samples = fft.irfft(spectrum, self.frames, axis=-1).T * rate
+        samples[:, self.bending] *= self.fade
         peaks = np.array([true_peak(samples[:, c]) for c in range(samples.shape[1])])
         truth = TrueImpact(
             emitted_s=contact.time_s,

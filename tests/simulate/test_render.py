@@ -196,6 +196,13 @@ def test_structure_borne_sound_comes_first_and_contact_pickups_disperse(scene) -
     assert times[1] < times[0]
 
 
+def test_what_bending_waves_send_ahead_of_time_does_not_come_after_their_ring(scene) -> None:
+    near = {"channel": 0, "kind": "contact", "position_mm": [20, 0, 10], "station": "landing"}
+    made = _quiet(scene, scene={"rate_hz": 96000}, microphone=[near])
+    wave = np.abs(impact_waveform(made, made.runs()[0], "landing", speed_mps=1.4).samples[:, 0])
+    assert wave[-9600:].max() < 1e-4 * wave.max()  # a twentieth once, cut off in one step
+
+
 def test_same_scene_same_samples_and_seeds_matter(scene) -> None:
     made = scene(
         room={"t60_s": 0.2},
