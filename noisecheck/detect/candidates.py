@@ -110,7 +110,8 @@ class Candidates(Rows):
     sound: NDArray[np.float32]
     """Its bands, (n, 5 * bands), see :func:`noisecheck.detect.known.sounds_of`."""
     wave: NDArray[np.float32]
-    """The sound around it, see :func:`noisecheck.detect.waves.waves_at`; zeros for what is hardly more than chance."""
+    """The sound around it, see :func:`noisecheck.detect.waves.waves_at`; zeros for what is hardly more than chance, and
+    (n, 0) where nobody asks for it."""
 
     @property
     def score(self) -> NDArray[np.float64]:
@@ -119,6 +120,17 @@ class Candidates(Rows):
 
     def __len__(self) -> int:
         return len(self.onset)
+
+    def with_waves(self, low: NDArray[np.float32], rate: int, *, origin: int = 0) -> Candidates:
+        """Return the same with the sound around each in ``low``, decimated, which begins at frame ``origin``."""
+        wave = np.zeros((len(self), wave_grid(rate).length), np.float32)
+        some = np.flatnonzero(self.score > _CHANCE)
+        wave[some] = waves_at(low, rate, self.onset[some] - origin)
+        return replace(self, wave=wave)
+
+    def without_waves(self) -> Candidates:
+        """Return the same without the sound around each."""
+        return replace(self, wave=self.wave[:, :0])
 
     def moved(self, by: int) -> Candidates:
         """Return the same, so many frames later."""
@@ -254,8 +266,6 @@ def weigh_peaks(
     steps = some[mere_steps(samples, onset[some], new[some], found, grid)]
     bands[steps], error[steps] = 0.0, 0.0
     delay[some], delayed_db[some] = followed(sharp, rate / step, every * grid.hop // step, level, wanted[some])
-    wave = np.zeros((len(peaks), wave_grid(rate).length), np.float32)
-    wave[some] = waves_at(low, rate, onset[some])
     swell_db = _judge_force(timed, onset, abrupt, bands, samples=samples, low=low, found=found, grid=grid)
     return Candidates(
         onset.astype(np.int64),
@@ -269,7 +279,7 @@ def weigh_peaks(
         delay,
         delayed_db,
         sound,
-        wave,
+        np.empty((len(peaks), 0), np.float32),
     )
 
 
@@ -343,7 +353,8 @@ def find_candidates(
     end = origin + len(samples)
     earliest = int(EDGE_S * rate) if origin == 0 and start == 0 else start
     latest = end - int(END_S * rate) if end < stop + tail_frames(rate) else stop
-    return made.where((made.onset >= earliest) & (made.onset < min(latest, stop)))
+    made = made.where((made.onset >= earliest) & (made.onset < min(latest, stop)))
+    return made.with_waves(low, rate, origin=origin)
 
 
 def _novelty(

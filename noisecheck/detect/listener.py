@@ -206,7 +206,7 @@ class Listener:
         made = weigh_peaks(
             samples.reshape(-1), low.reshape(-1), grid.rate, found, peaks, wanted, strokes, coded=self._coded
         )
-        which = peaks[wanted] // length
+        made, which = made.with_waves(low.reshape(-1), grid.rate), peaks[wanted] // length
         return [made.where(which == n).moved((self._kept - n * length) * grid.hop) for n in range(len(group))]
 
     def _row_of(self, group: range) -> Novelty:

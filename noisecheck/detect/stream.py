@@ -212,7 +212,7 @@ class _Channel:
         if not any(map(len, self._fresh)):
             return _nothing()
         fresh, self._fresh = Candidates.concat(self._fresh), []
-        known = Candidates.concat([self._history, fresh])
+        known = Candidates.concat([self._history, fresh.without_waves()])
         odds = decide(known, self._rate, self._settings, past=len(self._history))[len(self._history) :]
         # Decisions look back HISTORY_S, and at when the first candidate of all came.
         keep = known.onset >= known.onset[-1] - int(HISTORY_S * self._rate)

@@ -110,7 +110,9 @@ class Decisions:
         self._detect, self._apart, self._spread_s = detect, int(apart_s(spread_s) * rate), spread_s
         self._reach = int((longest_s + 1.0) * rate)
         self._habits, self._alike = Habits(rate, channels), Alike(rate, channels)
-        self.first = [Candidates.concat([]) for _ in range(channels)] if first is None else list(first)
+        self.first = (
+            [Candidates.concat([]) for _ in range(channels)] if first is None else [c.without_waves() for c in first]
+        )
         """The first candidate ever on each channel (where there was one)."""
         self._past = [Candidates.concat([]) for _ in range(channels)]
         self._open = [Candidates.concat([]) for _ in range(channels)]
@@ -135,12 +137,12 @@ class Decisions:
 
     def _decide(self, channel: int, new: Candidates) -> None:
         if not len(self.first[channel]):
-            self.first[channel] = new.where(slice(0, 1))
+            self.first[channel] = new.where(slice(0, 1)).without_waves()
         past = self._past[channel]
         first = self.first[channel]
         if len(first) and len(past) and past.onset[0] > first.onset[0]:
             past = Candidates.concat([first, past])
-        known = Candidates.concat([past, new])
+        known = Candidates.concat([past, new.without_waves()])
         odds = decide(known, self._rate, self._detect, past=len(past))[len(past) :]
         oldest = (new.onset[-1] if len(new) else known.onset[-1] if len(known) else 0) - int(HISTORY_S * self._rate)
         self._past[channel] = known.where(known.onset >= oldest)
