@@ -22,7 +22,7 @@ from noisecheck.detect.pulses import in_pulses, trains
 from noisecheck.detect.refine import CONTEXT_S
 from noisecheck.detect.rounding import mere_steps
 from noisecheck.detect.spectra import PAIR, FrameGrid, decimated, frame_energies, frame_grid
-from noisecheck.detect.timing import Timed, sharp_step
+from noisecheck.detect.timing import Timed, first_within, sharp_step
 from noisecheck.detect.waves import wave_grid, waves_at
 
 __all__ = [
@@ -267,6 +267,8 @@ def weigh_peaks(
     bands[steps], error[steps] = 0.0, 0.0
     delay[some], delayed_db[some] = followed(sharp, rate / step, every * grid.hop // step, level, wanted[some])
     swell_db = _judge_force(timed, onset, abrupt, bands, samples=samples, low=low, found=found, grid=grid)
+    sure = np.flatnonzero(bands + error > _SURE)
+    onset[sure] = first_within(samples, onset[sure], rate)
     return Candidates(
         onset.astype(np.int64),
         bands,

@@ -17,7 +17,7 @@ from noisecheck.detect.refine import refine_onsets
 from noisecheck.detect.slow import slow_rises
 from noisecheck.detect.spectra import FrameGrid
 
-__all__ = ["AHEAD_S", "BACK_S", "PAST_S", "Timed", "sharp_step", "time_onsets"]
+__all__ = ["AHEAD_S", "BACK_S", "PAST_S", "Timed", "first_within", "sharp_step", "time_onsets"]
 
 Floats = NDArray[np.float32]
 
@@ -36,6 +36,16 @@ _BARELY = 4.0
 """A click is heard many times better in the full band than in the low one, a thud hardly better: up to so many times
 the low band's onset is taken, and up to so many times its spectrum may show a rise."""
 _SHARP_RATE = 48_000
+_BEFORE_S = 0.028
+"""What was heard since so long before an onset (a cycle of most hums)..."""
+_MISTAKEN_S = 0.0035
+"""... but for the last of it, by which onsets may be mistaken..."""
+_ALONE = 0.75
+"""... is softer by this than where a sound counts as begun..."""
+_WITHIN = 10.0 ** (-30.0 / 20.0)
+"""... against its peak..."""
+_PEAK_S = 0.012
+"""... which comes within so long."""
 """Onsets are looked at closely at about this rate, so that higher ones find the same."""
 
 
@@ -159,3 +169,31 @@ def _by_rise(timed: Timed, heard: _Low, low: Floats, grid: FrameGrid) -> None:
     told = (rise_s > 0) & ~far
     risen = asked[slow][told]
     timed.onset[risen], timed.louder[risen] = begins[told] * grid.step, 0
+
+
+def first_within(samples: Floats, onset: NDArray[np.int64], rate: int) -> NDArray[np.int64]:
+    """Return where each sound first comes within 30 dB of its peak, where all heard before is softer than that.
+
+    Elsewhere, and where that is further from the onset than onsets are mistaken by, the onset itself.
+
+    Args:
+        samples: one channel, (n,).
+        onset: frames, (m,).
+        rate: frames a second.
+    """
+    before, apart, after = (round(s * rate) for s in (_BEFORE_S, _MISTAKEN_S, _PEAK_S))
+    begin = onset - before
+    inside = np.flatnonzero((begin >= 0) & (onset + after <= len(samples)))
+    if not len(inside):
+        return onset
+    near = np.lib.stride_tricks.sliding_window_view(samples, before + after)[begin[inside]]
+    past = near[:, : before - apart]
+    middle = past.mean(axis=1, keepdims=True)
+    level = np.abs(near - middle)
+    least = np.float32(_WITHIN) * level[:, before:].max(axis=1, keepdims=True)
+    alone = level[:, : before - apart].max(axis=1) < np.float32(_ALONE) * least[:, 0]
+    some = level[:, before - apart : before + apart] >= least
+    first = onset.copy()
+    told = alone & some.any(axis=1) & ~some[:, 0]
+    first[inside[told]] += some[told].argmax(axis=1) - apart
+    return first
