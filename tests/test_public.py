@@ -66,7 +66,7 @@ def test_readme_has_exactly_two_set_up_commands() -> None:
     commands = re.findall(r"^    (python3 -m venv .+)$", text, re.M)
     assert len(commands) == 2
     assert commands[0].endswith("noisecheck report recordings")
-    assert commands[1].endswith("pytest -q")
+    assert commands[1].endswith("pytest -q -n 2 --dist loadfile")
     for picture in re.findall(r"!\[.*?\]\((.+?)\)", text):
         assert (ROOT / picture).is_file()
 
