@@ -36,6 +36,7 @@ _BARELY = 4.0
 """A click is heard many times better in the full band than in the low one, a thud hardly better: up to so many times
 the low band's onset is taken, and up to so many times its spectrum may show a rise."""
 _SHARP_RATE = 48_000
+"""Onsets are looked at closely at about this rate, so that higher ones find the same."""
 _BEFORE_S = 0.028
 """What was heard since so long before an onset (a cycle of most hums)..."""
 _MISTAKEN_S = 0.0035
@@ -46,7 +47,6 @@ _WITHIN = 10.0 ** (-30.0 / 20.0)
 """... against its peak..."""
 _PEAK_S = 0.012
 """... which comes within so long."""
-"""Onsets are looked at closely at about this rate, so that higher ones find the same."""
 
 
 AHEAD_S = max(refine.AHEAD_S, refine.SEARCH_S[1] + max(slow.AHEAD_S, modal.AHEAD_S))
