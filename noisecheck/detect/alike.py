@@ -176,7 +176,8 @@ class _Heard:
         weighed = self._spectrum[row] * self._trust[row]
         fit = irfft(weighed * known.spectrum[which].conj(), self._length)[:, : self._energy.shape[1]]
         strength = np.einsum("ij,ij,ij->i", known.size[which], known.size[which], self._trust[row])
-        ratio = fit * np.abs(fit) * (np.float32(0.25 * self._length) / strength)[:, None]
+        fit *= np.sqrt(np.float32(0.25 * self._length) / strength)[:, None]
+        ratio = fit * np.abs(fit)
         best, pair = ratio.argmax(axis=1), np.arange(len(row))
         most = ratio[pair, best]
         told = (np.abs(best - grid.lag) <= self._reach) & (most > _enough(self._energy[row, best]))
@@ -189,7 +190,8 @@ class _Heard:
         late = late * grid.step + known.frame[which[pair]] % grid.step - self._own.frame[row[pair]] % grid.step
         for i in np.unique(row[pair]).tolist():
             shifts[i] = round(float(np.median(late[row[pair] == i][:_LOUDEST])))
-        return shifts
+        most_shift = int(MOST_SHIFT_S * grid.step * grid.rate)
+        return np.clip(shifts, -most_shift, most_shift)
 
     def _nearest(
         self, known: _Sounds, since: NDArray[np.int64], upto: NDArray[np.int64]
@@ -197,7 +199,9 @@ class _Heard:
         """Return pairs of what is asked about and a louder known sound that may explain enough of it at some delay."""
         number = np.arange(len(known.frame))
         fit = (np.abs(self._spectrum) * self._trust) @ known.size.T
-        most = fit * fit / (self._length * np.maximum(self._trust @ (known.size * known.size).T, np.float32(1e-20)))
+        # Squared last: after digital silence all else is beyond what can be squared.
+        fit /= np.sqrt(self._length * np.maximum(self._trust @ (known.size * known.size).T, np.float32(1e-20)))
+        most = fit * fit
         most[(number < since[:, None]) | (number >= upto[:, None])] = 0.0
         most[known.level < self._own.level[:, None] + np.float32(_LOUDER_DB)] = 0.0
         near = np.argpartition(-most, min(_NEAREST, len(number) - 1), axis=1)[:, :_NEAREST]
