@@ -219,7 +219,7 @@ def _few_rebounds(
     Without longer trains only the level tells a rebound: each impact softer than the one before it by 1.5 dB.
     """
     gap, fall = np.diff(t), level[:-1] - level[1:]
-    soft = (gap < longest_s) & (fall > 1.5)
+    soft = (gap > 0.0) & (gap < longest_s) & (fall > 1.5)
     first = soft & ~np.r_[False, soft[:-1]]
     second = np.flatnonzero(soft & ~first)
     e, spread, usual = 0.6, 0.35, math.nan

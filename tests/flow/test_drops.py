@@ -320,3 +320,17 @@ def test_an_even_feed_of_balls_that_rebound_once_or_twice_is_no_train(rebounds: 
     drop, rebound = find_drops(t, level, np.zeros(len(t), np.int64))
     assert drop.max() + 1 == 60
     np.testing.assert_array_equal(rebound, true)
+
+
+@pytest.mark.parametrize(
+    ("times", "rebounds"),
+    [
+        ([0.0, 0.0, 1.0, 1.2, 2.0, 2.2, 3.0, 3.2], [0, 0] + [0, 1] * 3),
+        (np.repeat(np.arange(4.0), 2).tolist(), [0] * 8),
+        (np.repeat(np.arange(12.0), 3).tolist(), [0] * 36),
+    ],
+)
+def test_what_comes_at_the_same_time_is_no_rebound(times: list[float], rebounds: list[int]) -> None:
+    levels = np.resize([0.0, -5.0] if len(times) == 8 else [0.0, -5.0, -9.0], len(times))
+    _, number = find_drops(times, levels, np.zeros(len(times), np.int64), longest_first_s=0.6)
+    assert number.tolist() == rebounds
