@@ -6,6 +6,7 @@ import math
 
 import numpy as np
 import pytest
+from fallmaker import FALL_DB, FIRST_S, RESTITUTION, train
 
 from noisecheck.core.flags import Flag
 from noisecheck.core.table import Impacts
@@ -21,25 +22,6 @@ from noisecheck.flow.sorting import Sorter
 from noisecheck.flow.steps import with_train
 
 ROUTE = Route(("landing", "tray"), ((0.6, 0.9),))
-FIRST_S, RATIO, FALL_DB = 0.15, 0.7, -4.0
-
-
-def train(rng: np.random.Generator, at: float = 0.0, rebounds: int = 3) -> list[Member]:
-    """Return the contacts of one fall: intervals and levels that fall evenly and scatter a little."""
-    found, time_s, interval, level = [], at, FIRST_S * math.exp(rng.normal(0.0, 0.03)), rng.normal(-50.0, 0.7)
-    for number in range(rebounds + 1):
-        found.append(Member(number, time_s, level, number))
-        time_s, interval = time_s + interval, interval * RATIO * math.exp(rng.normal(0.0, 0.03))
-        level += FALL_DB + rng.normal(0.0, 0.7)
-    return found
-
-
-@pytest.fixture
-def law() -> ReboundLaw:
-    rng = np.random.default_rng(5)
-    learnt = ReboundLaw()
-    learnt.learn([train(rng) for _ in range(300)])
-    return learnt
 
 
 def density(trains: Trains, time_s: float, level_db: float, channel: int = 0) -> float:
@@ -49,7 +31,7 @@ def density(trains: Trains, time_s: float, level_db: float, channel: int = 0) ->
 def test_rebounds_heard_later_tell_that_one_off_its_time_was_none(law: ReboundLaw) -> None:
     # The first rebound was not heard; something else was, a fifth too early, and then the second and the third.
     trains, odd = Trains([law]), (10.0 + 0.8 * FIRST_S, -54.0)
-    contact, _, *later = train(np.random.default_rng(6), 10.0)
+    contact, _, *later = train(np.random.default_rng(6), 10.0, rebounds=3, first=0)
     trains.take(0, contact, 0)
     before = density(trains, *odd)
     for member in later:
@@ -61,8 +43,10 @@ def test_rebounds_heard_later_tell_that_one_off_its_time_was_none(law: ReboundLa
 def test_levels_of_rebounds_that_are_only_bounds_are_foreseen_by_those_before() -> None:
     rng = np.random.default_rng(7)
     law = ReboundLaw()
-    law.learn([[m._replace(level_db=math.nan) if m.rebound > 1 else m for m in train(rng)] for _ in range(50)])
-    second_s = FIRST_S * RATIO
+    law.learn(
+        [[m._replace(level_db=math.nan) if m.rebound > 1 else m for m in train(rng, rebounds=3)] for _ in range(50)]
+    )
+    second_s = FIRST_S * RESTITUTION
     assert law.density(2, second_s, FIRST_S, 10.0, False) < 1e-3 * law.density(2, second_s, FIRST_S, FALL_DB, False)
 
 
@@ -126,7 +110,7 @@ def test_what_was_measured_with_a_sound_that_was_not_found_tells_neither_level_n
     assert labels[40].tolist() == [1.0, 0.01, 0.02]
 
 
-@pytest.mark.parametrize(("interval_s", "less"), [(FIRST_S, True), (RATIO * FIRST_S, False)])
+@pytest.mark.parametrize(("interval_s", "less"), [(FIRST_S, True), (RESTITUTION * FIRST_S, False)])
 def test_the_next_interval_tells_a_contact_from_a_rebound(law: ReboundLaw, interval_s: float, less: bool) -> None:
     beliefs = Beliefs(ROUTE, FeedPlan(), LedgerSettings(), [], 0.0)
     beliefs.laws[0] = law
@@ -166,7 +150,7 @@ def test_rebounds_that_follow_from_one_off_its_time_bear_it_out(law: ReboundLaw)
     trains, early_s = Trains([law]), 0.8 * FIRST_S
     trains.take(0, Member(0, 10.0, -50.0, 0), 0)
     before = density(trains, 10.0 + early_s, -54.0)
-    trains.take(0, Member(2, 10.0 + early_s * (1.0 + RATIO), -58.0, 1, 1e3), 0)
+    trains.take(0, Member(2, 10.0 + early_s * (1.0 + RESTITUTION), -58.0, 1, 1e3), 0)
     assert density(trains, 10.0 + early_s, -54.0) > 10.0 * before
 
 

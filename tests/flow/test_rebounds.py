@@ -6,12 +6,12 @@ import math
 
 import numpy as np
 import pytest
+from fallmaker import FIRST_S, RESTITUTION, train
 from scipy import integrate, stats
 
 from noisecheck.core.table import Impacts
 from noisecheck.flow.beliefs import Beliefs
 from noisecheck.flow.book import Book
-from noisecheck.flow.drops import G_MPS2
 from noisecheck.flow.dues import Trains
 from noisecheck.flow.explanations import Impact
 from noisecheck.flow.ledger import follow_balls
@@ -20,28 +20,6 @@ from noisecheck.flow.route import FeedPlan, LedgerSettings, Route
 from noisecheck.flow.sorting import Sorter
 
 ROUTE = Route(("landing", "tray"), ((0.6, 0.9),))
-FALL_M, RESTITUTION = 0.05, 0.7
-FIRST_S = 2.0 * RESTITUTION * math.sqrt(2.0 * FALL_M / G_MPS2)
-"""Flight after a fall from 50 mm, T1 = 2 e v / g."""
-
-
-def train(rng: np.random.Generator, at: float = 0.0, rebounds: int = 2, first: int = -1) -> list[Member]:
-    """Return the contacts of one fall: T(n+1) = e T(n), levels that fall by 20 lg e and scatter."""
-    found, time_s, interval, level = [], at, FIRST_S * math.exp(rng.normal(0.0, 0.03)), rng.normal(-50.0, 0.7)
-    for number in range(rebounds + 1):
-        found.append(Member(number, time_s, level, first + number if first >= 0 else -1))
-        time_s += interval
-        interval *= RESTITUTION * math.exp(rng.normal(0.0, 0.03))
-        level += 20.0 * math.log10(RESTITUTION) + rng.normal(0.0, 0.7)
-    return found
-
-
-@pytest.fixture
-def law() -> ReboundLaw:
-    rng = np.random.default_rng(5)
-    learnt = ReboundLaw()
-    learnt.learn([train(rng) for _ in range(300)])
-    return learnt
 
 
 def test_the_first_flight_is_that_of_a_free_fall(law: ReboundLaw) -> None:
