@@ -147,7 +147,7 @@ class LoneImpacts:
                 softer = not other.level_db > impact.level_db
                 if not (softer and number in self.alone and number not in self._said):
                     beside = max(beside, copy_density(self._beliefs, impact, apart_s, other.level_db))
-                if abs(apart_s) < within and (number in self.alone or number in self.rebounds):
+                if abs(apart_s) < within:
                     hardly = max(impact.faint, other.faint)  # one of the two is at the level of the background
                     twice = hardly * _TWICE / (2.0 * within)
                     if softer and number in self.alone:  # then it is a rebound, and this the same sound once more
