@@ -121,9 +121,12 @@ def truth_of(folder: Path, run: str, seconds: float, heard_s: np.ndarray) -> Tru
             fed += 1
             arrived += ball["fate"] == "arrived" and LAST in came and came[LAST] < seconds
             heard = {k: v for k, v in came.items() if k not in ball["unheard_at"].split(";")}
-            if ball["fate"] in ("stuck", "kicked_off") and heard:
-                found.append(("stuck", max(heard.values())))
-                lost.append(max(heard.values()))
+            if ball["fate"] in ("stuck", "kicked_off") and came:
+                # One that was never heard is missed where it should have been heard first.
+                found.append(("stuck", max((heard or came).values())))
+                lost.append(max((heard or came).values()))
+                if not heard:
+                    continue
             found += [("held_up", came[k]) for k in ball["held_up_at"].split(";") if k in heard]
             for name in came:
                 near = np.sum(np.abs(heard_s - came[name]) < _HEARD_S)
