@@ -38,8 +38,8 @@ _SOON: Final = 0.02
 """... that bring such a share of their energy so soon after their onset..."""
 _LOUDER_DB: Final = 3.0
 """... and compared with what is softer by so much: their own beginning is known better by that..."""
-_NEAREST: Final = 8
-"""... so many at most, those whose spectrum may explain most."""
+_NEAREST: Final = 5
+"""... so many at most, those whose spectrum may explain most; the middle of what they tell counts."""
 _SURELY: Final = 100.0
 """More abrupt sounds begin where they seem to."""
 _LEAST: Final = 50.0
@@ -50,8 +50,6 @@ _RIVAL: Final = (0.85, 15.0)
 """... and at no other delay so large a share of that, or so little less..."""
 _PEAK_S: Final = 0.0004
 """... but so near it."""
-_LOUDEST: Final = 5
-"""The middle of what so many of the loudest tell counts."""
 _FLOOR: Final = (0.3, 0.3)
 """Added to the noise's spectrum is such a share of such a quantile of it: bands may be silent by chance or a filter."""
 _SMOOTH_HZ: Final = 290.0
@@ -183,13 +181,13 @@ class _Heard:
         told = (np.abs(best - grid.lag) <= self._reach) & (most > _enough(self._energy[row, best]))
         rivals = np.where(np.abs(np.arange(ratio.shape[1]) - best[:, None]) > apart, ratio, np.float32(0.0)).max(axis=1)
         told &= rivals < np.minimum(_RIVAL[0] * most, most - _RIVAL[1])
-        pair = pair[told][np.lexsort((-known.level[which[told]], row[told]))]
+        pair = pair[told]
         before, after = ratio[pair, best[pair] - 1], ratio[pair, best[pair] + 1]
         late = best[pair] - grid.lag + 0.5 * (before - after) / (before - 2.0 * most[pair] + after)
         # Samples of the wave are whole steps, onsets are not.
         late = late * grid.step + known.frame[which[pair]] % grid.step - self._own.frame[row[pair]] % grid.step
         for i in np.unique(row[pair]).tolist():
-            shifts[i] = round(float(np.median(late[row[pair] == i][:_LOUDEST])))
+            shifts[i] = round(float(np.median(late[row[pair] == i])))
         most_shift = int(MOST_SHIFT_S * grid.step * grid.rate)
         return np.clip(shifts, -most_shift, most_shift)
 
