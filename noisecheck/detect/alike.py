@@ -19,8 +19,10 @@ from numpy.typing import NDArray
 from noisecheck.core.fourier import irfft, rfft
 from noisecheck.core.records import record
 from noisecheck.core.rows import Rows
+from noisecheck.core.windows import extended
 from noisecheck.detect.candidates import Candidates
 from noisecheck.detect.channels import Onsets
+from noisecheck.detect.decide import MEMORY_S
 from noisecheck.detect.waves import WaveGrid, wave_grid
 
 __all__ = ["MOST_SHIFT_S", "Alike"]
@@ -29,7 +31,6 @@ Floats = NDArray[np.float32]
 
 MOST_SHIFT_S: Final = 0.0035
 """Onsets are mistaken by less where a sound rises within 10 ms."""
-_MEMORY_S: Final = 60.0
 _MOST: Final = 64
 """So many of the clear impacts of the last minute are remembered on each channel..."""
 _CLEAR: Final = 40.0
@@ -128,7 +129,7 @@ class Alike:
         known = _Sounds.concat([self._known[channel], new.where(clear)])
         # Of so many known sounds each comes after.
         upto = len(self._known[channel].frame) + np.cumsum(clear) - clear
-        since = np.searchsorted(known.frame, new.frame - int(_MEMORY_S * self._rate))
+        since = np.searchsorted(known.frame, new.frame - int(MEMORY_S * self._rate))
         since = np.maximum(since, upto - _MOST)
         shifts = np.zeros(len(found), np.int64)
         asked = np.flatnonzero((found.abrupt <= _SURELY) & (upto > since))
@@ -146,7 +147,7 @@ class _Heard:
         self._own, self._grid = own, grid
         self._length, wide, window = _spectral(grid)
         power = np.abs(rfft(waves[:, : grid.past] * window, self._length)) ** 2
-        total = np.cumsum(np.pad(power, ((0, 0), (wide // 2 + 1, wide // 2)), mode="edge"), axis=1, dtype=np.float64)
+        total = np.cumsum(extended(power, wide // 2 + 1, wide // 2), axis=1, dtype=np.float64)
         noise = (total[:, wide:] - total[:, :-wide]) / wide
         middle = int(_FLOOR[1] * noise.shape[1])
         noise += _FLOOR[0] * np.partition(noise, middle, axis=1)[:, middle, None]

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from noisecheck.core.records import record
 from noisecheck.core.rows import Rows
+from noisecheck.core.windows import stretches
 from noisecheck.detect import modal, refine, slow
 from noisecheck.detect.modal import modal_onsets
 from noisecheck.detect.refine import refine_onsets
@@ -186,7 +187,7 @@ def first_within(samples: Floats, onset: NDArray[np.int64], rate: int) -> NDArra
     inside = np.flatnonzero((begin >= 0) & (onset + after <= len(samples)))
     if not len(inside):
         return onset
-    near = np.lib.stride_tricks.sliding_window_view(samples, before + after)[begin[inside]]
+    near = stretches(samples, begin[inside], before + after)
     past = near[:, : before - apart]
     middle = past.mean(axis=1, keepdims=True)
     level = np.abs(near - middle)

@@ -9,6 +9,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from noisecheck.core.windows import stretches
 from noisecheck.detect.spectra import frame_grid
 
 __all__ = ["WaveGrid", "wave_grid", "waves_at"]
@@ -62,6 +63,6 @@ def waves_at(low: Floats, rate: int, onset: NDArray[np.int64]) -> Floats:
     """
     grid = wave_grid(rate)
     begin = onset // grid.step - grid.lead - grid.past
-    index = begin[:, None] + np.arange(grid.length)
-    inside = (begin >= 0) & (begin + grid.length <= len(low))
-    return np.where(inside[:, None], low[np.clip(index, 0, len(low) - 1)], np.float32(0.0))
+    waves = stretches(low, begin, grid.length)
+    waves[(begin < 0) | (begin + grid.length > len(low))] = 0.0
+    return waves
