@@ -75,7 +75,7 @@ class Teller:
             why, more = f"borne out: {f.why}", {**more, "confirms": True}
             return Event(f.kind, f.time_s, said_s, why, f.station, f.odds, "settled", more)
         if f.kind == "held_up":
-            closes = next((o for o in self._open if o.kind == "stuck" and o.time_s == f.closes_s), None)
+            closes = next((o for o in self._open if _closes(f, o)), None)
             if closes is not None:
                 self._open.remove(closes)
                 more["closes_s"] = round(closes.time_s, 6)
@@ -89,9 +89,7 @@ def standing(news: Iterable[Finding]) -> list[Finding]:
     """Return what is left of all that was said of a run: what is settled, and the suspicions still open."""
     left: list[Finding] = []
     for f in news:
-        old = next((o for o in left if o.state == "suspected" and _same(o, f)), None)
-        if old is not None:
-            left.remove(old)
+        left = [o for o in left if o.state != "suspected" or not (_same(o, f) or _closes(f, o))]
         if f.state != "closed":
             left.append(f)
     return left
@@ -99,6 +97,11 @@ def standing(news: Iterable[Finding]) -> list[Finding]:
 
 def _same(a: Finding, b: Finding) -> bool:
     return a.kind == b.kind and a.station == b.station and abs(a.time_s - b.time_s) <= _SAME_S[a.kind]
+
+
+def _closes(f: Finding, suspicion: Finding) -> bool:
+    """Return whether a finding, a ball that came late, settles a suspicion."""
+    return suspicion.kind == "stuck" and suspicion.time_s == f.closes_s
 
 
 def _of(f: Finding, ball: OpenBall) -> bool:

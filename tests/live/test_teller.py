@@ -53,6 +53,15 @@ def test_what_stands_of_all_that_was_said() -> None:
     assert standing([STUCK, UNHEARD, closed]) == [UNHEARD]
     settled = replace(STUCK, state="settled")
     assert standing([STUCK, settled]) == [settled]
+    late = Finding("held_up", 10.2, "tray", 20.0, "2.2 s", ball=4, late_s=1.4, closes_s=8.0)
+    assert standing([STUCK, late]) == [late]
+
+
+def test_a_ball_that_came_late_is_not_stuck_again_when_the_account_is_made_again() -> None:
+    teller = Teller()
+    late = Finding("held_up", 10.2, "tray", 20.0, "2.2 s", ball=4, late_s=1.4, closes_s=8.0)
+    assert [e.kind for e in [*teller.tell([STUCK], 9.0), *teller.tell([late], 11.0)]] == ["stuck", "arrived_late"]
+    assert teller.tell_over([STUCK, late], 12.0) == []
 
 
 def test_two_balls_late_within_a_moment_are_two() -> None:
