@@ -18,6 +18,7 @@ from noisecheck.flow.silence import Silence
 from noisecheck.flow.solver import LedgerSolver
 from noisecheck.flow.windows import Contradiction, WindowCheck
 from noisecheck.live.account import Account, Accounted
+from noisecheck.live.arriving import stations_in_reach
 from noisecheck.live.clock import clock_words
 from noisecheck.live.drops import LiveDrops
 from noisecheck.live.events import Event, clock_text
@@ -28,6 +29,7 @@ from noisecheck.live.placing import Placer
 from noisecheck.live.teller import Teller, standing
 from noisecheck.pipeline import flowing
 from noisecheck.pipeline.listen import ListenSettings
+from noisecheck.pipeline.placing import needs_arrivals
 from noisecheck.place.evidence import Evidence
 
 __all__ = ["Follower", "route_of", "stations_of"]
@@ -89,7 +91,8 @@ class Follower:
     ) -> None:
         self.rate, self.channels = rate, channels
         self._own = stations_of(rig, channels)
-        self._placed = bool(self._own) or by_sound
+        timed = stations_in_reach(rig, channels) if needs_arrivals(rig) else set()
+        self._placed = bool(self._own) or by_sound or bool(timed)
         self.hearing = Hearing(
             rate,
             channels,
@@ -118,7 +121,8 @@ class Follower:
         self._next_s = next(self._due)
         route = route_of(rig)
         if route is not None and self._placed:
-            silent = [] if by_sound else [n for n in route.stations if n not in self._own.values()]
+            heard = {*self._own.values(), *timed}
+            silent = [] if by_sound else [n for n in route.stations if n not in heard]
             self._route = route
             self._account = Account(
                 rig, route, silent, channels, placer, NotKept(rate, calibrated=offset_db is not None)

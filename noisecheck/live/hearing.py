@@ -92,6 +92,9 @@ class Hearing:
         self.listened = Listened()
         self._settings, self._offset, self._coded = settings, offset_db, coded
         self._placing = Placing(placer, rate, channels) if placer is not None else None
+        if placer is not None:
+            placer.listen_to(self.room, channels)
+        times = None if placer is None else placer.times
         self._begin = 0
         self._stream = self._new_stream()
         self._pending: list[NDArray[np.float32]] = []
@@ -100,7 +103,7 @@ class Hearing:
         self._near = joined_onsets([], channels)
         """The last impacts: what still rings of them is none of those that follow."""
         self._signals = SignalCheck(rate, channels)
-        self._later = Later(self.room, rate, channels, offset_db=offset_db, settings=settings.measure)
+        self._later = Later(self.room, rate, channels, offset_db=offset_db, settings=settings.measure, times=times)
 
     def _new_stream(self) -> Stream:
         s = self._settings

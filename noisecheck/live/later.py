@@ -12,6 +12,7 @@ from noisecheck.core.flags import Flag
 from noisecheck.core.table import Impacts
 from noisecheck.core.units import to_seconds
 from noisecheck.detect.channels import Onsets
+from noisecheck.live.arriving import ArrivalTimes
 from noisecheck.live.room import Room
 from noisecheck.measure.channel import MeasureSettings
 from noisecheck.measure.events import MARGIN_AFTER_S
@@ -76,13 +77,21 @@ class Later:
         channels: of each frame.
         offset_db: dB to add for dB re 20 uPa, one a channel; None leaves dB re full scale.
         settings: of the measurement.
+        times: measures their arrivals again, too.
     """
 
     def __init__(
-        self, room: Room, rate: int, channels: int, *, offset_db: NDArray[np.float64] | None, settings: MeasureSettings
+        self,
+        room: Room,
+        rate: int,
+        channels: int,
+        *,
+        offset_db: NDArray[np.float64] | None,
+        settings: MeasureSettings,
+        times: ArrivalTimes | None = None,
     ) -> None:
         self._room, self._rate, self._channels = room, rate, channels
-        self._offset, self._settings = offset_db, settings
+        self._offset, self._settings, self._times = offset_db, settings, times
         self._waiting = joined_onsets([], channels)
         self._busy = np.empty(0, np.int64)
         self._last_quiet = np.empty((0, 2), np.int64)
@@ -113,7 +122,7 @@ class Later:
             return None
         origin = max(self._room.start, min(start, int(own.own_arrival.min())) - int(BEFORE_S * rate))
         samples = self._room.get(origin, stop + int(MARGIN_AFTER_S * rate))
-        return measured(
+        table = measured(
             samples,
             rate,
             own,
@@ -123,6 +132,9 @@ class Later:
             offset_db=self._offset,
             settings=self._settings,
         )
+        if self._times is not None:
+            self._times.take(own, table, again=True)
+        return table
 
 
 class NotKept:

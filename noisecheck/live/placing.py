@@ -10,12 +10,17 @@ from noisecheck.bench.rig import Rig
 from noisecheck.bench.runsheet import Run
 from noisecheck.core.table import Impacts
 from noisecheck.detect.channels import Onsets
+from noisecheck.live.arriving import ArrivalTimes, stations_in_reach
+from noisecheck.live.room import Room
 from noisecheck.pipeline.decisions import joined_onsets
-from noisecheck.pipeline.placing import placed
+from noisecheck.pipeline.placing import needs_arrivals, placed
+from noisecheck.place.array import array_of
 from noisecheck.place.crosstalk import CrossTalk
 from noisecheck.place.evidence import Evidence
 from noisecheck.place.microphones import cross_talk_of
+from noisecheck.place.positions import locate
 from noisecheck.place.taught import TaughtSounds
+from noisecheck.place.timed import deaf_in
 
 __all__ = ["Placer", "Placing"]
 
@@ -33,9 +38,16 @@ class Placer:
 
     def __init__(self, rig: Rig, rate: int, taught: TaughtSounds | None) -> None:
         self._rig, self._rate, self._taught = rig, rate, taught
+        self.times: ArrivalTimes | None = None
+        """Where microphones in known places help to tell stations."""
+
+    def listen_to(self, room: Room, channels: int) -> None:
+        """Measure arrival times, where they tell anything, in sound of so many channels."""
+        if needs_arrivals(self._rig) and stations_in_reach(self._rig, channels):
+            self.times = ArrivalTimes(self._rig, self._rate, channels, room)
 
     def __call__(
-        self, onsets: Onsets, impacts: Impacts, talk: CrossTalk | None = None
+        self, onsets: Onsets, impacts: Impacts, talk: CrossTalk | None = None, *, widened: float = 1.0
     ) -> tuple[Impacts, Evidence | None]:
         """Return measured impacts placed, and how each sounds at every station, where anything can say so.
 
@@ -43,13 +55,24 @@ class Placer:
             onsets: of the same impacts.
             impacts: measured.
             talk: how microphones hear one another's stations; None: as these impacts show it.
+            widened: factor on standard deviations of arrivals that the watch asked for so far.
         """
-        answer = placed(onsets, impacts, _RUN, self._rig, rate=self._rate, taught=self._taught, talk=talk)
+        answer = placed(
+            onsets, impacts, _RUN, self._rig, rate=self._rate, taught=self._taught, timed=self.times, talk=talk,
+            widened=widened,
+        )  # fmt: skip
         return answer.impacts, answer.odds
 
     def talk(self, onsets: Onsets) -> CrossTalk | None:
         """Return what impacts show of how the microphones hear one another's stations; None where nothing can."""
         return cross_talk_of(onsets, self._rig, self._rate)
+
+    def widened(self, onsets: Onsets, impacts: Impacts) -> float:
+        """Return by how much arrivals of impacts scatter beyond what their noise explains, 1 where none tell."""
+        array = None if self.times is None else array_of(self._rig, without=deaf_in(onsets))
+        if array is None or self.times is None or max(array.channels) >= onsets.arrival.shape[1]:
+            return 1.0
+        return locate(self.times.air(onsets, impacts, array), array).widened
 
 
 class Placing:
@@ -65,6 +88,7 @@ class Placing:
         self._placer, self._rate, self._channels = placer, rate, channels
         self._onsets, self._impacts = joined_onsets([], channels), Impacts.empty()
         self._talk: CrossTalk | None = None
+        self._widened = 1.0
         self._fresh = 0
         """Impacts since that was learnt."""
 
@@ -73,11 +97,16 @@ class Placing:
         self._onsets = joined_onsets([self._onsets, onsets], self._channels)
         self._impacts = Impacts.concat([self._impacts, table])
         self._fresh += len(onsets)
+        if self._placer.times is not None:
+            self._placer.times.take(onsets, table)
         if self._talk is None or _AGAIN * self._fresh >= len(self._onsets):
             self._talk, self._fresh = self._placer.talk(self._onsets), 0
+            self._widened = self._placer.widened(self._onsets, self._impacts)
         near = np.flatnonzero(self._onsets.frame >= onsets.frame.min() - int(_NEAR_S * self._rate))
         near = np.arange(min(near[0], len(self._onsets) - len(onsets)), len(self._onsets))
-        impacts, odds = self._placer(self._onsets.where(near), self._impacts.where(near), self._talk)
+        impacts, odds = self._placer(
+            self._onsets.where(near), self._impacts.where(near), self._talk, widened=self._widened
+        )
         mine = np.arange(len(near) - len(onsets), len(near))
         last = np.arange(max(len(self._onsets) - _ROWS, 0), len(self._onsets))
         self._onsets, self._impacts = self._onsets.where(last), self._impacts.where(last)

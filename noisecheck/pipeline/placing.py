@@ -18,8 +18,9 @@ if TYPE_CHECKING:
     from noisecheck.place.crosstalk import CrossTalk
     from noisecheck.place.evidence import Evidence
     from noisecheck.place.taught import Lesson, TaughtSounds
+    from noisecheck.place.timed import Timed
 
-__all__ = ["PlacedRun", "placed", "settled", "taught_by"]
+__all__ = ["PlacedRun", "needs_arrivals", "placed", "settled", "taught_by"]
 
 Reader = Callable[[int, int], NDArray[np.float32]]
 
@@ -61,20 +62,23 @@ def placed(
     rate: float,
     taught: TaughtSounds | None = None,
     read: Reader | None = None,
+    timed: Timed | None = None,
     talk: CrossTalk | None = None,
+    widened: float = 1.0,
 ) -> PlacedRun:
     """Return the impacts of a run with their stations, and what there is to say about the placing.
 
     Taps, reference drops and runs at a station without a microphone are where the run sheet says; else every way
-    that applies is asked. (``talk``: how the stations' microphones hear one another's impacts, where it is known.)
+    that applies is asked. (``timed``, ``talk`` and ``widened``: what is known already, see
+    :func:`~noisecheck.place.combine.place_run`.)
     """
     owned = {m.station for m in rig.microphones if m.station}
     if run.station and (run.role != "test" or not rig.station_names or (owned and run.station not in owned)):
         return PlacedRun(impacts.with_columns(station=run.station, station_confidence=1.0), (), None, None, False)
     if not rig.station_names:
         return PlacedRun(impacts, (), None, None, False)
-    if owned >= set(rig.route or rig.station_names):
-        read = None  # every station has its own microphone: nothing is left for arrival times to tell
+    if not needs_arrivals(rig):
+        read = timed = None
     from noisecheck.place.combine import place_run
 
     answer = place_run(
@@ -86,9 +90,16 @@ def placed(
         session=run.session,
         run_station=run.station,
         read=read,
+        timed=timed,
         talk=talk,
+        widened=widened,
     )
     return PlacedRun(answer.into(impacts), answer.notes, answer.found, answer.evidence, answer.ways != ("run sheet",))
+
+
+def needs_arrivals(rig: Rig) -> bool:
+    """Return whether arrival times may tell what no microphone of a station's own does."""
+    return not {m.station for m in rig.microphones if m.station} >= set(rig.route or rig.station_names)
 
 
 def settled(odds: Evidence | None, before: Impacts, after: Impacts) -> Evidence | None:

@@ -14,7 +14,7 @@ from noisecheck.bench.rig import Rig
 from noisecheck.core.errors import InputError
 from noisecheck.core.records import record
 
-__all__ = ["BENDING_MPS", "REACH_MM", "Array", "array_of", "sound_speed_mps"]
+__all__ = ["BENDING_MPS", "REACH_MM", "Array", "array_of", "pickups_of", "sound_speed_mps"]
 
 Floats = NDArray[np.float64]
 
@@ -138,3 +138,11 @@ def _blind_spots(array: Array) -> list[str]:
                     "times from both to these microphones"
                 )
     return notes
+
+
+def pickups_of(rig: Rig, channels: int) -> Array | None:
+    """Return the array of contact pickups on one plate of so many channels; None where they tell no stations apart."""
+    array = array_of(rig, kind="contact")
+    if array is None or any(rig.microphone(c).station for c in array.channels):
+        return None
+    return None if max(array.channels) >= channels or len(array.stations) < 2 else array

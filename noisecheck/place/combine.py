@@ -14,27 +14,24 @@ from noisecheck.core.flags import Flag
 from noisecheck.core.records import record
 from noisecheck.core.table import Impacts
 from noisecheck.detect.channels import Onsets
-from noisecheck.place.array import Array, array_of
+from noisecheck.place.array import array_of, pickups_of
 from noisecheck.place.crosstalk import CrossTalk
-from noisecheck.place.delays import measure_arrivals
 from noisecheck.place.evidence import Evidence, decided
 from noisecheck.place.microphones import microphone_evidence, station_channels
 from noisecheck.place.positions import Positions, arrival_evidence, fitted_speed, locate
 from noisecheck.place.taught import TaughtSounds
+from noisecheck.place.timed import InRecording, Timed, deaf_in
 
-__all__ = ["CONTACT_BAND_HZ", "STATED_CONFIDENCE", "Found", "Placed", "place_run"]
+__all__ = ["STATED_CONFIDENCE", "Found", "Placed", "place_run"]
 
 Floats = NDArray[np.float64]
 
 STATED_CONFIDENCE: Final = 0.8
 """Confidence that an impact is where the run sheet says, when nothing was heard to check it by: foreign sounds and
 sounds from other parts of the machine must be expected (common practice, no source)."""
-CONTACT_BAND_HZ: Final = (2000.0, 4000.0)
-"""The one octave in which contact pickups are compared: bending waves of other frequencies travel at other speeds."""
 _STATED_ODDS: Final = 3.0  # log odds for the stated station beside what was taught
 _MOSTLY: Final = 0.5
 _CHECKED: Final = 20
-_HARDLY: Final = 0.1
 _MISFIT: Final = 4.0
 
 
@@ -105,7 +102,9 @@ def place_run(
     session: str = "",
     run_station: str = "",
     read: Callable[[int, int], NDArray[np.float32]] | None = None,
+    timed: Timed | None = None,
     talk: CrossTalk | None = None,
+    widened: float = 1.0,
 ) -> Placed:
     """Return where the impacts of one run happened.
 
@@ -123,7 +122,9 @@ def place_run(
         session: the run's session.
         run_station: station of the run sheet, where the run took place at one.
         read: gives samples of the recording, as ``Recording.read``.
+        timed: knows arrivals already, instead.
         talk: how the stations' microphones hear one another's impacts; None: as these impacts show it.
+        widened: factor on standard deviations of arrivals that the run asked for so far; these may ask for more.
 
     Raises:
         InputError: as many onsets as impacts are needed; a station that is not declared; positions in metres; a
@@ -146,25 +147,17 @@ def place_run(
     if len(own) >= 2:
         total += microphone_evidence(onsets, rig, rate, talk=talk)
         ways.append("microphones")
-    deaf = _deaf(onsets)
-    array = array_of(rig, without=deaf)
-    if read is not None and array is not None and max(array.channels) < onsets.arrival.shape[1]:
-        arrivals = measure_arrivals(
-            read,
-            onsets.frame,
-            rate,
-            channels=array.channels,
-            longest_s=array.longest_s,
-            onsets=onsets.arrival[:, list(array.channels)],
-            margin_db=_margins(onsets, impacts, array.channels),
-            centroid_hz=impacts["centroid_hz"],
-        )
+    timed = timed or (None if read is None else InRecording(read, rate))
+    unheard = deaf_in(onsets)
+    array = array_of(rig, without=unheard)
+    if timed is not None and array is not None and max(array.channels) < onsets.arrival.shape[1]:
+        arrivals = timed.air(onsets, impacts, array)
         positions = locate(arrivals, array)
-        total += arrival_evidence(arrivals, array, names, widened=positions.widened)
+        total += arrival_evidence(arrivals, array, names, widened=max(positions.widened, widened))
         ways.append("arrival times")
-        total += Evidence.none(names, n, notes=[*_unheard(deaf, rig, n), *_misplaced(positions.widened)])
-    if read is not None:
-        contact = _contact_evidence(onsets, rig, rate, read)
+        total += Evidence.none(names, n, notes=[*_unheard(unheard, rig, n), *_misplaced(positions.widened)])
+    if timed is not None:
+        contact = _contact_evidence(onsets, rig, timed)
         if contact is not None:
             total += contact
             ways.append("contact pickups")
@@ -187,14 +180,6 @@ def place_run(
     return placed
 
 
-def _deaf(onsets: Onsets) -> list[int]:
-    """Return the channels that heard hardly any of the impacts of a run, where there are enough to say so."""
-    if len(onsets) < _CHECKED:
-        return []
-    share = (onsets.arrival >= 0).mean(axis=0)
-    return [int(c) for c in np.flatnonzero(share < _HARDLY * share.max())]
-
-
 def _misplaced(widened: float) -> list[str]:
     if widened < _MISFIT:
         return []
@@ -204,35 +189,21 @@ def _misplaced(widened: float) -> list[str]:
     ]
 
 
-def _unheard(deaf: list[int], rig: Rig, impacts: int) -> list[str]:
+def _unheard(channels: list[int], rig: Rig, impacts: int) -> list[str]:
     known = {m.channel for m in rig.microphones if m.kind == "air" and m.position_mm is not None}
     return [
         f"the microphone on channel {c} heard hardly any of {impacts} impacts: arrival times are taken from the others"
-        for c in deaf
+        for c in channels
         if c in known
     ]
 
 
-def _margins(onsets: Onsets, impacts: Impacts, channels: tuple[int, ...]) -> Floats:
-    """Return the margin (dB) of each impact at each microphone: its own, and by how much it was fainter there."""
-    own = np.take_along_axis(onsets.level_db, onsets.channel[:, None].astype(np.int64), axis=1)
-    with np.errstate(invalid="ignore"):  # where it was not heard
-        return np.asarray(impacts["margin_db"][:, None] + onsets.level_db[:, list(channels)] - own, np.float64)
-
-
-def _contact_evidence(
-    onsets: Onsets, rig: Rig, rate: float, read: Callable[[int, int], NDArray[np.float32]]
-) -> Evidence | None:
+def _contact_evidence(onsets: Onsets, rig: Rig, timed: Timed) -> Evidence | None:
     """Return what contact pickups on one plate say, compared in one narrow band at the speed that fits the run."""
-    array: Array | None = array_of(rig, kind="contact")
-    if array is None or any(rig.microphone(c).station for c in array.channels):
+    array = pickups_of(rig, onsets.arrival.shape[1])
+    if array is None:
         return None
-    if max(array.channels) >= onsets.arrival.shape[1] or len(array.stations) < 2:
-        return None
-    slowest_s = array.longest_s * 4.0
-    arrivals = measure_arrivals(
-        read, onsets.frame, rate, channels=array.channels, longest_s=slowest_s, band_hz=CONTACT_BAND_HZ
-    )
+    arrivals = timed.contact(onsets, array)
     return arrival_evidence(arrivals, fitted_speed(arrivals, array), rig.station_names)
 
 

@@ -19,7 +19,7 @@ from noisecheck.core.fourier import ifft, irfft, next_fast_len, rfft
 from noisecheck.core.records import record
 from noisecheck.core.units import to_frames
 
-__all__ = ["Arrivals", "cut_snippets", "measure_arrivals", "onset_variance", "pair_delays"]
+__all__ = ["NOISE_ROWS", "Arrivals", "Reader", "cut_snippets", "measure_arrivals", "onset_variance", "pair_delays"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -52,7 +52,7 @@ _MOST_SD_S: Final = 1e-3
 _CONTRADICTS: Final = 3.0  # standard deviations between a correlation and the onsets: it took another period
 _TOP: Final = 0.37  # of the rate: what is above says little and costs as much
 _BATCH: Final = 256
-_NOISE_ROWS: Final = 48
+NOISE_ROWS: Final = 48
 
 
 @record
@@ -243,6 +243,7 @@ def measure_arrivals(
     margin_db: Floats | None = None,
     centroid_hz: Floats | None = None,
     band_hz: tuple[float, float] | None = None,
+    noise: Floats | None = None,
 ) -> Arrivals:
     """Return arrivals at the given channels for impacts whose first arrivals are given.
 
@@ -257,17 +258,17 @@ def measure_arrivals(
         margin_db: how far each impact stands above the background at each of them, dB, (n, m); None: as at 25 dB.
         centroid_hz: middle frequency of each impact, (n,); NaN, or None: as at 2 kHz.
         band_hz: see :func:`pair_delays`.
+        noise: see there; None: as the first :data:`NOISE_ROWS` impacts show it.
     """
     after = AFTER_S + longest_s
     out: list[tuple[Floats, Floats]] = []
-    noise: Floats | None = None
     for at in range(0, len(frames), _BATCH):
         part = cut_snippets(read, frames[at : at + _BATCH], rate, after_s=after)
         if channels != tuple(range(part.shape[2])):
             part = part[:, :, list(channels)]
         if noise is None:
             # From the first impacts for all: later batches may be too few to tell it.
-            noise = noise_power(part[:_NOISE_ROWS], rate)
+            noise = noise_power(part[:NOISE_ROWS], rate)
         if onsets is None or band_hz is not None:
             delay, variance, pairs = pair_delays(part, rate, longest_s=longest_s, band_hz=band_hz, noise=noise)
         else:

@@ -1,0 +1,82 @@
+"""Arrival times of a watch are those of the same sound recorded, however the impacts come."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from noisecheck.audio.recording import ArrayRecording
+from noisecheck.bench.rig import Microphone, Rig, Station
+from noisecheck.core.table import Impacts
+from noisecheck.detect.channels import Onsets
+from noisecheck.live.arriving import ArrivalTimes, stations_in_reach
+from noisecheck.live.room import Room
+from noisecheck.place.array import array_of
+from noisecheck.place.timed import InRecording, deaf_in
+
+RATE, COUNT = 16_000, 70
+AT_MM = ((0.0, 0.0), (1500.0, 0.0), (700.0, 900.0))
+PLACES_MM = ((300.0, 200.0), (1100.0, 300.0))
+
+
+def _rig() -> Rig:
+    places = zip("ab", PLACES_MM, strict=True)
+    return Rig(
+        microphone=tuple(Microphone(channel=c, position_mm=at) for c, at in enumerate(AT_MM)),
+        station=tuple(Station(name=name, position_mm=at) for name, at in places),
+    )
+
+
+def _run(seed: int, dead: int | None = None) -> tuple[np.ndarray, Onsets, Impacts]:
+    """Return sound of strokes at two places by turns, and the impacts as they are found in it."""
+    rng = np.random.default_rng(seed)
+    x = 1e-3 * rng.standard_normal((int((0.3 * COUNT + 1.0) * RATE), 3))
+    arrival = np.empty((COUNT, 3), np.int64)
+    for row in range(COUNT):
+        stroke = rng.standard_normal(1600) * np.exp(-np.arange(1600) / 160)
+        for c, at in enumerate(AT_MM):
+            way = np.hypot(*np.subtract(at, PLACES_MM[row % 2]))
+            arrival[row, c] = round((0.5 + 0.3 * row) * RATE + way / 343.0 / 1e3 * RATE)
+            x[arrival[row, c] : arrival[row, c] + 1600, c] += (0.0 if c == dead else 300.0 / way) * stroke
+    if dead is not None:
+        arrival[:, dead] = -1
+    first = np.where(arrival >= 0, arrival, arrival.max()).min(axis=1)
+    loudest = np.where(arrival >= 0, arrival, arrival.max()).argmin(axis=1)
+    onsets = Onsets(first, loudest, np.full(COUNT, 1e6), arrival, np.where(arrival >= 0, -20.0, np.nan))
+    impacts = Impacts.of(COUNT, frame=first, channel=loudest, margin_db=np.full(COUNT, 30.0), centroid_hz=3000.0)
+    return x.astype(np.float32), onsets, impacts
+
+
+@pytest.mark.parametrize("dead", [None, 1])
+def test_arrivals_are_those_of_the_recording(dead: int | None) -> None:
+    x, onsets, impacts = _run(5, dead)
+    rig, late = _rig(), impacts.with_columns(margin_db=np.full(COUNT, 27.0))
+    room = Room(4 * RATE, 3)
+    times = ArrivalTimes(rig, RATE, 3, room)
+    known = measured = 0
+    for stop in range(1600, len(x) + 1, 1600):
+        room.add(x[stop - 1600 : stop])
+        rows = np.arange(known, int(np.searchsorted(onsets.frame, stop - 2400)))
+        times.take(onsets.where(rows), impacts.where(rows))  # measured at once, by what is known then
+        known += len(rows)
+        again = np.arange(measured, int(np.searchsorted(onsets.frame, stop - 3 * RATE)))
+        times.take(onsets.where(again), late.where(again), again=True)
+        measured += len(again)
+    again = np.arange(measured, COUNT)
+    times.take(onsets.where(again), late.where(again), again=True)
+    array = array_of(rig, without=deaf_in(onsets))
+    assert array is not None
+    assert len(array.channels) == (3 if dead is None else 2)
+    whole = InRecording(ArrayRecording(x, RATE).read, RATE).air(onsets, late, array)
+    found = times.air(onsets, late, array)
+    assert np.isfinite(whole.seconds).all(axis=1).mean() > 0.9
+    np.testing.assert_allclose(found.seconds, whole.seconds, atol=1e-9)
+    np.testing.assert_allclose(found.variance, whole.variance, rtol=1e-6)
+
+
+def test_stations_without_a_place_are_not_in_reach() -> None:
+    rig = _rig()
+    assert stations_in_reach(rig, 3) == {"a", "b"}
+    assert stations_in_reach(rig, 2) == set()
+    nowhere = Rig(microphone=rig.microphones, station=(Station(name="a"), Station(name="b")))
+    assert stations_in_reach(nowhere, 3) == set()
