@@ -86,10 +86,10 @@ def ledger(arguments: argparse.Namespace) -> int:
     from noisecheck.pipeline.files import campaign_at
     from noisecheck.report.tell import tell_account
 
-    campaign = campaign_at(arguments.campaign, arguments.rig)
+    result = _measured(campaign_at(arguments.campaign, arguments.rig), arguments)
     if arguments.revision is not None:
-        campaign = campaign.only(arguments.revision)
-    account = account_for(_measured(campaign, arguments), challenged=arguments.challenge)
+        result = result.only(arguments.revision)
+    account = account_for(result, challenged=arguments.challenge)
     return _told(arguments, account.to_dict, lambda: tell_account(account))
 
 

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from noisecheck.bench.corrections import Correction, load_corrections
 from noisecheck.bench.runsheet import UNFILLED_SHEET, Run, load_runs, natural_key, read_text
-from noisecheck.core.errors import InputError, listed, nearest, one_line
+from noisecheck.core.errors import InputError, listed, one_line
 from noisecheck.core.records import record
 
 if TYPE_CHECKING:
@@ -50,14 +49,6 @@ class Campaign:
     def of_role(self, role: str) -> tuple[Run, ...]:
         """Return the runs of a role: ``test``, ``background``, ``reference`` or ``taps``."""
         return tuple(r for r in self.runs if r.role == role)
-
-    def only(self, revision: str) -> Campaign:
-        """Return the campaign with the runs of one revision; raises ``InputError`` where there is none."""
-        runs = tuple(r for r in self.runs if r.revision == revision)
-        if not runs:
-            known = sorted({r.revision for r in self.runs if r.revision})
-            raise InputError(f"revision '{one_line(revision)}': no run has it{nearest(revision, known)}")
-        return replace(self, runs=runs)
 
     @property
     def columns(self) -> tuple[str, ...]:

@@ -14,6 +14,7 @@ from noisecheck.audio.split import join_recordings
 from noisecheck.bench.campaign import Campaign
 from noisecheck.bench.runsheet import Run, of_role
 from noisecheck.compare.summary import RunSummary, summarise
+from noisecheck.core.errors import InputError, nearest, one_line
 from noisecheck.core.provenance import provenance, settings_document
 from noisecheck.core.records import record
 from noisecheck.core.table import Impacts
@@ -64,6 +65,22 @@ class CampaignResult:
     def tests(self) -> tuple[RunResult, ...]:
         """Return the runs of role ``test``."""
         return tuple(of_role(self.runs, "test"))
+
+    def only(self, revision: str) -> CampaignResult:
+        """Return the result with the test runs of one revision, and all the others that teach and tie them.
+
+        Raises:
+            InputError: no test run has that revision.
+        """
+        known = sorted({r.run.revision for r in self.tests if r.run.revision})
+        if revision not in known:
+            raise InputError(f"revision '{one_line(revision)}': no test run has it{nearest(revision, known)}")
+        kept = [r.run.name for r in self.runs if r.run.role != "test" or r.run.revision == revision]
+        return replace(
+            self,
+            runs=tuple(r for r in self.runs if r.run.name in kept),
+            summaries=tuple(s for s in self.summaries if s.run.name in kept),
+        )
 
     @functools.cached_property
     def impacts(self) -> Impacts:

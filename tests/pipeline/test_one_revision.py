@@ -1,0 +1,44 @@
+"""The ledger of one revision is the part of the campaign's ledger that tells of it."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from noisecheck.cli import main
+from noisecheck.simulate import parse_scene, simulate_scene
+
+SCENE: dict[str, Any] = {
+    "scene": {"seed": 3, "rate_hz": 16_000, "format": "wav", "subtype": "PCM_24"},
+    "microphone": [{"channel": 0, "position_mm": [400.0, 300.0, 100.0], "full_scale_pa": 60.0}],
+    "station": [
+        {"name": "landing", "position_mm": [0.0, 0.0, 0.0], "next": "tray", "transit_s": [0.6, 0.9],
+         "surface": "acrylic", "rebounds": 3, "drop_height_mm": 120.0},
+        {"name": "tray", "position_mm": [900.0, 0.0, 0.0], "target": True, "surface": "wood", "rebounds": 1},
+    ],
+    "feed": {"station": "landing", "period_s": 1.4, "balls": 10, "jitter": 0.05},
+    "background": {"noise_db": -68.0, "hiss_db": -102.0},
+}  # fmt: skip
+
+
+def _ledger(capsys: pytest.CaptureFixture[str], *arguments: str) -> dict[str, Any]:
+    assert main(["ledger", *arguments, "--json"]) == 0
+    document: dict[str, Any] = json.loads(capsys.readouterr().out)
+    return document
+
+
+def test_taps_teach_the_runs_of_every_revision(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """One microphone hears both stations: without the taps, which are of no revision, none of them is known."""
+    taps = [
+        {"run": f"taps-{s}", "role": "taps", "station": s, "balls": 8, "seconds": 13.0} for s in ("landing", "tray")
+    ]
+    runs = [{"run": f"{r}-1", "revision": r, "seconds": 20.0} for r in "AB"]
+    simulate_scene(parse_scene({**SCENE, "run": [*taps, *runs]}), tmp_path)
+    whole, part = _ledger(capsys, str(tmp_path)), _ledger(capsys, str(tmp_path), "--revision", "B")
+    assert part["runs"] == [r for r in whole["runs"] if r["run"] == "B-1"]
+    assert part["failure_rate_by_revision"]["B"] == whole["failure_rate_by_revision"]["B"]
+    assert main(["ledger", str(tmp_path), "--revision", "D"]) == 2
+    assert "revision 'D': no test run has it" in capsys.readouterr().err
