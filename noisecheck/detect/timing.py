@@ -14,6 +14,7 @@ from noisecheck.core.rows import Rows
 from noisecheck.core.windows import stretches
 from noisecheck.detect import modal, refine, slow
 from noisecheck.detect.modal import modal_onsets
+from noisecheck.detect.prediction import gather
 from noisecheck.detect.refine import refine_onsets
 from noisecheck.detect.slow import slow_rises
 from noisecheck.detect.spectra import FrameGrid
@@ -24,12 +25,17 @@ Floats = NDArray[np.float32]
 
 _MOST_ERROR = 40.0
 _SHARP = 20.0
-"""An onset this abrupt in the full band is not looked at in the low band."""
+"""An onset this abrupt in the full band is not looked at in the low band..."""
+_CREST = 50.0
+"""... but up to so abrupt one that rises by its spectrum is: the error of a thud steps in at a crest of its tones."""
 _CLEAR = 10.0
 """Evidence of the prediction error that chance does not come near."""
 _LONG_S, _LONG = 0.004, 0.25
 _LONGISH_S, _LONGISH = 0.0025, 1.0
 """Rises, and log-likelihood ratios of them, from which the spectrum of a sound is asked."""
+_PAST_HEARD_S, _SOUND_S = (-0.046, -0.014), (0.0, 0.020)
+_STANDS_OUT = 8.0
+"""Times the power of the past, a little less than the spectrum of a rise is asked to stand out by."""
 _LOUD, _FAR_S, _FARTHEST_S = 300.0, 0.0025, 0.008
 """What the prediction error hears so clearly it does not time so far off, and nothing so far."""
 _AS_WELL = 2.0
@@ -127,6 +133,9 @@ def time_onsets(
     )
     heard = _by_low_band(timed, full.rise_s, low, grid, peaks, own)
     _by_rise(timed, heard.where((heard.evidence > _CLEAR) & (error[heard.asked] < _BARELY * heard.evidence)), low, grid)
+    asked = np.zeros(len(error), np.bool_)
+    asked[heard.asked] = True
+    _of_a_crest(timed, np.flatnonzero(~asked & (timed.abrupt < _CREST)), low, grid)
     return timed
 
 
@@ -160,16 +169,49 @@ def _by_rise(timed: Timed, heard: _Low, low: Floats, grid: FrameGrid) -> None:
     """Time the sounds that rise by their spectrum."""
     if not len(heard.asked):
         return
-    asked, rate = heard.asked, grid.rate // grid.step
-    likelier, rise_s = slow_rises(low, rate, heard.onset)
-    slow = ((rise_s > _LONG_S) & (likelier > _LONG)) | ((rise_s > _LONGISH_S) & (likelier > _LONGISH))
-    slow |= heard.own & (timed.abrupt[asked] < _SHARP)
-    begins, rise_s = modal_onsets(low, rate, heard.onset[slow])
-    most_s = np.where(heard.evidence[slow] > _LOUD, _FAR_S, _FARTHEST_S)
-    far = np.abs(begins - heard.onset[slow]) > most_s * rate
-    told = (rise_s > 0) & ~far
-    risen = asked[slow][told]
-    timed.onset[risen], timed.louder[risen] = begins[told] * grid.step, 0
+    rate = grid.rate // grid.step
+    slow = _slow(low, heard.onset, rate)
+    sure = (heard.evidence > _LOUD) & ~(slow & _stands_out(low, heard.onset, rate))
+    asked = slow | (heard.own & (timed.abrupt[heard.asked] < _SHARP))
+    _by_spectrum(timed, heard.asked[asked], heard.onset[asked], np.where(sure, _FAR_S, _FARTHEST_S)[asked], low, grid)
+
+
+def _of_a_crest(timed: Timed, asked: NDArray[np.int64], low: Floats, grid: FrameGrid) -> None:
+    """Time those of the sounds that step in by the full band, at a crest, and rise by their spectrum."""
+    rate = grid.rate // grid.step
+    asked = asked[_stands_out(low, timed.onset[asked] // grid.step, rate)]
+    asked = asked[_slow(low, timed.onset[asked] // grid.step, rate)]
+    _by_spectrum(timed, asked, timed.onset[asked] // grid.step, np.full(len(asked), _FARTHEST_S), low, grid)
+
+
+def _by_spectrum(
+    timed: Timed,
+    asked: NDArray[np.int64],
+    onset: NDArray[np.int64],
+    most_s: NDArray[np.float64],
+    low: Floats,
+    grid: FrameGrid,
+) -> None:
+    """Take what a sound's spectrum tells of its beginning, at most so many seconds from its onset in the low band."""
+    rate = grid.rate // grid.step
+    begins, rise_s = modal_onsets(low, rate, onset)
+    told = (rise_s > 0) & (np.abs(begins - onset) <= most_s * rate)
+    timed.onset[asked[told]], timed.louder[asked[told]] = begins[told] * grid.step, 0
+
+
+def _slow(samples: Floats, at: NDArray[np.int64], rate: int) -> NDArray[np.bool_]:
+    """Return which of the sounds that begin about each position, (m,), rise over milliseconds."""
+    likelier, rise_s = slow_rises(samples, rate, at)
+    return np.asarray(
+        ((rise_s > _LONG_S) & (likelier > _LONG)) | ((rise_s > _LONGISH_S) & (likelier > _LONGISH)), np.bool_
+    )
+
+
+def _stands_out(samples: Floats, at: NDArray[np.int64], rate: int) -> NDArray[np.bool_]:
+    """Return which sounds are far louder after each position, (m,), than what was heard before; amid rings none is."""
+    before, after = (gather(samples, at, *(round(s * rate) for s in span)) for span in (_PAST_HEARD_S, _SOUND_S))
+    rest, sound = (piece.var(axis=1) for piece in (before, after))
+    return np.asarray(sound > _STANDS_OUT * rest)
 
 
 def first_within(samples: Floats, onset: NDArray[np.int64], rate: int) -> NDArray[np.int64]:
