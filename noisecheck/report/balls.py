@@ -17,7 +17,7 @@ __all__ = ["flow_columns"]
 def flow_columns(context: Context) -> tuple[GroupColumn, ...]:
     """Return the flow figures of groups of runs that this campaign knows; none where no drop has a rebound.
 
-    Restitution is the median over drops of T2 / T1. Balls held up, per thousand that arrived or stuck, and stuck ones
+    Restitution is T2 / T1, a mean over the drops of each run and then over runs. Balls held up, per thousand that arrived or stuck, and stuck ones
     are those of the whole way: what a pad does to a ball may show stations later. The spread of transit times is that
     from the station to the next, half the span of the middle 68 %, as a mean over runs.
     """
@@ -61,10 +61,9 @@ def _restitution(result: CampaignResult) -> Figure:
         for run in result.runs:
             if run.run.name in runs:
                 part = run.impacts.where(run.impacts.is_text("station", station)) if station else run.impacts
-                found.append(drops_of(part).restitution)
-        known = np.concatenate(found) if found else np.empty(0)
-        known = known[np.isfinite(known)]
-        return float(np.median(known)) if known.size else None
+                known = drops_of(part).restitution
+                found += [float(np.mean(known[np.isfinite(known)]))] if np.isfinite(known).any() else []
+        return float(np.mean(found)) if found else None
 
     return value
 

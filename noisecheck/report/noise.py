@@ -170,8 +170,11 @@ def _view(
     groups = {g.value: g for g in comparison.groups}
     spread = {v: _band_interval(context, g, view.station or None) for v, g in groups.items()}
     base = groups[comparison.baseline]
+    # Balls count in every run of a group, also where it has no level to compare.
+    tests = [r.run for r in context.result.tests]
+    names = {g.value: tuple(r.name for r in tests if r.value(asked.column) == g.value) for g in comparison.groups}
     flow = [
-        {"value": g.value, **{c.name: rounded(c.value(g.run_names, view.station or None), 4) for c in columns}}
+        {"value": g.value, **{c.name: rounded(c.value(names[g.value], view.station or None), 4) for c in columns}}
         for g in comparison.groups
     ]
     values = [

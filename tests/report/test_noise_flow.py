@@ -20,11 +20,12 @@ SPREAD_S = {"bare": 0.010, "felt": 0.050, "cork": 0.012}
 HELD_UP = {"bare": 0, "felt": 12, "cork": 0}
 
 
-def ledger_of(run: str, treatment: str) -> Ledger:
+def ledger_of(run: str, treatment: str, held_up: int | None = None) -> Ledger:
     """100 balls from landing to tray in 0.8 s, normally spread; some held up at the tray, the last station."""
+    many = HELD_UP[treatment] if held_up is None else held_up
     times = 0.8 + SPREAD_S[treatment] * stats.norm.ppf((np.arange(100) + 0.5) / 100)
     passages = [Passage(n, "landing", "tray", float(n), float(t), False, 1e6) for n, t in enumerate(times)]
-    late = [Finding("held_up", float(n), "tray", 50.0, "late", n) for n in range(HELD_UP[treatment])]
+    late = [Finding("held_up", float(n), "tray", 50.0, "late", n) for n in range(many)]
     return Ledger(run, 100, 100, tuple(late), tuple(passages), listened_s=60.0, transit_s={"landing": (0.7, 0.9)})
 
 
@@ -52,6 +53,24 @@ def test_quieter_that_holds_balls_up_is_no_improvement(result: Any, written: Any
         in page.text
     )
     assert "Quieter, flow no worse as far as 300 balls a side show" in page.text
+
+
+def test_balls_count_where_levels_do_not(
+    make: Any, written: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A run whose impacts are all clipped has no level to compare; the balls it held up are on the page all the same."""
+    made: CampaignResult = make()
+    ledgers = tuple(ledger_of(r.run.name, r.run.treatment, 30 if r.run.name == "felt-0" else None) for r in made.runs)
+    monkeypatch.setattr(CampaignResult, "ledgers", property(lambda _: ledgers))
+    clipped = [dataclasses.replace(s, used=0) if s.run.name == "felt-0" else s for s in made.summaries]
+    made = dataclasses.replace(made, summaries=tuple(clipped))
+    both = together(made, compare_campaign(made, by="treatment", station="landing"))
+    (said,) = (g.held_up.value for g in both.groups if g.value == "felt")
+    _, _, document = written(made, tmp_path / "out")
+    (shown,) = (g["held_up_per_thousand"] for v in document["noise"]["flow_beside_noise"] for g in v["groups"]
+                if (v["station"], g["value"]) == ("landing", "felt"))  # fmt: skip
+    assert said == pytest.approx(180)
+    assert shown == pytest.approx(said)
 
 
 def test_terminal_says_it_too(result: Any) -> None:
