@@ -9,6 +9,7 @@ import numpy as np
 from noisecheck.compare.flowing import LINK, RunFlow
 from noisecheck.pipeline.campaign import CampaignResult
 from noisecheck.pipeline.flowing import drops_of
+from noisecheck.pipeline.references import machine_impacts
 from noisecheck.report.context import Context, GroupColumn
 
 __all__ = ["flow_columns"]
@@ -46,8 +47,9 @@ def _rebounds(result: CampaignResult) -> Figure:
         first = later = 0
         for run in result.runs:
             if run.run.name in runs:
-                rebound = run.impacts.data["rebound"]
-                here = run.impacts.is_text("station", station) if station else np.ones(len(rebound), bool)
+                own = machine_impacts(run.impacts)
+                rebound = own.data["rebound"]
+                here = own.is_text("station", station) if station else np.ones(len(rebound), bool)
                 first += int(np.sum(here & (rebound == 0)))
                 later += int(np.sum(here & (rebound > 0)))
         return later / first if first else None
@@ -60,7 +62,8 @@ def _restitution(result: CampaignResult) -> Figure:
         found = []
         for run in result.runs:
             if run.run.name in runs:
-                part = run.impacts.where(run.impacts.is_text("station", station)) if station else run.impacts
+                own = machine_impacts(run.impacts)
+                part = own.where(own.is_text("station", station)) if station else own
                 known = drops_of(part).restitution
                 found += [float(np.mean(known[np.isfinite(known)]))] if np.isfinite(known).any() else []
         return float(np.mean(found)) if found else None

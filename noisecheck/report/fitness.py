@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any, Final
 
 from noisecheck.audio.health import Fitness, Health
-from noisecheck.core.errors import one_line
+from noisecheck.core.errors import listed, one_line
 from noisecheck.pipeline.run import RunResult
 from noisecheck.report.context import Context, Place, Said, Section
 from noisecheck.report.words import take_common
@@ -41,7 +41,7 @@ def health_section(context: Context) -> Section | None:
         "reference": context.result.references.to_dict(),
         "summary": [_summary(w, {v: len(counts[w][v]) for v in _VERDICTS}) for w in _WHAT] if checked else [],
     }
-    said = tuple(_said(w, counts[w]["not usable"], len(checked)) for w in _WHAT if counts[w]["not usable"])
+    said = _said({w: counts[w]["not usable"] for w in _WHAT}, len(checked))
     return Section(
         key="health",
         title="What the recordings are good for",
@@ -81,12 +81,24 @@ def _summary(what: str, counts: dict[str, int]) -> str:
     return f"{what} {', '.join(parts)}"
 
 
-def _said(what: str, runs: list[RunResult], checked: int) -> Said:
+def _said(unfit: dict[str, list[RunResult]], checked: int) -> tuple[Said, ...]:
+    """Return a sentence for each set of recordings unfit for the same."""
+    alike: dict[tuple[str, ...], list[str]] = {}
+    for what, runs in unfit.items():
+        if runs:
+            alike.setdefault(tuple(r.run.name for r in runs), []).append(what)
+    return tuple(_unfit(whats, unfit[whats[0]], checked) for whats in alike.values())
+
+
+def _unfit(whats: list[str], runs: list[RunResult], checked: int) -> Said:
     names = [one_line(r.run.name) for r in runs[:_MOST_NAMED]]
     more = f" and {len(runs) - _MOST_NAMED} more" if len(runs) > _MOST_NAMED else ""
-    health = runs[0].health
-    reasons = _fit(health, what).reasons if health is not None else ()
-    why = f": {one_line(reasons[0])}" if reasons else ""
+    # the first reason of each; where they differ, that of the first recording is said to be its own
+    reasons = [[one_line(r) for w in whats if run.health for r in _fit(run.health, w).reasons[:1]] for run in runs]
+    first = next(iter(reasons[0]), "")
+    shared = all(first in own for own in reasons)
+    why = "" if not first else f": {first}" if shared else f"; {names[0]}: {first}"
     share = f"{len(runs)} of {checked} recordings" if checked > 1 else "the recording"
     step = "Read below what is wrong, put it right and record again; what is marked usable still holds."
-    return Said("not usable", f"{what.capitalize()} of {share} are not usable ({', '.join(names)}{more}){why}.", step)
+    text = f"{listed(whats).capitalize()} of {share} are not usable ({', '.join(names)}{more}){why}."
+    return Said("not usable", text, step)

@@ -101,6 +101,25 @@ def test_what_is_not_usable_is_said_first(checked: Any, written: Any, tmp_path: 
     assert page.text.index("not usable") < page.text.index("quieter")
 
 
+def test_recordings_unfit_for_several_things_are_said_once(checked: Any) -> None:
+    silent = check_fit("not usable", "no audio: every sample is the same")
+    result = checked(levels=silent, counts=silent, times=silent)
+    (said,) = health_section(Context(result, ())).said
+    assert said.text == (
+        "Levels, counts and times of 1 of 4 recordings are not usable (bare-0): no audio: every sample is the same."
+    )
+
+
+def test_a_reason_is_said_of_the_recording_that_has_it(checked: Any) -> None:
+    result = checked(levels=check_fit("not usable", "no audio: every sample is the same"))
+    first, second, *rest = result.runs
+    riding = dataclasses.replace(second.health, levels=check_fit("not usable", "gain riding"))
+    runs = (first, dataclasses.replace(second, health=riding), *rest)
+    (said,) = health_section(Context(dataclasses.replace(result, runs=runs), ())).said
+    names = f"{first.run.name}, {second.run.name}"
+    assert f"({names}); {first.run.name}: no audio: every sample is the same." in said.text
+
+
 def test_what_most_runs_note_is_said_once() -> None:
     notes = [["far", "late"], ["far"], ["far", "far"], []]
     assert take_common(notes, "test runs") == ["3 of 4 test runs: far"]
