@@ -96,7 +96,7 @@ def tell_comparison(
             said.setdefault(warning, []).append(difference.value)
     if heights is not None and heights.fits:
         lines += ["L_AE against drop height:", *(f"  {text}" for text in heights.sentences)]
-    lines += [f"note: {text}" for text in (*comparison.warnings, *_folded(said))]
+    lines += [f"note: {text}" for text in fold_alike((*comparison.warnings, *_folded(said)))]
     return lines
 
 

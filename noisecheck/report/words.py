@@ -54,21 +54,31 @@ def take_common(notes: Sequence[list[str]], what: str) -> list[str]:
 def fold_alike(notes: Iterable[str]) -> list[str]:
     """Return notes of the form ``run NAME: ...`` with those that say the same of three runs or more told by the first.
 
-    The same but for figures; the others are named.
+    The same but for figures; the others are named. What is noted of one run several times with other figures tells of
+    other things (bin 1, bin 2): of such only what is the same to the letter.
     """
-    alike: dict[str, list[tuple[str, str]]] = {}
-    for note in dict.fromkeys(notes):
-        run, _, text = note.removeprefix("run ").partition(": ")
-        of_run = note.startswith("run ") and bool(text)
-        alike.setdefault(re.sub(r"\d[\d.,]*", "#", text) if of_run else note, []).append((run, note))
+    parts = [_run_and_text(note) for note in dict.fromkeys(notes)]
+    blank = [re.sub(r"\d[\d.,]*", "#", text) if run else text for run, text in parts]
+    count = Counter((run, text) for (run, _), text in zip(parts, blank, strict=True))
+    named = {text for (_, text), n in count.items() if n > 1}
+    alike: dict[tuple[bool, str], list[tuple[str, str]]] = {}
+    for (run, text), short in zip(parts, blank, strict=True):
+        alike.setdefault((bool(run), text if short in named else short), []).append((run, text))
     told = []
     for members in alike.values():
+        whole = [f"run {run}: {text}" if run else text for run, text in members]
         if len(members) < _ALIKE:
-            told += [note for _, note in members]
+            told += whole
             continue
         others = [run for run, _ in members[1:]]
         more = f", and {len(others) - _NAMED} more" if len(others) > _NAMED else ""
         told.append(
-            f"{members[0][1]}; much the same in {many(len(others), 'more run')} ({', '.join(others[:_NAMED])}{more})"
+            f"{whole[0]}; much the same in {many(len(others), 'more run')} ({', '.join(others[:_NAMED])}{more})"
         )
     return told
+
+
+def _run_and_text(note: str) -> tuple[str, str]:
+    """Return the run a note tells of and what it tells; the whole note where it tells of none."""
+    run, _, text = note.removeprefix("run ").partition(": ")
+    return (run, text) if note.startswith("run ") and text else ("", note)

@@ -139,3 +139,12 @@ def test_notes_alike_but_for_figures_are_told_by_the_first() -> None:
         f"{notes[1]}; much the same in 2 more runs (b-2, c-3)",
         "run a-1: one dropout",
     ]
+
+
+def test_notes_of_one_run_on_several_places_are_not_taken_for_several_runs() -> None:
+    notes = [f"run a: a ball takes {n}.5 s from bin {n} on" for n in (1, 2, 3)]
+    assert fold_alike(notes) == notes
+    both = [f"run {run}: nothing is known of bin {n}" for run in "abc" for n in (1, 2)]
+    assert fold_alike(both) == [
+        f"run a: nothing is known of bin {n}; much the same in 2 more runs (b, c)" for n in (1, 2)
+    ]

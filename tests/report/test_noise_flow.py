@@ -93,3 +93,12 @@ def test_what_is_said_of_many_runs_is_said_once(result: Any) -> None:
     assert note == (
         "note: 3 runs with impacts clipped and left out: their means are too low (a 1 1 of 9, a 2 2 of 9, a 3 3 of 9)"
     )
+
+
+def test_the_same_note_on_many_runs_is_said_once(result: Any) -> None:
+    both = together(result, compare_campaign(result, by="treatment", station="landing"))
+    said = tuple(f"run a {n}: most impacts are cut short by the next one" for n in (1, 2, 3))
+    first, *rest = both.comparison.differences
+    told = dataclasses.replace(both.comparison, differences=(dataclasses.replace(first, warnings=said), *rest))
+    (note,) = (line for line in tell_comparison(told) if line.startswith("note: "))
+    assert note == "note: run a 1: most impacts are cut short by the next one; much the same in 2 more runs (a 2, a 3)"
