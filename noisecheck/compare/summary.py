@@ -176,6 +176,7 @@ def _summary(run: Run, station: str, part: Impacts, rebound_db: float = math.nan
     keep = np.ones(len(part), bool)
     excluded: dict[str, int] = {}
     warnings: list[str] = []
+    where = f" at {station}" if station else ""
     for flag in _NOT_COMPARABLE:
         hit = keep & ((flags & np.uint32(flag)) != 0)
         if hit.any():
@@ -183,8 +184,8 @@ def _summary(run: Run, station: str, part: Impacts, rebound_db: float = math.nan
             keep &= ~hit
     if excluded.get("clipped", 0) > 0.05 * len(part):
         warnings.append(
-            f"run {run.name}: {excluded['clipped']} of {len(part)} impacts clipped and left out, the loudest ones: "
-            "its mean is too low"
+            f"run {run.name}: {excluded['clipped']} of {len(part)} impacts{where} clipped and left out, the loudest "
+            "ones: its mean is too low"
         )
     impacts = len(part)
     if "bound" in excluded and run.balls_fed is not None:
@@ -198,15 +199,17 @@ def _summary(run: Run, station: str, part: Impacts, rebound_db: float = math.nan
         excluded = {word: count for word, count in excluded.items() if count}
     if excluded.get("bound", 0) > 0.05 * impacts:
         warnings.append(
-            f"run {run.name}: {excluded['bound']} of {impacts} impacts lost in the background and left out: where they "
-            "are drops, the quietest ones, its mean is too high"
+            f"run {run.name}: {excluded['bound']} of {impacts} impacts{where} lost in the background and left out: "
+            "where they are drops, the quietest ones, its mean is too high"
         )
     cut = keep & part.flagged(Flag.TRUNCATED)
     if cut.any() and cut.sum() <= (1 - _ENOUGH_CLEAN) * keep.sum():
         excluded["truncated"] = int(cut.sum())
         keep &= ~cut
     elif cut.any():
-        warnings.append(f"run {run.name}: most impacts are cut short by the next one: exposure levels are too low")
+        warnings.append(
+            f"run {run.name}: most impacts{where} are cut short by the next one: exposure levels are too low"
+        )
     # Faint ones amid others may be rebounds or sounds of another station, and so may those placed with doubt: a mean
     # must not hang on them. Where they are most of what there is, nothing better is to be had.
     # What the schedule placed, its sound had left open: mostly because another sound is in it.
@@ -223,7 +226,6 @@ def _summary(run: Run, station: str, part: Impacts, rebound_db: float = math.nan
             keep &= ~out
     used = part.where(keep)
     if run.balls_fed and len(used) > _MORE * run.balls_fed + 2:
-        where = f" at {station}" if station else ""
         warnings.append(
             f"run {run.name}: {len(used)} impacts{where} count as drops, but {run.balls_fed} balls were fed: rebounds, "
             "or sounds of the machine, are among them (a run without balls, role = background, tells those)"

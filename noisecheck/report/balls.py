@@ -18,9 +18,9 @@ __all__ = ["flow_columns"]
 def flow_columns(context: Context) -> tuple[GroupColumn, ...]:
     """Return the flow figures of groups of runs that this campaign knows; none where no drop has a rebound.
 
-    Restitution is T2 / T1, a mean over the drops of each run and then over runs. Balls held up, per thousand that arrived or stuck, and stuck ones
-    are those of the whole way: what a pad does to a ball may show stations later. The spread of transit times is that
-    from the station to the next, half the span of the middle 68 %, as a mean over runs.
+    Restitution is T2 / T1, a mean over the drops of each run and then over runs. Balls held up, per thousand that
+    arrived or stuck, and stuck ones are those of the whole way: what a pad does to a ball may show stations later. The
+    spread of transit times is that from the station to the next, half the span of the middle 68 %, as a mean over runs.
     """
     result = context.result
     columns: list[GroupColumn] = []

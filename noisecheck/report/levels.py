@@ -9,6 +9,7 @@ from noisecheck.core.errors import one_line
 from noisecheck.core.units import rounded
 from noisecheck.report.context import Context, Place, Section
 from noisecheck.report.noise import SYMBOLS
+from noisecheck.report.words import fold_alike
 
 __all__ = ["levels_section"]
 
@@ -34,6 +35,6 @@ def levels_section(context: Context) -> Section | None:
         )
     if not rows:
         return None
-    notes = [one_line(w) for w in dict.fromkeys(w for s in context.result.summaries for w in s.warnings)]
+    notes = [one_line(w) for w in fold_alike(w for s in context.result.summaries for w in s.warnings)]
     data: dict[str, Any] = {"rows": rows, "unit": context.unit, "symbols": SYMBOLS, "levels": LEVELS, "notes": notes}
     return Section("levels", "Levels, run by run", Place.LEVELS, "levels.html", data)

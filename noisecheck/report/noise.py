@@ -26,7 +26,7 @@ from noisecheck.report.balls import flow_columns
 from noisecheck.report.context import Context, GroupColumn, Place, Section
 from noisecheck.report.figures.levels import Row, band_differences, band_levels, differences
 from noisecheck.report.figures.svg import inline_svg
-from noisecheck.report.words import capital, sentence
+from noisecheck.report.words import capital, fold_alike, sentence
 
 __all__ = ["SYMBOLS", "noise_section"]
 
@@ -202,7 +202,7 @@ def _view(
         ],
         "columns": columns,
         "flow": flow if columns else [],
-        "warnings": [one_line(w) for w in dict.fromkeys(w for d in comparison.differences for w in d.warnings)],
+        "warnings": [one_line(w) for w in fold_alike(w for d in comparison.differences for w in d.warnings)],
         "plans": [sentence(_plan_word(asked.column, p)) for p in view.plans],
     }
 

@@ -55,6 +55,14 @@ def test_values_that_are_not_comparable_are_left_out_and_counted(flag: Flag) -> 
     assert bool(row.warnings) == (flag in (Flag.CLIPPED, Flag.BOUND))
 
 
+def test_warnings_say_of_which_place_they_are() -> None:
+    """A run clipped at two places is one run, not two."""
+    both = [table().with_columns(station=name, flags=int(Flag.CLIPPED)) for name in ("landing", "tray")]
+    rows = summarise(Impacts.concat(both), [Run(name="a", files=("a.wav",))])
+    said = [w.partition(": ")[2].partition(" clipped")[0] for r in rows for w in r.warnings]
+    assert said == ["40 of 40 impacts at landing", "40 of 40 impacts at tray"]
+
+
 def test_other_flags_stay() -> None:
     flags = Flag.OVERLAPPED | Flag.LOW_MARGIN | Flag.UNCALIBRATED
     (row,) = summarise(table().with_columns(flags=int(flags)), [RUN])
