@@ -21,6 +21,7 @@ from noisecheck.core.bands import NOMINAL_THIRD_HZ
 from noisecheck.core.flags import NO_DROP, Flag
 from noisecheck.core.records import record
 from noisecheck.core.table import Impacts, band_names, in_band_set
+from noisecheck.flow.beliefs import SMALL_DB
 
 __all__ = [
     "BANDS",
@@ -64,7 +65,6 @@ _ENOUGH_CLEAN: Final = 0.5  # share of impacts with a whole window, below which 
 SURE_PLACE: Final = 0.9
 """Impacts placed with less confidence say little of a station's level."""
 _MORE: Final = 1.3  # times as many drops as balls are no longer chance
-_NO_BALL_DB: Final = 15.0  # as in the ledger: so much softer than contacts is a small sound
 _LEAST_SPREAD_DB: Final = 2.0  # equal drops on one place differ by so much (common practice, no source)
 _MOSTLY: Final = 0.5
 _LEAST_SHARE: Final = 0.5  # a band or decay measurable in fewer impacts would be the mean of the loud ones only
@@ -269,7 +269,7 @@ def _far_fainter(part: Impacts, keep: NDArray[np.bool_], rebound_db: float, *, o
     with np.errstate(invalid="ignore"):
         far = middle - level_db > 3.5 * max(spread, _LEAST_SPREAD_DB)
         no_drop = part.flagged(Flag.LOW_MARGIN) | (level_db < 0.5 * (middle + rebound_db))
-        return np.asarray(far & (no_drop | (one_place & (middle - level_db > _NO_BALL_DB))))
+        return np.asarray(far & (no_drop | (one_place & (middle - level_db > SMALL_DB))))
 
 
 def _matrix(part: Impacts) -> Floats:

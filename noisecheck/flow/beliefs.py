@@ -13,11 +13,13 @@ from collections.abc import Sequence
 from noisecheck.flow.heard import Heard
 from noisecheck.flow.route import FeedPlan, LedgerSettings, Route
 
-__all__ = ["FALL_S", "ONSET_S", "Beliefs"]
+__all__ = ["FALL_S", "ONSET_S", "SMALL_DB", "Beliefs"]
 
 _SQRT_2PI = math.sqrt(2.0 * math.pi)
 _LEAST_SD_S = 0.003
-_SMALL_DB, _SMALL_STEP_DB = 15.0, 0.5  # below the quietest station; common practice, no source
+SMALL_DB = 15.0
+"""So much softer than the quietest contacts no ball is: a small sound (common practice, no source)."""
+_SMALL_STEP_DB = 0.5
 _PACE_BALLS = 12
 _ASTRAY = (0.1, 0.3, 0.5, 0.5)
 """Share of sounds unlike every station that tell nothing of their place, by how others change them."""
@@ -190,7 +192,7 @@ class Beliefs(Heard):
         usual = min([middle for h in self.levels if not math.isnan(middle := h.usual_db[0])], default=0.0)
         if not usual:
             return 1.0
-        return 1.0 / (1.0 + math.exp(max(min((usual - _SMALL_DB - level_db) / _SMALL_STEP_DB, 50.0), -50.0)))
+        return 1.0 / (1.0 + math.exp(max(min((usual - SMALL_DB - level_db) / _SMALL_STEP_DB, 50.0), -50.0)))
 
     def transit(self, a: int, b: int, took: float, behind: float) -> float:
         """Return the density of a transit of ``took`` s that ends ``behind`` s after the ball ahead."""

@@ -58,7 +58,7 @@ def test_quieter_that_holds_balls_up_is_no_improvement(result: Any, written: Any
 def test_balls_count_where_levels_do_not(
     make: Any, written: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """A run whose impacts are all clipped has no level to compare; the balls it held up are on the page nevertheless."""
+    """A run whose impacts are all clipped has no level to compare; the balls it held up are on the page too."""
     made: CampaignResult = make()
     ledgers = tuple(ledger_of(r.run.name, r.run.treatment, 30 if r.run.name == "felt-0" else None) for r in made.runs)
     monkeypatch.setattr(CampaignResult, "ledgers", property(lambda _: ledgers))
