@@ -76,7 +76,7 @@ def paired(
     for cells in (True, False):
         design, contrast = _design(groups, keys, sessions, rise, cells=cells)
         if estimable(design, contrast):
-            warnings += _idle(weights_of(design, contrast), sessions)
+            warnings += _idle(weights_of(design, contrast), sessions, held)
             return Pairing("", tuple(warnings), members, groups, design, contrast, (*held, "session"))
     every = [s for s in references if s.used and s.run.session in sessions and s.db_re == rows[0].db_re]
     kinds, unlike = shapes_apart(every)
@@ -97,15 +97,16 @@ def paired(
     return _sessions_as_units(rows, groups, keys, names, held, warnings, tuple(unlike.values()), rise)
 
 
-def _idle(weights: NDArray[np.float64], sessions: Sequence[str]) -> list[str]:
-    """Say which runs the difference does not rest on: those of sessions that hold one side only."""
+def _idle(weights: NDArray[np.float64], sessions: Sequence[str], held: Sequence[str]) -> list[str]:
+    """Say which runs the difference does not rest on: their sessions do not set the sides against each other."""
     idle = [s for s, w in zip(sessions, weights, strict=True) if w == 0]
     if not idle:
         return []
     own = [s or "(none)" for s in dict.fromkeys(idle)]
+    alike = " in the same conditions" if held else ""
     return [
         f"{many(len(idle), 'run')} of session{'s' * (len(own) > 1)} {listed(own)} say nothing of the difference, since "
-        f"the other side was not recorded there: it rests on the {len(sessions) - len(idle)} other runs"
+        f"the other side was not recorded there{alike}: it rests on the {len(sessions) - len(idle)} other runs"
     ]
 
 

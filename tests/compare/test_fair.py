@@ -75,6 +75,21 @@ def test_heights_on_both_sides_are_held_equal() -> None:
     assert "3 runs left out" in found.warnings[0]
 
 
+def test_a_session_with_both_sides_in_other_conditions_says_nothing_and_that_is_what_is_said() -> None:
+    """Day 2 has bare at 120 mm and felt at 60 mm only, and nothing else tells what the height makes."""
+    rows = three("bare", 60, session="day 1", drop_height_mm=60.0)
+    rows += three("felt", 57, session="day 1", drop_height_mm=60.0)
+    rows += three("bare", 63, session="day 2", drop_height_mm=120.0)[:1]
+    rows += three("felt", 56, session="day 2", drop_height_mm=60.0)[:1]
+    rows += three("felt", 61, session="day 3", drop_height_mm=120.0)[:1]
+    found = felt(rows)
+    assert found.difference_db == pytest.approx(-3.0)
+    assert any(
+        w.startswith("3 runs of sessions day 2 and day 3 say nothing of the difference, since the other side was not "
+                     "recorded there in the same conditions") for w in found.warnings
+    )  # fmt: skip
+
+
 def test_runs_of_sessions_without_the_other_side_say_nothing_and_are_not_counted() -> None:
     rows = three("bare", 60, session="day 1") + three("felt", 57, session="day 1")
     rows += three("bare", 70, session="day 2") + three("felt", 40, session="day 3")[:1]
