@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import os
+import shlex
 from collections.abc import Callable, Iterable
 from typing import Any
 
@@ -67,7 +68,7 @@ def init(arguments: argparse.Namespace) -> int:
     if there:
         rows = "the recording" if there == 1 else f"each of the {there} recordings"
         begin = f"runs.csv has a row for {rows} found there: fill in what changed"
-    lines = (f"Wrote {', '.join(written)}.", f"{begin}, then: noisecheck report {folder}")
+    lines = (f"Wrote {', '.join(written)}.", f"{begin}, then: noisecheck report {shlex.quote(folder)}")
     return _told(arguments, lambda: {"folder": folder, "written": written}, lambda: lines)
 
 

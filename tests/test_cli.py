@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shlex
 import subprocess
 import sys
 import time
@@ -134,6 +135,15 @@ def test_init_says_which_recordings_have_their_row(tmp_path: Path, capsys: pytes
         (tmp_path / name).write_bytes(b"RIFF")
     assert main(["init", str(tmp_path)]) == 0
     assert "a row for each of the 2 recordings found there" in capsys.readouterr().out
+
+
+def test_init_names_the_next_command_so_that_a_shell_takes_it(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder = tmp_path / "two words"
+    assert main(["init", str(folder)]) == 0
+    command = capsys.readouterr().out.splitlines()[-1].partition("then: ")[2]
+    assert shlex.split(command) == ["noisecheck", "report", str(folder)]
 
 
 def test_init_refuses_to_overwrite(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
