@@ -13,13 +13,13 @@ from noisecheck.compare.tradeoff import Point, Tradeoff
 from noisecheck.compare.trend import RevisionTrend, Trend
 from noisecheck.core.errors import InputError, one_line
 from noisecheck.core.units import rounded
-from noisecheck.flow.findings import KIND_WORDS, say_odds
+from noisecheck.flow.findings import KIND_WORDS
 from noisecheck.pipeline.revisions import changed_campaign, tradeoff_campaign, trend_campaign
 from noisecheck.report.answers import difference_cells
 from noisecheck.report.context import Context, Place, Said, Section
 from noisecheck.report.figures.svg import inline_svg
 from noisecheck.report.figures.tradeoff import Spot, noise_and_flow
-from noisecheck.report.words import capital
+from noisecheck.report.words import capital, either_way
 
 if TYPE_CHECKING:
     from noisecheck.bench.rig import Requirement
@@ -143,9 +143,7 @@ def _found(j: Judged) -> str:
     size = abs(v.value)
     text = f"{v.value:,.0f}" if size >= 1000 else f"{v.value:.1f}" if size >= 10 else f"{v.value:.3g}"
     if math.isfinite(v.odds):
-        against = 1 / max(v.odds, 1e-6)
-        one_to = f"1 : {against:,.0f}" if against >= 10 else f"1 : {against:.1f}"
-        text += f", odds {say_odds(v.odds) if v.odds >= 1 else one_to}"
+        text += f", odds {either_way(v.odds)}"
     return text.replace("-", "\N{MINUS SIGN}")
 
 
@@ -229,7 +227,7 @@ def _changed(context: Context, trend: Trend) -> dict[str, Any] | None:
             {
                 "kind": KIND_WORDS[o.kind],
                 "station": one_line(o.station),
-                "status": o.status,
+                "status": o.word,
                 "before": o.before,
                 "after": o.after,
                 "examples": [f"run {one_line(e.run)}, {e.time_s:.2f} s" for e in o.examples[:3]],

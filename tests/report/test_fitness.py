@@ -12,7 +12,7 @@ from noisecheck.audio.health import check_health
 from noisecheck.audio.recording import open_recording
 from noisecheck.report.context import Context, Place
 from noisecheck.report.fitness import health_section
-from noisecheck.report.words import fold_alike, take_common
+from noisecheck.report.words import either_way, fold_alike, take_common
 
 RATE = 16_000
 
@@ -118,6 +118,12 @@ def test_a_reason_is_said_of_the_recording_that_has_it(checked: Any) -> None:
     (said,) = health_section(Context(dataclasses.replace(result, runs=runs), ())).said
     names = f"{first.run.name}, {second.run.name}"
     assert f"({names}); {first.run.name}: no audio: every sample is the same." in said.text
+
+
+def test_odds_are_said_with_the_larger_number_last_or_first() -> None:
+    assert [either_way(v) for v in (60.0, 1.5, 1 / 60, 1e-6, 0.0)] == [
+        "60 : 1", "1.5 : 1", "1 : 60", "1 : over a million", "1 : over a million"
+    ]  # fmt: skip
 
 
 def test_what_most_runs_note_is_said_once() -> None:
