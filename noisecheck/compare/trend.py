@@ -156,7 +156,8 @@ def total_rows(summaries: Sequence[RunSummary], stations: Sequence[str], *, rig:
         here = {s.station: s for s in rows if s.used and math.isfinite(s.energy[i])}
         mean, sd = blank.copy(), blank.copy()
         whole = bool(stations) and all(name in here for name in stations)
-        unlike = len({rig.microphone(c).kind for s in rows if s.used for c in s.channels}) > 1
+        there = [s for s in rows if s.used and s.station in stations]
+        unlike = len({rig.microphone(c).kind for s in there for c in s.channels}) > 1
         whole = whole and not unlike
         if whole:
             power = np.array([10 ** (here[name].energy[i] / 10) for name in stations])
@@ -170,7 +171,7 @@ def total_rows(summaries: Sequence[RunSummary], stations: Sequence[str], *, rig:
                 station="",
                 impacts=sum(s.impacts for s in rows),
                 used=sum(s.used for s in used) if whole else 0,
-                excluded={"by contact pickups and air microphones together": sum(s.used for s in rows)}
+                excluded={"by contact pickups and air microphones together": sum(s.used for s in there)}
                 if unlike
                 else {},
                 db_re=tuple(sorted({v for s in used for v in s.db_re})),
