@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 from noisecheck.bench.runsheet import of_role
 from noisecheck.compare.differences import Comparison, Difference
 from noisecheck.compare.effects import compare
 from noisecheck.compare.flowing import GroupFlow, Odd
-from noisecheck.compare.joint import JointVerdict, flow_change, flow_margin, join
+from noisecheck.compare.joint import JointVerdict, flow_change, flow_margin, join, p_more
 from noisecheck.compare.scorecard import Judged
 from noisecheck.compare.summary import RunSummary
 from noisecheck.compare.trend import ALL, Trend, total_rows
@@ -22,11 +22,17 @@ if TYPE_CHECKING:
 
 __all__ = ["Changed", "OddChange", "RequirementChange", "changed"]
 
+_SIDE: Final = 0.025
+"""Of each of two one-sided tests, 5 % in all."""
+
 
 @record
 class OddChange:
-    """Odd events of one kind at one station, before and after; ``status`` is ``new``, ``gone``, ``more``, ``fewer``
-    or ``same`` (by rate per ball)."""
+    """Odd events of one kind at one station, before and after.
+
+    ``status`` is ``new``, ``gone``, ``more`` or ``fewer`` per ball by more than chance (Fisher's exact test, 5 %), else
+    ``same``.
+    """
 
     kind: str
     station: str
@@ -34,6 +40,11 @@ class OddChange:
     after: int
     status: str
     examples: tuple[Odd, ...]
+
+    @property
+    def word(self) -> str:
+        """The status in words."""
+        return "no change shown" if self.status == "same" else self.status
 
     def to_dict(self) -> dict[str, Any]:
         """Return the events as plain values."""
@@ -139,10 +150,16 @@ def _odd(a: GroupFlow, b: GroupFlow) -> tuple[OddChange, ...]:
     found = []
     for key in sorted({*first, *second}):
         x, y = first[key], second[key]
-        share_x, share_y = x / max(a.balls, 1), y / max(b.balls, 1)
-        status = "new" if not x else "gone" if not y else "more" if share_y > share_x else "fewer"
-        status = "same" if x and share_x == share_y else status
+        status = "new" if not x else "gone" if not y else _told_apart(x, y, a, b)
         examples = [o for o in (b.odd if y else a.odd) if (o.kind, o.station) == key]
         found.append(OddChange(*key, x, y, status, tuple(examples[:3])))
     order = {"new": 0, "gone": 1, "more": 2, "fewer": 3, "same": 4}
     return tuple(sorted(found, key=lambda o: order[o.status]))
+
+
+def _told_apart(x: int, y: int, a: GroupFlow, b: GroupFlow) -> str:
+    wide = max(a.troubled.dispersion, b.troubled.dispersion)
+    first, second = ((min(k, g.balls) / wide, g.balls / wide) for k, g in ((x, a), (y, b)))
+    if p_more(*first, *second) <= _SIDE:
+        return "more"
+    return "fewer" if p_more(*second, *first) <= _SIDE else "same"

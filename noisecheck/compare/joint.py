@@ -20,7 +20,16 @@ from noisecheck.flow.failures import lower_bound, upper_bound
 if TYPE_CHECKING:
     from noisecheck.bench.rig import Rig
 
-__all__ = ["MARGIN_PER_THOUSAND", "FlowChange", "JointVerdict", "flow_change", "flow_margin", "join", "join_flow"]
+__all__ = [
+    "MARGIN_PER_THOUSAND",
+    "FlowChange",
+    "JointVerdict",
+    "flow_change",
+    "flow_margin",
+    "join",
+    "join_flow",
+    "p_more",
+]
 
 MARGIN_PER_THOUSAND: Final = 50.0
 """More balls held up or stuck than this make the flow worse in practice, where the rig file states no limit
@@ -69,7 +78,7 @@ def _more_at_most(x0: float, n0: float, x1: float, n1: float) -> float:
     return p1 - p0 + math.hypot(up, down)
 
 
-def _p_more(x0: float, n0: float, x1: float, n1: float) -> float:
+def p_more(x0: float, n0: float, x1: float, n1: float) -> float:
     """Return Fisher's one-sided exact p value that the second share is no larger than the first."""
     from scipy.special import gammaln
 
@@ -97,12 +106,12 @@ def flow_change(base: GroupFlow, value: GroupFlow, *, margin: float = MARGIN_PER
         return FlowChange("not yet shown", a, b, math.nan, margin, math.nan)
     counts = (a.events / a.dispersion, a.balls / a.dispersion, b.events / b.dispersion, b.balls / b.dispersion)
     lost = (float(base.failures.events), float(base.balls), float(value.failures.events), float(value.balls))
-    p = min(2 * min(_p_more(*counts), _p_more(*lost)), 1.0)
+    p = min(2 * min(p_more(*counts), p_more(*lost)), 1.0)
     more = _more_at_most(*counts) * 1e3
     if p <= _ALPHA:
         return FlowChange("worse", a, b, more, margin, p)
     if more <= margin:
-        better = _p_more(counts[2], counts[3], counts[0], counts[1]) <= _ALPHA / 2
+        better = p_more(counts[2], counts[3], counts[0], counts[1]) <= _ALPHA / 2
         return FlowChange("better" if better else "no worse", a, b, more, margin, p)
     return FlowChange("not yet shown", a, b, more, margin, p, _balls_to_show(counts, margin / 1e3))
 

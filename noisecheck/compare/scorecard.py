@@ -249,7 +249,7 @@ def _rate(r: Requirement, revision: str, flows: Sequence[RunFlow], pace: Pace, h
         notes.append(f"{doubt} undecided counted against it")
     notes += say_differing(wide)
     if lost and heard is not None:
-        notes.append(f"heard fraction {say_share(heard.share)}")
+        notes.append(f"heard fraction {say_share(heard.share)} (at least {say_share(heard.lower)}, used here)")
     return _timed(Judged(r, revision, verdict, "balls", note="; ".join(notes)), pace)
 
 

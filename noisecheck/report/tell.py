@@ -20,7 +20,7 @@ from noisecheck.flow.findings import KIND_WORDS, Finding, Ledger, say_odds
 from noisecheck.pipeline.account import Account
 from noisecheck.pipeline.revisions import Plan
 from noisecheck.report.found import pooled_sentence, way_of, why_of
-from noisecheck.report.words import fold_alike
+from noisecheck.report.words import either_way, fold_alike
 
 __all__ = ["interval", "tell_account", "tell_changed", "tell_comparison", "tell_plan", "tell_trend"]
 
@@ -165,9 +165,7 @@ def _judged(judged: Judged, *, newest: bool) -> list[str]:
         found = _number(v.value)
         if math.isfinite(v.low) and math.isfinite(v.high):
             found += f" (one-sided {100 * v.confidence:.3g} % bounds {_number(v.low)}, {_number(v.high)})"
-    odds = ""
-    if math.isfinite(v.odds):
-        odds = f", odds {say_odds(v.odds)}" if v.odds >= 1 else f", odds 1 : {_number(1 / max(v.odds, 1e-6))}"
+    odds = f", odds {either_way(v.odds)}" if math.isfinite(v.odds) else ""
     note = f" [{judged.note}]" if judged.note else ""
     lines = [f"  {r.id} ({kind}) {v.verdict}: {r.measure}{place} {found} against {r.sense} {r.limit:,g}{odds}{note}"]
     if newest and v.verdict == "not yet shown" and v.next_step:
@@ -263,7 +261,7 @@ def tell_changed(changed: Changed) -> list[str]:
         where = f" at {odd.station}" if odd.station else ""
         first = odd.examples[0]
         lines.append(
-            f"  {KIND_WORDS[odd.kind]}{where}: {odd.status}, {odd.before} before, {odd.after} after "
+            f"  {KIND_WORDS[odd.kind]}{where}: {odd.word}, {odd.before} before, {odd.after} after "
             f"(as in run {first.run}, {first.time_s:.2f} s)"
         )
     return lines

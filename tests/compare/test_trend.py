@@ -17,7 +17,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 from campaigns import levels_of, summary_of
 from studies import LIMITS, flow_errors, verdict_errors
 
-from noisecheck.bench.rig import Rig
+from noisecheck.bench.rig import Microphone, Rig
 from noisecheck.bench.runsheet import Run
 from noisecheck.compare.changed import changed
 from noisecheck.compare.flowing import Odd, RunFlow
@@ -171,6 +171,16 @@ def test_total_is_the_energy_sum_over_stations() -> None:
     assert total_rows(rows[:1], ["landing", "bend"], rig=_rig())[0].used == 0
 
 
+def test_what_a_pickup_heard_elsewhere_does_not_take_the_total_away() -> None:
+    """A contact pickup hears the reference tile; both stations of the machine were heard through the air."""
+    rig = _rig().model_copy(update={"microphones": (Microphone(), Microphone(channel=1, kind="contact"))})
+    rows = [_row("A", 60.0, name="x"), _row("A", 60.0, name="x", station="bend")]
+    tile = replace(_row("A", 90.0, name="x", station="tile"), channels=(1,))
+    (total,) = total_rows([*rows, tile], ["landing", "bend"], rig=rig)
+    assert total.used > 0
+    assert total_rows([*rows, tile], ["landing", "bend", "tile"], rig=rig)[0].used == 0
+
+
 def test_change_points_are_named_in_one_sentence() -> None:
     found = trend(_campaign({"B": 56.0, "A": 60.0, "C": 56.0}), _flows({"A": 0, "B": 0, "C": 40}), rig=_rig())
     assert [r.revision for r in found.revisions] == ["A", "B", "C"]
@@ -317,7 +327,7 @@ def test_every_measure_gets_a_verdict_and_each_open_one_a_step() -> None:
     assert by_id["decay_ms"].verdict.value == pytest.approx(100.0)
     deaf = trend(_campaign({"A": 60.0}), _flows({"A": 0}), rig=rig, heard={"A": HeardShare(0.99999, 0.9, "test")})
     notes = {j.requirement.id: j.note for j in deaf.newest.card.judged}
-    assert notes["failures_per_million"].endswith("heard fraction 0.9999")  # as the ledger says it
+    assert notes["failures_per_million"].endswith("heard fraction 0.9999 (at least 0.9, used here)")
     of_levels = {m for m, j in by_id.items() if "holds for this recorder setting only" in j.note}
     assert of_levels == {"lae_db", "lzpeak_db", "le_4000hz", "total_lae_db"}
     assert "two rebounds" in by_id["restitution"].verdict.next_step
@@ -348,6 +358,11 @@ def test_what_changed_between_any_two_revisions() -> None:
     back = changed(trended, rows, rig=rig, before="C", after="B")
     assert back.odd[0].status == "new"
     assert back.odd[0].examples[0].run.startswith("B")
+    few = changed(trended, rows, rig=rig, before="A", after="B").odd[0]
+    assert (few.status, few.word, few.before, few.after) == ("same", "no change shown", 8, 3)
+    many = trend(rows, _flows({"A": 40, "B": 3, "C": 0}), rig=rig)
+    assert changed(many, rows, rig=rig, before="A", after="B").odd[0].status == "fewer"
+    assert changed(many, rows, rig=rig, before="B", after="A").odd[0].status == "more"
     json.dumps(found.to_dict(), allow_nan=False)
     with pytest.raises(InputError, match="revision 'D': has no test run"):
         changed(trended, rows, rig=rig, before="A", after="D")
