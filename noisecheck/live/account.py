@@ -14,23 +14,21 @@ from typing import Final, NamedTuple
 import numpy as np
 
 from noisecheck.bench.rig import Rig
-from noisecheck.bench.runsheet import Run
 from noisecheck.core.flags import Flag
 from noisecheck.core.table import Impacts
 from noisecheck.detect.channels import Onsets
 from noisecheck.flow.ledger import Followed, follow_so_far
-from noisecheck.flow.route import FeedPlan, LedgerSettings, Route
+from noisecheck.flow.route import LedgerSettings, Route
 from noisecheck.live.hearing import Heard
 from noisecheck.live.later import NotKept
 from noisecheck.live.placing import Placer
 from noisecheck.pipeline.decisions import joined_onsets
-from noisecheck.pipeline.flowing import ledger_settings, with_drops
+from noisecheck.pipeline.flowing import feed_of, ledger_settings, with_drops
 from noisecheck.pipeline.references import machine_impacts, mark_references
 from noisecheck.pipeline.together import told_apart
 
-__all__ = ["RUN", "Account", "Accounted"]
+__all__ = ["Account", "Accounted"]
 
-RUN: Final = Run("watch", ("watch",))
 _MOST: Final = 40_000
 """Impacts kept to be accounted for again: well over an hour, 30 MB, and some seconds of work."""
 
@@ -96,15 +94,15 @@ class Account:
 
     def again(self, now_s: float, *, deaf_s: Mapping[str, Spans], ended: bool = False) -> Accounted:
         """Account for everything up to ``now_s``; ``deaf_s``: spans in which stations' microphones were dead."""
-        onsets = joined_onsets(self._onsets, self._channels)
+        onsets, run = joined_onsets(self._onsets, self._channels), self._placer.run
         late = Impacts.concat(self._late)
         early = Impacts.concat(self._impacts)
         impacts = Impacts.concat([late, early.where(np.arange(len(late), len(early)))])
         onsets, impacts = told_apart(onsets, impacts, self._rig, self._gone)
         impacts, odds = self._placer(onsets, impacts)
         if ended:  # drops on a reference tile: told only by both ends of a take
-            ((impacts, _),) = mark_references([(RUN, impacts, now_s)])
-        (impacts,) = with_drops([(RUN, impacts)], self._rig)
+            ((impacts, _),) = mark_references([(run, impacts, now_s)])
+        (impacts,) = with_drops([(run, impacts)], self._rig)
         settings = ledger_settings(self._rig)
         if not ended:
             settings = replace(settings, claim_last_odds=LedgerSettings().claim_last_odds)
@@ -113,12 +111,12 @@ class Account:
             self._route,
             now_s=now_s,
             goes_on=not ended,
-            feed=FeedPlan(self._rig.feed.period_s, self._rig.feed.balls),
+            feed=feed_of(self._rig, run),
             settings=settings,
             gaps_s=self.gaps_s,
             silent=self._silent,
             deaf_s=deaf_s,
-            run=RUN.name,
+            run=run.name,
             odds=None if odds is None else odds.where(~impacts.flagged(Flag.REFERENCE)),
         )
         return Accounted(followed, impacts)

@@ -81,9 +81,9 @@ def watch(arguments: argparse.Namespace, settings: ListenSettings, *, clock: Clo
     from noisecheck.live.clock import SystemClock
     from noisecheck.live.follow import Follower
     from noisecheck.live.keep import AlarmSounds, RunKeeper, claimed
-    from noisecheck.live.placing import Placer
+    from noisecheck.live.placing import RUN, Placer
     from noisecheck.live.watch import Watch
-    from noisecheck.pipeline.files import campaign_beside, taps_of
+    from noisecheck.pipeline.files import campaign_beside, of_recording, taps_of
     from noisecheck.pipeline.placing import taught_by
     from noisecheck.pipeline.run import calibration_of, spread_of
 
@@ -93,8 +93,11 @@ def watch(arguments: argparse.Namespace, settings: ListenSettings, *, clock: Clo
     command = None if arguments.on_alarm is None else AlarmCommand(arguments.on_alarm)
     rig = load_rig(arguments.rig)
     settings = settings.across(spread_of(rig))
-    taught = taught_by([(t.run, t.impacts) for t in taps_of(campaign_beside(arguments.rig), settings)], rig)
+    beside = campaign_beside(arguments.rig)
+    taught = taught_by([(t.run, t.impacts) for t in taps_of(beside, settings)], rig)
     source = _source(arguments, clock)
+    known = None if source.live else of_recording(beside, Path(arguments.source), rig)
+    run = known.runs[0] if known is not None and known.runs[0].role == "test" else RUN
     calibration = calibration_of(Campaign(arguments.rig.parent, rig, ()), source.channels)
     follower = Follower(
         rig,
@@ -102,7 +105,7 @@ def watch(arguments: argparse.Namespace, settings: ListenSettings, *, clock: Clo
         source.channels,
         settings=settings,
         offset_db=np.array(calibration.offset_db) if calibration.known else None,
-        placer=Placer(rig, source.rate, taught),
+        placer=Placer(rig, source.rate, taught, run),
         by_sound=taught is not None,
         impacts=arguments.impacts,
         coded=source.coded,

@@ -22,9 +22,10 @@ from noisecheck.place.positions import locate
 from noisecheck.place.taught import TaughtSounds
 from noisecheck.place.timed import deaf_in
 
-__all__ = ["Placer", "Placing"]
+__all__ = ["RUN", "Placer", "Placing"]
 
-_RUN: Final = Run("watch", ("watch",))
+RUN: Final = Run("watch", ("watch",))
+"""What is known of a run nobody wrote down yet."""
 _ROWS: Final = 200
 """Impacts that are learnt from..."""
 _AGAIN: Final = 20
@@ -34,10 +35,18 @@ _NEAR_S: Final = 0.5
 
 
 class Placer:
-    """Fills ``station`` and ``station_confidence`` of impacts, by microphones, and by sound where taps taught it."""
+    """Fills ``station`` and ``station_confidence`` of impacts, by microphones, and by sound where taps taught it.
 
-    def __init__(self, rig: Rig, rate: int, taught: TaughtSounds | None) -> None:
+    Args:
+        rig: from the rig file.
+        rate: frames a second.
+        taught: sounds of its stations, None where nothing taught them.
+        run: what the run sheet knows of what is listened to.
+    """
+
+    def __init__(self, rig: Rig, rate: int, taught: TaughtSounds | None, run: Run = RUN) -> None:
         self._rig, self._rate, self._taught = rig, rate, taught
+        self.run = run
         self.times: ArrivalTimes | None = None
         """Where microphones in known places help to tell stations."""
 
@@ -58,7 +67,7 @@ class Placer:
             widened: factor on standard deviations of arrivals that the watch asked for so far.
         """
         answer = placed(
-            onsets, impacts, _RUN, self._rig, rate=self._rate, taught=self._taught, timed=self.times, talk=talk,
+            onsets, impacts, self.run, self._rig, rate=self._rate, taught=self._taught, timed=self.times, talk=talk,
             widened=widened,
         )  # fmt: skip
         return answer.impacts, answer.odds

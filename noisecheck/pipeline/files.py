@@ -122,7 +122,7 @@ def measure_files(
     results = []
     names = run_names([f.as_posix() for f in paths])
     for number, (path, name) in enumerate(zip(paths, names, strict=True)):
-        campaign = _of_recording(beside, path, rig) or Campaign(Path(), rig, (Run(name, (path.as_posix(),)),))
+        campaign = of_recording(beside, path, rig) or Campaign(Path(), rig, (Run(name, (path.as_posix(),)),))
         (run,) = campaign.runs
         share = functools.partial(share_of, told, number, len(files), str(path))
         result = listen_to_run(
@@ -185,7 +185,7 @@ def taps_of(
     return [listen_to_run(campaign, r, settings=settings, workers=workers, check=False) for r in teaching]
 
 
-def _of_recording(campaign: Campaign | None, path: Path, rig: Rig) -> Campaign | None:
+def of_recording(campaign: Campaign | None, path: Path, rig: Rig) -> Campaign | None:
     """Return the campaign with only the run whose one recording this is, None where there is no such run."""
     if campaign is None:
         return None
@@ -204,5 +204,5 @@ def campaign_at(path: Path, rig_path: Path | None = None) -> Campaign:
             raise InputError(f"{path}: a campaign has its own rig.toml: leave --rig out")
         return load_campaign(path)
     rig = _rig_at(rig_path)
-    known = _of_recording(campaign_beside(rig_path), path, rig)
+    known = of_recording(campaign_beside(rig_path), path, rig)
     return known or Campaign(Path(), rig, (Run(path.stem, (path.as_posix(),)),))

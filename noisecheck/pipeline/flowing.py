@@ -161,7 +161,8 @@ def route_of(rig: Rig) -> Route:
     return Route(names, tuple(None if w is None else (w[0], w[1]) for w in windows))
 
 
-def _feed(rig: Rig, run: Run) -> FeedPlan:
+def feed_of(rig: Rig, run: Run) -> FeedPlan:
+    """Return what is known of the feed of a run."""
     return FeedPlan(rig.feed.period_s, run.balls_fed if run.balls_fed is not None else rig.feed.balls)
 
 
@@ -179,7 +180,7 @@ def _given(
     """Return what the ledger of a run is told beside its impacts and the balls' way."""
     return {
         "end_s": seconds,
-        "feed": _feed(rig, run),
+        "feed": feed_of(rig, run),
         "settings": ledger_settings(rig),
         "gaps_s": gaps_s,
         "odds": None if odds is None else odds.where(~impacts.flagged(Flag.REFERENCE)),
