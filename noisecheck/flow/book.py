@@ -295,10 +295,14 @@ class Book:
                 found.append(Finding("stuck", time_s, self.route.stations[0], total, why, said_s=end_s))
         return found
 
+    def strays(self) -> list[Finding]:
+        """Return the strays settled so far, by all that the run has taught."""
+        return [self.stray(*judged) for judged in self.lone.judged_again() if judged[1] >= self._claim_odds]
+
     def ledger(self, run: str, end_s: float, under_way: int) -> Ledger:
         """Return the ledger of the run, ended at ``end_s`` with so many balls on their way and not late."""
         b, names = self.beliefs, self.route.stations
-        strays = [self.stray(*judged) for judged in self.lone.judged_again() if judged[1] >= self._claim_odds]
+        strays = self.strays()
         others = [f for f in self._findings if f.kind != "stray"]
         never_heard = self._slot_findings(end_s)
         findings = sorted([*others, *strays, *never_heard], key=lambda f: (f.time_s, f.kind))

@@ -217,6 +217,18 @@ class LedgerSolver:
         self._now = max(self._now, now_s)
         return self.book.news
 
+    def stands(self, suspicion: Finding) -> bool:
+        """Return whether a suspicion of :meth:`update` is not settled, and borne out by the likeliest history still."""
+        return self._suspicions.stands(suspicion, self._histories[0], self._root)
+
+    def forget(self, suspicion: Finding) -> None:
+        """Forget a suspicion that nobody was told: it is one again where it is borne out again."""
+        self._suspicions.forget(suspicion)
+
+    def take_over(self, suspicion: Finding) -> bool:
+        """Take over a suspicion said before the run was followed anew; return whether it is open here, too."""
+        return self._suspicions.take_over(suspicion, self._histories[0], self._root)
+
     def finish(self, end_s: float) -> Ledger:
         """Return the ledger of the run that ended at ``end_s``; balls still under way then are no faults."""
         self.book.news = []

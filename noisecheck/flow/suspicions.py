@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from bisect import bisect_left
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from typing import Final
 
@@ -16,6 +17,8 @@ from noisecheck.flow.odds import combine_odds
 __all__ = ["Suspicions"]
 
 _AGAIN_S: Final = 0.1
+_SAME_S: Final = 0.0005
+"""An impact found again is the same to within this."""
 _STILL_S: Final = 0.8
 """A late ball whose odds are too low to suspect it is looked at again this often, and for this long."""
 
@@ -54,12 +57,40 @@ class Suspicions:
 
     def _fallen(self, history: History, root: Decision | None) -> list[Ball]:
         """Return the balls that a history has off the track since what is settled, as they were last heard."""
-        found, at = [], history.past
-        while at is not None and at is not root:
-            if at.kind == "end" and at.fell:
-                found.append(Ball(at.impact, at.station, self._book.when(at.impact), at.floor))
-            at = at.before
-        return found
+        ends = (d for d in _unsettled(history, root) if d.kind == "end" and d.fell)
+        return [Ball(d.impact, d.station, self._book.when(d.impact), d.floor) for d in ends]
+
+    def stands(self, suspicion: Finding, best: History, root: Decision | None) -> bool:
+        """Return whether a suspicion is not settled, and borne out by the best history still."""
+        key = self._key(suspicion)
+        if key is None:
+            return False
+        if key < 0:
+            at = decision_on(best.past, self._book.impacts[-2 - key])
+            return at is not None and at.kind == "none"
+        ended = any(d.kind == "end" and d.impact == key for d in _unsettled(best, root))
+        return ended or any(ball.last == key for ball in best.track)
+
+    def forget(self, suspicion: Finding) -> None:
+        """Suspect it anew where it is borne out again."""
+        if (key := self._key(suspicion)) is not None:
+            del self._book.suspected[key]
+            self._checked.pop(key, None)
+
+    def take_over(self, suspicion: Finding, best: History, root: Decision | None) -> bool:
+        """Take over a suspicion said before the run was followed anew; return whether it is open here, too."""
+        heard = self._beliefs.heard
+        number = bisect_left(heard, suspicion.time_s - _SAME_S)
+        if number == len(heard) or heard[number] > suspicion.time_s + _SAME_S:
+            return False
+        concerned = any(number in (d.impact, d.ball) for d in _unsettled(best, root))
+        if not concerned and not any(ball.last == number for ball in best.track):
+            return False
+        self._book.suspected.setdefault(-2 - number if suspicion.kind == "stray" else number, suspicion)
+        return True
+
+    def _key(self, suspicion: Finding) -> int | None:
+        return next((k for k, f in self._book.suspected.items() if f is suspicion), None)
 
     def late(self, ball: Ball, q: int, now_s: float, histories: Sequence[History], root: Decision | None) -> None:
         """Suspect a ball that is late at station ``q``, if the odds bear it out."""
@@ -104,3 +135,11 @@ class Suspicions:
             finding = replace(self._book.stray(impact, odds, now_s), state="suspected")
             self._book.suspected[-2 - impact.number] = finding
             self._book.news.append(finding)
+
+
+def _unsettled(history: History, root: Decision | None) -> Iterator[Decision]:
+    """Yield the decisions of a history since what is settled, the last one first."""
+    at = history.past
+    while at is not None and at is not root:
+        yield at
+        at = at.before

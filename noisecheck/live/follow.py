@@ -164,7 +164,7 @@ class Follower:
             self._account.gaps_s.append((start, self.seconds))
         if self._solver is not None:
             news = self._solver.update([], [], now_s=self.seconds, gaps_s=[(start, self.seconds)])
-            events += self._teller.tell(news, self.seconds)
+            events += self._teller.tell(news, self.seconds, solver=self._solver)
         return events
 
     def finish(self) -> list[Event]:
@@ -227,7 +227,11 @@ class Follower:
         told, now = self._silent, {route.stations[q]: s for q, s in self._silence.silent.items()}
         new = [s for name, s in now.items() if name not in told]
         events += self._silences(self._solver, new, [s for name, s in told.items() if name not in now], now_s)
-        return events + self._teller.tell_over(followed.news, self.seconds, from_s=followed.solver.beliefs.settled_s)
+        # What the whole says of strays counts, not what was known of them on the way.
+        left = [f for f in standing(followed.news) if f.kind != "stray" or f.state != "settled"]
+        left += self._solver.book.strays()
+        settled_s = self._solver.beliefs.settled_s
+        return events + self._teller.tell_over(left, self.seconds, from_s=settled_s, solver=self._solver)
 
     def _learnt(self, done: Accounted) -> bool:
         """Return whether enough has been heard to tell rebounds from balls."""
@@ -239,7 +243,7 @@ class Follower:
         """Follow the balls by impacts that are new."""
         table, now_s = heard.impacts, heard.known_s
         if not len(table):
-            return self._teller.tell(solver.update([], [], now_s=now_s), self.seconds)
+            return self._teller.tell(solver.update([], [], now_s=now_s), self.seconds, solver=solver)
         self._habits.append(table)
         if now_s > float(self._habits[0]["time_s"].min()) + _HABITS_S:
             solver.learn_habits(Impacts.concat(self._habits))
@@ -272,7 +276,7 @@ class Follower:
             faint=faintness(table)[rows],
             labels=None if odds is None else labels_of(odds.where(rows), solver.route),
         )
-        return events + self._teller.tell(news, self.seconds)
+        return events + self._teller.tell(news, self.seconds, solver=solver)
 
     # -- microphones ------------------------------------------------------------------------------------------------
     def _silences(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from typing import Any, Final
+from typing import Any, Final, Protocol
 
 from noisecheck.flow.findings import KIND_WORDS, Finding, OpenBall
 from noisecheck.live.events import Event, clock_text
@@ -16,6 +16,22 @@ _SAME_S: Final = {"stuck": 0.005, "stray": 0.005, "held_up": 0.005, "unheard": 0
 """Two findings of one kind and place this near in time are one: when a ball unheard was due is known roughly only."""
 
 
+class Solver(Protocol):
+    """Follows the balls from which suspicions are told."""
+
+    def stands(self, suspicion: Finding) -> bool:
+        """Return whether it is not settled, and borne out still."""
+        ...
+
+    def forget(self, suspicion: Finding) -> None:
+        """Forget one that nobody was told."""
+        ...
+
+    def take_over(self, suspicion: Finding) -> bool:
+        """Take over one that was told before it followed them; return whether it is open here, too."""
+        ...
+
+
 class Teller:
     """Turns the ledger's findings into events, each told once, and ties late arrivals to earlier suspicions."""
 
@@ -25,9 +41,18 @@ class Teller:
         self._told: list[Finding] = []
         """The last findings told as settled."""
 
-    def tell(self, news: list[Finding], said_s: float) -> list[Event]:
-        """Return the events of what the ledger has to say at ``said_s`` seconds of the watch."""
-        return [event for finding in news if (event := self._event(finding, said_s)) is not None]
+    def tell(self, news: list[Finding], said_s: float, *, solver: Solver | None = None) -> list[Event]:
+        """Return the events of what the ledger has to say at ``said_s`` seconds of the watch.
+
+        Suspicions that did not last until then are not told; ``solver`` knows.
+        """
+        events = []
+        for f in news:
+            if solver is not None and f.state == "suspected" and not _find(self._open, f) and not solver.stands(f):
+                solver.forget(f)
+            elif (event := self._event(f, said_s)) is not None:
+                events.append(event)
+        return events
 
     def tell_over(
         self,
@@ -36,11 +61,13 @@ class Teller:
         *,
         from_s: float = math.inf,
         undecided: Sequence[OpenBall] = (),
+        solver: Solver | None = None,
     ) -> list[Event]:
         """Return the events of everything there is to say, now that all was accounted for again.
 
         What was told before is not told again; what was told and is not borne out now is taken back, unless it is of
-        a time from ``from_s`` on, which is not settled yet, or of a ball that stays undecided.
+        a time from ``from_s`` on, which is not settled yet, or of a ball that stays undecided. What was suspected and
+        is not settled is handed on to the ``solver`` that goes on.
         """
         left = standing(news)
         open_now, settled = ([f for f in left if f.state == state] for state in ("suspected", "settled"))
@@ -50,11 +77,13 @@ class Teller:
             events.append(_taken_back(told, said_s))
         events += self.tell([f for f in settled if f.kind == "held_up"], said_s)
         for old in [o for o in self._open if not _find(settled, o) and not _find(open_now, o)]:
+            if solver is not None and solver.take_over(old):
+                continue
             self._open.remove(old)
             ball = next((b for b in undecided if old.kind == "stuck" and _of(old, b)), None)
             events.append(_taken_back(old, said_s) if ball is None else _undecided(old, ball, said_s))
         events += self.tell([f for f in settled if f.kind != "held_up"], said_s)
-        return events + self.tell([f for f in open_now if not _find(self._open, f)], said_s)
+        return events + self.tell([f for f in open_now if not _find(self._open, f)], said_s, solver=solver)
 
     def _event(self, f: Finding, said_s: float) -> Event | None:
         if f.state == "closed":

@@ -81,3 +81,40 @@ def test_what_stays_undecided_is_not_taken_back() -> None:
         ("cleared", 4.0, "settled", False),
     ]
     assert f"stays undecided: {still.sentence}" in events[0].text
+
+
+class Solver:
+    """Stands in for one that follows balls: what it holds, and what it takes over."""
+
+    def __init__(self, *, holds: bool, takes: bool) -> None:
+        self.holds, self.takes = holds, takes
+        self.forgot: list[Finding] = []
+
+    def stands(self, suspicion: Finding) -> bool:
+        return self.holds
+
+    def forget(self, suspicion: Finding) -> None:
+        self.forgot.append(suspicion)
+
+    def take_over(self, suspicion: Finding) -> bool:
+        return self.takes
+
+
+def test_a_suspicion_that_did_not_last_is_not_told() -> None:
+    teller, gone = Teller(), Solver(holds=False, takes=False)
+    assert teller.tell([STUCK, replace(STUCK, state="closed")], 61.0, solver=gone) == []
+    assert teller.tell_over([STUCK], 61.0, solver=gone) == []
+    assert gone.forgot == [STUCK, STUCK]
+    assert [e.kind for e in teller.tell([STUCK], 62.0, solver=Solver(holds=True, takes=False))] == ["stuck"]
+    assert teller.tell_over([STUCK], 63.0, solver=gone) == []  # told already, and settled later
+    assert len(gone.forgot) == 2
+
+
+def test_what_is_not_settled_is_handed_on_and_not_taken_back() -> None:
+    teller = Teller()
+    teller.tell([STUCK], 9.0)
+    assert teller.tell_over([], 12.0, solver=Solver(holds=True, takes=True)) == []
+    late = Finding("held_up", 10.2, "tray", 20.0, "2.2 s", ball=4, late_s=1.4, closes_s=8.0)
+    assert [e.kind for e in teller.tell([late], 13.0)] == ["arrived_late"]
+    teller.tell([STUCK], 14.0)
+    assert [e.kind for e in teller.tell_over([late], 16.0, solver=Solver(holds=True, takes=False))] == ["cleared"]

@@ -1,0 +1,90 @@
+"""What is suspected at once: whether it still holds when it is told, and who settles it."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from flowmaker import STATIONS, WINDOWS
+
+from noisecheck.flow.findings import Finding
+from noisecheck.flow.route import Route
+from noisecheck.flow.solver import LedgerSolver
+
+PERIOD_S, TRANSIT_S, HELD_S = 2.0, (1.0, 1.8, 0.65), 1.4
+HELD, STRAY_S = 20, 45.53
+"""The ball that comes late at the second station, and a stray that nothing else explains."""
+
+
+def _impacts() -> tuple[np.ndarray, np.ndarray]:
+    """Return times and stations of a run of 40 balls."""
+    rng = np.random.default_rng(3)
+    rows = [(STRAY_S, -1)]
+    for ball in range(40):
+        at = 3.0 + PERIOD_S * ball + rng.normal(0, 0.02)
+        rows.append((at, 0))
+        for q, transit in enumerate(TRANSIT_S, start=1):
+            at += transit + rng.normal(0, 0.03) + HELD_S * (ball == HELD and q == 1)
+            rows.append((at, q))
+    times, codes = zip(*sorted(rows), strict=True)
+    return np.array(times), np.array(codes)
+
+
+TIMES, CODES = _impacts()
+LAST_S = float(TIMES[CODES == 0][HELD])
+"""When the ball held up was last heard."""
+CAME_S = float(TIMES[CODES == 1][HELD])
+
+
+class Fed:
+    """A solver and what it has been told so far."""
+
+    def __init__(self) -> None:
+        self.solver, self.at = LedgerSolver(Route(STATIONS, WINDOWS)), 0
+
+    def to(self, now_s: float) -> list[Finding]:
+        until = int(np.searchsorted(TIMES, now_s, "right"))
+        part, self.at = slice(self.at, until), until
+        return list(self.solver.update(TIMES[part], CODES[part], now_s=now_s))
+
+
+def _suspected(news: list[Finding], kind: str) -> Finding:
+    (found,) = (f for f in news if (f.kind, f.state) == (kind, "suspected"))
+    return found
+
+
+def test_a_suspicion_stands_until_the_ball_comes() -> None:
+    fed = Fed()
+    held = _suspected(fed.to(CAME_S - 0.05), "stuck")
+    assert held.time_s == LAST_S
+    assert fed.solver.stands(held)
+    fed.to(CAME_S + 0.05)
+    assert not fed.solver.stands(held)  # though that is not settled yet
+    assert [f.kind for f in fed.to(CAME_S + 12.0) if f.closes_s == LAST_S] == ["held_up"]
+
+
+def test_what_was_over_before_it_was_told_is_forgotten() -> None:
+    fed = Fed()
+    held = _suspected(fed.to(CAME_S + 0.05), "stuck")  # all at once
+    fed.solver.forget(held)
+    (late,) = (f for f in fed.to(CAME_S + 12.0) if f.kind == "held_up")
+    assert np.isnan(late.closes_s)
+
+
+@pytest.mark.parametrize(
+    ("kind", "told_s", "at_s"), [("stuck", CAME_S - 0.05, LAST_S), ("stray", STRAY_S + 0.3, STRAY_S)]
+)
+def test_who_follows_anew_takes_over_what_is_not_settled(kind: str, told_s: float, at_s: float) -> None:
+    held = replace(_suspected(Fed().to(told_s), kind), why="said before")
+    fed = Fed()
+    fed.to(CAME_S + 0.05 if kind == "stuck" else told_s)
+    assert fed.solver.take_over(held)
+    assert fed.solver.take_over(held)  # once more
+    news = fed.to(told_s + 15.0)
+    if kind == "stuck":
+        assert [f.kind for f in news if f.closes_s == at_s] == ["held_up"]
+    else:
+        assert [f.state for f in news if f.kind == "stray"] == ["settled"]
+    assert not fed.solver.take_over(held)  # settled by now
+    assert not fed.solver.take_over(replace(held, time_s=at_s + 0.01))  # nothing was heard then
