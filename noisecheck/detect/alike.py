@@ -43,6 +43,11 @@ _NEAREST: Final = 5
 """... so many at most, those whose spectrum may explain most; the middle of what they tell counts."""
 _SURELY: Final = 100.0
 """More abrupt sounds begin where they seem to."""
+_STEPS_IN: Final = 40.0
+"""More abrupt ones do not begin a millisecond later than they seem to, nor do those..."""
+_HEARD: Final = (1.5, 0.1)
+"""... that exceed all before by so much, and such a share of their own peak, until shortly before."""
+_AT_ONCE_S: Final = 0.001
 _LEAST: Final = 50.0
 """Log-likelihood ratio from which a sound is another one once more..."""
 _SHARE: Final = 0.8
@@ -122,6 +127,15 @@ class Alike:
         energy = [np.einsum("ij,ij->i", w, w) for w in (waves[:, first : first + soon], waves[:, first:])]
         return np.asarray(energy[0] > np.float32(_SOON) * energy[1])
 
+    def _sounds_before(self, wave: Floats, shift: int) -> bool:
+        """Return whether a wave is heard between its onset and shortly before so many frames after it."""
+        grid = self._grid
+        begin, level = grid.past + grid.lead, np.abs(wave)
+        until = begin + int(shift / grid.step - _PEAK_S * grid.rate)
+        return bool(
+            level[begin:until].max() > max(_HEARD[0] * level[: grid.past].max(), _HEARD[1] * level[begin:].max())
+        )
+
     def _shifts(self, channel: int, found: Candidates) -> NDArray[np.int64]:
         """Return by how many frames the onset of each is to be moved, and remember those that are clear."""
         new = _Sounds.of(found.onset, found.wave, self._grid)
@@ -136,6 +150,9 @@ class Alike:
         if len(asked):
             heard = _Heard(new.where(asked), found.wave[asked], self._grid)
             shifts[asked] = heard.shifts(known, since[asked], upto[asked])
+            for i in asked[shifts[asked] > _AT_ONCE_S * self._rate].tolist():
+                if found.abrupt[i] > _STEPS_IN or self._sounds_before(found.wave[i], int(shifts[i])):
+                    shifts[i] = 0
         self._known[channel] = known.where(slice(-_MOST, None)).copy()
         return shifts
 

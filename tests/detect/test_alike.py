@@ -111,6 +111,29 @@ def test_nothing_is_moved_further_than_is_said() -> None:
     assert np.all(np.abs(by[4:] - [1 - most, most - 1]) <= 2)
 
 
+@pytest.mark.parametrize(
+    ("abrupt", "forerun_s", "noise_db"), [(60.0, 0.002, -44.0), (20.0, 0.0, -62.0)], ids=["steps in", "is heard"]
+)
+def test_what_plainly_begins_does_not_begin_later_because_louder_ones_were_mistaken(
+    abrupt: float, forerun_s: float, noise_db: float
+) -> None:
+    stroke = _stroke(np.random.default_rng(7), forerun_s=forerun_s)
+    samples, begin = _scene([stroke] * 6, [-6.0, -6.0, -16.0, -16.0, -16.0, -16.0], noise_db=noise_db, seed=8)
+    right = np.round(begin * RATE).astype(np.int64) + 10
+    at = right + np.array([96, 96, 0, 0, 0, 0])
+
+    def told(abrupt: float) -> NDArray[np.int64]:
+        onsets, found = _decided(samples)
+        asked = replace(found.where(np.searchsorted(found.onset, onsets.frame)), onset=at, abrupt=np.full(6, abrupt))
+        asked = replace(asked, wave=waves_at(decimated(samples, frame_grid(RATE).step), RATE, at))
+        frame = Alike(RATE, 1).retimed(replace(onsets, frame=at, arrival=at[:, None]), [asked]).frame
+        return np.asarray(frame - at)
+
+    assert np.array_equal(told(abrupt), np.zeros(6))
+    # In noise nothing speaks against a dull one's beginning as late as theirs.
+    assert np.all(told(20.0)[2:] > 80) == (forerun_s > 0)
+
+
 def test_however_the_run_is_cut_and_in_order() -> None:
     stroke = _stroke(np.random.default_rng(11), forerun_s=0.003)
     samples, _ = _scene([stroke] * 14, [-6.0] * 3 + [-26.0] * 11, noise_db=-52.0, seed=12)
