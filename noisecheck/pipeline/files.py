@@ -6,7 +6,7 @@ import functools
 from collections.abc import Collection, Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
@@ -30,6 +30,9 @@ if TYPE_CHECKING:
     from noisecheck.bench.rig import Rig
 
 __all__ = ["Measured", "campaign_at", "campaign_beside", "measure_files", "taps_of"]
+
+_TEACHING: Final = ("taps", "background")
+"""Roles of the runs that tell what stations and the machine itself sound like."""
 
 
 @record
@@ -180,8 +183,7 @@ def taps_of(
     """
     if campaign is None:
         return []
-    roles = ("taps", "background") if empty else ("taps",)
-    teaching = [r for role in roles for r in campaign.of_role(role) if r.name not in done]
+    teaching = [r for role in (_TEACHING if empty else ("taps",)) for r in campaign.of_role(role) if r.name not in done]
     return [listen_to_run(campaign, r, settings=settings, workers=workers, check=False) for r in teaching]
 
 
@@ -194,7 +196,10 @@ def of_recording(campaign: Campaign | None, path: Path, rig: Rig) -> Campaign | 
 
 
 def campaign_at(path: Path, rig_path: Path | None = None) -> Campaign:
-    """Return the campaign in a folder, or a campaign of one run for a bare recording with a rig file.
+    """Return the campaign in a folder; for a bare recording with a rig file one of that run and those that teach it.
+
+    They are the taps and the machine without balls in the ``runs.csv`` beside the rig file, which is the one in the
+    recording's own folder where none is given.
 
     Raises:
         InputError: neither is there, or a rig file is given for a folder that has its own.
@@ -203,6 +208,18 @@ def campaign_at(path: Path, rig_path: Path | None = None) -> Campaign:
         if rig_path is not None:
             raise InputError(f"{path}: a campaign has its own rig.toml: leave --rig out")
         return load_campaign(path)
-    rig = _rig_at(rig_path)
-    known = of_recording(campaign_beside(rig_path), path, rig)
-    return known or Campaign(Path(), rig, (Run(path.stem, (path.as_posix(),)),))
+    rig_path = rig_path or path.parent / "rig.toml"
+    if rig_path.parent == path.parent and not rig_path.exists():
+        raise InputError(f"{path}: no rig file beside it, and --rig names none: it says from where to where balls go")
+    rig, beside = _rig_at(rig_path), campaign_beside(rig_path)
+    known = of_recording(beside, path, rig)
+    own = known or Campaign(Path(), rig, (Run(path.stem, (path.as_posix(),)),))
+    if beside is None:
+        return own
+    (run,) = own.runs
+    teaching = [r for r in beside.runs if r.role in _TEACHING and r != run]
+    if known is None:
+        teaching = [replace(r, files=tuple(p.absolute().as_posix() for p in beside.paths(r))) for r in teaching]
+        taken = any(r.name == run.name for r in teaching)
+        run = replace(run, name=path.as_posix()) if taken else run
+    return replace(own, runs=(*teaching, run))

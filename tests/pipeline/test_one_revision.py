@@ -1,8 +1,9 @@
-"""The ledger of one revision is the part of the campaign's ledger that tells of it."""
+"""The ledger of one revision, and that of one recording, is the part of the campaign's ledger that tells of it."""
 
 from __future__ import annotations
 
 import json
+import shutil
 from pathlib import Path
 from typing import Any
 
@@ -30,15 +31,34 @@ def _ledger(capsys: pytest.CaptureFixture[str], *arguments: str) -> dict[str, An
     return document
 
 
-def test_taps_teach_the_runs_of_every_revision(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+@pytest.fixture(scope="module")
+def campaign(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """One microphone hears both stations: without the taps, which are of no revision, none of them is known."""
+    folder = tmp_path_factory.mktemp("one")
     taps = [
         {"run": f"taps-{s}", "role": "taps", "station": s, "balls": 8, "seconds": 13.0} for s in ("landing", "tray")
     ]
     runs = [{"run": f"{r}-1", "revision": r, "seconds": 20.0} for r in "AB"]
-    simulate_scene(parse_scene({**SCENE, "run": [*taps, *runs]}), tmp_path)
-    whole, part = _ledger(capsys, str(tmp_path)), _ledger(capsys, str(tmp_path), "--revision", "B")
+    simulate_scene(parse_scene({**SCENE, "run": [*taps, *runs]}), folder)
+    return folder
+
+
+def test_taps_teach_the_runs_of_every_revision(campaign: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    whole, part = _ledger(capsys, str(campaign)), _ledger(capsys, str(campaign), "--revision", "B")
     assert part["runs"] == [r for r in whole["runs"] if r["run"] == "B-1"]
     assert part["failure_rate_by_revision"]["B"] == whole["failure_rate_by_revision"]["B"]
-    assert main(["ledger", str(tmp_path), "--revision", "D"]) == 2
+    assert main(["ledger", str(campaign), "--revision", "D"]) == 2
     assert "revision 'D': no test run has it" in capsys.readouterr().err
+
+
+def test_taps_teach_a_recording_by_itself(campaign: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    rig = str(campaign / "rig.toml")
+    (whole,) = (r for r in _ledger(capsys, str(campaign))["runs"] if r["run"] == "B-1")
+    assert _ledger(capsys, str(campaign / "B-1.wav"), "--rig", rig)["runs"] == [whole]
+    assert _ledger(capsys, str(campaign / "B-1.wav"))["runs"] == [whole]
+    other = tmp_path / "taps-tray.wav"  # a recording that the run sheet does not know, of a name it does
+    shutil.copy(campaign / "B-1.wav", other)
+    (found,) = _ledger(capsys, str(other), "--rig", rig)["runs"]
+    assert (found["run"], found["arrived"], found["findings"]) == (str(other), whole["arrived"], whole["findings"])
+    assert main(["ledger", str(other)]) == 2
+    assert f"{other}: no rig file beside it, and --rig names none" in capsys.readouterr().err
