@@ -114,10 +114,13 @@ def measure(arguments: argparse.Namespace) -> int:
     return _told(arguments, measured.document, lambda: [*measured.sentences(), *wrote])
 
 
-def _measured_campaign(arguments: argparse.Namespace) -> Any:
+def _measured_campaign(arguments: argparse.Namespace, *, needed: str = "run") -> Any:
+    """Return the campaign measured; without measuring it, refuse one that cannot say the column that is needed."""
     from noisecheck.bench.campaign import load_campaign
 
-    return _measured(load_campaign(arguments.campaign), arguments)
+    campaign = load_campaign(arguments.campaign)
+    campaign.need(needed)
+    return _measured(campaign, arguments)
 
 
 def _measured(campaign: Any, arguments: argparse.Namespace) -> Any:
@@ -135,7 +138,7 @@ def compare(arguments: argparse.Namespace) -> int:
     from noisecheck.pipeline.revisions import together
     from noisecheck.report.tell import tell_comparison
 
-    result = _measured_campaign(arguments)
+    result = _measured_campaign(arguments, needed=arguments.by)
     comparison = compare_campaign(result, by=arguments.by, baseline=arguments.baseline, station=arguments.station)
     both = together(result, comparison)
     return _told(arguments, both.to_dict, lambda: tell_comparison(comparison, both.groups, both.verdicts, both.heights))
@@ -146,7 +149,7 @@ def trend(arguments: argparse.Namespace) -> int:
     from noisecheck.pipeline.revisions import changed_campaign, trend_campaign
     from noisecheck.report.tell import tell_changed, tell_trend
 
-    result = _measured_campaign(arguments)
+    result = _measured_campaign(arguments, needed="revision")
     found = trend_campaign(result)
     if arguments.between:
         before, after = arguments.between

@@ -125,6 +125,16 @@ def test_compare_says_one_run_a_side_is_indicative_only(tmp_path: Path, capsys: 
     assert "no column" in _refused(capsys, "compare", str(folder), "--by", "colour")
 
 
+@pytest.mark.parametrize("asked", [("trend",), ("compare", "--by", "treatment")])
+def test_what_a_campaign_without_a_run_sheet_cannot_say_is_not_blamed_on_one(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], asked: tuple[str, ...]
+) -> None:
+    _taps(tmp_path / "a.wav")
+    column = "revision" if asked == ("trend",) else "treatment"
+    message = _refused(capsys, asked[0], str(tmp_path), *asked[1:])
+    assert f"no runs.csv says what {column} any run has: write one" in message
+
+
 def test_unknown_options_are_one_sentence(capsys: pytest.CaptureFixture[str]) -> None:
     assert "--lounder" in _refused(capsys, "measure", "--lounder", "x.wav")
     assert "sensitivity" in _refused(capsys, "measure", "x.wav", "--sensitivity", "-1")

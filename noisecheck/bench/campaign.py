@@ -50,10 +50,25 @@ class Campaign:
         """Return the runs of a role: ``test``, ``background``, ``reference`` or ``taps``."""
         return tuple(r for r in self.runs if r.role == role)
 
+    def need(self, column: str) -> None:
+        """Refuse to go on where no run has anything in a column, and no run sheet could say it."""
+        if not any(_value(r, column) for r in self.runs) and not (self.folder / "runs.csv").exists():
+            raise InputError(
+                f"{one_line(self.folder)}: no runs.csv says what {one_line(column)} any run has: write one with a row "
+                "for each recording, as noisecheck init does"
+            )
+
     @property
     def columns(self) -> tuple[str, ...]:
         """Columns of the run sheet the tool does not know, by which runs may be compared too."""
         return tuple(self.runs[0].extra) if self.runs else ()
+
+
+def _value(run: Run, column: str) -> str:
+    try:
+        return run.value(column)
+    except KeyError:
+        return ""
 
 
 def find_recordings(folder: Path) -> tuple[Path, ...]:
