@@ -125,7 +125,7 @@ def measure_files(
     results = []
     names = run_names([f.as_posix() for f in paths])
     for number, (path, name) in enumerate(zip(paths, names, strict=True)):
-        campaign = of_recording(beside, path, rig) or Campaign(Path(), rig, (Run(name, (path.as_posix(),)),))
+        campaign = of_recording(beside, path, rig) or _bare(path, name, rig, rig_file)
         (run,) = campaign.runs
         share = functools.partial(share_of, told, number, len(files), str(path))
         result = listen_to_run(
@@ -195,6 +195,16 @@ def of_recording(campaign: Campaign | None, path: Path, rig: Rig) -> Campaign | 
     return replace(campaign, rig=rig, runs=(found[-1],), notes=()) if found else None
 
 
+def _bare(path: Path, name: str, rig: Rig, rig_path: Path | None) -> Campaign:
+    """Return a campaign of a recording that stands in no run sheet; what the rig file names lies beside that."""
+    if rig_path is not None:
+        given = rig.calibration
+        files = {k: v and (rig_path.parent / v).absolute().as_posix() for k, v in
+                 (("file", given.file), ("file_after", given.file_after))}  # fmt: skip
+        rig = rig.model_copy(update={"calibration": given.model_copy(update=files)})
+    return Campaign(Path(), rig, (Run(name, (path.as_posix(),)),))
+
+
 def campaign_at(path: Path, rig_path: Path | None = None) -> Campaign:
     """Return the campaign in a folder; for a bare recording with a rig file one of that run and those that teach it.
 
@@ -213,7 +223,7 @@ def campaign_at(path: Path, rig_path: Path | None = None) -> Campaign:
         raise InputError(f"{path}: no rig file beside it, and --rig names none: it says from where to where balls go")
     rig, beside = _rig_at(rig_path), campaign_beside(rig_path)
     known = of_recording(beside, path, rig)
-    own = known or Campaign(Path(), rig, (Run(path.stem, (path.as_posix(),)),))
+    own = known or _bare(path, path.stem, rig, rig_path)
     if beside is None:
         return own
     (run,) = own.runs
