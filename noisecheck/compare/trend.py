@@ -18,7 +18,7 @@ from noisecheck.compare.joint import JointVerdict, flow_change, flow_margin, joi
 from noisecheck.compare.linear import FALSE_DISCOVERY, benjamini_hochberg
 from noisecheck.compare.scorecard import Card, judge_revision, pace_of
 from noisecheck.compare.standing import QUANTITIES_SHOWN, Figure, Scale, Standing, standing
-from noisecheck.compare.summary import QUANTITIES, RunSummary, index_of, one_station
+from noisecheck.compare.summary import QUANTITIES, RunSummary, excluded_of, index_of, one_station
 from noisecheck.compare.tradeoff import Tradeoff, trade_off
 from noisecheck.core.errors import InputError
 from noisecheck.core.records import record
@@ -250,7 +250,7 @@ def trend(
         tradeoff=trade_off(totals, total_ties, flows, confidence=confidence),
         scales=total.scales,
         confidence=confidence,
-        notes=_notes(places, order),
+        notes=(*_notes(places, order), *(n for r in order for n in _without_level(r, tests))),
     )
 
 
@@ -282,6 +282,14 @@ def _notes(places: Sequence[Standing], order: Sequence[str]) -> tuple[str, ...]:
                 f"sessions {sessions} are tied by {scale.tied_by}; levels are as of session {scale.sessions[0]}"
             )
     return tuple(notes)
+
+
+def _without_level(revision: str, tests: Sequence[RunSummary]) -> list[str]:
+    """Say why a revision has no level at all, though it sounds."""
+    gone = excluded_of(s for s in tests if s.run.revision == revision)
+    if not gone or any(s.used for s in tests if s.run.revision == revision):
+        return []
+    return [f"revision {revision}: no impact has a level to compare: {', '.join(f'{n} {w}' for w, n in gone.items())}"]
 
 
 def _changes(

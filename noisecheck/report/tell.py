@@ -71,9 +71,9 @@ def tell_comparison(
     ran = {f.value: f"; {_flow(f, comparison.station)}" for f in flows if f.balls}
     joint = {v.value: v.sentence for v in verdicts if v.flow.value.balls}
     where = f" at {comparison.station}" if comparison.station else ""
+    unit = f", dB re {comparison.db_re}" if comparison.db_re else ""
     lines = [
-        f"L_AE by {comparison.by}{where}, dB re {comparison.db_re}: means of run means, "
-        f"{comparison.confidence:.0%} intervals from runs"
+        f"L_AE by {comparison.by}{where}{unit}: means of run means, {comparison.confidence:.0%} intervals from runs"
     ]
     width = max([len(g.value) for g in comparison.groups] + [5])
     for group in comparison.groups:

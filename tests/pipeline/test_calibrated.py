@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -10,6 +11,9 @@ import soundfile
 
 from noisecheck.bench.campaign import load_campaign
 from noisecheck.pipeline.campaign import CampaignResult, compare_campaign, measure_campaign
+from noisecheck.pipeline.files import measure_files
+from noisecheck.pipeline.revisions import trend_campaign
+from noisecheck.report.tell import tell_comparison
 
 RATE = 16_000
 SHEET = "run,file,treatment,session\n" + "".join(
@@ -64,3 +68,28 @@ def test_more_than_half_a_decibel_of_drift_is_not_comparable(tmp_path: Path) -> 
     assert all("drifted" in row["flags"] for row in result.impacts.rows())
     verdicts = {d.verdict for d in compare_campaign(result, by="treatment").differences}
     assert verdicts == {"not comparable"}
+    by_revision = replace(
+        result, summaries=tuple(replace(s, run=replace(s.run, revision="A")) for s in result.summaries)
+    )
+    assert any(
+        note == "revision A: no impact has a level to compare: 48 drifted" for note in trend_campaign(by_revision).notes
+    )
+    first = tell_comparison(compare_campaign(result, by="treatment"))[0]
+    assert first == "L_AE by treatment: means of run means, 95% intervals from runs"
+
+
+def test_a_recording_from_elsewhere_is_measured_by_the_calibrator_beside_the_rig_file(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Not by one of the same name in the working folder, whose tone is 10 dB louder."""
+    home, away = tmp_path / "home", tmp_path / "away"
+    for folder in (home, away):
+        folder.mkdir()
+        tone(folder / "before.wav", -30.0 if folder == home else -20.0)
+    (home / "rig.toml").write_text('[calibration]\nfile = "before.wav"\nlevel_db = 94.0\n')
+    takes(away)
+    monkeypatch.chdir(away)
+    bare = measure_files(["bare1.wav"], rig_path=home / "rig.toml").impacts
+    energy = 0.04 * 0.005 / 4 * (1 - 1 / (1 + (2000 * np.pi * 0.005) ** 2))
+    assert set(bare["db_re"]) == {"20 uPa"}
+    assert np.median(bare["lae_db"]) == pytest.approx(124.0 + 10 * np.log10(energy), abs=0.3)
