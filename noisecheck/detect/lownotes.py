@@ -13,14 +13,14 @@ from numpy.typing import NDArray
 
 from noisecheck.core.records import record
 from noisecheck.core.rows import Rows
-from noisecheck.core.windows import windows
 from noisecheck.detect.novelty import Novelty
-from noisecheck.detect.prediction import fitted_closely
+from noisecheck.detect.prediction import beside, fitted_side_by_side
 from noisecheck.detect.spectra import FILTER_REACH, FrameGrid, decimated
 
 __all__ = ["Strokes", "Told", "low_strokes", "with_strokes"]
 
 Floats = NDArray[np.float32]
+Doubles = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 _RATE: Final = 1400
@@ -72,7 +72,7 @@ class Told(NamedTuple):
     evidence: NDArray[np.float64]
     """How surely something is new there, (channels, frames)..."""
     since: Ints
-    """... and from how many samples on."""
+    """... and from how many samples on, where it may be."""
 
     @staticmethod
     def nothing(channels: int) -> Told:
@@ -113,10 +113,10 @@ def low_strokes(
     each = frames + length * np.arange(len(low))[:, None]
     channel, asked = np.nonzero(_ringing(found, grid, each[:, known:].ravel()).reshape(len(low), -1))
     asked += known
-    rows = windows(wave, _ORDER + fitted + gap + ahead) if len(asked) else wave
+    within = np.arange(_ORDER + fitted + gap + ahead)[:, None]
     for i in range(0, len(asked), _BATCH):
         some = channel[i : i + _BATCH], asked[i : i + _BATCH]
-        evidence[some], since[some] = _surprise(rows[some[0], start[some[1]]], fitted, ahead)
+        evidence[some], since[some] = _surprise(wave[some[0], start[some[1]] + within], fitted, ahead)
     padded = np.zeros((len(low), len(frames) + 4))
     padded[:, 2:-2] = evidence
     around = np.max([padded[:, k : k + len(frames)] for k in range(5)], axis=0)
@@ -141,34 +141,39 @@ def _ringing(found: Novelty, grid: FrameGrid, frames: Ints) -> NDArray[np.bool_]
     return np.asarray(rings & (upto[end] == upto[begin]))
 
 
-def _surprise(wave: NDArray[np.float64], fitted: int, told: int) -> tuple[NDArray[np.float64], Ints]:
-    """Return, per row, how surely what is told is not foreseen by what is fitted, and from which sample on.
+def _surprise(wave: Doubles, fitted: int, told: int) -> tuple[Doubles, Ints]:
+    """Return, per column, how surely what is told is not foreseen by what is fitted, and from which sample on.
 
     The log-likelihood ratio of two variances, both of them estimates, against one.
     """
-    filters, error = fitted_closely(wave, fitted, _ORDER)
-    filters = filters[:, ::-1]
+    count = wave.shape[1]
+    if count == 1:  # sums over one column alone would be taken in another order
+        wave = np.repeat(wave, 2, axis=1)
+    ahead, error = fitted_side_by_side(wave, fitted, _ORDER)
     free = fitted - _ORDER
-    power = (wave[:, _ORDER : _ORDER + fitted] ** 2).mean(axis=1) + 1e-18
+    heard = wave[_ORDER : _ORDER + fitted]
+    power = np.einsum("ij,ij->j", heard, heard) / fitted + 1e-18
     quiet = np.maximum(error, 0.0) / free + _LEAST * power
-    new = np.einsum("ijk,ik->ij", windows(wave[:, -told - _ORDER :], _ORDER + 1), filters) ** 2
-    ratio = new.mean(axis=1) / quiet
+    new = (wave[-told:] - np.einsum("kj,kij->ij", ahead, beside(wave[-told - _ORDER :], _ORDER, told))) ** 2
+    ratio = np.add.reduce(new, axis=0) / told / quiet
     both = told + free
     surprise = 0.5 * (both * np.log((told * ratio + free) / both) - told * np.log(np.maximum(ratio, 1e-9)))
     surprise[(ratio < 1.0) | (power < _RINGS * quiet)] = 0.0
-    some = np.flatnonzero(surprise > _ASK)
-    surprise[some[_falls_short(wave[some], filters[some, :-1], told)]] = 0.0
-    left = np.arange(told, _FEW, -1)
-    since = np.maximum(np.cumsum(new[:, ::-1], axis=1)[:, : _FEW - 1 : -1] / left / quiet[:, None], 1.0)
-    return surprise, (left * (since - 1.0 - np.log(since))).argmax(axis=1)
+    some, begins = np.flatnonzero(surprise > _ASK), np.zeros(wave.shape[1], np.int64)
+    if len(some):
+        surprise[some[_falls_short(wave[:, some], ahead[:, some], told)]] = 0.0
+        left = np.arange(told, _FEW, -1)[:, None]
+        since = np.maximum(np.cumsum(new[::-1, some], axis=0)[: _FEW - 1 : -1] / left / quiet[some], 1.0)
+        begins[some] = (left * (since - 1.0 - np.log(since))).argmax(axis=0)
+    return surprise[:count], begins[:count]
 
 
-def _falls_short(wave: NDArray[np.float64], filters: NDArray[np.float64], told: int) -> NDArray[np.bool_]:
-    """Return which rows are softer where they are told than their ring, foreseen from before there on, would be."""
+def _falls_short(wave: Doubles, ahead: Doubles, told: int) -> NDArray[np.bool_]:
+    """Return which columns are softer where they are told than their ring, foreseen from before there on, would be."""
     ring = wave.copy()
-    for n in range(wave.shape[1] - told, wave.shape[1]):
-        ring[:, n] = -np.einsum("ij,ij->i", filters, ring[:, n - _ORDER : n])
-    heard, foreseen = ((part[:, -told:] ** 2).sum(axis=1) for part in (wave, ring))
+    for n in range(len(wave) - told, len(wave)):
+        ring[n] = np.einsum("ij,ij->j", ahead, ring[n - _ORDER : n])
+    heard, foreseen = ((part[-told:] ** 2).sum(axis=0) for part in (wave, ring))
     return np.asarray(heard < _FALLS * foreseen)
 
 

@@ -12,10 +12,12 @@ from numpy.typing import NDArray
 from noisecheck.core.windows import windows
 
 __all__ = [
+    "beside",
     "changes",
     "errors_by",
     "filtered",
     "fitted_closely",
+    "fitted_side_by_side",
     "gather",
     "own_error",
     "prediction_errors",
@@ -175,6 +177,43 @@ def _products(wave: NDArray[np.float64], length: int, order: int) -> NDArray[np.
     np.cumsum(apart, axis=1, out=apart)
     i = np.arange(order + 1)
     return apart[:, np.minimum(i[:, None], i), np.abs(i[:, None] - i)]
+
+
+def beside(wave: NDArray[np.float64], count: int, length: int) -> NDArray[np.float64]:
+    """Return a view of ``length`` samples of each column, (n, columns), from each of so many on, (count, length, ...)."""
+    row, column = wave.strides
+    return np.lib.stride_tricks.as_strided(wave, (count, length, wave.shape[1]), (row, row, column), writeable=False)
+
+
+def fitted_side_by_side(
+    wave: NDArray[np.float64], length: int, order: int
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return what :func:`fitted_closely` does for columns (n, columns), three times as fast where they are hundreds.
+
+    Returns:
+        Weights of the ``order`` samples before another, the oldest first, that foresee it, (order, columns), and the
+        sum of squared errors that each column leaves, (columns,). Of two columns and more each is worked out alone.
+    """
+    product = np.empty((order + 1, order + 1, wave.shape[1]))
+    np.einsum("ij,kij->kj", wave[:length], beside(wave, order + 1, length), out=product[0])
+    product[1:, 0] = product[0, 1:]
+    for i in range(1, order + 1):
+        more = wave[length + i - 1] * wave[length + i - 1 : length + order]
+        more -= wave[i - 1] * wave[i - 1 : order]
+        np.add(product[i - 1, i - 1 : order], more, out=product[i, i:])
+        product[i + 1 :, i] = product[i, i + 1 :]
+    whole, toward = product[order, order].copy(), product[:order, order].copy()
+    diagonal = np.einsum("iij->ij", product[:order, :order])
+    ridge = _RIDGE * np.add.reduce(diagonal, axis=0) / order + 1e-18
+    diagonal += ridge
+    for k in range(order - 1):  # elimination; what is squared and summed needs no pivots
+        share = product[k + 1 : order, k] / product[k, k]
+        product[k + 1 : order, k + 1 :] -= share[:, None] * product[k, k + 1 :]
+    ahead = np.empty((order, wave.shape[1]))
+    for k in range(order - 1, -1, -1):
+        rest = np.add.reduce(product[k, k + 1 : order] * ahead[k + 1 :], axis=0)
+        np.divide(product[k, order] - rest, product[k, k], out=ahead[k])
+    return ahead, whole - np.add.reduce((toward + ridge * ahead) * ahead, axis=0)
 
 
 def filtered(pieces: NDArray[_Real], filters: NDArray[np.float64]) -> NDArray[_Real]:
