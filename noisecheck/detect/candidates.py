@@ -18,7 +18,7 @@ from noisecheck.detect.known import sounds_of
 from noisecheck.detect.lownotes import Strokes, low_strokes, with_strokes
 from noisecheck.detect.neighbours import time_amid
 from noisecheck.detect.novelty import FLOOR_CELLS, FLOOR_EVERY, Novelty, floor_of, novelty, quantile_of
-from noisecheck.detect.pulses import in_pulses, trains
+from noisecheck.detect.pulses import BEGINS_MOST_DB, in_pulses, trains
 from noisecheck.detect.refine import CONTEXT_S
 from noisecheck.detect.rounding import mere_steps
 from noisecheck.detect.spectra import PAIR, FrameGrid, decimated, frame_energies, frame_grid
@@ -51,6 +51,8 @@ _BLIND = 3.0
 """Below such evidence the prediction error does not tell the onset: it is where the bands rise."""
 _RINGS_DB = 0.0
 """Plates and rings swell by so much (median), and so may what steps in."""
+_HARDLY_DB = -1.0
+"""What swells by less swells by nothing, as far as the run can tell (:mod:`noisecheck.detect.decide`)."""
 _SETTLED = 16.0
 """Abruptness of a sound that comes within milliseconds and grows no more: well above that of swells."""
 _HEARD = 25.0
@@ -304,7 +306,9 @@ def _judge_force(
     struck = np.flatnonzero(swell_db > _RINGS_DB)
     struck = struck[timed.steps_in[struck] | begins_low(low, rate, at[struck])]
     swell_db[struck[~in_pulses(low, rate, at[struck])]] = _RINGS_DB
-    one_more, begins_db = trains(samples, low, grid, onset)
+    # A train that begins makes no swell of what swells so little, nor does it matter to what is so abrupt.
+    open_to = (swell_db > _HARDLY_DB - BEGINS_MOST_DB) | growth.level | (abrupt < _SETTLED)
+    one_more, begins_db = trains(samples, low, grid, onset, open_to)
     driven = (swell_db > _SURELY_DB) | one_more | overdriven(samples, grid.rate, onset)
     swell_db += begins_db
     free = np.flatnonzero(~driven & (abrupt < _SETTLED) & (bands + timed.error > _HEARD) & (begins_db <= 0.0))

@@ -17,7 +17,7 @@ from noisecheck.detect.freed import foreseen
 from noisecheck.detect.prediction import changes, gather, own_error
 from noisecheck.detect.spectra import FILTER_REACH, FrameGrid, decimated
 
-__all__ = ["AHEAD_S", "in_pulses", "regular", "trains"]
+__all__ = ["AHEAD_S", "BEGINS_MOST_DB", "in_pulses", "regular", "trains"]
 
 Floats = NDArray[np.float32]
 
@@ -59,14 +59,16 @@ _BEGINS: Final = 0.7
 _BEGINS_DB: Final = 33.0
 """What begins a train is likelier a voice, by a factor e for each tenth by which pulses stand out more after it than
 before, from there on (one real impact in thirty, but rattling and strings as well)..."""
-_BEGINS_MOST_DB: Final = 12.0
+BEGINS_MOST_DB: Final = 12.0
 """... which counts as if it swelled more, up to so much: the run tells whether that tells anything."""
 
 AHEAD_S: Final = _TRAIN_S[1][1]
 """Seconds after an onset that can change the results."""
 
 
-def trains(samples: Floats, low: Floats, grid: FrameGrid, onset: NDArray[np.int64]) -> tuple[NDArray[np.bool_], Floats]:
+def trains(
+    samples: Floats, low: Floats, grid: FrameGrid, onset: NDArray[np.int64], open_to: NDArray[np.bool_]
+) -> tuple[NDArray[np.bool_], Floats]:
     """Return which sounds are one pulse more of a train, and by how many dB more each swells since it begins one.
 
     Args:
@@ -74,13 +76,16 @@ def trains(samples: Floats, low: Floats, grid: FrameGrid, onset: NDArray[np.int6
         low: the same, decimated.
         grid: frames and bands.
         onset: onsets, samples, (m,).
+        open_to: of which it is asked whether they begin a train, (m,); of the others 0 dB are told.
     """
     rate, at = grid.rate // grid.step, onset // grid.step
-    after = regular(low, rate, at)
-    more = np.flatnonzero(after > 2.0 * _TRAIN - _MOST_REGULAR)
-    more = more[_louder(low, rate, at[more]) < _LOUDER]
+    more = _louder(low, rate, at) < _LOUDER
+    asked = np.flatnonzero(more | open_to)
+    after = np.zeros(len(onset), np.float32)
+    after[asked] = regular(low, rate, at[asked])
+    more = np.flatnonzero(more & (after > 2.0 * _TRAIN - _MOST_REGULAR))
     one = np.zeros(len(onset), np.bool_)
-    some = np.union1d(more, np.flatnonzero(after > _BEGINS))
+    some = np.union1d(more, np.flatnonzero(open_to & (after > _BEGINS)))
     before = np.zeros(len(onset), np.float32)
     if len(some):
         before[some] = _stands_out(_own(low, rate, at[some], _TRAIN_S[0]), rate)
@@ -96,7 +101,8 @@ def trains(samples: Floats, low: Floats, grid: FrameGrid, onset: NDArray[np.int6
         own = _louder(low, rate, at[more], (_NEXT_S, _OWN_S)) < _LOUDER
         one[more] = own & (louder < _LOUDER)
     begins = _BEGINS_DB * (after - np.maximum(before, np.float32(_BEGINS)))
-    return one, np.clip(begins, np.float32(0.0), np.float32(_BEGINS_MOST_DB), dtype=np.float32)
+    begins[~open_to] = 0.0
+    return one, np.clip(begins, np.float32(0.0), np.float32(BEGINS_MOST_DB), dtype=np.float32)
 
 
 def _lowest(low: Floats, rate: int, at: NDArray[np.int64]) -> tuple[Floats, int, NDArray[np.int64]]:
