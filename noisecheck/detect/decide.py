@@ -333,6 +333,6 @@ def decide(found: Candidates, rate: int, settings: DetectSettings, *, past: int 
     asked = past + np.flatnonzero(doubtful[past:])
     odds[asked] *= _like_known(found, rate, asked, np.flatnonzero(clear & (found.abrupt > _KNOWN_ABRUPT)))
     # What recurs is told by the last minute itself, so what others make of it cannot hang on that: two would be needed.
-    own = sudden & ~recurring(times, found.delay, found.delayed_db, memory_s=MEMORY_S)
+    own = sudden & ~recurring(times, found.delay, found.delayed_db, memory_s=MEMORY_S, past=past)
     # Chance and a swell are two ways to be wrong.
     return np.where(own, np.minimum(1.0 / (1.0 / odds + 1.0 / np.maximum(abrupt, 1.0)), 1e9), 0.0)

@@ -114,7 +114,7 @@ def _moved(
 
 
 def recurring(
-    onset: NDArray[np.float64], delay: NDArray[np.float64], level_db: Floats, *, memory_s: float
+    onset: NDArray[np.float64], delay: NDArray[np.float64], level_db: Floats, *, memory_s: float, past: int = 0
 ) -> NDArray[np.bool_]:
     """Return which sounds come at the delay, and level, at which others before them came again and again.
 
@@ -123,11 +123,13 @@ def recurring(
         delay: from :func:`followed`, seconds, (n,).
         level_db: from :func:`followed`, (n,).
         memory_s: how far to look back.
+        past: so many of the first are not asked about.
     """
     echo = np.zeros(len(onset), bool)
     rows = np.flatnonzero(delay > 0.0)
     at, late, level = onset[rows], delay[rows], level_db[rows]
-    for i, begin in enumerate(np.searchsorted(at, at - memory_s).tolist()):
+    first = int(np.searchsorted(rows, past))
+    for i, begin in enumerate(np.searchsorted(at, at[first:] - memory_s).tolist(), first):
         off = np.abs(late[begin:i] - late[i])
         kind = np.abs(level[begin:i] - level[i]) <= _SAME_DB
         same = int(((off <= _SAME_S) & kind).sum())
