@@ -191,7 +191,7 @@ class _Heard:
         row, which = self._nearest(known, since, upto)
         weighed = self._spectrum[row] * self._trust[row]
         fit = irfft(weighed * known.spectrum[which].conj(), self._length)[:, : self._energy.shape[1]]
-        strength = np.einsum("ij,ij,ij->i", known.size[which], known.size[which], self._trust[row])
+        strength = np.einsum("ij,ij->i", (known.size * known.size)[which], self._trust[row])
         fit *= np.sqrt(np.float32(0.25 * self._length) / strength)[:, None]
         ratio = fit * np.abs(fit)
         best, pair = ratio.argmax(axis=1), np.arange(len(row))
@@ -204,8 +204,11 @@ class _Heard:
         late = best[pair] - grid.lag + 0.5 * (before - after) / (before - 2.0 * most[pair] + after)
         # Samples of the wave are whole steps, onsets are not.
         late = late * grid.step + known.frame[which[pair]] % grid.step - self._own.frame[row[pair]] % grid.step
-        for i in np.unique(row[pair]).tolist():
-            shifts[i] = round(float(np.median(late[row[pair] == i])))
+        of = row[pair]  # in order; of each the median
+        late = late[np.lexsort((late, of))]
+        begin = np.flatnonzero(np.diff(of, prepend=-1))
+        last = np.append(begin[1:], len(of)) - 1
+        shifts[of[begin]] = np.round(0.5 * (late[(begin + last) // 2] + late[(begin + last + 1) // 2]))
         most_shift = int(MOST_SHIFT_S * grid.step * grid.rate)
         return np.clip(shifts, -most_shift, most_shift)
 
