@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from noisecheck.compare.agreement import Candidate, agree, whole
 from noisecheck.core.flags import Flag
+from noisecheck.core.order import quantile
 from noisecheck.core.records import record
 from noisecheck.core.table import Impacts
 from noisecheck.flow.trains import find_drops
@@ -209,7 +210,7 @@ def _parts(number: int, table: Impacts, seconds: float, stated: Stated) -> list[
     if inside.sum() < 4:
         return []
     middle = inside & (np.abs(t - seconds / 2) < seconds / 4)
-    usual = min(float(np.percentile(level[m], 75)) for m in (inside, middle) if m.any())
+    usual = min(quantile(level[m], 0.75) for m in (inside, middle) if m.any())
     rows = np.flatnonzero(inside & (level > usual - _AUDIBLE_DB))
     gaps = np.diff(t[rows])
     found = []

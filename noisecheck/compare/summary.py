@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from noisecheck.bench.runsheet import Run
 from noisecheck.core.bands import NOMINAL_THIRD_HZ
 from noisecheck.core.flags import NO_DROP, Flag
+from noisecheck.core.order import distinct, median
 from noisecheck.core.records import record
 from noisecheck.core.table import Impacts, band_names, in_band_set
 from noisecheck.flow.beliefs import SMALL_DB
@@ -143,7 +144,7 @@ def summarise(impacts: Impacts, runs: Sequence[Run]) -> tuple[RunSummary, ...]:
         code = code_of.get(run.name, -1)
         rows = order[np.searchsorted(codes, code) : np.searchsorted(codes, code, side="right")]
         part = table.where(rows)
-        heard = sorted({int(c) for c in np.unique(part.data["station"])}) if len(part) else []
+        heard = sorted({int(c) for c in distinct(part.data["station"])}) if len(part) else []
         names = [part.names["station"][c] for c in heard]
         if names in ([], [""]):
             found.append(_summary(run, run.station, part, softer.get((code, 0), math.nan)))
@@ -157,7 +158,7 @@ def summarise(impacts: Impacts, runs: Sequence[Run]) -> tuple[RunSummary, ...]:
 def _has_station(impacts: Impacts) -> NDArray[np.bool_]:
     """Return which impacts belong to a run in which at least one impact is placed."""
     run, placed = impacts.data["run"], impacts.data["station"] != 0
-    return np.isin(run, np.unique(run[placed]))
+    return np.isin(run, distinct(run[placed]))
 
 
 def _rebound_levels(impacts: Impacts) -> dict[tuple[int, int], float]:
@@ -168,7 +169,7 @@ def _rebound_levels(impacts: Impacts) -> dict[tuple[int, int], float]:
     levels, keys = again["lae_db"][order], keys[order]
     cuts = np.flatnonzero((np.diff(keys, axis=0) != 0).any(axis=1)) + 1
     groups = zip(np.split(keys, cuts), np.split(levels, cuts), strict=True)
-    return {(int(k[0, 0]), int(k[0, 1])): float(np.median(v)) for k, v in groups if len(v)}
+    return {(int(k[0, 0]), int(k[0, 1])): median(v) for k, v in groups if len(v)}
 
 
 def _summary(run: Run, station: str, part: Impacts, rebound_db: float = math.nan) -> RunSummary:
@@ -242,8 +243,8 @@ def _summary(run: Run, station: str, part: Impacts, rebound_db: float = math.nan
         impacts=impacts,
         used=len(used),
         excluded=MappingProxyType(excluded),
-        db_re=tuple(sorted({str(v) for v in np.unique(used["db_re"].astype(str))} - {""})),
-        channels=tuple(int(c) for c in np.unique(used.data["channel"]) if c >= 0),
+        db_re=tuple(sorted({str(v) for v in distinct(used["db_re"].astype(str))} - {""})),
+        channels=tuple(int(c) for c in distinct(used.data["channel"]) if c >= 0),
         band_limit_hz=float(NOMINAL_THIRD_HZ[top[-1]]) if top.size and limited.mean() > 0.5 else None,
         mean=mean,
         energy=energy,
@@ -264,8 +265,8 @@ def _far_fainter(part: Impacts, keep: NDArray[np.bool_], rebound_db: float, *, o
     known = level_db[keep & np.isfinite(level_db)]
     if not known.size:
         return np.zeros(len(level_db), bool)
-    middle = float(np.median(known))
-    spread = 1.4826 * float(np.median(np.abs(known - middle)))
+    middle = median(known)
+    spread = 1.4826 * median(np.abs(known - middle))
     with np.errstate(invalid="ignore"):
         far = middle - level_db > 3.5 * max(spread, _LEAST_SPREAD_DB)
         no_drop = part.flagged(Flag.LOW_MARGIN) | (level_db < 0.5 * (middle + rebound_db))

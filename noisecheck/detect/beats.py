@@ -12,6 +12,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from noisecheck.core.order import medians
 from noisecheck.core.records import record
 from noisecheck.detect.candidates import Candidates
 from noisecheck.detect.known import parted
@@ -83,7 +84,7 @@ class Beats:
         rows = np.flatnonzero(asked & self.dull & self.beating)
         near = (self.some[self.begin[i] : self.end[i]] for i in rows)
         like = [
-            bool((self.new[i] <= _LOUDER * np.median(self.heard[others], axis=0)).all())
+            bool((self.new[i] <= _LOUDER * medians(self.heard[others], 0)).all())
             for i, others in zip(rows, near, strict=True)
         ]
         return rows[np.array(like, np.bool_)]

@@ -9,6 +9,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from noisecheck.core.order import distinct
 from noisecheck.core.records import record
 from noisecheck.core.rows import Rows
 from noisecheck.detect.candidates import Candidates
@@ -383,7 +384,7 @@ def _groups(
         near = order[lo:hi]
         near = near[~taken[near]]
         members = [seed]
-        for channel in np.unique(of[near]):
+        for channel in distinct(of[near]):
             if channel != of[seed]:
                 own = near[of[near] == channel]
                 # A chance candidate in between must not stand in for the arrival that surely is one.

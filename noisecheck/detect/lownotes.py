@@ -11,6 +11,7 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from noisecheck.core.order import distinct
 from noisecheck.core.records import record
 from noisecheck.core.rows import Rows
 from noisecheck.detect.novelty import Novelty
@@ -185,7 +186,7 @@ def with_strokes(peaks: Ints, strokes: Strokes, grid: FrameGrid) -> tuple[Ints, 
     before, after = ends[after - 1], ends[after]
     near = np.where(strokes.frame - before < after - strokes.frame, before, after)
     near = np.where(np.abs(near - strokes.frame) > apart, strokes.frame, near)
-    every = np.unique(np.concatenate((peaks, near)))
+    every = distinct(np.concatenate((peaks, near)))
     told = Strokes(every.copy(), np.zeros(len(every)))
     which = np.searchsorted(every, near)
     for one, frame, evidence in zip(which.tolist(), strokes.frame, strokes.evidence, strict=True):

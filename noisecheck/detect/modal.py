@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from noisecheck.core.fourier import irfft, next_fast_len, rfft
+from noisecheck.core.order import medians
 from noisecheck.core.records import record
 from noisecheck.core.windows import windows
 from noisecheck.detect.prediction import gather
@@ -160,7 +161,7 @@ def _noise(past: Doubles, frame: int, size: int) -> Doubles | None:
     frames = windows(past, frame)[::-1][:: max(1, frame // 4)]
     spectrum = rfft(frames * _window(frame), size)
     power = spectrum.real**2 + spectrum.imag**2
-    noise = np.median(power, axis=0) / _MEDIAN
+    noise = medians(power, 0) / _MEDIAN
     heard = slice(1, round(2.0 * _BAND[0] * len(noise)))
     change = np.log((power[:_RECENT].mean(axis=0)[heard] + _TINY) / (noise[heard] + _TINY)).mean()
     if not math.log(_STEADY[0]) < change < math.log(_STEADY[1]):

@@ -12,6 +12,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from noisecheck.core.order import distinct
 from noisecheck.detect.overlaid import ORDER, ORDER_LOW, SINCE_S, overlaid_onsets
 from noisecheck.detect.pulses import in_pulses
 from noisecheck.detect.refine import AHEAD_S, Refined
@@ -68,7 +69,7 @@ def time_amid(
         bands_of: evidence in bands of those asked about, by samples after each peak from which on another is heard.
     """
     louder_one = _louder_after(level, every, grid.frames(LATER_S))[wanted]
-    asked = np.unique(np.concatenate((wanted, louder_one)))
+    asked = distinct(np.concatenate((wanted, louder_one)))
     timed = time_onsets(sharp, low, grid, every[asked])
     by, at = np.searchsorted(asked, louder_one), every[wanted] * grid.hop
     own = timed.onset[by] - int(_BEGUN_S * grid.rate) - at

@@ -14,6 +14,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
+from noisecheck.core.order import medians
 from noisecheck.core.records import record
 from noisecheck.detect.spectra import PAIR, FrameGrid
 
@@ -113,7 +114,7 @@ def quantile_of(part: Floats) -> Floats:
 
 def floor_after(quiet: Floats) -> Floats:
     """Return the background per band, (..., bands), behind cells of :func:`quiet_of`, (..., cells, bands)."""
-    return np.maximum(np.median(quiet, axis=-2).astype(np.float32) * np.float32(_FLOOR_SCALE), _TINY)
+    return np.maximum(medians(quiet, -2) * np.float32(_FLOOR_SCALE), _TINY)
 
 
 def _falling_max(energy: Floats, fall_db: float, frames: int) -> Floats:

@@ -180,7 +180,7 @@ def _products(wave: NDArray[np.float64], length: int, order: int) -> NDArray[np.
 
 
 def beside(wave: NDArray[np.float64], count: int, length: int) -> NDArray[np.float64]:
-    """Return a view of ``length`` samples of each column, (n, columns), from each of so many on, (count, length, ...)."""
+    """Return a view of ``length`` samples of columns (n, columns), from each of the first ``count`` on."""
     row, column = wave.strides
     return np.lib.stride_tricks.as_strided(wave, (count, length, wave.shape[1]), (row, row, column), writeable=False)
 

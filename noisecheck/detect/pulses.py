@@ -12,6 +12,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from noisecheck.core.order import quantiles
 from noisecheck.core.windows import extended
 from noisecheck.detect.freed import foreseen
 from noisecheck.detect.prediction import changes, gather, own_error
@@ -79,21 +80,21 @@ def trains(
         open_to: of which it is asked whether they begin a train, (m,); of the others 0 dB are told.
     """
     rate, at = grid.rate // grid.step, onset // grid.step
-    more = _louder(low, rate, at) < _LOUDER
-    asked = np.flatnonzero(more | open_to)
+    passes = _louder(low, rate, at) < _LOUDER
+    asked = np.flatnonzero(passes | open_to)
     after = np.zeros(len(onset), np.float32)
     after[asked] = regular(low, rate, at[asked])
-    more = np.flatnonzero(more & (after > 2.0 * _TRAIN - _MOST_REGULAR))
+    passes &= after > 2.0 * _TRAIN - _MOST_REGULAR
     one = np.zeros(len(onset), np.bool_)
-    some = np.union1d(more, np.flatnonzero(open_to & (after > _BEGINS)))
+    some = np.flatnonzero(passes | (open_to & (after > _BEGINS)))
     before = np.zeros(len(onset), np.float32)
     if len(some):
         before[some] = _stands_out(_own(low, rate, at[some], _TRAIN_S[0]), rate)
     # Where a ring would be foreseen is asked only of what passes for a pulse, or begins a train, otherwise.
     some = some[(before[some] + after[some] > 2.0 * _TRAIN) | (after[some] > np.maximum(before[some], _BEGINS))]
     free = some[foreseen(low, rate, at[some], _FREE_S, _FREE_S)]
-    before[free] = after[free]
-    more = np.setdiff1d(more[before[more] + after[more] > 2.0 * _TRAIN], free)
+    before[free], passes[free] = after[free], False
+    more = np.flatnonzero(passes & (before + after > 2.0 * _TRAIN))
     if len(more):
         lowest = _louder(*_lowest(low, rate, at[more]), tilted=False)
         louder = np.maximum.reduce((_louder(samples, grid.rate, onset[more]), _louder(low, rate, at[more]), lowest))
@@ -201,7 +202,7 @@ def _comes_again(error: Floats, rate: float) -> Floats:
     block = max(1, round(_PULSE_S * rate))
     blocks = error.shape[1] // block
     pulses = np.abs(error[:, : blocks * block]).reshape(-1, blocks, block).max(axis=2)
-    np.minimum(pulses, np.quantile(pulses, _PLAIN, axis=1, keepdims=True), out=pulses)
+    np.minimum(pulses, quantiles(pulses, _PLAIN)[:, None], out=pulses)
     pulses = 0.25 * pulses[:, :-2] + 0.5 * pulses[:, 1:-1] + 0.25 * pulses[:, 2:]
     pulses -= pulses.mean(axis=1, keepdims=True)
     count, power = pulses.shape[1], np.einsum("ij,ij->i", pulses, pulses)

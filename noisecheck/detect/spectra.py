@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from noisecheck.core.fourier import rfft
+from noisecheck.core.order import distinct
 from noisecheck.core.records import record
 from noisecheck.core.windows import extended, windows
 
@@ -80,7 +81,7 @@ class FrameGrid:
 
 
 def _edges(first: int, last: int, bands: int) -> tuple[int, ...]:
-    return tuple(int(b) for b in np.unique(np.round(np.geomspace(first, last, bands + 1)).astype(int)))
+    return tuple(int(b) for b in distinct(np.round(np.geomspace(first, last, bands + 1)).astype(int)))
 
 
 @lru_cache(maxsize=16)

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from noisecheck.core.errors import InputError
+from noisecheck.core.order import distinct, median
 
 __all__ = [
     "G_MPS2",
@@ -60,10 +61,10 @@ def restitution_fit(intervals_s: ArrayLike, *, falling: bool = False) -> tuple[f
         scatter = float(np.std(steps - a - b * x, ddof=2) / math.sqrt(2.0))
         return float(math.exp(a)), float(b), scatter
     i, j = np.triu_indices(log_t.size, 1)
-    slope = float(np.median((log_t[j] - log_t[i]) / (j - i)))
+    slope = median((log_t[j] - log_t[i]) / (j - i))
     rest = log_t - slope * n
-    rest = rest - np.median(rest)
-    scatter = 1.4826 * float(np.median(np.abs(rest))) if log_t.size > 2 else math.nan
+    rest = rest - median(rest)
+    scatter = 1.4826 * median(np.abs(rest)) if log_t.size > 2 else math.nan
     return math.exp(slope), 0.0, scatter
 
 
@@ -132,7 +133,7 @@ def describe_drops(
     e = t2 / t1
     e_all, scatter = e.copy(), np.full(len(first), np.nan)
     whole = r[np.r_[first[1:], r.size][: len(first)] - 1] - r[first] == count - 1 if len(first) else np.empty(0, bool)
-    for row_count in np.unique(count[(count > 3) & whole]):
+    for row_count in distinct(count[(count > 3) & whole]):
         rows = np.flatnonzero((count == row_count) & whole)
         log_t = np.log(np.diff(t[first[rows, None] + np.arange(row_count)], axis=1))
         n = np.arange(row_count - 1) - (row_count - 2) / 2.0
@@ -169,10 +170,10 @@ def odd_drops(drops: Drops, *, group: ArrayLike | None = None, score: float = 3.
     """
     groups = np.asarray(drops.station if group is None else group)
     odd = np.zeros(len(drops), bool)
-    for value in np.unique(groups):
+    for value in distinct(groups):
         rows = np.flatnonzero((groups == value) & (drops.height_m > 0))
         if len(rows) >= 4:
-            own = max(0.02, float(np.median(drops.height_sd_m[rows] / drops.height_m[rows])))
+            own = max(0.02, median(drops.height_sd_m[rows] / drops.height_m[rows]))
             odd[rows] |= np.abs(_modified_z(np.log(drops.height_m[rows]), own)) > score
     rows = np.flatnonzero(np.isfinite(drops.scatter))
     if len(rows) >= 4:
@@ -181,5 +182,5 @@ def odd_drops(drops: Drops, *, group: ArrayLike | None = None, score: float = 3.
 
 
 def _modified_z(x: NDArray[np.float64], least_sd: float) -> NDArray[np.float64]:
-    off = x - np.median(x)
-    return np.asarray(off / max(1.4826 * float(np.median(np.abs(off))), least_sd))
+    off = x - median(x)
+    return np.asarray(off / max(1.4826 * median(np.abs(off)), least_sd))

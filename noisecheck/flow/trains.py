@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from noisecheck.core.errors import InputError
+from noisecheck.core.order import distinct, median
 from noisecheck.flow.rebounds import FALL_DB
 
 __all__ = ["begun_where_placed", "find_drops"]
@@ -67,7 +68,7 @@ def find_drops(
     rebound = np.zeros(t.size, np.int64)
     alone = codes < 0
     train[alone] = np.flatnonzero(alone)
-    for code in np.unique(codes[~alone]):
+    for code in distinct(codes[~alone]):
         rows = np.flatnonzero(codes == code)
         clear = rows[~dim[rows]]
         habits = _habits(t[clear], level[clear], longest_first_s)
@@ -93,8 +94,8 @@ def _first_fall(
     fall = fall[np.isfinite(fall)]
     if len(fall) < _LEAST_REBOUNDS:
         return None
-    middle = float(np.median(fall))
-    return middle, max(_WIDER * 1.4826 * float(np.median(np.abs(fall - middle))), _LEAST_SPREAD_DB)
+    middle = median(fall)
+    return middle, max(_WIDER * 1.4826 * median(np.abs(fall - middle)), _LEAST_SPREAD_DB)
 
 
 def begun_where_placed(
@@ -177,8 +178,8 @@ def _habits(t: NDArray[np.float64], level: NDArray[np.float64], longest_s: float
     near = np.abs(log_e - middle) < 0.06
     if np.mean(log_e[near] > 0.0) > 0.2:  # neither shrinking nor growing: an even feed, no rebounds
         return nothing
-    middle = float(np.median(log_e[near]))
-    spread = 1.4826 * float(np.median(np.abs(log_e[near] - middle)))
+    middle = median(log_e[near])
+    spread = 1.4826 * median(np.abs(log_e[near] - middle))
     first, row = np.concatenate(starts)[near], np.concatenate(rows)[near]
     earlier = first / math.exp(middle)
     begins = ~_near(t, t[row] - earlier, 0.12 * earlier)
@@ -190,9 +191,9 @@ def _habits(t: NDArray[np.float64], level: NDArray[np.float64], longest_s: float
         rung = int(np.argmax(np.convolve(weight, np.ones(5), "same")))
         alike = np.abs(np.log(first) - 0.5 * (rungs[rung] + rungs[rung + 1])) < 0.1
         if begins[alike].sum() > 0.4 * max(alike.sum(), 1):
-            usual = float(np.median(first[alike & begins]))
+            usual = median(first[alike & begins])
             tops = level[row[alike & begins]]
-            loud = float(np.nanmedian(tops)) if np.any(np.isfinite(tops)) else math.nan
+            loud = median(tops[np.isfinite(tops)])
     return math.exp(middle), max(spread, 0.02), usual, loud
 
 
@@ -223,21 +224,20 @@ def _few_rebounds(
     first = soft & ~np.r_[False, soft[:-1]]
     second = np.flatnonzero(soft & ~first)
     e, spread, usual = 0.6, 0.35, math.nan
-    loud = float(np.nanmedian(level)) if np.any(np.isfinite(level)) else math.nan
+    loud = median(level[np.isfinite(level)])
     if first.sum() >= 0.1 * t.size and (first.sum() >= 5 or _alike(gap[first])):
-        middle = float(np.median(gap[first]))
+        middle = median(gap[first])
         # Softer by chance is no habit: then the other intervals are as long, and as many of that length as softer.
         near = np.abs(np.log(np.maximum(gap, 1e-6) / middle)) < 0.15
         others = near & ~soft
         few = others.sum() < min(0.25 * max((~soft).sum(), 1), 0.5 * (near & soft).sum())
-        if np.median(np.abs(gap[first] - middle)) < 0.12 * middle and few:
-            usual = middle
-            loud = float(np.median(level[:-1][first]))
-            e = min(max(10.0 ** (-float(np.median(fall[first])) / FALL_DB), _E_LOW), 0.98)
+        if median(np.abs(gap[first] - middle)) < 0.12 * middle and few:
+            usual, loud = middle, median(level[:-1][first])
+            e = min(max(10.0 ** (-median(fall[first]) / FALL_DB), _E_LOW), 0.98)
     if usual == usual and len(second) >= max(5, 0.1 * t.size):
         ratio = np.log(gap[second] / gap[second - 1])
-        middle = float(np.median(ratio))
-        off = 1.4826 * float(np.median(np.abs(ratio - middle)))
+        middle = median(ratio)
+        off = 1.4826 * median(np.abs(ratio - middle))
         if off < 0.2 and math.log(_E_LOW) < middle < 0.0:
             e, spread = math.exp(middle), max(off, 0.02)
     return e, spread, usual, loud
@@ -249,8 +249,8 @@ def _alike(gap: NDArray[np.float64]) -> bool:
     Of intervals that come at any time at most 0.74 d lie within d (log) of one of them, at whatever rate. Long ones may
     be the way from one place to the next.
     """
-    off = np.abs(np.log(gap / np.median(gap))) if len(gap) else np.empty(0)
-    few = len(gap) >= 3 and float(np.median(gap)) < _SOON_S
+    off = np.abs(np.log(gap / median(gap))) if len(gap) else np.empty(0)
+    few = len(gap) >= 3 and median(gap) < _SOON_S
     return few and (0.74 * float(off.max())) ** (len(gap) - 1) < _BY_CHANCE
 
 
@@ -271,14 +271,14 @@ def _faint_rebounds(
     edges = np.arange(math.log(0.005), math.log(longest_s) + 0.1, 0.03)
     count = np.convolve(np.histogram(np.log(gap), edges)[0], np.ones(5), "same")
     near = np.abs(np.log(gap) - 0.5 * (edges[np.argmax(count)] + edges[np.argmax(count) + 1])) < 0.15
-    usual = float(np.median(gap[near]))
+    usual = median(gap[near])
     then = head[near] + 2
     then = then[then < t.size]
     on = (t[then] - t[then - 1] > 0.9 * usual) & (t[then] - t[then - 1] < 2.0 * usual) & faint[then]
     if near.sum() < 0.5 * len(gap) or on.sum() > 0.2 * near.sum():
         return None
-    e = min(max(10.0 ** (-float(np.median(fall[near])) / FALL_DB), _E_LOW), 0.98)
-    return e, 0.35, usual, float(np.median(level[head[near]]))
+    e = min(max(10.0 ** (-median(fall[near]) / FALL_DB), _E_LOW), 0.98)
+    return e, 0.35, usual, median(level[head[near]])
 
 
 def _goes_on(times: list[float], now: float, interval: float, e: float, tolerance: float) -> bool:

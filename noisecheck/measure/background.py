@@ -7,6 +7,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from noisecheck.core.order import distinct
 from noisecheck.core.records import record
 from noisecheck.core.units import from_power_db
 from noisecheck.measure.bands import EXTRA, band_exposures
@@ -132,7 +133,7 @@ def _ordinary(power: NDArray[np.float64], cell: NDArray[np.int64]) -> NDArray[np
     """Return which pieces are no louder than their neighbours within two cells would explain."""
     keep = np.ones(len(power), bool)
     limit = float(from_power_db(_SURPRISE_DB))
-    cells = np.unique(cell)
+    cells = distinct(cell)
     # Pieces are in order, so those of a cell and its neighbours lie side by side.
     near = np.searchsorted(cell, cells - 2), np.searchsorted(cell, cells + 3)
     own = np.searchsorted(cell, cells), np.searchsorted(cell, cells + 1)

@@ -14,6 +14,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from noisecheck.core.bands import G, third_octave_edges
 from noisecheck.core.fourier import rfft
+from noisecheck.core.order import distinct
 
 __all__ = [
     "EXTRA",
@@ -119,7 +120,7 @@ def band_exposures(
     out = np.zeros((len(pieces), 30 + EXTRA))
     length_of = {frames: fft_length(frames, rate) for frames in set(map(len, pieces))}
     lengths = np.array([length_of[len(p)] for p in pieces], np.int64)
-    for nfft in np.unique(lengths):
+    for nfft in distinct(lengths):
         rows = np.flatnonzero(lengths == nfft)
         groups, matrix = band_matrix(int(nfft), rate)
         size = _BATCH if nfft <= _LARGE else 1

@@ -7,6 +7,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from noisecheck.core.order import median
 from noisecheck.core.records import record
 from noisecheck.core.units import from_power_db
 from noisecheck.measure.background import Background, background_of
@@ -74,7 +75,7 @@ class ChannelTile:
         self.background: Background = background_of(x, self.a_blocks, self.z_blocks, self.block, rate, quiet)
         self.known = len(self.background) > 0
         self._floors()
-        start = float(np.median(self.a_cells[: round(0.25 / (self.cell / rate))]))
+        start = median(self.a_cells[: round(0.25 / (self.cell / rate))])
         self.fast = time_weighted(self.a_blocks / self.block, self.step_s, constant_s=FAST_S, start=start)
 
     def _floors(self) -> None:

@@ -9,6 +9,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from noisecheck.core.errors import InputError
 from noisecheck.core.flags import Flag
+from noisecheck.core.order import distinct
 from noisecheck.core.table import band_set
 from noisecheck.core.units import from_power_db, power_db
 from noisecheck.core.windows import windows
@@ -86,7 +87,7 @@ def measure_impacts(
     offset = np.broadcast_to(np.asarray(0.0 if offset_db is None else offset_db, np.float64), x.shape[1])
     lead = origin % (CELL * block_frames(rate))  # blocks and cells lie on one grid in every tile of a recording
     asked = np.broadcast_to(np.asarray(wanted, bool), on.shape)
-    for channel in np.unique(ch[asked]):
+    for channel in distinct(ch[asked]):
         rows = np.flatnonzero(asked & (ch == channel))
         tile = ChannelTile(x[:, channel], rate, spans + lead, settings, lead=lead)
         for name, values in _measured(tile, on + lead, rows, lim[rows] + lead).items():

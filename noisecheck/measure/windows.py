@@ -8,6 +8,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from noisecheck.core.order import distinct
 from noisecheck.core.windows import stretches, windows
 
 __all__ = ["around", "block_maxima", "first_at_or_below", "gathered", "in_groups", "maxima"]
@@ -27,7 +28,7 @@ def in_groups(lengths: Ints) -> Iterator[tuple[Ints, int]]:
     Together they hold every row once, and no more than twice the elements of all stretches longer than 16.
     """
     width = 1 << np.ceil(np.log2(np.maximum(lengths, _SHORTEST))).astype(np.int64)
-    for each in np.unique(width):
+    for each in distinct(width):
         yield np.flatnonzero(width == each), int(each)
 
 

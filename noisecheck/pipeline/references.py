@@ -5,11 +5,11 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
-from noisecheck.audio.health import Health
 from noisecheck.bench.runsheet import Run, of_role
 from noisecheck.compare.compression import Compression, compression_of
 from noisecheck.compare.reference import OpenEnd, find_reference_drops
@@ -17,8 +17,12 @@ from noisecheck.compare.summary import RunSummary, one_station, summarise
 from noisecheck.compare.ties import References, study_references
 from noisecheck.core.errors import InputError, one_line
 from noisecheck.core.flags import Flag
+from noisecheck.core.order import median
 from noisecheck.core.records import record
 from noisecheck.core.table import Impacts
+
+if TYPE_CHECKING:
+    from noisecheck.audio.health import Health
 
 __all__ = [
     "Ends",
@@ -163,7 +167,7 @@ def _sides(impacts: Impacts) -> tuple[tuple[str, NDArray[np.bool_]], ...]:
     """Return which impacts are reference drops at the start and at the end of a take."""
     own = impacts.flagged(Flag.REFERENCE)
     machine = impacts["time_s"][~own]
-    early = impacts["time_s"] < (float(np.median(machine)) if len(machine) else np.inf)
+    early = impacts["time_s"] < (median(machine) if len(machine) else np.inf)
     return ("start", own & early), ("end", own & ~early)
 
 

@@ -21,6 +21,7 @@ from noisecheck.compare.summary import LEVELS, LOGARITHMIC, RunSummary, index_of
 from noisecheck.core.errors import InputError, one_line
 from noisecheck.core.files import write_together
 from noisecheck.core.flags import flag_words
+from noisecheck.core.order import distinct
 from noisecheck.core.table import COLUMNS, Impacts, band_names, csv_columns
 from noisecheck.core.units import json_values, rounded
 
@@ -90,7 +91,7 @@ def impacts_csv_chunks(impacts: Impacts) -> Iterator[str]:
             elif column.kind == "int":
                 cells.append(["" if v < 0 else str(v) for v in values.tolist()])
             elif column.kind == "flags":
-                known = {int(m): flag_words(int(m)) for m in np.unique(values)}
+                known = {int(m): flag_words(int(m)) for m in distinct(values)}
                 cells.append([known[m] for m in values.tolist()])
             elif column.kind == "bands":
                 cells.append(_band_cells(values))
