@@ -15,17 +15,17 @@ from noisecheck.bench.runsheet import Run
 from noisecheck.core.errors import InputError
 from noisecheck.core.flags import Flag
 from noisecheck.core.table import Impacts
-from noisecheck.flow.drops import G_MPS2, Drops, describe_drops
-from noisecheck.flow.heights import HeightHeard, height_heard
-from noisecheck.flow.route import FeedPlan, LedgerSettings, Route
 from noisecheck.flow.trains import begun_where_placed, find_drops
 from noisecheck.pipeline.references import machine_impacts
 
 if TYPE_CHECKING:
     from noisecheck.bench.rig import Rig
     from noisecheck.flow.challenge import Challenge
+    from noisecheck.flow.drops import Drops
     from noisecheck.flow.failures import FailureRate, HeardShare
     from noisecheck.flow.findings import Ledger
+    from noisecheck.flow.heights import HeightHeard
+    from noisecheck.flow.route import FeedPlan, LedgerSettings, Route
     from noisecheck.place.evidence import Evidence
 
 __all__ = [
@@ -61,6 +61,8 @@ def _longest_first_s(run: Run) -> float:
     """
     if run.drop_height_mm is None:
         return _LONGEST_FIRST_S
+    from noisecheck.flow.drops import G_MPS2
+
     whole = 2.0 * math.sqrt(2.0 * run.drop_height_mm / 1000.0 / G_MPS2)
     return min(_LONGEST_FIRST_S, max(_LEAST_FIRST_S, 1.5 * whole))
 
@@ -136,6 +138,8 @@ def _numbered(table: Impacts, drop: NDArray[np.int64], rebound: NDArray[np.int64
 
 def drops_of(impacts: Impacts) -> Drops:
     """Return what the intervals of each drop of one run tell: restitution, height heard."""
+    from noisecheck.flow.drops import describe_drops
+
     return describe_drops(impacts["time_s"], impacts["drop"], impacts["rebound"], _codes(impacts))
 
 
@@ -151,6 +155,8 @@ def route_of(rig: Rig) -> Route:
     Raises:
         InputError: no station leads to another, so there is no way to follow.
     """
+    from noisecheck.flow.route import Route
+
     names = rig.route
     if not names:
         raise InputError(
@@ -163,11 +169,15 @@ def route_of(rig: Rig) -> Route:
 
 def feed_of(rig: Rig, run: Run) -> FeedPlan:
     """Return what is known of the feed of a run."""
+    from noisecheck.flow.route import FeedPlan
+
     return FeedPlan(rig.feed.period_s, run.balls_fed if run.balls_fed is not None else rig.feed.balls)
 
 
 def ledger_settings(rig: Rig) -> LedgerSettings:
     """Return the beliefs about a finished recording of this rig."""
+    from noisecheck.flow.route import LedgerSettings
+
     owned = {m.station for m in rig.microphones if m.station}
     # In a finished recording nothing is urgent: a ball is only called stuck where that is the likelier of the two.
     settings = LedgerSettings(shared_microphone=len(owned) < len(rig.route), claim_last_odds=1.0)
@@ -314,6 +324,8 @@ def drop_height(impacts: Impacts, run: Run, rig: Rig) -> tuple[str, HeightHeard]
 
     The stated height is that of the run's station, else of the first one the balls meet.
     """
+    from noisecheck.flow.heights import height_heard
+
     own = machine_impacts(impacts)
     drops, names = drops_of(own), own.names["station"]
     station = run.station or (rig.route[0] if rig.route else "")

@@ -8,7 +8,6 @@ once, nor where an earlier attempt was killed can change a single bit.
 
 from __future__ import annotations
 
-import tempfile
 from collections import deque
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, fields, replace
@@ -133,6 +132,8 @@ def listen(
         tiles = tiles_of(recording.rate, recording.frames)
         calibrated = offset_db is not None
         if unfinished is None and len(tiles) > _LONG_TILES:
+            import tempfile
+
             # Mapped files outlive their names (where they do not, on Windows, the folder is left to the system).
             with tempfile.TemporaryDirectory(prefix="noisecheck-", ignore_cleanup_errors=True) as folder:
                 columns = _columns(opened, Reader(recording, block_s), tiles, settings, offset_db, workers, block_s,

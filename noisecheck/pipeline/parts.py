@@ -15,7 +15,6 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from noisecheck.bench.columns import Damaged, Stored, Stream, read_columns, write_columns
 from noisecheck.core.records import record
 from noisecheck.detect.candidates import Candidates
 from noisecheck.detect.channels import Onsets
@@ -81,6 +80,8 @@ class Parts:
         return (self._kept[-1].stop if self._kept else 0) + len(self._waiting)
 
     def _find(self, folder: Path) -> None:
+        from noisecheck.bench.columns import Damaged, read_columns
+
         known = [p for p in map(_Part.of, folder.glob("*.npz")) if p is not None and p.first < p.stop <= self._count]
         at = 0
         while True:
@@ -110,6 +111,8 @@ class Parts:
         folder = self._folder
         if folder is None or not self._waiting:
             return
+        from noisecheck.bench.columns import write_columns
+
         begin = self._kept[-1].stop if self._kept else 0
         stop = begin + len(self._waiting)
         path = folder / f"{begin:07d}-{stop:07d}.npz"
@@ -131,6 +134,8 @@ class Parts:
             names = list(self._waiting[0]) if self._waiting else []
             # Column by column, letting go of the pieces, so that the peak is one column above the whole.
             return {name: np.concatenate([w.pop(name) for w in self._waiting]) for name in names}
+        from noisecheck.bench.columns import Damaged, read_columns
+
         self._write(first)
         try:
             if len(self._kept) > 1:
@@ -141,6 +146,8 @@ class Parts:
         return {name: array for name, array in stored.arrays.items() if not name.startswith(_FIRST)}
 
     def _join(self) -> None:
+        from noisecheck.bench.columns import Stream, read_columns, write_columns
+
         folder = self._kept[0].path.parent
         path = folder / f"{0:07d}-{self._count:07d}.npz"
         last = read_columns(self._kept[-1].path)
@@ -161,9 +168,10 @@ class Parts:
 
 
 def _column(parts: list[_Part], name: str) -> Iterator[NDArray[Any]]:
+    from noisecheck.bench.columns import read_columns
+
     for part in parts:
-        stored: Stored = read_columns(part.path, (name,))
-        yield stored.arrays[name]
+        yield read_columns(part.path, (name,)).arrays[name]
 
 
 def _first_columns(first: list[Candidates]) -> Columns:

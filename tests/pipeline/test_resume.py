@@ -335,7 +335,7 @@ def test_a_disk_that_is_full_half_way_does_not_keep_a_campaign_from_being_measur
         raise OSError(errno.ENOSPC, "No space left on device")
 
     monkeypatch.setattr(parts, "_TILES", 1)
-    monkeypatch.setattr("noisecheck.pipeline.parts.write_columns", full)
+    monkeypatch.setattr("noisecheck.bench.columns.write_columns", full)
     result = measure_campaign(load_campaign(campaign))
     assert all(any("cannot be kept (No space left on device)" in n for n in r.notes) for r in result.runs)
     assert same(result, usual)
