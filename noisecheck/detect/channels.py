@@ -119,15 +119,19 @@ def merge_channels(
     groups = [pool.where(g) for g in _groups(pool.frame, pool.channel, pool.odds, spread)]
     groups.sort(key=lambda g: int(g.frame.min()))
     tops = [(_loudest(g.arrivals()), set(g.channel.tolist())) for g in groups]
-    made: list[_Source] = []
+    # What lies further apart has nothing to do with one another, and comes by itself where a stream is cut there.
+    at = moments(found, np.iinfo(np.int64).max)
+    chain = np.searchsorted(at[1:][np.diff(at) > apart], [g.frame.min() for g in groups], "right").tolist()
+    made: list[list[_Source]] = [[] for _ in range(len(at))]
     steps: list[tuple[Arrival, Arrival]] = []
     for number, group in enumerate(groups):
-        near = [tops[n] for n in (number - 1, number + 1) if 0 <= n < len(groups)]
+        near = [tops[n] for n in (number - 1, number + 1) if 0 <= n < len(groups) and chain[n] == chain[number]]
+        steps = steps if number and chain[number] == chain[number - 1] else []
         came = group.arrivals()
         first = _believed(came, group.score, near, habits, apart)
         if first:
             upon = group.louder_sounds()
-            _tell(made, steps, first, upon, [a for a, _ in near], habits, spread)
+            _tell(made[chain[number]], steps, first, upon, [a for a, _ in near], habits, spread)
             steps = [(softer, louder) for softer, louder in upon if louder.frame - softer.frame > late]
         # What is learnt is what came, whatever was made of it: it depends on the last two minutes alone.
         if not (group.late > late).any():
@@ -135,7 +139,8 @@ def merge_channels(
         for a, score in zip(came, group.score.tolist(), strict=True):
             if WEAK[0] < score <= WEAK[1]:
                 habits.learn_weak(a.channel, a.frame, alone=len(came) == 1)
-    return _onsets(made, count) if made else no_onsets(count)
+    sources = [s for some in made for s in some]
+    return _onsets(sources, count) if sources else no_onsets(count)
 
 
 @record
@@ -188,11 +193,9 @@ def _tell(
     Args:
         made: sources so far, changed in place.
         steps: arrivals of the detection before upon which a louder sound came late, and these sounds.
-        first: arrivals.
-        upon: those upon which a louder sound comes, and these sounds.
+        first, upon: arrivals, and those of them upon which a louder sound comes, with these sounds.
         beside: the loudest arrivals of the detections just before and after.
-        habits: what the run showed so far.
-        spread: longest time a sound takes from the first microphone to the last, frames.
+        habits, spread: what the run showed so far; frames a sound takes from the first microphone to the last, at most.
     """
     before = {softer.channel: softer for softer, _ in upon}
     heard = [*(before.get(a.channel, a) for a in first), *(louder for _, louder in upon)]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import functools
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -254,6 +255,19 @@ def test_chance_at_another_microphone_is_no_arrival_where_no_source_sends_it(lat
     assert len(found) == 21
     assert (found.arrival[-1] >= 0).sum() == heard_by
     assert found.frame[-1] == 12 * RATE
+
+
+def test_a_louder_sound_upon_an_impact_long_before_gives_nothing_to_the_next_one() -> None:
+    """A stream, cut between the two, knows nothing of it."""
+    heard = [a for n in range(20) for a in _by_turns(1.0 + 0.5 * n, n % 2)]
+    heard += [(0, 12.0, -10.0, 200.0, 80.0), (1, 11.993, -22.0, 15.0, 10.0)]
+    found, odds = (list(x) for x in zip(*(_told(heard, c, 60.0) for c in range(2)), strict=True))
+    upon = found[1].onset == round(10.5 * RATE)
+    assert upon.any()
+    louder = np.where(upon, int(0.005 * RATE), 0)
+    found[1] = replace(found[1], louder=louder, louder_db=np.where(upon, 6.0, 0.0))
+    last = merge_channels(found, odds, RATE).arrival[-1]
+    assert last.tolist() == [12 * RATE, -1]
 
 
 def test_two_impacts_at_once_are_two_where_both_are_loud() -> None:
