@@ -29,6 +29,11 @@ _ABRUPT: Final = 50.0
 """A machine beats where more than so many a second, over the last seconds, are so surely new and no more abrupt."""
 _LOUDER: Final = np.float32(16.0)
 """Its beats are not so many times louder than most of them in any band: commutators, chains, rolling at most 11."""
+_SWELLS_PER_S: Final = 2.0
+_SWELLS_LEAST_S: Final = 2.0
+"""A slow chain swells so often a second..."""
+_ONE_MORE: Final = np.float32(6.3)
+"""... and what is dull and nowhere so many times louder than most swells is one more: 2 to 4 times is usual."""
 _STANDS_DB: Final = 8.0
 """What stands out of the swells of the second before, in some band, by so much more than they do is none of them..."""
 _BELIEF: Final = 5.0
@@ -53,6 +58,8 @@ class Beats:
     """... and from which..."""
     end: NDArray[np.int64]
     """... to which of these each candidate is judged by: up to itself, or to the end of the first second, (n,)."""
+    span: NDArray[np.float64]
+    """Seconds that each is judged by, (n,)."""
     beating: NDArray[np.bool_]
     """Where a machine beats, (n,)."""
     heard: Floats
@@ -66,6 +73,7 @@ class Beats:
         dull, upto = found.abrupt <= _ABRUPT, np.maximum(times, first_s)
         some = np.flatnonzero(dull & (found.score > _SCORE))
         begin, end = (np.searchsorted(times[some], t) for t in (times - _SPAN_S, upto))
+        span = np.clip(upto - times[0], _LEAST_S, _SPAN_S)
         past, frames = parted(found.sound)
         heard = frames.max(axis=1)
         return Beats(
@@ -74,20 +82,29 @@ class Beats:
             some,
             begin,
             end,
-            end - begin > _PER_S * np.clip(upto - times[0], _LEAST_S, _SPAN_S),
+            span,
+            end - begin > _PER_S * span,
             heard,
             np.where(heard > _RISEN * past, heard, np.float32(0.0)),
         )
 
     def one_more(self, asked: NDArray[np.bool_]) -> NDArray[np.int64]:
-        """Return which of those asked about are one beat more: as dull, and in no band far louder than most."""
-        rows = np.flatnonzero(asked & self.dull & self.beating)
-        near = (self.some[self.begin[i] : self.end[i]] for i in rows)
-        like = [
-            bool((self.new[i] <= _LOUDER * medians(self.heard[others], 0)).all())
-            for i, others in zip(rows, near, strict=True)
-        ]
-        return rows[np.array(like, np.bool_)]
+        """Return which of those asked about are one beat more: as dull, and in no band far louder than most.
+
+        Where a machine beats most are all that is dull, elsewhere what swells: all that is dull and not asked about.
+        """
+        swells = ~asked[self.some]
+        total = np.concatenate(([0], np.cumsum(swells)))
+        often = total[self.end] - total[self.begin] > _SWELLS_PER_S * np.maximum(self.span, _SWELLS_LEAST_S)
+        rows = np.flatnonzero(asked & self.dull & (self.beating | often))
+        return rows[np.array([self._like_most(i, swells) for i in rows.tolist()], np.bool_)]
+
+    def _like_most(self, i: int, swells: NDArray[np.bool_]) -> bool:
+        near, louder = slice(self.begin[i], self.end[i]), _LOUDER
+        others = self.some[near]
+        if not self.beating[i]:
+            others, louder = others[swells[near]], _ONE_MORE
+        return bool((self.new[i] <= louder * medians(self.heard[others], 0)).all())
 
     def alike(
         self, asked: NDArray[np.bool_], swell: NDArray[np.bool_], before_s: float, memory_s: float
