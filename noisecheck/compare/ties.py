@@ -45,6 +45,19 @@ class SessionTie:
     """Change of band shape, dB RMS, beyond what drops scatter by."""
     verdict: str
     """``first``, ``tied``, ``moved`` (tied, but bands shifted against one another) or ``not comparable``."""
+    calibrated: bool = False
+    """Whether its levels are re 20 uPa: then it should read as the first does."""
+
+    @property
+    def contradicts(self) -> bool:
+        """Whether the calibration of both sessions does not agree with their reference drops."""
+        return self.calibrated and (self.ci_db[0] > 0 or self.ci_db[1] < 0)
+
+    @property
+    def alarming(self) -> bool:
+        """Whether it has to be said wherever levels are: bands shifted, or calibrated and off by much."""
+        off = self.contradicts and abs(self.offset_db) > _REPLACED_DB
+        return off or self.verdict in ("moved", "not comparable")
 
 
 @record
@@ -131,8 +144,8 @@ class References:
     def alarms(self) -> tuple[str, ...]:
         """The sentences that warn: drift, moved microphone, takes that stand apart, sessions that cannot be tied."""
         told = [*_said_drifts(self.drifts), *(take.sentence for take in self.apart)]
-        return (*told, *(_said_session(s, self.sessions[0].session) for s in self.sessions
-                         if s.verdict in ("moved", "not comparable")), *self.doubts, *self.ridden)  # fmt: skip
+        told += [_said_session(s, self.sessions[0].session) for s in self.sessions if s.alarming]
+        return (*told, *self.doubts, *self.ridden)
 
     def to_dict(self) -> dict[str, Any]:
         """Return everything as plain values, for JSON and the page."""
@@ -197,7 +210,14 @@ def _said_session(s: SessionTie, first: str) -> str:
             f"{text}; its bands are shifted by {s.shape_db:.1f} dB against one another: the microphone stood "
             "elsewhere, so differences of single bands between these sessions are uncertain by as much"
         )
-    return f"{text}: taken out where they are compared"
+    if s.contradicts:
+        return (
+            f"{text}, though both are calibrated: the gain, the microphone's place or the target was not the same, and "
+            "levels of the two are uncertain by as much"
+        )
+    if s.calibrated:
+        return f"{text}: no more than drops scatter by, as calibrated"
+    return f"{text}: all bands alike, as another gain makes it; differences are formed inside a session or without it"
 
 
 def study_references(
@@ -268,7 +288,8 @@ def _sessions(
             low, high, _ = t_interval(offset, error, freedom)
             ci, shape = (float(low), float(high)), shapes.change(members[first], own)
             verdict = "not comparable" if kinds[session] != kinds[first] else "moved" if shape > _MOVED_DB else "tied"
-        found.append(SessionTie(session, len(means[session]), int(n[own].sum()), offset, ci, shape, verdict))
+        known = all(used[k].db_re == ("20 uPa",) for k in (*own, *members[first]))
+        found.append(SessionTie(session, len(means[session]), int(n[own].sum()), offset, ci, shape, verdict, known))
     return tuple(found)
 
 

@@ -276,6 +276,27 @@ def test_a_slightly_moved_microphone_still_ties_and_is_said() -> None:
     assert told.sessions[1].shape_db == pytest.approx(np.std(tilt), rel=0.05)
 
 
+@pytest.mark.parametrize(
+    ("db_re", "second", "says", "alarms"),
+    [
+        ("full scale", 54.0, "as another gain makes it; differences are formed inside a session or without it", 0),
+        ("20 uPa", 54.0, "though both are calibrated", 1),
+        ("20 uPa", 59.0, "though both are calibrated", 0),
+        ("20 uPa", 60.0, "no more than drops scatter by, as calibrated", 0),
+    ],
+)
+def test_what_calibrated_sessions_differ_by_is_no_gain_that_is_taken_out(
+    db_re: str, second: float, says: str, alarms: int
+) -> None:
+    rows = [
+        reference_row("one", "a", [59.9, 60.0, 60.1, 60.0]),
+        reference_row("two", "b", [second - 0.1, second, second + 0.1, second]),
+    ]
+    told = study_references([dataclasses.replace(r, db_re=(db_re,)) for r in rows])
+    assert says in told.sentences[-1]
+    assert len(told.alarms) == alarms
+
+
 def test_no_reference_drops_say_nothing() -> None:
     told = study_references([])
     assert (told.sentences, told.alarms, told.drops) == ((), (), 0)
