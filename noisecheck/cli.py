@@ -113,7 +113,7 @@ def make_parser() -> argparse.ArgumentParser:
     ledger.add_argument(
         "--challenge",
         action="store_true",
-        help="take balls away from the run and add strays, and count how many are named",
+        help="take balls away from the run and add strays, and count how many are named (slow)",
     )
     _listening(ledger)
 

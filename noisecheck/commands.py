@@ -90,7 +90,8 @@ def ledger(arguments: argparse.Namespace) -> int:
     result = _measured(campaign_at(arguments.campaign, arguments.rig), arguments)
     if arguments.revision is not None:
         result = result.only(arguments.revision)
-    account = account_for(result, challenged=arguments.challenge)
+    with Bar() as bar:
+        account = account_for(result, challenged=arguments.challenge, told=bar)
     return _told(arguments, account.to_dict, lambda: tell_account(account))
 
 

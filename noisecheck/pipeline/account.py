@@ -14,7 +14,7 @@ from noisecheck.flow.warning import LinkFlow, RestitutionChange, link_flows, res
 from noisecheck.pipeline.campaign import CampaignResult
 from noisecheck.pipeline.flowing import challenge_run, drops_of, pooled_rate, route_of
 from noisecheck.pipeline.references import machine_impacts
-from noisecheck.pipeline.run import RunResult
+from noisecheck.pipeline.run import RunResult, Told
 
 __all__ = ["Account", "account_for"]
 
@@ -71,7 +71,9 @@ class Account:
         return tuple(said)
 
 
-def account_for(result: CampaignResult, *, challenged: bool = False, confidence: float | None = None) -> Account:
+def account_for(
+    result: CampaignResult, *, challenged: bool = False, confidence: float | None = None, told: Told | None = None
+) -> Account:
     """Return the account of a measured campaign's test runs.
 
     Args:
@@ -79,6 +81,7 @@ def account_for(result: CampaignResult, *, challenged: bool = False, confidence:
         challenged: put known failures into every run and count how many are named; the share goes into the bounds of
             the run's revision.
         confidence: of the bounds; None: what the strictest failure-rate requirement asks for, else 0.95.
+        told: progress of the challenges, which take about as long as the recordings.
 
     Raises:
         InputError: the rig file does not say the balls' way, or no run is a test.
@@ -89,7 +92,7 @@ def account_for(result: CampaignResult, *, challenged: bool = False, confidence:
     if not tests:
         raise InputError("runs.csv: no run has the role test: there are no balls to account for")
     ledgers = {ledger.run: ledger for ledger in result.ledgers}
-    challenges, notes = _challenges(tests, result) if challenged else ((), ())
+    challenges, notes = _challenges(tests, result, told) if challenged else ((), ())
     revisions: dict[str, list[Ledger]] = {}
     for run in tests:
         revisions.setdefault(run.run.revision, []).append(ledgers[run.run.name])
@@ -145,10 +148,12 @@ def _said(ledger: Ledger) -> list[str]:
 
 
 def _challenges(
-    tests: Sequence[RunResult], result: CampaignResult
+    tests: Sequence[RunResult], result: CampaignResult, told: Told | None
 ) -> tuple[tuple[tuple[str, Challenge], ...], tuple[str, ...]]:
     done, notes = [], []
-    for run in tests:
+    for number, run in enumerate(tests):
+        if told:
+            told(number / len(tests), f"challenging run {run.run.name}")
         try:
             found = challenge_run(
                 run.impacts, run.run, result.campaign.rig, seconds=run.seconds, gaps_s=run.gaps_s, odds=run.odds

@@ -9,7 +9,11 @@ from typing import Any
 
 import pytest
 
+from noisecheck.bench.campaign import load_campaign
 from noisecheck.cli import main
+from noisecheck.core.errors import InputError
+from noisecheck.pipeline.account import account_for
+from noisecheck.pipeline.campaign import measure_campaign
 from noisecheck.simulate import parse_scene, simulate_scene
 
 SCENE: dict[str, Any] = {
@@ -62,3 +66,15 @@ def test_taps_teach_a_recording_by_itself(campaign: Path, tmp_path: Path, capsys
     assert (found["run"], found["arrived"], found["findings"]) == (str(other), whole["arrived"], whole["findings"])
     assert main(["ledger", str(other)]) == 2
     assert f"{other}: no rig file beside it, and --rig names none" in capsys.readouterr().err
+
+
+def test_challenges_say_how_far_they_are(campaign: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def refused(*_: object, **__: object) -> None:
+        raise InputError("too short")
+
+    monkeypatch.setattr("noisecheck.pipeline.account.challenge_run", refused)
+    said: list[tuple[float, str]] = []
+    result = measure_campaign(load_campaign(campaign))
+    found = account_for(result, challenged=True, told=lambda share, what: said.append((share, what)))
+    assert said == [(0.0, "challenging run A-1"), (0.5, "challenging run B-1")]
+    assert "run A-1: not challenged, too short" in found.notes
