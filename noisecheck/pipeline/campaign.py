@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from noisecheck.audio.split import join_recordings
 from noisecheck.bench.campaign import Campaign
 from noisecheck.bench.runsheet import Run, of_role
+from noisecheck.compare.apart import runs_apart
 from noisecheck.compare.summary import RunSummary, summarise
 from noisecheck.core.errors import InputError, nearest, one_line
 from noisecheck.core.provenance import provenance, settings_document
@@ -127,6 +128,11 @@ class CampaignResult:
                         "make intervals too narrow"
                     )
         return tuple(notes)
+
+    @functools.cached_property
+    def apart(self) -> tuple[str, ...]:
+        """Return a sentence for each test run whose levels lie far off those of the others of its kind."""
+        return runs_apart(self.summaries)
 
     @functools.cached_property
     def octave_decays(self) -> dict[tuple[str, str], NDArray[np.float64]]:
@@ -254,7 +260,7 @@ def compare_campaign(
         rig=result.campaign.rig,
         decays=result.octave_decays,
     )
-    said = (*found.warnings, *result.copies, *result.references.alarms, *result.doubtful_heights)
+    said = (*found.warnings, *result.copies, *result.apart, *result.references.alarms, *result.doubtful_heights)
     return replace(found, warnings=said)
 
 

@@ -62,7 +62,7 @@ def trend_campaign(result: CampaignResult) -> Trend:
     """
     heard = {revision: share for revision, share in result.heard_shares.items() if share is not None}
     trended = trend(result.summaries, flows_of(result), rig=result.campaign.rig, heard=heard)
-    told = [t for t in result.references.alarms if t not in trended.notes]
+    told = [t for t in (*result.apart, *result.references.alarms) if t not in trended.notes]
     return replace(trended, notes=(*trended.notes, *told))
 
 
