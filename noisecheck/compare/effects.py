@@ -101,6 +101,11 @@ def compare(
         raise InputError(
             f"baseline '{one_line(baseline)}': no run has it in column '{one_line(by)}'{nearest(baseline, members)}"
         )
+    if rig is not None and len({rig.microphone(c).kind for s in rows for c in s.channels}) > 1:
+        notes.append(
+            "contact pickups and air microphones heard these runs: the levels of groups are means over unlike things, only "
+            "differences tell; ask for one station"
+        )
     first = baseline if baseline is not None else next(iter(members))
     if len(members) == 1:
         notes.append(f"every run has {by} '{first}': there is nothing to compare it with")

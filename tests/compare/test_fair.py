@@ -172,6 +172,15 @@ def test_kinds_of_microphone_are_never_mixed() -> None:
     assert "air microphones, felt by contact ones" in refused(felt(three("bare", 60) + other, rig=rig))
 
 
+def test_levels_over_pickups_and_air_microphones_are_said_to_be_means_of_unlike_things() -> None:
+    rig = Rig.model_validate({"microphone": [{"channel": 0}, {"channel": 1, "kind": "contact"}]})
+    rows = [dataclasses.replace(s, channels=(0, 1)) for s in three("bare", 60) + three("felt", 50)]
+    found = compare(rows, by="treatment", rig=rig)
+    assert found.of("felt").difference_db == pytest.approx(-10.0)
+    assert [w for w in found.warnings if "means over unlike things" in w]
+    assert not compare(three("bare", 60) + three("felt", 50), by="treatment", rig=rig).warnings
+
+
 def test_recordings_that_carry_less_are_refused_or_said() -> None:
     def limited(hz: float) -> list[RunSummary]:
         return three("bare", 60) + [dataclasses.replace(s, band_limit_hz=hz) for s in three("felt", 50)]
