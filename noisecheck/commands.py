@@ -85,9 +85,14 @@ def ledger(arguments: argparse.Namespace) -> int:
     """Account for every ball."""
     from noisecheck.pipeline.account import account_for
     from noisecheck.pipeline.files import campaign_at
+    from noisecheck.pipeline.flowing import route_of
     from noisecheck.report.tell import tell_account
 
-    result = _measured(campaign_at(arguments.campaign, arguments.rig), arguments)
+    campaign = campaign_at(arguments.campaign, arguments.rig)
+    if arguments.rig is None and arguments.campaign.is_dir() and not (arguments.campaign / "rig.toml").exists():
+        raise InputError(f"{arguments.campaign}: no rig.toml says the order in which a ball meets the stations")
+    route_of(campaign.rig)  # before anything is measured
+    result = _measured(campaign, arguments)
     if arguments.revision is not None:
         result = result.only(arguments.revision)
     with Bar() as bar:

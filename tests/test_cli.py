@@ -135,6 +135,14 @@ def test_what_a_campaign_without_a_run_sheet_cannot_say_is_not_blamed_on_one(
     assert f"no runs.csv says what {column} any run has: write one" in message
 
 
+def test_a_ledger_without_the_balls_way_is_refused_at_once(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    _taps(tmp_path / "a.wav")
+    assert "no rig.toml says the order in which a ball meets" in _refused(capsys, "ledger", str(tmp_path))
+    (tmp_path / "rig.toml").write_text('[[station]]\nname = "landing"\n')
+    assert 'no [[station]] has next = "..."' in _refused(capsys, "ledger", str(tmp_path))
+    assert not (tmp_path / "results").exists()
+
+
 def test_unknown_options_are_one_sentence(capsys: pytest.CaptureFixture[str]) -> None:
     assert "--lounder" in _refused(capsys, "measure", "--lounder", "x.wav")
     assert "sensitivity" in _refused(capsys, "measure", "x.wav", "--sensitivity", "-1")

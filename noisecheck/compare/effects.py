@@ -103,8 +103,8 @@ def compare(
         )
     if rig is not None and len({rig.microphone(c).kind for s in rows for c in s.channels}) > 1:
         notes.append(
-            "contact pickups and air microphones heard these runs: the levels of groups are means over unlike things, only "
-            "differences tell; ask for one station"
+            "contact pickups and air microphones heard these runs: the levels of groups are means over unlike things, "
+            "only differences tell; ask for one station"
         )
     first = baseline if baseline is not None else next(iter(members))
     if len(members) == 1:
