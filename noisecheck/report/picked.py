@@ -2,7 +2,8 @@
 
 A level is odd where its modified z-score, 0.6745 (x - median) / MAD, is above 3.5 in its run and station (Iglewicz
 and Hoaglin 1993, How to Detect and Handle Outliers, as given in the NIST/SEMATECH e-Handbook, 1.3.5.17). Rebounds are
-quieter by nature: they are not looked at, and where they are not told apart only louder ones are odd.
+quieter by nature: they are not looked at, and where they are not told apart only louder ones are odd. Reference drops
+are another thing than the machine's impacts: no odd ones, and not the loudest of a run.
 """
 
 from __future__ import annotations
@@ -53,12 +54,13 @@ def odd_impacts(run: RunResult) -> dict[int, tuple[str, ...]]:
     mark(table.flagged(Flag.CLIPPED), "clipped: its levels are lower bounds")
     mark(table.flagged(Flag.NONFINITE), "samples that are no numbers")
     mark(table.flagged(Flag.DROPOUT), "samples are missing in it")
+    own = ~table.flagged(Flag.REFERENCE)
     mark(table.flagged(Flag.UNPLACED), "unplaced: no station accounts for it")
     if run.run.role == "background" or run.run.balls_fed == 0:
         mark(np.ones(len(table), bool), "heard although no ball was fed")
     level, station, rebound = (table.data[k] for k in ("lae_db", "station", "rebound"))
     for code in np.unique(station):
-        here = (station == code) & np.isfinite(level) & (rebound <= 0)
+        here = own & (station == code) & np.isfinite(level) & (rebound <= 0)
         if here.sum() < _FEWEST:
             continue
         middle = float(np.median(level[here]))
@@ -103,7 +105,8 @@ def pick(result: CampaignResult, *, most: int) -> tuple[Picked, ...]:
     odd_rows: list[set[int]] = []
     for run in result.runs:
         level = run.impacts.data["lae_db"]
-        rows = np.flatnonzero(np.isfinite(level))
+        own = ~run.impacts.flagged(Flag.REFERENCE)
+        rows = np.flatnonzero(np.isfinite(level) & (own if own.any() else True))
         odd = odd_impacts(run)
         why: dict[int, list[str]] = {}
         wanted: list[tuple[int, int, int]] = []

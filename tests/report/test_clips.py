@@ -150,6 +150,19 @@ def test_odd_ones_are_those_flagged_or_far_off(make: Any) -> None:
     assert sorted(odd_impacts(dataclasses.replace(run, impacts=known))) == [3, 5, 7, 9]
 
 
+def test_reference_drops_are_neither_odd_nor_the_loudest_of_a_run(make: Any) -> None:
+    result = make(stations=("landing",), impacts=24)
+    run = result.runs[0]
+    level = np.array([*np.full(21, -50.0) + 0.1 * np.arange(21), -20.0, -20.0, -20.0])
+    flags = np.where(level > -30, int(Flag.REFERENCE), 0).astype(np.uint32)
+    run = dataclasses.replace(run, impacts=run.impacts.with_columns(flags=flags, lae_db=level, rebound=0))
+    assert odd_impacts(run) == {}
+    (first, second) = pick(dataclasses.replace(result, runs=(run,)), most=100)
+    assert {(p.why[0], p.row) for p in (first, second)} == {
+        ("loudest of the run", 20), ("median of impacts at landing", 10)
+    }  # fmt: skip
+
+
 def test_what_is_heard_without_balls_is_odd(make: Any) -> None:
     run = make().runs[0]
     empty = dataclasses.replace(run, run=dataclasses.replace(run.run, role="background"))
