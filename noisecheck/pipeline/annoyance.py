@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from noisecheck.audio.calibration import Calibration
 from noisecheck.audio.split import join_recordings
 from noisecheck.core.errors import InputError, MissingExtraError
-from noisecheck.core.flags import SPOILT, Flag
+from noisecheck.core.flags import NO_DROP, SPOILT, Flag
 from noisecheck.core.records import record
 from noisecheck.core.units import json_values
 from noisecheck.measure.loudness import loudness_max
@@ -33,7 +33,7 @@ _BEFORE_S: Final = 1.0
 _AFTER_S: Final = 0.7
 _LATE_S: Final = 0.03
 _TYPICAL: Final = 15
-_UNFIT: Final = SPOILT | Flag.BOUND | Flag.REFERENCE
+_UNFIT: Final = SPOILT | Flag.BOUND | NO_DROP
 
 
 @record

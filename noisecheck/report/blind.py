@@ -10,7 +10,7 @@ import numpy as np
 
 from noisecheck.compare.differences import Group
 from noisecheck.core.errors import one_line
-from noisecheck.core.flags import LOST, Flag
+from noisecheck.core.flags import LOST, NO_DROP, Flag
 from noisecheck.core.records import record
 from noisecheck.report.answers import Asked, View, column_word, value_word
 from noisecheck.report.clips import ALONE, Wanted, clips_of
@@ -22,7 +22,7 @@ _EACH: Final = 3
 """Clips a group: with only one, its own accidents would be learnt instead of the treatment."""
 _MOST_GROUPS: Final = 20
 _BYTES: Final = 700_000
-_SPOILT: Final = Flag.CLIPPED | Flag.OVERLAPPED | Flag.TRUNCATED | Flag.BOUND | Flag.LOW_MARGIN | LOST
+_SPOILT: Final = Flag.CLIPPED | Flag.OVERLAPPED | Flag.TRUNCATED | Flag.BOUND | Flag.LOW_MARGIN | LOST | NO_DROP
 _LEAST_MARGIN_DB: Final = 10.0
 _ROOM_S: Final = 0.1
 

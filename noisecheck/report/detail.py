@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from noisecheck.core.bands import NOMINAL_THIRD_HZ
 from noisecheck.core.errors import one_line
 from noisecheck.core.flags import FLAG_MEANING, flag_words
+from noisecheck.pipeline.references import machine_impacts
 from noisecheck.pipeline.run import RunResult
 from noisecheck.report.clips import FULL, Clip, Wanted
 from noisecheck.report.context import Context
@@ -73,8 +74,12 @@ def detail_data(context: Context, kept: Sequence[tuple[str, int]], clips: Mappin
 
 
 def _usual(run: RunResult) -> dict[str, list[int | None]]:
-    """Return median band levels at each station of a run: of first contacts by its code, of rebounds by ``CODEr``."""
-    table = run.impacts
+    """Return median band levels at each station of a run: of first contacts by its code, of rebounds by ``CODEr``.
+
+    Reference drops are none of them, unless there is nothing else.
+    """
+    table = machine_impacts(run.impacts)
+    table = table if len(table) else run.impacts
     found = {}
     rebounds = table.data["rebound"] > 0
     for code, later in itertools.product(np.unique(table.data["station"]), (False, True)):

@@ -9,9 +9,11 @@ from typing import Any
 import numpy as np
 
 from noisecheck.core.flags import Flag
+from noisecheck.pipeline.annoyance import annoyance
 from noisecheck.report.answers import ask
 from noisecheck.report.blind import blind_section, typical
 from noisecheck.report.context import Context
+from noisecheck.report.detail import detail_data
 
 
 def context_of(result: Any) -> Context:
@@ -36,6 +38,30 @@ def test_typical_ones_are_near_the_median_their_own_and_of_different_runs(make: 
     for run, row in found:
         assert by_name[run].names["station"][by_name[run].data["station"][row]] == "landing"
         assert abs(by_name[run].data["lae_db"][row] - middle) < 2.0
+
+
+def test_reference_drops_are_not_played_for_the_machine(make: Any) -> None:
+    """More drops on the tile than balls of the machine, all heard as of one place."""
+    result = make(stations=("landing",), impacts=10)
+    runs = []
+    for run in result.runs:
+        level, flags = run.impacts.data["lae_db"].copy(), run.impacts.data["flags"].copy()
+        level[:6] = -20.0
+        flags[:6] |= np.uint32(Flag.REFERENCE)
+        bands = run.impacts.data["bands"].copy()
+        bands[:6] += 40.0
+        runs.append(
+            dataclasses.replace(
+                run, impacts=run.impacts.with_columns(lae_db=level, flags=flags, bands=bands, rebound=0)
+            )
+        )
+    context = context_of(dataclasses.replace(result, runs=tuple(runs)))
+    assert all(row >= 6 for _, row in typical(context, tuple(r.run.name for r in runs), "landing"))
+    (usual,) = detail_data(context, [], {})["runs"][0]["usual"].values()
+    (without,) = detail_data(context_of(result), [], {})["runs"][0]["usual"].values()
+    assert max(abs(a - b) for a, b in zip(usual, without, strict=True)) < 50  # tenths of a decibel
+    ours = {(a.which, a.treatment): a.lae_db for a in annoyance(context.result)}
+    assert max(ours.values()) < -30.0
 
 
 def test_places_stand_with_the_largest_difference_first(make: Any) -> None:
