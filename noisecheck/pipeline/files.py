@@ -23,7 +23,7 @@ from noisecheck.core.table import Impacts
 from noisecheck.core.units import many
 from noisecheck.pipeline.campaign import place_runs, share_of
 from noisecheck.pipeline.listen import ListenSettings
-from noisecheck.pipeline.references import references_of
+from noisecheck.pipeline.references import machine_impacts, references_of
 from noisecheck.pipeline.run import RunResult, Told, listen_to_run, spread_of
 
 if TYPE_CHECKING:
@@ -60,14 +60,17 @@ class Measured:
         """Return what was measured in a few plain lines; levels are those that ``compare`` takes."""
         lines = []
         for run in self.runs:
-            table = run.impacts
-            lines.append(f"{run.run.files[0]}: {many(len(table), 'impact')} in {run.seconds:.1f} s")
+            lines.append(f"{run.run.files[0]}: {many(len(run.impacts), 'impact')} in {run.seconds:.1f} s")
             lines += [f"  {note}" for note in run.notes]
+            table = machine_impacts(run.impacts)
+            apart = len(run.impacts) - len(table)
             for row in summarise(table, [run.run]):
                 lines += _of_place(row, table)
             placed = table["station"] != ""
             if placed.any() and not placed.all():
                 lines.append(f"  unplaced: {int((~placed).sum())}")
+            if apart:
+                lines.append(f"  reference drops: {many(apart, 'impact')}, none of the machine's")
         doubts = references_of([(r.run, r.impacts, r.ends) for r in self.runs], ()).doubts
         return lines + [f"note: {doubt}" for doubt in doubts]
 

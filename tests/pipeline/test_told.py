@@ -7,7 +7,12 @@ from pathlib import Path
 import numpy as np
 import soundfile
 
-from noisecheck.pipeline.files import measure_files
+from noisecheck.bench.runsheet import Run
+from noisecheck.core.flags import Flag
+from noisecheck.core.table import Impacts
+from noisecheck.detect.channels import Onsets
+from noisecheck.pipeline.files import Measured, measure_files
+from noisecheck.pipeline.run import RunResult
 
 RATE = 16_000
 
@@ -32,6 +37,22 @@ def test_drops_and_rebounds_stand_apart(tmp_path: Path) -> None:
     assert abs(level - expected) < 0.3
     assert second.startswith("  all impacts: 8 drops and 8 rebounds, ")
     assert "strongest band 2000 Hz" in second
+
+
+def test_reference_drops_are_counted_apart_and_their_peak_is_not_the_machines() -> None:
+    level = np.array([-20.0, -26.0, -40.0, -46.0, -40.0, -46.0])
+    table = Impacts.of(
+        6, run="a", file="a.wav", time_s=np.arange(6.0), lae_db=level, lzpeak_db=level + 20, db_re="full scale",
+        rebound=np.array([0, 1, 0, 1, 0, 1]), margin_db=30.0,
+        flags=np.array([int(Flag.REFERENCE)] * 2 + [0] * 4, np.uint32),
+    )  # fmt: skip
+    nothing, whole = np.empty(0), np.empty(0, np.int64)
+    onsets = Onsets(whole, whole, nothing, np.empty((0, 1), np.int64), np.empty((0, 1)))
+    run = RunResult(Run("a", ("a.wav",)), table, onsets, RATE, 6.0, 1, (Path("a.wav"),))
+    _, place, apart = Measured((run,), {}).sentences()
+    assert place.startswith("  all impacts: 2 drops and 2 rebounds, L_AE -40.0 dB")
+    assert "loudest peak L_Zpeak -20.0 dB" in place
+    assert apart == "  reference drops: 2 impacts, none of the machine's"
 
 
 def test_drops_set_apart_that_may_be_reference_drops_are_said(tmp_path: Path) -> None:
