@@ -7,13 +7,14 @@ nearly equal intervals of a few milliseconds, before and after, and none is loud
 from __future__ import annotations
 
 import math
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
+from noisecheck.core.fourier import irfft, next_fast_len, rfft
 from noisecheck.core.order import quantiles
-from noisecheck.core.windows import extended
+from noisecheck.core.windows import extended, in_blocks
 from noisecheck.detect.freed import foreseen
 from noisecheck.detect.prediction import changes, gather, own_error
 from noisecheck.detect.spectra import FILTER_REACH, FrameGrid, decimated
@@ -158,9 +159,7 @@ def _louder(
 def _stands_out(error: Floats, rate: int) -> Floats:
     """Return how far pulses in equal intervals stand out in the strength of each row."""
     block = max(1, round(_PULSE_S * rate))
-    blocks = error.shape[1] // block
-    parts = error[:, : blocks * block].reshape(-1, blocks, block)
-    strength = np.sqrt(np.einsum("ijk,ijk->ij", parts, parts))
+    strength = np.sqrt(in_blocks(error * error, block, np.add))
     around = round(_LOCAL_S * rate / block) // 2
     padded = extended(strength, around + 1, around)
     total = np.cumsum(padded, axis=1, dtype=np.float64)
@@ -168,18 +167,24 @@ def _stands_out(error: Floats, rate: int) -> Floats:
     pulses = np.minimum(strength / np.maximum(local, 1e-12), _MOST)
     pulses = 0.25 * pulses[:, :-2] + 0.5 * pulses[:, 1:-1] + 0.25 * pulses[:, 2:]
     pulses -= pulses.mean(axis=1, keepdims=True)
-    count, power = pulses.shape[1], np.maximum(np.einsum("ij,ij->i", pulses, pulses), 1e-12)
     first, last = (int(s * rate / block) for s in _INTERVALS_S)
-    agree = np.array(
-        [
-            np.einsum("ij,ij->i", pulses[:, lag:], pulses[:, : count - lag]) * (count / (count - lag)) / power
-            for lag in range(3 * last // 2 + 2)
-        ]
-    )
+    agree, power = _agreement(pulses, 3 * last // 2 + 1)
+    agree /= np.maximum(power, 1e-12)[:, None]
     lag = np.arange(first, last + 1)
-    top = np.maximum(np.maximum(agree[lag - 1], agree[lag]), agree[lag + 1])
-    between = np.minimum(agree[np.round(lag * 0.5).astype(int)], agree[np.round(lag * 1.5).astype(int)])
-    return np.asarray((top - np.maximum(between, -0.5)).max(axis=0), np.float32)
+    top = np.maximum(np.maximum(agree[:, first - 1 : last], agree[:, lag]), agree[:, first + 1 : last + 2])
+    between = np.minimum(agree[:, np.round(lag * 0.5).astype(int)], agree[:, np.round(lag * 1.5).astype(int)])
+    return np.asarray((top - np.maximum(between, -0.5)).max(axis=1), np.float32)
+
+
+def _agreement(pulses: NDArray[Any], most: int) -> tuple[NDArray[Any], NDArray[Any]]:
+    """Return how well each row agrees with itself up to ``most`` steps later, (rows, most + 1), and its power, (rows,).
+
+    What is left to compare is taken for the whole: sums over fewer steps count for as much more.
+    """
+    count = pulses.shape[1]
+    spectrum = rfft(pulses, next_fast_len(count + most, real=True))
+    agree = irfft(spectrum * spectrum.conj(), next_fast_len(count + most, real=True))[:, : most + 1]
+    return agree * (count / (count - np.arange(most + 1))).astype(pulses.dtype), agree[:, 0].copy()
 
 
 def in_pulses(low: Floats, rate: float, at: NDArray[np.int64]) -> NDArray[np.bool_]:
@@ -200,12 +205,10 @@ def in_pulses(low: Floats, rate: float, at: NDArray[np.int64]) -> NDArray[np.boo
 def _comes_again(error: Floats, rate: float) -> Floats:
     """Return how well the strength of each row agrees with itself one period later, for the best period."""
     block = max(1, round(_PULSE_S * rate))
-    blocks = error.shape[1] // block
-    pulses = np.abs(error[:, : blocks * block]).reshape(-1, blocks, block).max(axis=2)
+    pulses = in_blocks(np.abs(error), block, np.maximum)
     np.minimum(pulses, quantiles(pulses, _PLAIN)[:, None], out=pulses)
     pulses = 0.25 * pulses[:, :-2] + 0.5 * pulses[:, 1:-1] + 0.25 * pulses[:, 2:]
     pulses -= pulses.mean(axis=1, keepdims=True)
-    count, power = pulses.shape[1], np.einsum("ij,ij->i", pulses, pulses)
-    lags = range(*(int(s * rate / block) + n for n, s in enumerate(_PERIODS_S)))
-    agree = [np.einsum("ij,ij->i", pulses[:, lag:], pulses[:, :-lag]) * (count / (count - lag)) for lag in lags]
-    return np.asarray(np.max(agree, axis=0) / np.maximum(power, 1e-30))
+    first, last = (int(s * rate / block) for s in _PERIODS_S)
+    agree, power = _agreement(pulses, last)
+    return np.asarray(agree[:, first:].max(axis=1) / np.maximum(power, 1e-30))

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from noisecheck.core.records import record
 from noisecheck.core.rows import Rows
-from noisecheck.core.windows import stretches
+from noisecheck.core.windows import in_blocks, stretches
 from noisecheck.detect.prediction import prediction_errors
 
 __all__ = ["AHEAD_S", "BACK_S", "CONTEXT_S", "SEARCH_S", "Refined", "refine_onsets", "spans", "weigh_error"]
@@ -173,7 +173,7 @@ def _completed(ratio: NDArray[np.float32], rate: int, block: int, box: NDArray[n
     merge = round(_WHOLE_BLOCK_S * rate / block)
     weights, constants, whole = _wholes(block * merge, rate)
     lead = round(_WHOLE_S[0] / _WHOLE_BLOCK_S) * merge
-    power = stretches(ratio, box - lead, len(weights) * merge).reshape(len(ratio), -1, merge).mean(axis=2)
+    power = in_blocks(stretches(ratio, box - lead, len(weights) * merge), merge, np.add) / np.float32(merge)
     score = power @ weights - constants
     return np.asarray(_DEFLATE * (score[:, :whole].max(axis=1) - score[:, whole:].max(axis=1)), np.float64)
 

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from noisecheck.core.order import median
 from noisecheck.core.records import record
 from noisecheck.core.units import from_power_db
+from noisecheck.core.windows import in_blocks
 from noisecheck.measure.background import Background, background_of
 from noisecheck.measure.decay import late_rates
 from noisecheck.measure.levels import block_frames, block_sums
@@ -146,7 +147,7 @@ def _cells(blocks: Floats) -> Floats:
     count = len(blocks) // CELL
     if not count:
         return np.array([blocks.sum() * CELL / max(len(blocks), 1)])
-    return np.asarray(blocks[: count * CELL].reshape(count, CELL).sum(axis=1), np.float64)
+    return np.asarray(in_blocks(blocks[None], CELL, np.add)[0], np.float64)
 
 
 def _forward_mean(cells: Floats) -> Floats:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from noisecheck.core.windows import extended, stretches, windows
+from noisecheck.core.windows import extended, in_blocks, stretches, windows
 
 
 @pytest.mark.parametrize("shape", [(40,), (3, 40)])
@@ -42,3 +42,11 @@ def test_stretches_go_on_beyond_the_ends(each: bool) -> None:
     longer = values[..., np.minimum(np.arange(60), 39)]
     assert np.array_equal(stretches(values, start, 50), stretches(longer, start, 50))
     assert stretches(values[:0] if each else values, start[:0], 7).shape == (0, 7)
+
+
+@pytest.mark.parametrize("block", [1, 3, 4])
+def test_blocks_of_a_few_values_are_summed_each_alone(block: int) -> None:
+    values = np.random.default_rng(block).integers(-9, 9, (5, 26)).astype(np.float32)
+    whole = values[:, : 26 // block * block].reshape(5, -1, block)
+    np.testing.assert_array_equal(in_blocks(values, block, np.add), whole.sum(axis=2))
+    np.testing.assert_array_equal(in_blocks(values, block, np.maximum), whole.max(axis=2))
