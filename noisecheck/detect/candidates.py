@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from noisecheck.core.records import record
 from noisecheck.core.rows import Rows
-from noisecheck.core.windows import stretches
+from noisecheck.core.windows import extended, stretches
 from noisecheck.detect.coded import past_pre_echo
 from noisecheck.detect.driven import add_noise, begins_low, growth_of, overdriven
 from noisecheck.detect.echoes import followed
@@ -205,8 +205,8 @@ def find_peaks(found: Novelty, grid: FrameGrid) -> NDArray[np.int64]:
     """Return frames where the evidence peaks; the coarse evidence comes a little after the fine one."""
     both = found.fine + np.float32(0.5) * _forward_max(found.coarse, grid.frames(0.010))
     apart = grid.frames(_PEAK_S)
-    peaks = np.flatnonzero(both > _ASK_SOON)
-    peaks = peaks[both[peaks] == _around_max(both, peaks, apart, apart)]
+    around = _forward_max(extended(both, apart, apart), 2 * apart)[: len(both)]
+    peaks = np.flatnonzero((both > _ASK_SOON) & (both == around))
     peaks = peaks[(both[peaks] > _ASK) | (_around_max(both, peaks, grid.frames(_SOON_S), 0) > _LOUD)]
     # Equal neighbours (a plateau) count once.
     return peaks[np.diff(peaks, prepend=-apart - 1) > 1] if len(peaks) else peaks

@@ -135,7 +135,9 @@ def _step(grid: FrameGrid) -> int:
 def _ringing(found: Novelty, grid: FrameGrid, frames: Ints) -> NDArray[np.bool_]:
     """Return at which frames something low has been ringing, and nothing begins plainly."""
     before = np.maximum(frames - grid.frames(_BEFORE_S), 0)
-    rings = (found.energy[before, :_BANDS] > _RINGS * found.floor_at(before)[:, :_BANDS]).any(axis=1)
+    rings = np.zeros(len(frames), np.bool_)
+    for low, floor in zip(found.energy[before, :_BANDS].T, found.floor_at(before)[:, :_BANDS].T, strict=True):
+        rings |= low > _RINGS * floor
     upto = np.concatenate(([0], np.cumsum(found.fine > _PLAIN)))
     begin = np.maximum(frames - grid.frames(_FITTED_S + _GAP_S), 0)
     end = np.minimum(frames + grid.frames(_TOLD_S), len(found.fine))
