@@ -7,7 +7,17 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["extended", "in_blocks", "stretches", "windows"]
+__all__ = ["extended", "in_blocks", "stretches", "strided", "windows"]
+
+
+def strided(values: NDArray[Any], shape: tuple[int, ...], strides: tuple[int, ...]) -> NDArray[Any]:
+    """Return a view of a shape that begins with the first value and goes on by so many bytes along each axis.
+
+    The same as ``numpy.lib.stride_tricks.as_strided``, which takes three times as long to make one.
+    """
+    if values.flags.c_contiguous:
+        return np.ndarray(shape, values.dtype, values, 0, strides)
+    return np.lib.stride_tricks.as_strided(values, shape, strides)
 
 
 def windows(values: NDArray[Any], length: int) -> NDArray[Any]:
@@ -17,10 +27,9 @@ def windows(values: NDArray[Any], length: int) -> NDArray[Any]:
     as it takes to copy 100,000 values. There must be ``length`` values; the view is for reading only.
     """
     *lead, count = values.shape
-    step = values.strides[-1]
-    return np.lib.stride_tricks.as_strided(
-        values, (*lead, count - length + 1, length), (*values.strides, step), writeable=False
-    )
+    view = strided(values, (*lead, count - length + 1, length), (*values.strides, values.strides[-1]))
+    view.flags.writeable = False
+    return view
 
 
 def extended(values: NDArray[Any], before: int, after: int) -> NDArray[Any]:

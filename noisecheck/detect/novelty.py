@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from noisecheck.core.order import medians
 from noisecheck.core.records import record
+from noisecheck.core.windows import windows
 from noisecheck.detect.spectra import PAIR, FrameGrid
 
 __all__ = [
@@ -96,7 +97,7 @@ def floor_of(energy: Floats, cell: int, *, each: int = 1, earlier: list[Floats] 
     few = range(len(before), min(FLOOR_CELLS, len(quiet)))
     floors = [floor_after(quiet[max(0, c - FLOOR_CELLS) : max(c, 1)])[None] for c in few]
     if len(quiet) > FLOOR_CELLS:
-        past = np.lib.stride_tricks.sliding_window_view(quiet[:-1], FLOOR_CELLS, axis=0).swapaxes(1, 2)
+        past = windows(quiet[:-1].T, FLOOR_CELLS).transpose(1, 2, 0)
         floors.append(floor_after(past[max(len(before) - FLOOR_CELLS, 0) :]))
     return np.concatenate(floors)
 

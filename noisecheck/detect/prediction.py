@@ -9,7 +9,7 @@ from typing import TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from noisecheck.core.windows import windows
+from noisecheck.core.windows import strided, windows
 
 __all__ = [
     "beside",
@@ -120,7 +120,7 @@ def _diagonals(matrices: NDArray[_Real], count: int) -> NDArray[_Real]:
     """Return a view of the first diagonals, (matrices, rows, count), of matrices (matrices, rows, rows + count - 1)."""
     matrix, row, column = matrices.strides
     shape = *matrices.shape[:2], count
-    return np.lib.stride_tricks.as_strided(matrices, shape, (matrix, row + column, column))
+    return strided(matrices, shape, (matrix, row + column, column))
 
 
 def _predictors(lags: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -182,7 +182,7 @@ def _products(wave: NDArray[np.float64], length: int, order: int) -> NDArray[np.
 def beside(wave: NDArray[np.float64], count: int, length: int) -> NDArray[np.float64]:
     """Return a view of ``length`` samples of columns (n, columns), from each of the first ``count`` on."""
     row, column = wave.strides
-    return np.lib.stride_tricks.as_strided(wave, (count, length, wave.shape[1]), (row, row, column), writeable=False)
+    return strided(wave, (count, length, wave.shape[1]), (row, row, column))
 
 
 def fitted_side_by_side(
@@ -224,7 +224,8 @@ def filtered(pieces: NDArray[_Real], filters: NDArray[np.float64]) -> NDArray[_R
     blocks.reshape(rows, -1)[:, : pieces.shape[1]] = pieces
     taps = np.zeros((rows, 2 * _BLOCK, _BLOCK), pieces.dtype)
     # Output j of a block weighs the samples from j on, of that block and the next, with the filter turned round.
-    _diagonals(taps.transpose(0, 2, 1), order + 1)[:] = filters[:, None, ::-1]
+    row, before, after = taps.strides
+    strided(taps, (rows, _BLOCK, order + 1), (row, before + after, before))[:] = filters[:, None, ::-1]
     out = np.matmul(blocks[:, :-1], taps[:, :_BLOCK])
     out += np.matmul(blocks[:, 1:], taps[:, _BLOCK:])
     return out.reshape(rows, -1)[:, :length]

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from noisecheck.core.fourier import rfft
 from noisecheck.core.order import distinct
 from noisecheck.core.records import record
-from noisecheck.core.windows import extended, windows
+from noisecheck.core.windows import extended, strided, windows
 
 __all__ = ["FILTER_REACH", "PAIR", "FrameGrid", "decimated", "frame_energies", "frame_grid"]
 
@@ -131,7 +131,7 @@ def decimated(samples: Floats, step: int) -> Floats:
             piece = extended(piece, max(-begin, 0), max(end - length, 0))
         product = taps @ piece.reshape(*lead, -1, step).swapaxes(-1, -2)
         *others, row, one = product.strides
-        shifted = np.lib.stride_tricks.as_strided(product, (*lead, 13, stop - start), (*others, row + one, one))
+        shifted = strided(product, (*lead, 13, stop - start), (*others, row + one, one))
         np.add.reduce(shifted, axis=-2, out=out[..., start:stop])
     return out
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from noisecheck.core.windows import extended, in_blocks, stretches, windows
+from noisecheck.core.windows import extended, in_blocks, stretches, strided, windows
 
 
 @pytest.mark.parametrize("shape", [(40,), (3, 40)])
@@ -28,8 +28,9 @@ def test_the_ends_go_on(before: int, after: int) -> None:
 
 
 def test_there_must_be_enough_for_a_window() -> None:
-    with pytest.raises(ValueError, match="negative"):
-        windows(np.zeros(5), 7)
+    for values in (np.zeros(5), np.zeros(10)[::2]):
+        with pytest.raises(ValueError, match="shape|negative"):
+            windows(values, 7)
 
 
 @pytest.mark.parametrize("each", [False, True])
@@ -50,3 +51,13 @@ def test_blocks_of_a_few_values_are_summed_each_alone(block: int) -> None:
     whole = values[:, : 26 // block * block].reshape(5, -1, block)
     np.testing.assert_array_equal(in_blocks(values, block, np.add), whole.sum(axis=2))
     np.testing.assert_array_equal(in_blocks(values, block, np.maximum), whole.max(axis=2))
+
+
+def test_views_are_those_of_numpy_and_never_reach_beyond() -> None:
+    values = np.arange(24.0).reshape(4, 6)
+    for signal in (values, values[:, 1:], values.T):
+        row, column = signal.strides
+        wanted = np.lib.stride_tricks.as_strided(signal, (3, 2), (row + column, column))
+        assert np.array_equal(strided(signal, (3, 2), (row + column, column)), wanted)
+    with pytest.raises(ValueError, match="strides"):
+        strided(values, (5, 6), values.strides)
