@@ -29,7 +29,7 @@ def test_the_ends_go_on(before: int, after: int) -> None:
 
 def test_there_must_be_enough_for_a_window() -> None:
     for values in (np.zeros(5), np.zeros(10)[::2]):
-        with pytest.raises(ValueError, match="shape|negative"):
+        with pytest.raises(ValueError, match=r"shape|negative"):
             windows(values, 7)
 
 
