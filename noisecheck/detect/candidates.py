@@ -270,7 +270,9 @@ def weigh_peaks(
     delay[some], delayed_db[some] = followed(sharp, rate / step, every * grid.hop // step, level, wanted[some])
     swell_db = _judge_force(timed, onset, abrupt, bands, samples=samples, low=low, found=found, grid=grid)
     sure = np.flatnonzero(bands + error > _SURE)
-    onset[sure] = first_within(samples, onset[sure], rate)
+    first = first_within(samples, onset[sure], rate)
+    louder[sure] = np.maximum(louder[sure] - np.maximum(first - onset[sure], 0), 0)
+    onset[sure] = first
     return Candidates(
         onset.astype(np.int64),
         bands,
