@@ -110,7 +110,9 @@ class Alike:
             return onsets
         arrival = onsets.arrival.copy()
         for channel, candidates in enumerate(found):
-            here, row = np.nonzero(arrival[:, channel, None] == candidates.onset)
+            row = np.searchsorted(candidates.onset, arrival[:, channel])
+            here = np.flatnonzero(np.append(candidates.onset, -2)[row] == arrival[:, channel])  # never heard: -1
+            row = row[here]
             told = np.flatnonzero(candidates.wave[row].any(axis=1))
             arrival[here[told], channel] += self._shifts(channel, candidates.where(row[told]))
         never = np.iinfo(np.int64).max

@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 
 from noisecheck.core.records import record
 from noisecheck.core.rows import Rows
+from noisecheck.core.windows import means
 from noisecheck.detect.novelty import Novelty
 from noisecheck.detect.prediction import changes, gather, own_error
 from noisecheck.detect.spectra import FrameGrid
@@ -122,7 +123,7 @@ def _growth(found: Novelty, at: NDArray[np.int64], grid: FrameGrid) -> Growth:
     near = at[:, None] + np.arange(first, _frames(_LAST_S[1], grid))
     energy = found.energy.take(near, axis=0, mode="clip")  # a third of the time that an index takes
     past = np.maximum(energy[:, : _frames(_BEFORE_S[1], grid) - first].max(axis=1), found.floor_at(at))
-    soon = energy[:, _frames(_SOON_S[0], grid) - first : soon_end - first].mean(axis=1)
+    soon = means(energy[:, _frames(_SOON_S[0], grid) - first : soon_end - first])
     # Bands weigh nothing in which the sound is not new.
     new = soon > _NEW * past
     above = np.maximum(energy[:, -first:] - past[:, None], np.float32(0.0))
@@ -152,7 +153,7 @@ def _loudest(power: Floats, span: tuple[float, float, float], grid: FrameGrid) -
 
 def _mean(power: Floats, span: tuple[float, float], grid: FrameGrid) -> Floats:
     begin, end = (_frames(s, grid) for s in span)
-    return np.asarray(power[:, begin:end].mean(axis=1))
+    return means(power[:, begin:end])
 
 
 def _largest_step(power: Floats, grid: FrameGrid) -> Floats:
@@ -203,7 +204,7 @@ def begins_low(low: Floats, rate: float, at: NDArray[np.int64]) -> NDArray[np.bo
     (first, _), *_, (_, last) = spans = [tuple(round(t * rate) for t in span) for span in _LOW_SPANS_S]
     # Differences: hum and slow wander weigh little.
     power = changes(low, at, first, last) ** 2
-    before, begun, later = (power[:, begin - first : end - first].mean(axis=1) for begin, end in spans)
+    before, begun, later = (means(power[:, begin - first : end - first]) for begin, end in spans)
     return np.asarray(begun > np.maximum(_LOW_STEP * later, _LOW_ABOVE * before))
 
 

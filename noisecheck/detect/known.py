@@ -59,10 +59,10 @@ def sounds_of(found: Novelty, peaks: NDArray[np.int64], grid: FrameGrid) -> tupl
     frames = [np.minimum(rise + grid.frames(s), last) for s in _FRAMES_S]
     past = found.floor_at(frames[0])
     for since in range(0, grid.frames(_PAST_S), _EVERY):
-        earlier = energy[np.maximum(frames[0] - grid.frames(_LAG_S) - since, 0)]
+        earlier = energy.take(np.maximum(frames[0] - grid.frames(_LAG_S) - since, 0), axis=0)
         earlier *= np.float32(10.0 ** (-_FALL_DB_S * since * grid.hop / grid.rate / 10.0))
         np.maximum(past, earlier, out=past)
-    return rise, np.concatenate([past, *(energy[f] for f in frames)], axis=1)
+    return rise, np.concatenate([past, *(energy.take(f, axis=0) for f in frames)], axis=1)
 
 
 def parted(sounds: Floats) -> tuple[Floats, Floats]:

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from noisecheck.core.records import record
 from noisecheck.core.rows import Rows
-from noisecheck.core.windows import in_blocks, stretches
+from noisecheck.core.windows import in_blocks, means, stretches
 from noisecheck.detect.prediction import prediction_errors
 
 __all__ = ["AHEAD_S", "BACK_S", "CONTEXT_S", "SEARCH_S", "Refined", "refine_onsets", "spans", "weigh_error"]
@@ -194,9 +194,9 @@ def _quiet_power(power: NDArray[np.float32], first: int, block: int) -> NDArray[
     Where it fell by more than chance allows (an impact just before), only the later part is the quiet.
     """
     half = first // 2
-    early, late = power[:, :half].mean(axis=1), power[:, half:first].mean(axis=1)
+    early, late = means(power[:, :half]), means(power[:, half:first])
     fell = late * np.float32(_FELL) < early
-    mean = np.where(fell, late, power[:, :first].mean(axis=1))
+    mean = np.where(fell, late, means(power[:, :first]))
     count = np.where(fell, first - half, first) * block
     return np.asarray(mean * (1.0 + _CAUTION * np.sqrt(2.0 / count)) + _FLOOR, np.float32)
 
@@ -215,15 +215,17 @@ def _best_box(
 ) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
     """Return the block where the best box begins and its evidence, per row of energies over quiet."""
     lengths, weights, constants = _boxes(block, rate)
-    stop = min(last, ratio.shape[1] - int(lengths.max()))
-    total = np.zeros((len(ratio), ratio.shape[1] + 1))
-    np.cumsum(ratio, axis=1, out=total[:, 1:])
-    held = np.stack([total[:, first + n : stop + n] - total[:, first:stop] for n in lengths.tolist()], axis=1)
+    stop, end = min(last, ratio.shape[1] - int(lengths.max())), last + int(lengths.max())
+    total = np.zeros((len(ratio), min(ratio.shape[1], end) + 1))
+    np.cumsum(ratio[:, :end], axis=1, out=total[:, 1:])
+    held = np.empty((len(ratio), len(lengths), stop - first))
+    for k, n in enumerate(lengths.tolist()):
+        np.subtract(total[:, first + n : stop + n], total[:, first:stop], out=held[:, k])
     # Whatever its strength, a box of some length tells most where it holds most.
-    at = held.argmax(axis=2)
-    most = np.take_along_axis(held, at[:, :, None], axis=2)
+    at, row = held.argmax(axis=2), np.arange(len(ratio))
+    most = held[row[:, None], np.arange(len(lengths)), at][:, :, None]
     score = (most * weights - constants).max(axis=2)
-    row, best = np.arange(len(ratio)), score.argmax(axis=1)
+    best = score.argmax(axis=1)
     return first + at[row, best], _DEFLATE * score[row, best]
 
 
@@ -302,7 +304,7 @@ def _steps_in(
     """Return in which rows the error's power in blocks steps in after ``first`` instead of growing."""
     one, two, end = (round(s * rate / block) for s in _STEP_S)
     part = stretches(power, first // block, end)
-    begun, soon, later = part[:, :one].mean(axis=1), part[:, one:two].mean(axis=1), part[:, two:].mean(axis=1)
+    begun, soon, later = means(part[:, :one]), means(part[:, one:two]), means(part[:, two:])
     least = np.maximum(np.float32(_STEP[0]) * soon, np.float32(_STEP[1]) * later)
     return np.asarray(begun > np.maximum(least, np.float32(_STEP[2]) * quiet))
 

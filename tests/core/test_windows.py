@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from noisecheck.core.windows import extended, in_blocks, stretches, strided, windows
+from noisecheck.core.windows import extended, in_blocks, means, stretches, strided, windows
 
 
 @pytest.mark.parametrize("shape", [(40,), (3, 40)])
@@ -61,3 +61,11 @@ def test_views_are_those_of_numpy_and_never_reach_beyond() -> None:
         assert np.array_equal(strided(signal, (3, 2), (row + column, column)), wanted)
     with pytest.raises(ValueError, match="strides"):
         strided(values, (5, 6), values.strides)
+
+
+@pytest.mark.parametrize("kind", [np.float32, np.float64])
+def test_means_are_numpys_to_the_bit(kind: type) -> None:
+    values = np.random.default_rng(5).normal(size=(64, 37, 3)).astype(kind)
+    for part in (values, values[:, 3:20], values[:, :, 0]):
+        assert means(part).dtype == kind
+        np.testing.assert_array_equal(means(part), part.mean(axis=1))
