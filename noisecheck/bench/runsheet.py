@@ -183,14 +183,19 @@ def read_text(path: Path) -> str:
         raise InputError(f"{one_line(path)}: cannot be read ({error.strerror or error})") from error
 
 
+def _aside(line: str) -> bool:
+    """Return whether a line that begins so is no row: a comment, or what tells a spreadsheet the separator."""
+    return line.lstrip().startswith(("#", "sep="))
+
+
 def separator_of(text: str) -> str:
     """Return what separates the cells of a sheet: the comma, semicolon or tab its first row has most of."""
-    first = next((s for s in text.splitlines() if s.strip() and not s.lstrip().startswith("#")), "")
+    first = next((s for s in text.splitlines() if s.strip() and not _aside(s)), "")
     return max(",;\t", key=first.count)
 
 
 def csv_rows(path: Path, text: str) -> Iterator[tuple[int, list[str]]]:
-    """Yield line and cells of each row of a sheet, without empty ones and comments; raises ``InputError``."""
+    """Yield line and cells of each row of a sheet, without empty ones and asides; raises ``InputError``."""
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator_of(text), strict=True)
     while True:
         line = reader.line_num + 1
@@ -200,7 +205,7 @@ def csv_rows(path: Path, text: str) -> Iterator[tuple[int, list[str]]]:
             return
         except csv.Error as error:
             raise InputError(f"{one_line(path)}, line {line}: not readable as CSV ({error})") from error
-        if any(c.strip() for c in cells) and not cells[0].lstrip().startswith("#"):
+        if any(c.strip() for c in cells) and not _aside(cells[0]):
             yield line, cells
 
 

@@ -66,6 +66,12 @@ def test_other_separators_byte_order_mark_and_comments(campaign: Path, separator
     assert [(r.name, r.drop_height_mm, r.line) for r in runs] == [("a", 60.5, 4), ("b", None, 5)]
 
 
+def test_a_line_that_tells_a_spreadsheet_the_separator_is_no_row(campaign: Path) -> None:
+    (campaign / "runs.csv").write_text("sep=;\nrun;file;treatment\na;bare.wav;felt, thick\n")
+    (run,) = load_campaign(campaign).runs
+    assert (run.name, run.treatment, run.line) == ("a", "felt, thick", 3)
+
+
 @pytest.mark.parametrize(
     ("old", "new", "sentence"),
     [
