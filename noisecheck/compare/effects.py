@@ -108,7 +108,7 @@ def compare(
         )
     first = baseline if baseline is not None else next(iter(members))
     if len(members) == 1:
-        notes.append(f"every run has {by} '{first}': there is nothing to compare it with")
+        notes.append(f"every {'other ' if blank else ''}run has {by} '{first}': there is nothing to compare it with")
     place = station if station is not None else (heard[0] if len(heard) == 1 else "")
     rings = {run: logs for (run, at), logs in (decays or {}).items() if at == place}
     differences: list[Difference] = []

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from noisecheck.bench.runsheet import OPTIONAL
 from noisecheck.compare.pairing import Pairing, paired
 from noisecheck.compare.summary import SOFT_ONES, RunSummary, excluded_of
 from noisecheck.core.units import many
@@ -62,6 +63,7 @@ def pair(
         refusal = _condition(a, b, condition, by, names, blocks, warnings)
         if refusal:
             return Pairing(refusal=refusal, warnings=tuple(warnings))
+    warnings += _own_columns(a, b, by, names)
     labels = [_labels((*a, *b), f) for f in blocks]
     keys_a, keys_b = ([tuple(label[_value(s, f)] for f, label in zip(blocks, labels, strict=True)) for s in rows]
                       for rows in (a, b))  # fmt: skip
@@ -189,6 +191,20 @@ def _devices(
             return f"{text}: their gains differ, levels are not calibrated and no reference drop ties them"
         warnings.append(f"{text}: what their responses differ by is part of the difference")
     return ""
+
+
+def _own_columns(a: Sequence[RunSummary], b: Sequence[RunSummary], by: str, names: tuple[str, str]) -> list[str]:
+    """Say which columns of one's own changed with what is compared: each side has one value there, and another."""
+    told = []
+    for column in a[0].run.extra:
+        in_a, in_b = ({s.run.value(column) for s in rows} for rows in (a, b))
+        alike = min(len(a), len(b)) > 1 and len(in_a) == len(in_b) == 1  # of one run any two cells differ
+        if column not in (by, *_DEVICE, *OPTIONAL) and alike and in_a != in_b and "" not in in_a | in_b:
+            told.append(
+                f"all {names[0]} runs have {column} {_listed(in_a, '')}, all {names[1]} runs {_listed(in_b, '')}: "
+                "whatever that changed is part of the difference"
+            )
+    return told
 
 
 def _condition(

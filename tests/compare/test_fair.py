@@ -181,6 +181,26 @@ def test_levels_over_pickups_and_air_microphones_are_said_to_be_means_of_unlike_
     assert not compare(three("bare", 60) + three("felt", 50), by="treatment", rig=rig).warnings
 
 
+def test_a_column_of_ones_own_that_changed_too_is_said() -> None:
+    rows = three("bare", 60, extra={"glue": "old", "take": "1"}) + three("felt", 50, extra={"glue": "new", "take": "1"})
+    said = "all bare runs have glue old, all felt runs new: whatever that changed is part of the difference"
+    assert felt(rows).warnings == (said,)
+    assert compare(rows, by="glue").of("new").warnings[-1] == (
+        "all old runs have treatment bare, all new runs felt: the two cannot be told apart"
+    )
+    both = [*rows, row("b", 60, treatment="bare", extra={"glue": "new", "take": "1"})]
+    assert said not in felt(both).warnings
+    each = [dataclasses.replace(r, run=dataclasses.replace(r.run, extra={"glue": r.run.name})) for r in rows]
+    assert felt(each).warnings == ()
+
+
+def test_runs_without_a_value_are_none_of_every_run() -> None:
+    rows = [*three("bare", 60), row("none", 60)]
+    assert "every other run has treatment 'bare': there is nothing to compare it with" in compare(
+        rows, by="treatment"
+    ).warnings  # fmt: skip
+
+
 def test_recordings_that_carry_less_are_refused_or_said() -> None:
     def limited(hz: float) -> list[RunSummary]:
         return three("bare", 60) + [dataclasses.replace(s, band_limit_hz=hz) for s in three("felt", 50)]
