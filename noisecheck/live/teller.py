@@ -125,7 +125,9 @@ def standing(news: Iterable[Finding]) -> list[Finding]:
 
 
 def _same(a: Finding, b: Finding) -> bool:
-    return a.kind == b.kind and a.station == b.station and abs(a.time_s - b.time_s) <= _SAME_S[a.kind]
+    # A stray is put to this station or that, or none, by what the run has taught so far: it is the same sound.
+    there = a.station == b.station or a.kind == "stray"
+    return a.kind == b.kind and there and abs(a.time_s - b.time_s) <= _SAME_S[a.kind]
 
 
 def _closes(f: Finding, suspicion: Finding) -> bool:

@@ -83,6 +83,14 @@ def test_what_stays_undecided_is_not_taken_back() -> None:
     assert f"stays undecided: {still.sentence}" in events[0].text
 
 
+def test_a_stray_put_elsewhere_is_the_same_stray() -> None:
+    teller = Teller()
+    stray = Finding("stray", 6.0, "", 9.0, "no ball was due", state="suspected")
+    teller.tell([stray], 6.2)
+    (event,) = teller.tell_over([replace(stray, station="bend", state="settled")], 24.0)
+    assert (event.kind, event.station, event.alarm) == ("stray", "bend", False)
+
+
 class Solver:
     """Stands in for one that follows balls: what it holds, and what it takes over."""
 
