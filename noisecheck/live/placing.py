@@ -26,10 +26,12 @@ __all__ = ["RUN", "Placer", "Placing"]
 
 RUN: Final = Run("watch", ("watch",))
 """What is known of a run nobody wrote down yet."""
-_ROWS: Final = 200
-"""Impacts that are learnt from..."""
+_ROWS: Final = 1000
+"""Impacts that are learnt from, as many as of a recording are..."""
 _AGAIN: Final = 20
 """... again whenever one more in so many has come: to learn costs more than to measure an impact."""
+_SCATTERED: Final = 200
+"""Impacts whose arrivals show by how much they scatter."""
 _NEAR_S: Final = 0.5
 """Impacts so long before another can hide it at a microphone, by far."""
 
@@ -76,12 +78,13 @@ class Placer:
         """Return what impacts show of how the microphones hear one another's stations; None where nothing can."""
         return cross_talk_of(onsets, self._rig, self._rate)
 
-    def widened(self, onsets: Onsets, impacts: Impacts) -> float:
+    def widened(self, onsets: Onsets) -> float:
         """Return by how much arrivals of impacts scatter beyond what their noise explains, 1 where none tell."""
+        onsets = onsets.where(slice(-_SCATTERED, None))
         array = None if self.times is None else array_of(self._rig, without=deaf_in(onsets))
         if array is None or self.times is None or max(array.channels) >= onsets.arrival.shape[1]:
             return 1.0
-        return locate(self.times.air(onsets, impacts, array), array).widened
+        return locate(self.times.air(onsets, Impacts.empty(), array), array).widened
 
 
 class Placing:
@@ -95,7 +98,8 @@ class Placing:
 
     def __init__(self, placer: Placer, rate: int, channels: int) -> None:
         self._placer, self._rate, self._channels = placer, rate, channels
-        self._onsets, self._impacts = joined_onsets([], channels), Impacts.empty()
+        self._onsets, self._near = joined_onsets([], channels), Impacts.empty()
+        """The last impacts, and those of them that may hide the next ones, measured."""
         self._talk: CrossTalk | None = None
         self._widened = 1.0
         self._fresh = 0
@@ -103,20 +107,18 @@ class Placing:
 
     def placed(self, onsets: Onsets, table: Impacts) -> tuple[Impacts, Evidence | None]:
         """Return impacts newly measured, placed, and how they sound at every station."""
-        self._onsets = joined_onsets([self._onsets, onsets], self._channels)
-        self._impacts = Impacts.concat([self._impacts, table])
+        self._onsets = joined_onsets([self._onsets, onsets], self._channels).where(slice(-_ROWS, None))
+        self._near = Impacts.concat([self._near, table])
         self._fresh += len(onsets)
         if self._placer.times is not None:
             self._placer.times.take(onsets, table)
-        if self._talk is None or _AGAIN * self._fresh >= len(self._onsets):
+        if _AGAIN * self._fresh >= len(self._onsets):
             self._talk, self._fresh = self._placer.talk(self._onsets), 0
-            self._widened = self._placer.widened(self._onsets, self._impacts)
-        near = np.flatnonzero(self._onsets.frame >= onsets.frame.min() - int(_NEAR_S * self._rate))
-        near = np.arange(min(near[0], len(self._onsets) - len(onsets)), len(self._onsets))
-        impacts, odds = self._placer(
-            self._onsets.where(near), self._impacts.where(near), self._talk, widened=self._widened
-        )
+            self._widened = self._placer.widened(self._onsets)
+        count = len(self._onsets)
+        first = int(np.argmax(self._onsets.frame >= onsets.frame.min() - int(_NEAR_S * self._rate)))
+        near = np.arange(max(min(first, count - len(onsets)), count - len(self._near)), count)
+        self._near = self._near.where(np.arange(len(self._near) - len(near), len(self._near)))
+        impacts, odds = self._placer(self._onsets.where(near), self._near, self._talk, widened=self._widened)
         mine = np.arange(len(near) - len(onsets), len(near))
-        last = np.arange(max(len(self._onsets) - _ROWS, 0), len(self._onsets))
-        self._onsets, self._impacts = self._onsets.where(last), self._impacts.where(last)
         return impacts.where(mine), None if odds is None else odds.where(mine)

@@ -2,17 +2,28 @@
 
 from __future__ import annotations
 
+import contextlib
+import io
+import json
+import tomllib
+from pathlib import Path
+
 import numpy as np
 import pytest
+import soundfile
 
 from noisecheck.audio.recording import ArrayRecording
 from noisecheck.bench.rig import Microphone, Rig, Station
+from noisecheck.cli import main
 from noisecheck.core.table import Impacts
 from noisecheck.detect.channels import Onsets
 from noisecheck.live.arriving import ArrivalTimes, stations_in_reach
 from noisecheck.live.room import Room
+from noisecheck.pipeline.campaign import measure_campaign
+from noisecheck.pipeline.files import campaign_at
 from noisecheck.place.array import array_of
 from noisecheck.place.timed import InRecording, deaf_in
+from noisecheck.simulate import parse_scene, render_run
 
 RATE, COUNT = 16_000, 70
 AT_MM = ((0.0, 0.0), (1500.0, 0.0), (700.0, 900.0))
@@ -80,3 +91,63 @@ def test_stations_without_a_place_are_not_in_reach() -> None:
     assert stations_in_reach(rig, 2) == set()
     nowhere = Rig(microphone=rig.microphones, station=(Station(name="a"), Station(name="b")))
     assert stations_in_reach(nowhere, 3) == set()
+
+
+RIG = """
+[[microphone]]
+channel = 0
+position_mm = [-100.0, 400.0, 200.0]
+[[microphone]]
+channel = 1
+position_mm = [1500.0, 500.0, 200.0]
+[[microphone]]
+channel = 2
+position_mm = [700.0, -400.0, 200.0]
+[[station]]
+name = "landing"
+position_mm = [0.0, 0.0, 0.0]
+next = "bend"
+transit_s = [0.6, 0.9]
+[[station]]
+name = "bend"
+position_mm = [700.0, 100.0, 0.0]
+next = "tray"
+transit_s = [0.5, 0.7]
+[[station]]
+name = "tray"
+position_mm = [1400.0, 0.0, 0.0]
+target = true
+[feed]
+station = "landing"
+period_s = 1.6
+"""
+
+
+def test_balls_told_by_arrival_times_alone_are_watched_as_a_ledger_follows_them(tmp_path: Path) -> None:
+    plate = {"surface": "acrylic", "rebounds": 1, "drop_height_mm": 80.0}
+    document = tomllib.loads(RIG)
+    document["scene"] = {"seed": 8, "rate_hz": 32_000, "format": "wav", "subtype": "PCM_24"}
+    document["microphone"] = [{**m, "full_scale_pa": 120.0} for m in document["microphone"]]
+    document["station"] = [{**s, **plate} for s in document["station"]]
+    document["feed"] |= {"balls": 15, "jitter": 0.02}
+    document["background"] = {"noise_db": -75.0}
+    faults = [
+        {"kind": "stuck", "ball": 6, "station": "tray"},
+        {"kind": "held_up", "ball": 10, "station": "bend", "delay_s": 1.1},
+    ]
+    document["run"] = [{"run": "run", "seconds": 30.0, "fault": faults}]
+    scene = parse_scene(document)
+    samples, truth = render_run(scene, scene.runs()[0])
+    (tmp_path / "rig.toml").write_text(RIG)
+    soundfile.write(tmp_path / "sound.wav", samples, 32_000, subtype="PCM_24")
+    with contextlib.redirect_stdout(io.StringIO()) as said:
+        words = ["--rig", f"{tmp_path}/rig.toml", "--source", f"{tmp_path}/sound.wav"]
+        main(["watch", *words, "--json", "--keep-nothing"])
+    summary = json.loads(said.getvalue().splitlines()[-1])
+    (ledger,) = measure_campaign(campaign_at(tmp_path / "sound.wav", tmp_path / "rig.toml")).ledgers
+    told = [(f["kind"], f["time_s"], f["station"]) for f in summary["findings"]]
+    assert told == [(f.kind, round(f.time_s, 6), f.station) for f in ledger.findings]
+    last_s, late_s = truth.balls[6].arrivals_s["bend"], truth.balls[10].arrivals_s["bend"]
+    expected = [("stuck", pytest.approx(last_s, abs=0.01)), ("held_up", pytest.approx(late_s, abs=0.01))]
+    assert [(kind, time_s) for kind, time_s, _ in told] == expected
+    assert (summary["fed"], summary["arrived"]) == (ledger.fed, ledger.arrived) == (15, 14)
