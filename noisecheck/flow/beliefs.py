@@ -276,10 +276,7 @@ class Beliefs(Heard):
         self.placed[station][mixed] += 1.0 - foreign[0]
         self.lost_sounds[mixed] += foreign[1]
         self.levels[station].learn(level_db, drowned)
-        rebounded = self.rebounded(station, time_s)
-        if rebounded is not None:
-            self.asked[station] += 1.0
-            self.answers[station] += rebounded
+        self.learn_answer(station, time_s)
         reach = self.settings.mask_s
         self.among += bisect_right(self.heard, time_s + reach) - bisect_left(self.heard, time_s - reach) > 1
 

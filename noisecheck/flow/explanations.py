@@ -15,6 +15,7 @@ __all__ = [
     "COPY_S",
     "NO_CONTACT",
     "SAME_FALL_S",
+    "SAME_REBOUND",
     "Impact",
     "ReboundsDue",
     "as_rebound",
@@ -32,6 +33,8 @@ _ASTRAY = 0.01
 """Share of contacts with a rebound that would be left in if it were put to another place than the contact."""
 NO_CONTACT = 0.02
 """Weight of a train's rebound where its first contact is taken for something else."""
+SAME_REBOUND = 0.35
+"""Impacts nearer to one another than this, re the first rebound's time, may be the same rebound."""
 SAME_FALL_S = 0.5
 """Rebounds of one fall that matter come within this of its contact."""
 _BLUR = 0.6
@@ -219,7 +222,11 @@ class ReboundsDue:
 
     def density(self, contacts: Sequence[tuple[int, int]]) -> float:
         """Return the density of a rebound that is due after contacts: (station, impact) of balls of late."""
-        total = 0.0
+        return sum(self.by_contact(contacts).values())
+
+    def by_contact(self, contacts: Sequence[tuple[int, int]]) -> dict[tuple[int, int], float]:
+        """Return the same by (station, impact) of the contact that it is due after."""
+        found: dict[tuple[int, int], float] = {}
         for number, (due, density) in enumerate(self._trains):
             begun = NO_CONTACT
             for station, contact in contacts:
@@ -228,13 +235,15 @@ class ReboundsDue:
                     if p is None:
                         p = self._begun[number, contact] = _begun_by(self._beliefs, due, contact)
                     begun = max(begun, p)
-            total += density * begun
+            at = due.station, due.contact
+            found[at] = found.get(at, 0.0) + density * begun * self._real
         for at in contacts:
             p = self._after.get(at)
             if p is None:
                 p = self._after[at] = self._of(*at)
-            total += p
-        return total * self._real
+            if p > 0.0:
+                found[at] = found.get(at, 0.0) + p * self._real
+        return found
 
     def _of(self, station: int, contact: int) -> float:
         """Return the density of a rebound of a contact that no train was found for."""

@@ -9,6 +9,7 @@ from noisecheck.flow.beliefs import Beliefs
 from noisecheck.flow.dues import Trains
 from noisecheck.flow.explanations import (
     COPY_S,
+    SAME_REBOUND,
     Impact,
     ReboundsDue,
     as_rebound,
@@ -23,8 +24,6 @@ from noisecheck.flow.rebounds import Due
 
 __all__ = ["LoneImpacts"]
 
-_SAME_REBOUND: Final = 0.35
-"""Impacts nearer to one another than this, re the first rebound's time, may be the same rebound."""
 _STRANGE: Final = 0.2
 """Share of a station's contacts that sound like none from which its rebounds are expected to."""
 _SOON_S: Final = 0.3
@@ -165,7 +164,7 @@ class LoneImpacts:
 
     def _rival(self, impact: Impact, due: Due) -> float:
         """Return how much less likely an impact is a rebound because others that no ball made fit better there."""
-        reach_s, share = _SAME_REBOUND * self._beliefs.laws[due.station].first_s[0], 1.0
+        reach_s, share = SAME_REBOUND * self._beliefs.laws[due.station].first_s[0], 1.0
         mine = math.nan
         for step in (-1, 1):
             number = impact.number + step

@@ -23,6 +23,7 @@ from noisecheck.flow.explanations import Impact
 from noisecheck.flow.findings import Finding, Ledger
 from noisecheck.flow.histories import Decision, History, Overdue, end_history, retire, weights_of
 from noisecheck.flow.odds import combine_odds
+from noisecheck.flow.rivals import Rivals
 from noisecheck.flow.route import FeedPlan, LedgerSettings, Route
 from noisecheck.flow.sorting import CLEARLY_PLACED, Sorter
 from noisecheck.flow.steps import extend, with_train, without_train
@@ -280,11 +281,14 @@ class LedgerSolver:
         if rebound:
             self.book.lone.rebounds.add(impact.number)
             contact = self.book.trains.contact_of(impact.drop)
+            if contact in self.beliefs.heads:
+                rivals = Rivals(self.beliefs, impact, self.book.impacts)
+                self._histories = rivals.without(self._histories, (self.beliefs.heads[contact], contact))
             if contact >= 0 and impact.rebound == 1:
                 head, less = self.book.impacts[contact], self._sorter.if_short(impact)
                 self._histories = with_train(self._histories, head, impact.time_s, self.beliefs, less)
             return
-        self._histories = extend(self._histories, impact, self.beliefs)
+        self._histories = extend(self._histories, impact, self.beliefs, self.book.impacts)
         if any(law.known for law in self.beliefs.laws):
             contact = impact.number
             made = {h.contacts[0][0] for h in self._histories if h.contacts and h.contacts[0][1] == contact}
@@ -316,7 +320,6 @@ class LedgerSolver:
                 self._histories = overdue.ranked(self._histories)
                 self._settle(step - self._lag, overdue)
                 self._next_settle += 1.0
-
         self._await(now_s)
 
     def _await(self, now_s: float) -> None:

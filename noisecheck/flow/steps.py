@@ -20,6 +20,7 @@ from noisecheck.flow.explanations import (
     unexplained,
 )
 from noisecheck.flow.histories import Ball, Contacts, Decision, History, Overdue, decision_on, of_late, without
+from noisecheck.flow.rivals import Rival, Rivals
 
 __all__ = ["extend", "with_train", "without_train"]
 
@@ -28,11 +29,14 @@ _LOST = math.log(1e-6)
 _TINY = 1e-300
 
 
-def extend(histories: list[History], impact: Impact, beliefs: Beliefs) -> list[History]:
-    """Return the histories with one more impact explained, most likely first."""
+def extend(histories: list[History], impact: Impact, beliefs: Beliefs, heard: Sequence[Impact]) -> list[History]:
+    """Return the histories with one more impact explained, most likely first.
+
+    ``heard`` are all impacts so far, by number, as they were taken in.
+    """
     kept = _Kept(beliefs.settings.beam)
     overdue = Overdue(impact.time_s, beliefs)
-    by_none = _ByNone(beliefs, impact)
+    by_none = _ByNone(beliefs, impact, heard)
     arrivals = arrivals_of(beliefs, impact, min((h.period_s for h in histories if h.period_s > 0.0), default=math.inf))
     times, mask_s = beliefs.heard, beliefs.settings.mask_s
     rows: dict[tuple[Ball, ...], tuple[Ball, ...]] = {}
@@ -147,22 +151,26 @@ def without_train(
 ) -> list[History]:
     """Return the histories once a contact's first rebound was due: what has none there is less likely a contact.
 
-    ``answers`` are what was heard then. A ball's contact is no rebound of another, though it may hide one.
+    ``answers`` are what was heard then. A ball's contact or its fall is no rebound of another, though it may hide one.
     """
-    found, changed, silent = [], False, beliefs.silent(station)
+    found, changed, silent = [], False, beliefs.silent(station, contact.time_s)
+    heard = [Rival(beliefs, a) for a in answers]
     for h in histories:
         at = decision_on(h.past, contact)
         if at is not None and at.kind != "none" and at.station == station and math.isnan(at.came_s):
-            hidden = 0.0
-            for answer in answers:
-                by = decision_on(h.past, answer)
-                if by is None or by.kind == "none":
-                    break
-                hidden += beliefs.hidden_rebound(station, answer.time_s - contact.time_s)
-            else:
-                found.append(History(h.log_p + math.log(silent + (1.0 - silent) * min(hidden, 1.0)), *h[1:]))
+            hidden, absent = 0.0, 1.0
+            for answer in heard:
+                by = decision_on(h.past, answer.impact)
+                if by is None:
+                    absent = 0.0
+                elif by.kind == "none" and by.ball < 0:
+                    contacts = of_late(h.contacts, now_s, beliefs.heard)
+                    absent *= 1.0 - answer.share((station, contact.number), contacts)
+                hidden += beliefs.hidden_rebound(station, answer.impact.time_s - contact.time_s)
+            if absent > 0.0:
+                log = math.log(1.0 - absent * (1.0 - silent) * (1.0 - min(hidden, 1.0)))
+                h = History(h.log_p + log, *h[1:])
                 changed = True
-                continue
         found.append(h)
     return Overdue(now_s, beliefs).ranked(found) if changed else found
 
@@ -170,10 +178,11 @@ def without_train(
 class _ByNone:
     """An impact that no ball's contact made. What histories ask of it alike is worked out once."""
 
-    __slots__ = ("_beliefs", "_due", "_fall", "_impact", "_known", "_strange", "log_fall")
+    __slots__ = ("_beliefs", "_due", "_fall", "_impact", "_known", "_rivals", "_strange", "log_fall")
 
-    def __init__(self, beliefs: Beliefs, impact: Impact) -> None:
+    def __init__(self, beliefs: Beliefs, impact: Impact, heard: Sequence[Impact]) -> None:
         self._beliefs, self._impact, self._due = beliefs, impact, ReboundsDue(beliefs, impact)
+        self._rivals = Rivals(beliefs, impact, heard)
         copied, at = 0.0, impact.number - 1
         while at >= 0 and (since := impact.time_s - beliefs.heard[at]) <= COPY_S:
             copied = max(copied, copy_density(beliefs, impact, since, beliefs.heard_db[at]))
@@ -188,10 +197,11 @@ class _ByNone:
     def log_density(self, h: History) -> float:
         """Return the log density of a stray, chance, a rebound or a copy."""
         contacts = of_late(h.contacts, self._impact.time_s, self._beliefs.heard)
-        key = (h.last_at, contacts)
+        others = self._rivals.of(h, contacts)
+        key = (h.last_at, contacts, others)
         log = self._known.get(key)
         if log is None:
-            log = self._known[key] = self._log_density(h.last_at, contacts)
+            log = self._known[key] = self._log_density(h.last_at, contacts, others)
         return log
 
     def child(self, h: History, log_p: float, _: object) -> History:
@@ -199,9 +209,11 @@ class _ByNone:
         past = Decision(h.past, "none", self._impact.number, -1, self._impact.station, self._impact.time_s)
         return History(log_p, h.track, h.last_at, h.fed_s, h.period_s, h.slots, past, h.contacts)
 
-    def _log_density(self, last_at: tuple[int, ...], contacts: Contacts) -> float:
+    def _log_density(self, last_at: tuple[int, ...], contacts: Contacts, others: Sequence[Rival]) -> float:
         b, impact = self._beliefs, self._impact
-        total = self._strange + self._due.density(contacts)
+        total = self._strange
+        for at, density in self._due.by_contact(contacts).items():
+            total += density * (self._rivals.room(at, contacts, others) if others else 1.0)
         for q, last in enumerate(last_at):
             if last >= 0:
                 total += leftover_rebound(b, impact, q, impact.time_s - b.heard[last], b.heard_db[last])
