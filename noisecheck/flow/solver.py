@@ -351,7 +351,9 @@ class LedgerSolver:
         said_s = min(before_s + self._lag, self._now) if math.isinf(before_s) else before_s + self._lag
         for number, decision in enumerate(fresh[:count]):
             key = decision.key
-            share = sum(s.weight for s in stories if number < s.shared or key in s.own)
+            # One that has lost a ball agrees that it is not heard again.
+            gone = (decision.station, decision.impact) if decision.kind == "end" else None
+            share = sum(s.weight for s in stories if number < s.shared or key in s.own or gone in s.lost)
             earlier = self._against.pop(key, 0.0)
             if decision.kind == "none":  # what hid a ball's contact is no stray, or as likely none
                 holding = holding_key(decision.time_s)
@@ -380,7 +382,6 @@ class LedgerSolver:
             theirs = {ball.last for ball in h.track}
             against = [k for d in fresh[count:] if (k := d.key) not in story.own]
             against += [ks[0] for d in fresh[count:] if (ks := d.late_keys) and story.own.isdisjoint(ks)]
-            # One that has lost a ball agrees that it is not heard again.
             lost = {last for _, last in story.lost}
             track = self._histories[0].track
             against += [("gone" if b.last in lost else "ball", b.last, -1) for b in track if b.last not in theirs]
