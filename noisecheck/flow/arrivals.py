@@ -15,6 +15,7 @@ __all__ = ["Arrival", "Move", "arrivals_of", "next_period"]
 _TINY = 1e-300
 _GAIN = 0.6  # of the last interval in the pace
 _ODD_GAIN = 0.2  # the same where that is off by half and more, a ball fed off its turn or an empty slot
+_JAM_S = 2.0  # what comes later than this did not wait behind another
 _BETWEEN = 0.1
 """Share of balls fed early after which the turns go on as before: balls fed twice or by hand (common practice, no
 source)."""
@@ -115,7 +116,7 @@ class Arrival:
         self._passings: dict[tuple[int, int], list[_Passing]] = {}
         """By the identity of a row of balls, which histories hold meanwhile, and the last impact here."""
         self._fed: dict[tuple[float, float], tuple[float, float, tuple[float, ...], bool]] = {}
-        self._born: dict[tuple[float, float, tuple[float, ...], int], tuple[float, float, float]] = {}
+        self._born: dict[tuple[float, float, tuple[float, ...], int, bool], tuple[float, float, float]] = {}
 
     def narrow(self) -> None:
         """Work out how likely a ball now here was heard at no station before, for a better bound."""
@@ -225,10 +226,11 @@ class Arrival:
                 known = self._fed[h.fed_s, h.period_s] = _fed(self._beliefs, h, self.time_s)
             p, period, slots, _ = known
             return p, self.time_s, period, (*h.slots, *slots), self.time_s
-        key = (h.fed_s, h.period_s, h.slots, last)
+        held = not h.slots or last < 0 or self.time_s - self._beliefs.heard[last] > _JAM_S or _was_late(h, last)
+        key = (h.fed_s, h.period_s, h.slots, last, held)
         born = self._born.get(key)
         if born is None:
-            born = self._born[key] = self._unheard_before(h, last)
+            born = self._born[key] = self._unheard_before(h, last, held)
         p, used, came = born
         period = h.period_s
         if used != math.inf:
@@ -238,8 +240,11 @@ class Arrival:
         period += (_GAIN / 2.0 if abs(step / period - 1.0) < 0.5 else 0.0) * (step - period)
         return p, came, period, h.slots, came
 
-    def _unheard_before(self, history: History, last: int) -> tuple[float, float, float]:
-        """Return (density, slot used or NaN, time fed) of a ball first heard here, behind the first station."""
+    def _unheard_before(self, history: History, last: int, held: bool) -> tuple[float, float, float]:
+        """Return (density, slot used or NaN, time fed) of a ball first heard here, behind the first station.
+
+        ``last`` is the last impact here, ``held`` whether that was late: only then may balls have waited behind it.
+        """
         beliefs, q = self._beliefs, self.station
         fed = self.time_s - beliefs.pass_mean[0][q]
         if not beliefs.paced or math.isnan(history.fed_s) or history.period_s <= 0:
@@ -251,7 +256,10 @@ class Arrival:
             z = (fed - slot) / sd
             density = math.exp(-0.5 * z * z) / (sd * 2.5066)
             if z > 2.0:  # fed in that slot and held up since
-                density += beliefs.transit(0, q, self.time_s - slot, behind)
+                if held or self.time_s - behind - beliefs.pass_mean[0][q] < slot:
+                    density += beliefs.transit(0, q, self.time_s - slot, behind)
+                else:  # and overtaken by one fed later
+                    density += beliefs.overtaken * beliefs.held(0, q, self.time_s - slot)
             density /= beliefs.p_gap
             if density > best:
                 best, used, came = density, slot, slot
@@ -270,6 +278,14 @@ class Arrival:
         if used == math.inf:  # a feed that rests is as unlikely whether the next ball is heard at the start or not
             loose *= math.exp(-min(max(fed - history.fed_s, 0.0) * beliefs.feed_rate, 20.0))
         return self._fresh * (0.99 * best + loose), used, came
+
+
+def _was_late(history: History, impact: int) -> bool:
+    """Return whether the ball came late whose contact an impact was."""
+    at = history.past
+    while at is not None and not (at.impact == impact and at.kind in ("pass", "born")):
+        at = at.before
+    return at is not None and at.late
 
 
 def next_period(period_s: float, step_s: float) -> float:

@@ -7,7 +7,9 @@ import math
 import numpy as np
 import pytest
 from fallmaker import FIRST_S
+from test_ledger import follow, quiet_run
 
+from noisecheck.flow.arrivals import Arrival
 from noisecheck.flow.beliefs import Beliefs
 from noisecheck.flow.dues import Trains
 from noisecheck.flow.explanations import Impact
@@ -110,3 +112,29 @@ def test_what_rings_when_a_rebound_is_due_may_drown_it(law: ReboundLaw) -> None:
     assert quiet < 0.05
     beliefs.heard_by[1] = 1  # another microphone heard that one best: what this one heard of it is not known
     assert beliefs.silent(0, 10.0) == quiet
+
+
+def test_a_ball_that_fell_is_lost_by_all_that_wait_for_it_in_vain() -> None:
+    ways = quiet_run()
+    lost_s = ways[30][0][0]
+    ways[30] = ways[30][:1]
+    found = follow(ways, [(lost_s + 0.6, "")]).findings
+    assert [(f.kind, round(f.time_s, 2)) for f in found] == [
+        ("stuck", round(lost_s, 2)),
+        ("stray", round(lost_s + 0.6, 2)),
+    ]
+    assert found[0].odds > 100.0
+
+
+def test_what_comes_just_behind_a_ball_on_time_did_not_wait_behind_it() -> None:
+    # An empty turn's ball may have been held up and have waited behind one that came late, not behind one on time.
+    beliefs = Beliefs(ROUTE, FeedPlan(1.6), LedgerSettings(), [], 0.0)
+    beliefs.hear(10.0, -50.0, True)
+    beliefs.hear(10.75, -50.0, True)
+    arrival = Arrival(beliefs, Impact(2, 10.82, 1, 0.99, 1e6, -50.0), 1, 1.0, 1.6)
+    density = {}
+    for late in (False, True):
+        past = Decision(BORN, "pass", 1, 0, 1, 10.75, late=late)
+        history = History(0.0, (), (0, 1), 10.0, 1.6, (8.4,), past, ((1, 1), (0, 0)))
+        density[late] = max(math.exp(m.log) for m in arrival.moves(history, (), -50.0) if m.kind == "born")
+    assert density[False] < 0.05 * density[True]
