@@ -91,7 +91,8 @@ def named_groups(runs: Sequence[tuple[Run, Impacts]], rig: Rig) -> Named:
         mine = np.flatnonzero(found.impacts.is_text("run", run))
         if not len(mine):
             known = [r.name for r, _ in runs]
-            raise InputError(f"rig.toml, [rig]: groups: there is no test run '{one_line(run)}'{nearest(run, known)}")
+            here = nearest(run, known) if len(known) > 1 else " in what is measured here: groups are of whole campaigns"
+            raise InputError(f"rig.toml, [rig]: groups: there is no test run '{one_line(run)}'{here}")
         row = int(mine[np.argmin(np.abs(found.impacts["time_s"][mine] - float(at)))])
         member = int(found.groups.member[row])
         if member < 0 or abs(float(found.impacts["time_s"][row]) - float(at)) > 0.05:

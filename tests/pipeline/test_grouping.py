@@ -12,6 +12,7 @@ import soundfile
 from noisecheck.bench.campaign import load_campaign
 from noisecheck.core.errors import InputError
 from noisecheck.pipeline.campaign import measure_campaign
+from noisecheck.pipeline.files import measure_files
 from noisecheck.pipeline.grouping import grouped
 from noisecheck.report.page import write_report
 
@@ -92,3 +93,10 @@ def test_a_name_for_nothing_is_one_sentence(campaign: Path, line: str, sentence:
             measure_campaign(load_campaign(campaign))
     finally:
         (campaign / "rig.toml").unlink()
+
+
+def test_groups_that_name_another_run_are_not_blamed_on_a_single_recording(campaign: Path, tmp_path: Path) -> None:
+    rig = tmp_path / "rig.toml"
+    rig.write_text('[rig]\ngroups = { "take1 1.0" = "dull" }\n')
+    with pytest.raises(InputError, match="no test run 'take1' in what is measured here: groups are of whole campaigns"):
+        measure_files([campaign / "take2.wav"], rig_path=rig)
