@@ -23,11 +23,10 @@ _FITTED_S: Final = (0.008, 0.050)
 _BLOW_S: Final = (-0.002, 0.010)
 _BLOCK_S: Final = 0.002
 _RING_S: Final = (0.018, 0.050)
-_OVER: Final = (3.4, 2.5)
-"""What is not foreseen is so many times stronger in some block of the blow than in the ring (5.3 dB; noise in bursts
-exceeds 4.7 dB once in 200, for the strongest block of six is by chance stronger than the mean), or so many..."""
+_OVER: Final = 2.5
+"""What is not foreseen is so many times stronger in some block of the blow than in the ring (4 dB)..."""
 _NOTES: Final = 3.2
-"""... where the ring is foreseen as well as noise in bursts never is."""
+"""... and the ring is foreseen as well as noise in bursts never is (a chain's are stronger where they begin, too)."""
 
 _FORESEEN: Final = 316.0
 """A ring is foreseen by a predictor that leaves 25 dB less of it (no voice grants more than 20, in 98 of 100)."""
@@ -77,4 +76,4 @@ def rings_freely(low: Floats, rate: float, at: NDArray[np.int64]) -> NDArray[np.
     left = (error[:, ring] ** 2).mean(axis=1)
     strongest = blow.reshape(len(at), -1, block).mean(axis=2).max(axis=1)
     notes = (wave[:, ring] ** 2).mean(axis=1) > _NOTES * left
-    return np.asarray(strongest > np.where(notes, _OVER[1], _OVER[0]) * left)
+    return np.asarray(notes & (strongest > _OVER * left))
