@@ -22,7 +22,7 @@ from noisecheck.detect.candidates import Candidates
 from noisecheck.detect.echoes import FAINT_ECHO_S, explained_by_echo, recurring
 from noisecheck.detect.known import known_evidence
 
-__all__ = ["FIRST_S", "HISTORY_S", "MEMORY_S", "DetectSettings", "decide"]
+__all__ = ["FIRST_S", "HISTORY_S", "MEMORY_S", "DetectSettings", "Judge", "decide"]
 
 _CLEAR = 40.0
 """Score beyond any chance."""
@@ -336,3 +336,32 @@ def decide(found: Candidates, rate: int, settings: DetectSettings, *, past: int 
     own = sudden & ~recurring(times, found.delay, found.delayed_db, memory_s=MEMORY_S, past=past)
     # Chance and a swell are two ways to be wrong.
     return np.where(own, np.minimum(1.0 / (1.0 / odds + 1.0 / np.maximum(abrupt, 1.0)), 1e9), 0.0)
+
+
+class Judge:
+    """Decides the candidates of one channel as they come, and keeps what later decisions look back on.
+
+    Args:
+        rate: frames a second.
+        settings: the dial.
+        first: the first candidate ever, if what comes first is later; None: it is still to come.
+    """
+
+    def __init__(self, rate: int, settings: DetectSettings, first: Candidates | None = None) -> None:
+        self._rate, self._settings, self._past = rate, settings, Candidates.concat([])
+        self.first = Candidates.concat([]) if first is None else first.without_waves()
+        """The first candidate ever (where there was one)."""
+
+    def odds(self, fresh: Candidates) -> NDArray[np.float64]:
+        """Return the odds of the next candidates, in order of onset, which begin after all those before."""
+        if not len(fresh):
+            return np.empty(0)
+        fresh, past = fresh.without_waves(), self._past
+        if not len(self.first):
+            self.first = fresh.where(slice(0, 1))
+        # Decisions look back HISTORY_S, and at when the first candidate of all came.
+        if len(past) and past.onset[0] > self.first.onset[0]:
+            past = Candidates.concat([self.first, past])
+        known = Candidates.concat([past, fresh])
+        self._past = known.where(known.onset >= known.onset[-1] - int(HISTORY_S * self._rate))
+        return decide(known, self._rate, self._settings, past=len(past))[len(past) :]

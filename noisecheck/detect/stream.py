@@ -15,7 +15,7 @@ from noisecheck.core.errors import InputError
 from noisecheck.detect.alike import MOST_SHIFT_S, Alike
 from noisecheck.detect.candidates import APART_S, EDGE_S, END_S, TAIL_S, Candidates, strongest
 from noisecheck.detect.channels import MOST_SPREAD_S, Onsets, apart_s, merge_channels, moments, no_onsets
-from noisecheck.detect.decide import FIRST_S, HISTORY_S, DetectSettings, decide
+from noisecheck.detect.decide import FIRST_S, DetectSettings, Judge
 from noisecheck.detect.habits import Habits
 from noisecheck.detect.listener import Listener
 from noisecheck.detect.spectra import frame_grid
@@ -173,12 +173,11 @@ class Stream:
 
 
 class _Channel:
-    """What is found in one channel: candidates not settled yet, and those that later decisions look back on."""
+    """What is found in one channel: candidates not settled yet, and what is decided of the others."""
 
     def __init__(self, rate: int, settings: DetectSettings) -> None:
-        self._rate, self._settings = rate, settings
+        self._rate, self._judge = rate, Judge(rate, settings)
         self._waiting = Candidates.concat([])
-        self._history = Candidates.concat([])
         self._fresh: list[Candidates] = []
         self.settled = 0
 
@@ -212,13 +211,7 @@ class _Channel:
         if not any(map(len, self._fresh)):
             return _nothing()
         fresh, self._fresh = Candidates.concat(self._fresh), []
-        known = Candidates.concat([self._history, fresh.without_waves()])
-        odds = decide(known, self._rate, self._settings, past=len(self._history))[len(self._history) :]
-        # Decisions look back HISTORY_S, and at when the first candidate of all came.
-        keep = known.onset >= known.onset[-1] - int(HISTORY_S * self._rate)
-        keep[0] = True
-        self._history = known.where(keep)
-        return fresh, odds
+        return fresh, self._judge.odds(fresh)
 
 
 def _nothing() -> tuple[Candidates, NDArray[np.float64]]:

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from noisecheck.detect.alike import Alike
 from noisecheck.detect.candidates import Candidates
 from noisecheck.detect.channels import Onsets, apart_s, merge_channels, moments
-from noisecheck.detect.decide import HISTORY_S, DetectSettings, decide
+from noisecheck.detect.decide import DetectSettings, Judge
 from noisecheck.detect.habits import Habits
 from noisecheck.pipeline.tiles import BEFORE_S, DecidedTile, Tile
 
@@ -104,17 +104,13 @@ class Decisions:
             longest_s: the longest window measured.
             give_from: number of the first tile to be given out; the candidates of the :data:`WARM_TILES` before it
                 (where there are so many) must be taken first, to know what is remembered.
-            first: then, the first candidate ever on each channel (see :attr:`first`).
+            first: then, the first candidate ever on each channel (see :attr:`first`); None: they are still to come.
         """
         self._tiles, self._rate, self._frames = tiles, rate, tiles[-1][1] if tiles else 0
-        self._detect, self._apart, self._spread_s = detect, int(apart_s(spread_s) * rate), spread_s
+        self._apart, self._spread_s = int(apart_s(spread_s) * rate), spread_s
         self._reach = int((longest_s + 1.0) * rate)
         self._habits, self._alike = Habits(rate, channels), Alike(rate, channels)
-        self.first = (
-            [Candidates.concat([]) for _ in range(channels)] if first is None else [c.without_waves() for c in first]
-        )
-        """The first candidate ever on each channel (where there was one)."""
-        self._past = [Candidates.concat([]) for _ in range(channels)]
+        self._judges = [Judge(rate, detect, first[c] if first else None) for c in range(channels)]
         self._open = [Candidates.concat([]) for _ in range(channels)]
         self._open_odds: list[NDArray[np.float64]] = [np.empty(0) for _ in range(channels)]
         self._onsets = joined_onsets([], channels)
@@ -124,30 +120,23 @@ class Decisions:
         self._give_from = give_from
         self._settled = 0
 
+    @property
+    def first(self) -> list[Candidates]:
+        """The first candidate ever on each channel (where there was one)."""
+        return [judge.first for judge in self._judges]
+
     def take(self, found: list[Candidates]) -> list[DecidedTile]:
         """Take the candidates of the next tile, one entry a channel; return the tiles that are settled now."""
         stop = self._tiles[self._taken][1]
         self._taken += 1
         # Of an impact at the very end nothing is left to measure.
         last = self._frames - int(_EDGE_S * self._rate)
-        for channel, candidates in enumerate(found):
-            self._decide(channel, candidates.where(candidates.onset < last))
+        for channel, (candidates, judge) in enumerate(zip(found, self._judges, strict=True)):
+            new = candidates.where(candidates.onset < last)
+            self._open[channel] = Candidates.concat([self._open[channel], new])
+            self._open_odds[channel] = np.concatenate([self._open_odds[channel], judge.odds(new)])
         self._settle(self._frames if self._taken == len(self._tiles) else stop)
         return self._give()
-
-    def _decide(self, channel: int, new: Candidates) -> None:
-        if not len(self.first[channel]):
-            self.first[channel] = new.where(slice(0, 1)).without_waves()
-        past = self._past[channel]
-        first = self.first[channel]
-        if len(first) and len(past) and past.onset[0] > first.onset[0]:
-            past = Candidates.concat([first, past])
-        known = Candidates.concat([past, new.without_waves()])
-        odds = decide(known, self._rate, self._detect, past=len(past))[len(past) :]
-        oldest = (new.onset[-1] if len(new) else known.onset[-1] if len(known) else 0) - int(HISTORY_S * self._rate)
-        self._past[channel] = known.where(known.onset >= oldest)
-        self._open[channel] = Candidates.concat([self._open[channel], new])
-        self._open_odds[channel] = np.concatenate([self._open_odds[channel], odds])
 
     def _settle(self, heard_to: int) -> None:
         """Make impacts of the candidates with which none yet to come can belong together."""
