@@ -360,7 +360,7 @@ class Judge:
         if not len(self.first):
             self.first = fresh.where(slice(0, 1))
         # Decisions look back HISTORY_S, and at when the first candidate of all came.
-        if len(past) and past.onset[0] > self.first.onset[0]:
+        if (past if len(past) else fresh).onset[0] > self.first.onset[0]:
             past = Candidates.concat([self.first, past])
         known = Candidates.concat([past, fresh])
         self._past = known.where(known.onset >= known.onset[-1] - int(HISTORY_S * self._rate))

@@ -1,0 +1,38 @@
+"""What is decided of one channel does not depend on what is let go meanwhile."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from noisecheck.audio.recording import ArrayRecording
+from noisecheck.detect.candidates import Candidates
+from noisecheck.detect.decide import DetectSettings, Judge
+from noisecheck.pipeline.tiles import Reader, find_in_tiles, tiles_of
+
+RATE = 8000
+
+
+def _bursts() -> Candidates:
+    """Return candidates of bursts of noise, dull ones, twelve a second."""
+    rng = np.random.default_rng(5)
+    samples, t = 0.001 * rng.standard_normal(8 * RATE), np.arange(400) / RATE
+    for at_s in np.arange(0.2, 7.8, 0.08):
+        at = int((at_s + rng.uniform(0.0, 0.01)) * RATE)
+        burst = rng.standard_normal(400) * np.exp(-t / 0.008) * (1.0 - np.exp(-t / 0.002))
+        samples[at : at + 400] += 0.03 * burst
+    recording = ArrayRecording(samples[:, None].astype(np.float32), RATE)
+    ((found,),) = find_in_tiles(Reader(recording), tiles_of(RATE, recording.frames))
+    return found.without_waves()
+
+
+def test_what_goes_on_after_minutes_of_silence_is_judged_as_by_who_listened_from_the_start() -> None:
+    early = _bursts()
+    late = replace(early, onset=early.onset + 500 * RATE)
+    whole = Judge(RATE, DetectSettings())
+    whole.odds(early)
+    resumed = Judge(RATE, DetectSettings(), early.where(slice(0, 1)))
+    odds = whole.odds(late)
+    assert (odds > 1.0).sum() > 50
+    np.testing.assert_array_equal(resumed.odds(late), odds)  # 6 impacts instead of 89 once
