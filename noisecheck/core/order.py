@@ -25,8 +25,8 @@ def medians(values: NDArray[Any], axis: int) -> NDArray[Any]:
     """Return the median of numbers, none of them NaN, along an axis that has some; it is left out of the result."""
     count = values.shape[axis]
     middle = (count - 1) // 2, count // 2
-    low, high = np.partition(values, middle, axis=axis).take(middle, axis=axis).swapaxes(0, axis)
-    return np.asarray((low + high) / values.dtype.type(2))
+    ordered = np.partition(values, middle, axis=axis)
+    return np.asarray((ordered.take(middle[0], axis=axis) + ordered.take(middle[1], axis=axis)) / values.dtype.type(2))
 
 
 def quantiles(values: NDArray[Any], share: float) -> NDArray[Any]:

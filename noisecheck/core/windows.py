@@ -67,7 +67,8 @@ def in_blocks(values: NDArray[Any], block: int, by: np.ufunc) -> NDArray[Any]:
 
     A third of the time that reducing a short axis takes.
     """
-    blocks = values[:, : values.shape[1] // block * block].reshape(len(values), -1, block)
+    count = values.shape[1] // block
+    blocks = values[:, : count * block].reshape(len(values), count, block)
     out = blocks[:, :, 0].copy()
     for k in range(1, block):
         by(out, blocks[:, :, k], out=out)

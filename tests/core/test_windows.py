@@ -51,6 +51,7 @@ def test_blocks_of_a_few_values_are_summed_each_alone(block: int) -> None:
     whole = values[:, : 26 // block * block].reshape(5, -1, block)
     np.testing.assert_array_equal(in_blocks(values, block, np.add), whole.sum(axis=2))
     np.testing.assert_array_equal(in_blocks(values, block, np.maximum), whole.max(axis=2))
+    assert in_blocks(values[:0], block, np.add).shape == (0, 26 // block)
 
 
 def test_views_are_those_of_numpy_and_never_reach_beyond() -> None:
