@@ -100,8 +100,7 @@ def merge_channels(
     (:func:`_believed`).
 
     Args:
-        found: candidates of each channel, in order of onset.
-        odds: odds of each candidate, from :func:`noisecheck.detect.decide.decide`.
+        found, odds: candidates of each channel, in order of onset, and their odds (:mod:`noisecheck.detect.decide`).
         rate: frames a second.
         spread_s: longest time a sound takes from the first microphone to the last.
         habits: what the run showed so far of how microphones hear one another; it learns from these impacts too
