@@ -17,6 +17,7 @@ __all__ = [
     "OpenBall",
     "Passage",
     "ball_called",
+    "either_way",
     "ledger_document",
     "say_odds",
 ]
@@ -88,7 +89,7 @@ class OpenBall:
     @property
     def sentence(self) -> str:
         """Return the sentence that names it."""
-        said = " or ".join(f"{what} ({_of(odds)})" for what, odds in self.readings)
+        said = " or ".join(f"{what} ({either_way(odds)})" for what, odds in self.readings)
         other = "" if math.isnan(self.or_s) else f", or the one heard there at {self.or_s:.2f} s"
         return f"{ball_called(self.ball)}, last heard at {self.station} at {self.time_s:.2f} s{other}: {said}"
 
@@ -175,6 +176,6 @@ def say_odds(odds: float) -> str:
     return f"{odds:,.0f} : 1" if odds >= 10 else f"{odds:.1f} : 1"
 
 
-def _of(odds: float) -> str:
-    """Return odds in words, below even ones the other way round: ``1 : 12``."""
-    return say_odds(odds) if odds >= 0.1 else f"1 : {min(1.0 / max(odds, 1e-300), MOST_ODDS):,.0f}"
+def either_way(odds: float) -> str:
+    """Return odds with the larger number spoken: ``60 : 1``, ``1 : 60``, ``1 : over a million``."""
+    return say_odds(odds) if odds >= 1 else f"1 : {say_odds(1 / max(odds, 1e-300)).removesuffix(' : 1')}"

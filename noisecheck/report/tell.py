@@ -16,11 +16,11 @@ from noisecheck.compare.joint import JointVerdict
 from noisecheck.compare.scorecard import Judged, say_time
 from noisecheck.compare.trend import Trend
 from noisecheck.core.units import many
-from noisecheck.flow.findings import KIND_WORDS, Finding, Ledger, say_odds
+from noisecheck.flow.findings import KIND_WORDS, Finding, Ledger, either_way, say_odds
 from noisecheck.pipeline.account import Account
 from noisecheck.pipeline.revisions import Plan
 from noisecheck.report.found import pooled_sentence, way_of, why_of
-from noisecheck.report.words import either_way, fold_alike
+from noisecheck.report.words import fold_alike
 
 __all__ = ["interval", "tell_account", "tell_changed", "tell_comparison", "tell_plan", "tell_trend"]
 

@@ -13,13 +13,13 @@ from noisecheck.compare.tradeoff import Point, Tradeoff
 from noisecheck.compare.trend import RevisionTrend, Trend
 from noisecheck.core.errors import InputError, one_line
 from noisecheck.core.units import rounded
-from noisecheck.flow.findings import KIND_WORDS
+from noisecheck.flow.findings import KIND_WORDS, either_way
 from noisecheck.pipeline.revisions import changed_campaign, tradeoff_campaign, trend_campaign
 from noisecheck.report.answers import difference_cells
 from noisecheck.report.context import Context, Place, Said, Section
 from noisecheck.report.figures.svg import inline_svg
 from noisecheck.report.figures.tradeoff import Spot, noise_and_flow
-from noisecheck.report.words import capital, either_way
+from noisecheck.report.words import capital
 
 if TYPE_CHECKING:
     from noisecheck.bench.rig import Requirement

@@ -10,9 +10,8 @@ from typing import Any, Final
 
 from noisecheck.core.errors import one_line
 from noisecheck.core.units import many
-from noisecheck.flow.findings import say_odds
 
-__all__ = ["capital", "either_way", "fold_alike", "number", "sentence", "signed", "take_common"]
+__all__ = ["capital", "fold_alike", "number", "sentence", "signed", "take_common"]
 
 _NAMED: Final = 8
 _ALIKE: Final = 3  # what is noted of so many recordings, and of most of them, is said once
@@ -31,11 +30,6 @@ def signed(value: Any, digits: int = 1, *, plus: bool = False) -> str:
 def number(value: Any) -> str:
     """Return a whole number with commas between thousands, as the terminal and all sentences have them."""
     return f"{int(value):,}"
-
-
-def either_way(odds: float) -> str:
-    """Return odds with the larger number spoken: ``60 : 1``, ``1 : 60``, ``1 : over a million``."""
-    return say_odds(odds) if odds >= 1 else f"1 : {say_odds(1 / max(odds, 1e-300)).removesuffix(' : 1')}"
 
 
 def capital(text: str) -> str:

@@ -10,9 +10,10 @@ import soundfile
 
 from noisecheck.audio.health import check_health
 from noisecheck.audio.recording import open_recording
+from noisecheck.flow.findings import either_way
 from noisecheck.report.context import Context, Place
 from noisecheck.report.fitness import health_section
-from noisecheck.report.words import either_way, fold_alike, take_common
+from noisecheck.report.words import fold_alike, take_common
 
 RATE = 16_000
 

@@ -94,7 +94,7 @@ def test_terminal_says_which_ball_and_the_odds_once(make: Any, monkeypatch: pyte
         "  held up between bend and tray, arrived 48.35 s, 2,400 : 1: 2.22 s from bend, usually at most 0.90 s" in lines
     )
     assert (
-        "  undecided: the 30th ball, last heard at bend at 47.70 s: stuck (2.0 : 1) or unheard at tray (0.4 : 1)"
+        "  undecided: the 30th ball, last heard at bend at 47.70 s: stuck (2.0 : 1) or unheard at tray (1 : 2.5)"
         in lines
     )
     notes = [
