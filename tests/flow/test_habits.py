@@ -118,3 +118,16 @@ def test_what_is_hardly_there_is_no_contact() -> None:
     assert 0.01 < grazed < 0.1  # a ball may touch more softly once in a while
     assert tick < 0.002  # a lift's tick, 32 dB below, is less likely a contact than a ball is to get stuck
     assert habit.ratio(-40.0, True) > 0.05
+
+
+def test_few_levels_tell_what_no_contact_is() -> None:
+    rng = np.random.default_rng(4)
+    for n in (4, 8, 11):
+        off: list[float] = []
+        for _ in range(400):
+            habit = LevelHabit()
+            habit.prime(rng.normal(-50.0, 2.0, n))
+            assert habit.ratio(-80.0, False) < 0.1
+            off.append(habit.ratio(rng.normal(-50.0, 2.0), False))
+        # Another contact is rarely taken for something else, as wide as so few are believed.
+        assert np.mean(np.array(off) < 0.1) < 0.02
