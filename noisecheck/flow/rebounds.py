@@ -13,7 +13,7 @@ from typing import Final, NamedTuple
 
 import numpy as np
 
-__all__ = ["FALL_DB", "MOST", "Due", "Member", "ReboundLaw"]
+__all__ = ["FALL_DB", "LEAST", "MOST", "Due", "Member", "ReboundLaw"]
 
 SPAN_DB: Final = 40.0
 """What is no ball's contact may have any level within this span (common practice, no source)."""
@@ -21,7 +21,7 @@ MOST: Final = 8
 """Highest number of a rebound that is told."""
 _KEPT: Final = 1000
 FALL_DB: Final = 26.0  # v^1.3: between exposure and peak pressure (rigid ball)
-_LEAST: Final = 6
+LEAST: Final = 4
 """Rebounds of one number from which their law is known; what is known from few is known less well."""
 _MANY: Final = 50
 """Rebounds from which it is known that one more is rare."""
@@ -178,7 +178,9 @@ class ReboundLaw:
                 change = now.level_db - before.level_db if now.channel == before.channel else math.nan
                 self._steps[number].append((step, change, now.drowned or before.drowned))
         for number in range(1, MOST + 1):
-            if len(self._steps[number]) >= _LEAST:
+            # That none was heard tells of many falls that they hardly come, and nothing of few.
+            expected = len(self._steps[number]) > 0 or self._count[number - 1] < _MANY
+            if len(self._steps[number]) >= LEAST:
                 steps = np.array(self._steps[number])
                 self._time[number] = _middle(steps[:, 0], _LEAST_LOG_SD)
                 middle, sd, _ = _middle(steps[:, 1], _LEAST_LEVEL_SD_DB)
@@ -189,7 +191,7 @@ class ReboundLaw:
                 known = _ODD_WEIGHT + int(np.isfinite(off).sum())
                 odd = [(_ODD_WEIGHT * _LEAST_ODD + int(n)) / known for n in (np.sum(off < -_FAR), np.sum(off > _FAR))]
                 self._odd[number] = odd[0], odd[1]
-            elif number > 1 and self._steps[number] and len(self._steps[number - 1]) >= _LEAST:
+            elif number > 1 and expected and len(self._steps[number - 1]) >= LEAST:
                 self._foresee(number)
         self._derive()
 
@@ -277,7 +279,7 @@ class ReboundLaw:
 
 def _middle(values: np.ndarray[tuple[int], np.dtype[np.float64]], least: float) -> tuple[float, float, float]:
     values = values[np.isfinite(values)]
-    if len(values) < _LEAST:
+    if len(values) < LEAST:
         return math.nan, math.nan, math.nan
     middle = float(np.median(values))
     sd = max(1.4826 * float(np.median(np.abs(values - middle))), least) * (1.0 + 2.0 / len(values))

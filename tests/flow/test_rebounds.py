@@ -150,3 +150,18 @@ def test_a_rebound_of_what_sounds_like_no_station_may_be_that_of_a_hidden_contac
         beliefs.hear(impact.time_s, impact.level_db, impact.station >= 0)
         answers.append(sorter.among_trains(impact)[1])
     assert answers == [False, sure]
+
+
+def test_a_second_rebound_is_foreseen_where_few_balls_fell() -> None:
+    rng = np.random.default_rng(9)
+    trains = [
+        [Member(0, 0.0, -50.0), Member(1, 0.08 * rng.normal(1.0, 0.03), rng.normal(-58.0, 1.0))] for _ in range(10)
+    ]
+    law = ReboundLaw()
+    law.learn(trains)
+    second_s = 0.08 * 10.0 ** (-8.0 / 26.0)
+    assert law.density(2, second_s, 0.08, -8.0, False) > 1.0
+    assert law.density(2, 4.0 * second_s, 0.08, -8.0, False) < 0.05
+    law = ReboundLaw()
+    law.learn(trains * 6)  # three score never rebounded twice
+    assert law.density(2, second_s, 0.08, -8.0, False) == 0.0
