@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from noisecheck.core.flags import Flag
 from noisecheck.core.table import Impacts
 from noisecheck.flow.rebounds import SPAN_DB, Member
+from noisecheck.flow.regular import with_regular
 from noisecheck.flow.route import Route
 from noisecheck.place.evidence import PRIOR_UNPLACED, Evidence
 
@@ -73,8 +74,12 @@ def rebounds_known(impacts: Impacts, route: Route) -> list[list[list[Member]]]:
                 int(rebound[i]), float(time_s[i]), float(level[i]), drowned=bool(drowned[i]), channel=int(channel[i])
             )
         )
-    names = impacts["station"]
-    return [[trains[int(drop[i])] for i in first[names[first] == n]] for n in route.stations]
+    names, span_s = impacts["station"], float(np.ptp(time_s)) if len(time_s) else 0.0
+    found = []
+    for name in route.stations:
+        own, nowhere = ([trains[int(drop[i])] for i in first[names[first] == n]] for n in (name, ""))
+        found.append(with_regular(own, [t for t in nowhere if len(t) == 1], span_s))
+    return found
 
 
 def levels_of(impacts: Impacts) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:

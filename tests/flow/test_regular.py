@@ -1,0 +1,87 @@
+"""Rebounds that are told by their time alone, in runs of a dozen balls."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from noisecheck.core.table import Impacts
+from noisecheck.flow.ledger import follow_balls
+from noisecheck.flow.rebounds import Member
+from noisecheck.flow.regular import regular_followers, with_regular
+from noisecheck.flow.route import FeedPlan, LedgerSettings, Route
+
+ROUTE = Route(("landing", "gate", "tray"), ((0.9, 1.2), (0.6, 0.8)))
+BALLS, PERIOD_S, END_S = 12, 1.6, 24.0
+REBOUND_S = 0.048
+SETTINGS = LedgerSettings(shared_microphone=True, claim_last_odds=1.0, copied=0.0)
+
+
+def short_run(seed: int, *, sounding: str = "", stray_s: float = math.nan) -> Impacts:
+    """Return a dozen balls and the gate's rebounds, softer by 7 dB and put to ``sounding``, and a stray at a time."""
+    rng = np.random.default_rng(seed)
+    rows: list[tuple[float, str, float, float]] = []
+    for ball in range(BALLS):
+        t = 1.0 + ball * PERIOD_S + rng.normal(0.0, 0.04)
+        rows.append((t, "landing", rng.normal(-50.0, 1.5), 0.98))
+        t += rng.uniform(0.9, 1.2)
+        rows.append((t, "gate", rng.normal(-68.0, 1.0), 0.98))
+        soft_s = t + REBOUND_S * rng.normal(1.0, 0.03)
+        rows.append((soft_s, sounding, rng.normal(-75.0, 1.5), 0.7 if sounding else math.nan))
+        t += rng.uniform(0.6, 0.8)
+        rows.append((t, "tray", rng.normal(-62.0, 1.0), 0.98))
+    if not math.isnan(stray_s):
+        rows.append((stray_s, "", -60.0, math.nan))
+    rows.sort()
+    n = len(rows)
+    return Impacts.of(
+        n,
+        time_s=[r[0] for r in rows],
+        station=[r[1] for r in rows],
+        lae_db=[r[2] for r in rows],
+        station_confidence=[r[3] for r in rows],
+        odds=np.full(n, 1e5),
+        margin_db=np.full(n, 12.0),
+        drop=np.arange(n),
+        rebound=np.zeros(n, int),
+    )
+
+
+@pytest.mark.parametrize("sounding", ["", "gate"])
+@pytest.mark.parametrize("seed", range(4))
+def test_what_comes_at_one_interval_after_a_contact_is_no_stray_and_no_ball(seed: int, sounding: str) -> None:
+    impacts = short_run(seed, sounding=sounding)
+    ledger = follow_balls(impacts, ROUTE, end_s=END_S, settings=SETTINGS, feed=FeedPlan(None, BALLS))
+    assert (ledger.arrived, ledger.findings) == (BALLS, ())
+
+
+def test_a_stray_among_them_is_still_named() -> None:
+    impacts = short_run(5, stray_s=9.62)
+    ledger = follow_balls(impacts, ROUTE, end_s=END_S, settings=SETTINGS, feed=FeedPlan(None, BALLS))
+    assert [(f.kind, f.time_s) for f in ledger.findings] == [("stray", 9.62)]
+
+
+def test_what_comes_at_any_time_is_no_habit() -> None:
+    rng = np.random.default_rng(3)
+    contacts, level = 1.0 + 1.6 * np.arange(12.0), np.full(12, -60.0)
+    for _ in range(300):
+        others = np.sort(rng.uniform(0.0, 24.0, 60))
+        assert regular_followers(contacts, level, others, np.full(60, -70.0), 24.0) == []
+
+
+def test_what_is_as_loud_as_a_contact_is_not_its_rebound() -> None:
+    contacts, level = 1.0 + 1.6 * np.arange(12.0), np.full(12, -60.0)
+    assert len(regular_followers(contacts, level, np.add(contacts, 0.05), level - 7.0, 24.0)) == 12
+    assert regular_followers(contacts, level, np.add(contacts, 0.05), level, 24.0) == []
+
+
+def test_rebounds_that_are_told_already_stay() -> None:
+    told = [[Member(0, float(k), -50.0), Member(1, k + 0.2, -54.0)] for k in range(8)]
+    other = [[Member(0, k + 0.05, -60.0)] for k in range(8)]
+    assert with_regular(told, other, 10.0) == told
+    found = with_regular([t[:1] for t in told], other, 10.0)
+    assert [[m.rebound for m in t] for t in found] == [[0, 1]] * 8
+    # What began a train of its own is taken out of the list of them.
+    assert found == with_regular([*(t[:1] for t in told), *other], [], 10.0)
