@@ -254,15 +254,17 @@ class Arrival:
         behind = self.time_s - beliefs.heard[last] if last >= 0 else math.inf
         for slot in history.slots:
             z = (fed - slot) / sd
-            density = math.exp(-0.5 * z * z) / (sd * 2.5066)
+            even, late = math.exp(-0.5 * z * z) / (sd * 2.5066), 0.0
             if z > 2.0:  # fed in that slot and held up since
                 if held or self.time_s - behind - beliefs.pass_mean[0][q] < slot:
-                    density += beliefs.transit(0, q, self.time_s - slot, behind)
+                    late = beliefs.transit(0, q, self.time_s - slot, behind)
                 else:  # and overtaken by one fed later
-                    density += beliefs.overtaken * beliefs.held(0, q, self.time_s - slot)
-            density /= beliefs.p_gap
+                    late = beliefs.overtaken * beliefs.held(0, q, self.time_s - slot)
+            density = (even + late) / beliefs.p_gap
             if density > best:
-                best, used, came = density, slot, slot
+                # That it was held up is not said where it may as well have been fed later than the pace has it.
+                surely = z <= 2.0 or late > beliefs.settings.claim_odds * even
+                best, used, came = density, slot, slot if surely else fed
         if fed > history.fed_s + 0.5 * history.period_s:  # the slot now due
             blur, waited = beliefs.pass_sd[0][q], fed - history.fed_s
             for turns, density in beliefs.due(waited, history.period_s, history.fed_s, blur):

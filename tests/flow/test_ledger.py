@@ -459,3 +459,23 @@ def test_balls_stated_beyond_the_end_of_a_feed_still_running_are_not_called_stuc
     rows = [[r for r in way if r[0] < last] for way in ways]
     ledger = follow(rows, end_s=last, feed=FeedPlan(balls=len(quiet_run())))
     assert not [f for f in ledger.findings if f.kind == "stuck"]
+
+
+def test_a_ball_unheard_at_the_start_is_not_held_up_where_the_pace_may_have_wavered() -> None:
+    kinds = []
+    for seed in range(12):
+        rng = np.random.default_rng(seed)
+        gaps = np.clip(rng.normal(2.0, 0.3, 60), 1.2, 2.8)
+        gaps[30], gaps[31] = 2.9, 1.06
+        fed_s = 3.0 + np.cumsum(gaps)
+        ways = [
+            [
+                (float(f + late + rng.normal(0, 0.03)), name)
+                for late, name in zip((0.0, 1.0, 2.8, 3.45), STATIONS, strict=True)
+            ]
+            for f in fed_s
+        ]
+        ways[30].pop(0)
+        kinds += [f.kind for f in follow(ways, end_s=140.0, feed=FeedPlan(period_s=2.0)).findings]
+    assert kinds.count("unheard") == 12
+    assert "held_up" not in kinds
