@@ -31,6 +31,7 @@ _FIRST: Final = 300
 _HEARD: Final = (9.0, 1.0)
 """Balls heard and not, taken as seen before any is (beta prior)."""
 _FEW: Final = 60
+"""Of more the median of deviations tells the spread to within 15 % (its efficiency is 37 %)."""
 _ODD: Final = 0.02
 """Share of transits of any length within reach."""
 _REACH: Final = 4.0
