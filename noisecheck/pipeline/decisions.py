@@ -21,7 +21,7 @@ from noisecheck.pipeline.tiles import BEFORE_S, DecidedTile, Tile
 
 __all__ = ["WARM_TILES", "Decisions", "joined_onsets", "next_arrivals", "quiet_spans"]
 
-WARM_TILES: Final = 4
+WARM_TILES: Final = 5
 """Tiles to be heard again before the first that is to be decided as if all had been."""
 _QUIET_AFTER_S: Final = (0.30, 0.15, 0.08)
 _QUIET_BEFORE_S: Final = 0.006
