@@ -19,7 +19,7 @@ from noisecheck.detect.alike import Alike
 from noisecheck.detect.candidates import Candidates
 from noisecheck.detect.channels import Onsets, merge_channels
 from noisecheck.detect.decide import decide
-from noisecheck.pipeline.decisions import Decisions, quiet_spans
+from noisecheck.pipeline.decisions import WARM_TILES, Decisions, quiet_spans
 from noisecheck.pipeline.listen import Heard, ListenSettings, listen
 from noisecheck.pipeline.tiles import Reader, find_in_tiles, tiles_of
 
@@ -85,7 +85,7 @@ def test_deciding_tile_by_tile_is_deciding_at_once(stereo: Path) -> None:
             tiles, rate, 2, detect=SETTINGS.detect, spread_s=SETTINGS.spread_s, longest_s=4.0, give_from=give_from,
             first=None if not give_from else [c.where(np.arange(1)) for c in whole],
         )  # fmt: skip
-        given = [tile for part in found[max(0, give_from - 4) :] for tile in decisions.take(part)]
+        given = [tile for part in found[max(0, give_from - WARM_TILES) :] for tile in decisions.take(part)]
         assert [(t.start, t.stop) for t in given] == tiles[give_from:]
         later = expected.where(expected.frame >= tiles[give_from][0])
         for f in fields(Onsets):
