@@ -84,21 +84,24 @@ def test_terminal_says_it_too(result: Any) -> None:
     assert improved == {"felt": False, "cork": True}
 
 
-def test_what_is_said_of_many_runs_is_said_once(result: Any) -> None:
+def _note(result: Any, said: tuple[str, ...]) -> str:
+    """Return the one note of a comparison whose first difference has so many warnings."""
     both = together(result, compare_campaign(result, by="treatment", station="landing"))
-    said = tuple(f"run a {n}: {n} of 9 impacts clipped and left out: its mean is too low" for n in (1, 2, 3))
     first, *rest = both.comparison.differences
     told = dataclasses.replace(both.comparison, differences=(dataclasses.replace(first, warnings=said), *rest))
     (note,) = (line for line in tell_comparison(told) if line.startswith("note: "))
-    assert note == (
+    return note
+
+
+def test_what_is_said_of_many_runs_is_said_once(result: Any) -> None:
+    said = tuple(f"run a {n}: {n} of 9 impacts clipped and left out: its mean is too low" for n in (1, 2, 3))
+    assert _note(result, said) == (
         "note: 3 runs with impacts clipped and left out: their means are too low (a 1 1 of 9, a 2 2 of 9, a 3 3 of 9)"
     )
 
 
 def test_the_same_note_on_many_runs_is_said_once(result: Any) -> None:
-    both = together(result, compare_campaign(result, by="treatment", station="landing"))
     said = tuple(f"run a {n}: most impacts are cut short by the next one" for n in (1, 2, 3))
-    first, *rest = both.comparison.differences
-    told = dataclasses.replace(both.comparison, differences=(dataclasses.replace(first, warnings=said), *rest))
-    (note,) = (line for line in tell_comparison(told) if line.startswith("note: "))
-    assert note == "note: run a 1: most impacts are cut short by the next one; much the same in 2 more runs (a 2, a 3)"
+    assert _note(result, said) == (
+        "note: run a 1: most impacts are cut short by the next one; much the same in 2 more runs (a 2, a 3)"
+    )
