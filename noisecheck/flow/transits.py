@@ -167,8 +167,7 @@ def _score(
         near = mutual & real & (np.abs(off) <= _REACH * sd)
         if near.sum() < 3:
             return _NONE
-        middle, sd = _fit(off[near])
-        sd = _least_spread(off[near], sd)
+        middle, sd = _fit_few(off[near])
     wide = np.where(real, sd, math.hypot(sd, 0.05 * period))
     fits = mutual & (np.abs(off) <= _REACH * wide)
     due = fits | (slots + lag + _REACH * sd < end_s)
@@ -192,9 +191,7 @@ def _score(
     score += math.lgamma(loose + 1.0) - (loose + 1.0) * math.log(span_s + spare_s) + math.log(spare_s)
     # What a long lag leaves out at the ends is no more in order than the rest.
     score *= len(reach) / max(int(owed.sum()), 1)
-    took = (reach[nearest] - slots)[fits & real][:_FIRST]
-    mean, sd = _fit(took)
-    sd = _least_spread(took, sd)
+    mean, sd = _fit_few((reach[nearest] - slots)[fits & real][:_FIRST])
     score -= _LONG * lag / period + sd / (mean * _UNEVEN)
     return _Scored(score, mean, sd)
 
@@ -211,20 +208,20 @@ def _fit(transits: Times) -> tuple[float, float]:
     return middle, max(1.4826 * float(np.median(np.abs(transits - middle))), 0.004)
 
 
-def _least_spread(transits: Times, sd: float) -> float:
-    """Return the standard deviation, of few transits no less than their pairs tell.
+def _fit_few(transits: Times) -> tuple[float, float]:
+    """Return the same, with a spread of few transits no less than their pairs tell.
 
     The deviations of a dozen values may lie close together by chance: one in twenty has half the true spread by their
     median, 0.8 by the quartile of all differences (Q_n of Rousseeuw and Croux, J. Am. Stat. Assoc. 88 (1993) 1273).
     """
+    middle, sd = _fit(transits)
     n = len(transits)
     if n > _FEW:
-        return sd
+        return middle, sd
     i, j = np.triu_indices(n, 1)
     half = n // 2 + 1
-    return max(
-        sd, 2.2219 * float(np.partition(np.abs(transits[i] - transits[j]), (k := half * (half - 1) // 2 - 1))[k])
-    )
+    quartile = half * (half - 1) // 2 - 1
+    return middle, max(sd, 2.2219 * float(np.partition(np.abs(transits[i] - transits[j]), quartile)[quartile]))
 
 
 def _log_beta(a: float, b: float) -> float:
