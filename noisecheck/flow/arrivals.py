@@ -6,16 +6,15 @@ import math
 from bisect import bisect_left
 from typing import NamedTuple
 
-from noisecheck.flow.beliefs import ONSET_S, Beliefs
+from noisecheck.flow.beliefs import ONSET_S, WAITED_S, Beliefs
 from noisecheck.flow.explanations import Impact, hidden_contacts, label_of
-from noisecheck.flow.histories import Ball, Contacts, Decision, History, of_late
+from noisecheck.flow.histories import Ball, Contacts, Decision, History, decision_of, of_late
 
 __all__ = ["Arrival", "Move", "arrivals_of", "next_period"]
 
 _TINY = 1e-300
 _GAIN = 0.6  # of the last interval in the pace
 _ODD_GAIN = 0.2  # the same where that is off by half and more, a ball fed off its turn or an empty slot
-_JAM_S = 2.0  # what comes later than this did not wait behind another
 _BETWEEN = 0.1
 """Share of balls fed early after which the turns go on as before: balls fed twice or by hand (common practice, no
 source)."""
@@ -226,7 +225,11 @@ class Arrival:
                 known = self._fed[h.fed_s, h.period_s] = _fed(self._beliefs, h, self.time_s)
             p, period, slots, _ = known
             return p, self.time_s, period, (*h.slots, *slots), self.time_s
-        held = not h.slots or last < 0 or self.time_s - self._beliefs.heard[last] > _JAM_S or _was_late(h, last)
+        held = not h.slots or last < 0
+        if not held:
+            before_s = self._beliefs.heard[last]
+            ahead = decision_of(h.past, last, before_s)
+            held = self.time_s - before_s > WAITED_S or (ahead is not None and ahead.late)
         key = (h.fed_s, h.period_s, h.slots, last, held)
         born = self._born.get(key)
         if born is None:
@@ -280,14 +283,6 @@ class Arrival:
         if used == math.inf:  # a feed that rests is as unlikely whether the next ball is heard at the start or not
             loose *= math.exp(-min(max(fed - history.fed_s, 0.0) * beliefs.feed_rate, 20.0))
         return self._fresh * (0.99 * best + loose), used, came
-
-
-def _was_late(history: History, impact: int) -> bool:
-    """Return whether the ball came late whose contact an impact was."""
-    at = history.past
-    while at is not None and not (at.impact == impact and at.kind in ("pass", "born")):
-        at = at.before
-    return at is not None and at.late
 
 
 def next_period(period_s: float, step_s: float) -> float:

@@ -13,7 +13,7 @@ from collections.abc import Sequence
 from noisecheck.flow.heard import Heard
 from noisecheck.flow.route import FeedPlan, LedgerSettings, Route
 
-__all__ = ["FALL_S", "ONSET_S", "SMALL_DB", "Beliefs"]
+__all__ = ["FALL_S", "ONSET_S", "SMALL_DB", "WAITED_S", "Beliefs"]
 
 _SQRT_2PI = math.sqrt(2.0 * math.pi)
 _LEAST_SD_S = 0.003
@@ -26,6 +26,8 @@ _ASTRAY = (0.1, 0.3, 0.5, 0.5)
 _ALIKE = 0.1  # share of strays that sound like a station, as far as one stray tells
 _RATE_HOURS = 0.25  # the rate of strays differs between machines by orders of magnitude: a weak belief
 ONSET_S = 0.003  # dull impacts are timed that late; what is later than usual by less is not late
+WAITED_S = 2.0
+"""What comes so much later than another did not wait behind it."""
 _JAM_S = 0.15  # balls let go together follow one another this closely
 _EARLY = 0.002  # what comes before its time: balls are held up more easily than hurried
 FALL_S = (0.1, 1.5)  # after it a ball that left the track strikes something: free fall from 1.5 m takes 0.55 s
@@ -200,7 +202,7 @@ class Beliefs(Heard):
         z = took - mean
         p = 0.99 * _normal(z, sd) + (0.01 if z > 0 else _EARLY) * _normal(z, 3.0 * sd)
         p += self.held(a, b, took)
-        if behind < 2.0 and z - behind > -3.0 * sd:
+        if behind < WAITED_S and z - behind > -3.0 * sd:
             p += 0.5 / _JAM_S * math.exp(-behind / _JAM_S)
         return p
 

@@ -22,6 +22,7 @@ __all__ = [
     "History",
     "Overdue",
     "contacts_of",
+    "decision_of",
     "decision_on",
     "end_history",
     "moment",
@@ -219,8 +220,13 @@ def of_late(contacts: Contacts, time_s: float, heard_s: Sequence[float]) -> Cont
 
 def decision_on(at: Decision | None, impact: Impact) -> Decision | None:
     """Return what a history says made an impact; None where that is settled."""
-    while at is not None and (at.impact != impact.number or at.kind == "end"):
-        if at.impact >= 0 and at.kind != "end" and at.time_s < impact.time_s:
+    return decision_of(at, impact.number, impact.time_s)
+
+
+def decision_of(at: Decision | None, number: int, time_s: float) -> Decision | None:
+    """Return the same of an impact by its number and time."""
+    while at is not None and (at.impact != number or at.kind == "end"):
+        if at.impact >= 0 and at.kind != "end" and at.time_s < time_s:
             return None
         at = at.before
     return at
