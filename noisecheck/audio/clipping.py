@@ -19,6 +19,7 @@ _LEAST_PEAK: Final = 0.02
 _SAME_RAIL: Final = 0.995
 _FLAT: Final = 5e-4  # of the rail: an analogue stage that clips before the converter leaves its noise on the tops
 _CORNER: Final = 1.5
+_SHORT: Final = 24.0  # noise makes three or four samples of a broad crest equal by chance: its sides must fall further
 _FULL: Final = 0.9  # after a codec a rail is known to a decibel: from here on it may be full scale
 
 
@@ -75,7 +76,7 @@ class ClippingScan:
         if not len(runs):
             return
         sign = 1.0 if side == 0 else -1.0
-        need = _CORNER * tolerance * ((length + 4) / length) ** 2
+        need = np.maximum(_CORNER, _SHORT / length) * tolerance * ((length + 4) / length) ** 2
         left = np.where(runs[:, 0] >= 2, extreme - sign * x[np.maximum(runs[:, 0] - 2, 0)], np.inf)
         right = np.where(runs[:, 1] + 1 < len(x), extreme - sign * x[np.minimum(runs[:, 1] + 1, len(x) - 1)], np.inf)
         runs = runs[(left > need) & (right > need)] + origin
