@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from noisecheck.audio.split import join_recordings
 from noisecheck.bench.campaign import Campaign
 from noisecheck.bench.runsheet import Run, of_role
-from noisecheck.compare.apart import runs_apart
+from noisecheck.compare.apart import runs_apart, say_apart
 from noisecheck.compare.summary import RunSummary, summarise
 from noisecheck.core.errors import InputError, nearest, one_line
 from noisecheck.core.provenance import provenance, settings_document
@@ -130,9 +130,14 @@ class CampaignResult:
         return tuple(notes)
 
     @functools.cached_property
+    def apart_db(self) -> dict[str, float]:
+        """Return by how much test runs lie off the others of their kind, by name, where that is far."""
+        return runs_apart(self.summaries)
+
+    @property
     def apart(self) -> tuple[str, ...]:
         """Return a sentence for each test run whose levels lie far off those of the others of its kind."""
-        return runs_apart(self.summaries)
+        return say_apart(self.apart_db)
 
     @functools.cached_property
     def octave_decays(self) -> dict[tuple[str, str], NDArray[np.float64]]:

@@ -49,7 +49,8 @@ def events_section(context: Context) -> Section | None:
     for number, run in enumerate(r for r in result.runs if len(r.impacts)):
         chosen = [p for p in picked if p.run == run.run.name]
         runs.append(_run(context, number, run, chosen, clips, odd[run.run.name], limits))
-    common = take_common([r["notes"] for r in runs if r["role"] == "test"], "test runs")
+    tests = [r["notes"] for r in runs if r["role"] == "test"]
+    common = take_common(tests, "test runs" if len(tests) == len(result.tests) else "test runs with impacts")
     links = {(p.run, p.row) for p in picked}
     rows = _rows(context, kept, links, odd)
     flags = int(np.bitwise_or.reduce(result.impacts.data["flags"], initial=0))

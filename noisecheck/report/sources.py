@@ -38,14 +38,17 @@ def sources_section(context: Context) -> Section | None:
             "Record all stations by microphones of one kind to rank them.",
         )
     values = newest_first((r.run.revision for r in tests), rig.revisions.order)
-    parts = [(v, [machine_impacts(r.impacts) for r in tests if r.run.revision == v]) for v in values]
+    # Exposures are added as recorded: a run far off the others of its kind would decide alone.
+    apart = context.result.apart_db
+    level = [r for r in tests if r.run.name not in apart]
+    parts = [(v, [machine_impacts(r.impacts) for r in level if r.run.revision == v]) for v in values]
     ranked = [(v, rank_stations(Impacts.concat(t))) for v, t in parts]
     if not any(sum(bool(r.station) for r in k.rows) > 1 for _, k in ranked):
         return None
     tables = [_table(v, k) for v, k in ranked if k.rows]
     document = [{"revision": v, **_document(k)} for v, k in ranked]
     machine = machine_stations(context.result.summaries, rig)
-    data = {"tables": tables, "revisions": len(tables) > 1, "unit": context.unit}
+    data = {"tables": tables, "revisions": len(tables) > 1, "unit": context.unit, "apart": [*map(one_line, apart)]}
     return Section(
         "sources",
         "Where the noise comes from",

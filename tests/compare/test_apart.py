@@ -12,7 +12,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 from campaigns import levels_of, summary_of
 
 from noisecheck.bench.runsheet import Run
-from noisecheck.compare.apart import runs_apart
+from noisecheck.compare.apart import runs_apart, say_apart
 from noisecheck.compare.summary import RunSummary
 
 SESSIONS = {"day 1": 0.0, "day 2": -12.0, "day 3": 9.0}
@@ -38,16 +38,16 @@ def campaign(seed: int, *, sd_db: float = 1.0, off: dict[str, float] | None = No
 def test_a_run_of_another_gain_is_told() -> None:
     odd = "felt-120-day 2"
     for seed in range(20):
-        (said,) = runs_apart(campaign(seed, off={odd: 20.0}))
+        (said,) = say_apart(runs_apart(campaign(seed, off={odd: 20.0})))
         assert said.startswith(f"run {odd} reads +")
         assert abs(float(said.split(" reads ")[1].split(" dB")[0]) - 20.0) < 4.0
 
 
 def test_sessions_pads_and_placement_are_no_other_gain() -> None:
     assert not any(runs_apart(campaign(seed, sd_db=sd)) for seed in range(300) for sd in (0.3, 1.0, 2.0))
-    assert runs_apart([]) == ()
+    assert runs_apart([]) == {}
 
 
 def test_two_runs_do_not_tell_which_is_odd() -> None:
     rows = [r for r in campaign(1, off={"bare-60-day 1": 20.0}) if r.run.session != "day 3"]
-    assert runs_apart(rows) == ()
+    assert runs_apart(rows) == {}

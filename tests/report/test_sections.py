@@ -17,6 +17,7 @@ from noisecheck.pipeline.campaign import CampaignResult
 from noisecheck.pipeline.revisions import plan_campaign, trend_campaign
 from noisecheck.report.answers import opening
 from noisecheck.report.context import Context
+from noisecheck.report.events import events_section
 from noisecheck.report.plan_view import plan_section
 from noisecheck.report.sources import sources_section
 from noisecheck.report.trend import trend_section
@@ -63,6 +64,35 @@ def test_shares_are_shares_of_exposure(make: Any) -> None:
     (said,) = section.said
     assert "Landing makes 91 % of the noise" in said.text
     assert "Not worth quieting: tray" in said.text
+
+
+def test_a_run_of_another_gain_does_not_decide_the_shares(make: Any) -> None:
+    """Five runs of 10 to 1 at a place, and one at 40 dB more gain whose loud place was cut at the rail: 1 to 1."""
+    result = make(treatments=("bare",), runs=6, impacts=20)
+    runs = []
+    for number, run in enumerate(result.runs):
+        loud = run.impacts.is_text("station", "landing") & (number != 3)
+        level = np.where(loud, -50.0, -60.0) + 40.0 * (number == 3)
+        runs.append(replace(run, run=replace(run.run, session="one"), impacts=run.impacts.with_columns(lae_db=level)))
+    summaries = summarise(Impacts.concat(r.impacts for r in runs), [r.run for r in runs])
+    section = sources_section(Context(replace(result, runs=tuple(runs), summaries=summaries), ()))
+    assert section is not None
+    assert section.data["apart"] == ["bare-3"]
+    landing, tray = section.document[0]["stations"]
+    assert (landing["station"], landing["impacts"], tray["impacts"]) == ("landing", 50, 50)
+    assert landing["share"] == pytest.approx(10 / 11, abs=1e-5)
+
+
+def test_what_most_runs_note_is_counted_of_the_runs_that_are_shown(make: Any) -> None:
+    result = make(treatments=("bare",), runs=5, impacts=20)
+    noted = [replace(r, notes=("far",)) for r in result.runs]
+    whole = events_section(Context(replace(result, runs=tuple(noted)), ()))
+    noted[2] = replace(noted[2], impacts=noted[2].impacts.where(np.zeros(20, bool)))
+    less = events_section(Context(replace(result, runs=tuple(noted)), ()))
+    assert whole is not None
+    assert less is not None
+    assert whole.data["common"] == ["5 of 5 test runs: far"]
+    assert less.data["common"] == ["4 of 4 test runs with impacts: far"]
 
 
 def test_a_pickup_and_an_air_microphone_are_not_ranked_together(make: Any) -> None:
