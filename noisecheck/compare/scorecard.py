@@ -33,6 +33,8 @@ class Pace:
     """What more would cost: seconds a ball, seconds and balls a run; NaN where not known."""
 
     ball_s: float
+    stated: bool
+    """Whether the seconds a ball are those of the feed; else they are the runs' own, with what is before and after."""
     run_s: float
     balls_a_run: float
 
@@ -47,7 +49,7 @@ def pace_of(rig: Rig | None, flows: Sequence[RunFlow]) -> Pace:
     stated = rig.feed.period_s if rig is not None else None
     ball = stated if stated is not None else (seconds / balls if balls else math.nan)
     runs = len(flows)
-    return Pace(ball, seconds / runs if runs else math.nan, balls / runs if runs else math.nan)
+    return Pace(ball, stated is not None, seconds / runs if runs else math.nan, balls / runs if runs else math.nan)
 
 
 def say_time(hours: float) -> str:
@@ -263,7 +265,7 @@ def _timed(judged: Judged, pace: Pace) -> Judged:
         return judged
     step = v.next_step
     if judged.unit == "balls":
-        step += f": {say_time(hours)} at a ball every {pace.ball_s:.2f} s"
+        step += f": {say_time(hours)}" + (f" at a ball every {pace.ball_s:.2f} s" if pace.stated else " of recording")
         if pace.balls_a_run > 0:
             step += f" ({many(math.ceil(v.more / pace.balls_a_run), 'run')} like these)"
     else:

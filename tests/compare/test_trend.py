@@ -220,6 +220,14 @@ def test_a_quiet_pad_that_holds_balls_up_fails_and_a_later_shape_passes() -> Non
     assert c[2].verdict.more == more
     assert c[2].hours == pytest.approx(more * 0.5 / 3600, rel=0.01)
     assert f"{more:,} more failure-free balls would show it: 41.5 h at a ball every 0.50 s" in c[2].verdict.next_step
+    learnt = trend(
+        _campaign({"A": 60.0}),
+        _flows({"A": 0}),
+        rig=Rig.model_validate({"station": ROUTE, "requirement": [wished]}),
+    )
+    step = learnt.newest.card.judged[0].verdict.next_step
+    assert "h of recording (" in step  # the runs' own seconds a ball, with what is before and after, are no feed's
+    assert "at a ball every" not in step
     points = {p.value: p for p in found.tradeoff.of("revision")}
     assert [points[r].on_frontier for r in "ABC"] == [True, True, True]  # B is quietest, A runs best, C lies between
     worse = trend(_campaign({"A": 60.0, "B": 62.0}), _flows({"A": 0, "B": 40}), rig=_rig())
