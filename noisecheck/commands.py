@@ -117,6 +117,7 @@ def measure(arguments: argparse.Namespace) -> int:
     if arguments.output is not None:
         write_impacts_csv(measured.impacts, arguments.output)
     wrote = [] if arguments.output is None else [f"Wrote {arguments.output}."]
+    wrote += ["Whether a recording is fit to measure (gain riding, dropouts), noisecheck health says."]
     return _told(arguments, measured.document, lambda: [*measured.sentences(), *wrote])
 
 

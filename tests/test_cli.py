@@ -82,6 +82,13 @@ def test_measure_needs_no_campaign(tmp_path: Path, capsys: pytest.CaptureFixture
     assert len(lines) == 4
 
 
+def test_measure_says_where_to_ask_whether_a_recording_is_fit(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["measure", str(_taps(tmp_path / "take.wav"))]) == 0
+    assert "noisecheck health says" in capsys.readouterr().out.splitlines()[-1]
+
+
 def test_measure_names_the_file_it_cannot_read(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     text = tmp_path / "notes.wav"
     text.write_text("not a recording")
