@@ -36,7 +36,7 @@ from noisecheck.report.noise import noise_section
 from noisecheck.report.plan_view import plan_section
 from noisecheck.report.sources import sources_section
 from noisecheck.report.trend import trend_section
-from noisecheck.report.words import number, signed
+from noisecheck.report.words import number, signed, tight
 
 if TYPE_CHECKING:
     from jinja2 import Environment
@@ -184,6 +184,7 @@ def _environment() -> Environment:
     env.filters["db"] = signed
     env.filters["num"] = number
     env.filters["line"] = one_line
+    env.filters["tight"] = tight
     env.filters["drawn"] = Markup  # only for what figures.py made
     env.policies["json.dumps_kwargs"] = {"ensure_ascii": False, "allow_nan": False, "separators": (",", ":")}
     env.globals["markers"] = MARKERS

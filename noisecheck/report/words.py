@@ -11,9 +11,10 @@ from typing import Any, Final
 from noisecheck.core.errors import one_line
 from noisecheck.core.units import many
 
-__all__ = ["capital", "fold_alike", "number", "sentence", "signed", "take_common"]
+__all__ = ["capital", "fold_alike", "number", "sentence", "signed", "take_common", "tight"]
 
 _NAMED: Final = 8
+_UNIT: Final = re.compile(r"(?<=\d) (?=%|(?:dB|Hz|kHz|mm|ms|s|min|h|days)\b)")
 _ALIKE: Final = 3  # what is noted of so many recordings, and of most of them, is said once
 
 
@@ -40,6 +41,11 @@ def capital(text: str) -> str:
 def sentence(text: str) -> str:
     """Return text on one line with its full stop."""
     return one_line(text) + "."
+
+
+def tight(text: str) -> str:
+    """Return a sentence in which no line ends between a number and its unit."""
+    return _UNIT.sub("\N{NO-BREAK SPACE}", text)
 
 
 def take_common(notes: Sequence[list[str]], what: str) -> list[str]:

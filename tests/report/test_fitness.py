@@ -13,7 +13,7 @@ from noisecheck.audio.recording import open_recording
 from noisecheck.flow.findings import either_way
 from noisecheck.report.context import Context, Place
 from noisecheck.report.fitness import health_section
-from noisecheck.report.words import fold_alike, take_common
+from noisecheck.report.words import fold_alike, take_common, tight
 
 RATE = 16_000
 
@@ -134,6 +134,12 @@ def test_what_most_runs_note_is_said_once() -> None:
     few = [["far"], ["far"]]
     assert take_common(few, "test runs") == []
     assert few == [["far"], ["far"]]
+
+
+def test_a_number_keeps_its_unit_on_its_line() -> None:
+    text = "below 12 per million at 95 %: 48 min at a ball every 0.90 s, 3 dB (2 to 4 dB), 2 hours, 7 stations"
+    kept = "below 12 per million at 95~%: 48~min at a ball every 0.90~s, 3~dB (2 to 4~dB), 2 hours, 7 stations"
+    assert tight(text) == kept.replace("~", "\N{NO-BREAK SPACE}")
 
 
 def test_notes_alike_but_for_figures_are_told_by_the_first() -> None:
