@@ -22,6 +22,7 @@ from noisecheck.flow.contacts import (
 from noisecheck.flow.findings import Finding, Ledger
 from noisecheck.flow.readings import agreed, other_readings, untold
 from noisecheck.flow.route import FeedPlan, LedgerSettings, Route
+from noisecheck.flow.siblings import Sibling
 from noisecheck.flow.silence import Silence, silences
 from noisecheck.flow.solver import LedgerSolver
 from noisecheck.flow.strange import with_trains_by_sound
@@ -72,6 +73,7 @@ def follow_balls(
     silent: Sequence[str] = (),
     run: str = "",
     odds: Evidence | None = None,
+    siblings: Sequence[Sibling] = (),
 ) -> Ledger:
     """Return the ledger of one measured run.
 
@@ -84,6 +86,7 @@ def follow_balls(
         gaps_s: spans within it not listened to.
         silent: stations known to have no microphone near.
         odds: what each impact sounds like, row by row with ``impacts``; else ``station_confidence`` is used.
+        siblings: what other runs of the same pad, height and revision show, where this one is short.
 
     Raises:
         InputError: times outside the span (were frames given for seconds?), or ``end_s`` before ``start_s``.
@@ -99,6 +102,7 @@ def follow_balls(
         silent=silent,
         run=run,
         odds=odds,
+        siblings=siblings,
         at_once=False,
     )
     return followed.finish(end_s)
@@ -118,6 +122,7 @@ def follow_so_far(
     deaf_s: Mapping[str, Sequence[tuple[float, float]]] | None = None,
     run: str = "",
     odds: Evidence | None = None,
+    siblings: Sequence[Sibling] = (),
     at_once: bool = True,
 ) -> Followed:
     """Return a run followed up to ``now_s``, arguments and errors as of :func:`follow_balls`.
@@ -158,7 +163,15 @@ def follow_so_far(
         chosen = replace(chosen, learn_s=max(chosen.learn_s, min(most_s, _LEARN_S)))
     elif None in heard.transit_s:
         own = times[first], translate[codes[first]]
-        learnt = learn_transits(*own, heard, chosen.longest_transit_s, start_s=start_s, end_s=now_s, deaf_s=deaf)
+        learnt = learn_transits(
+            *own,
+            heard,
+            chosen.longest_transit_s,
+            start_s=start_s,
+            end_s=now_s,
+            deaf_s=deaf,
+            beside=[s.contacts_on(heard) for s in siblings],
+        )
         fits = [f if w is None else Fit(0.0, 0.0) for f, w in zip(learnt, heard.transit_s, strict=True)]
     level_db, at_most = levels_of(impacts)
     codes, labels = translate[codes], None if odds is None else labels_of(odds.where(rows), heard)
@@ -172,7 +185,7 @@ def follow_so_far(
         solvers.append(solver)
         solver.beliefs.deaf = [list(spans) for spans in deaf]
         solver.book.silences = list(quiet)
-        solver.learn_habits(impacts)
+        solver.learn_habits(impacts, siblings)
         news.append(
             solver.update(
                 times,

@@ -18,13 +18,14 @@ from noisecheck.core.table import Impacts
 from noisecheck.flow.agreement import Best, holding_key, lost_instead
 from noisecheck.flow.beliefs import Beliefs
 from noisecheck.flow.book import Book
-from noisecheck.flow.contacts import levels_of, rebounds_known, scaled_labels, under_louder
+from noisecheck.flow.contacts import scaled_labels, under_louder
 from noisecheck.flow.explanations import Impact
 from noisecheck.flow.findings import Finding, Ledger
 from noisecheck.flow.histories import Decision, History, Overdue, end_history, retire, weights_of
 from noisecheck.flow.odds import combine_odds
 from noisecheck.flow.rivals import Rivals
 from noisecheck.flow.route import FeedPlan, LedgerSettings, Route
+from noisecheck.flow.siblings import SURELY_PLACED, Sibling, begun_as_usual, habits_shown
 from noisecheck.flow.sorting import CLEARLY_PLACED, Sorter
 from noisecheck.flow.steps import extend, with_train, without_train
 from noisecheck.flow.suspicions import Suspicions
@@ -32,7 +33,6 @@ from noisecheck.flow.transits import Fit, learn_transits
 
 __all__ = ["LedgerSolver"]
 
-_SURELY_PLACED = 0.9
 _AGO = 20  # impacts of late among which a louder one may be
 _PACE_WAITS = 24
 """Waits between balls that tell how evenly they are fed."""
@@ -98,17 +98,17 @@ class LedgerSolver:
     def _settling_time(self) -> float:
         return min(max(1.2 * sum(self.beliefs.latest) + 3.0, 4.0), 60.0)
 
-    def learn_habits(self, impacts: Impacts) -> None:
-        """Learn from impacts placed and told apart how loud balls are at each station and when they rebound there."""
+    def learn_habits(self, impacts: Impacts, siblings: Sequence[Sibling] = ()) -> None:
+        """Learn from impacts placed and told apart how loud balls are at each station and when they rebound there.
+
+        When they rebound is learnt from ``siblings``, too.
+        """
         b = self.beliefs
-        levels, at_most = levels_of(impacts)
-        levels[at_most] = math.nan
-        names, sure = impacts["station"], (impacts["rebound"] == 0) & (impacts["station_confidence"] > _SURELY_PLACED)
-        for level, name in zip(b.levels, self.route.stations, strict=True):
-            level.prime(levels[sure & (names == name)])
-        for law, level, trains in zip(b.laws, b.levels, rebounds_known(impacts, self.route), strict=True):
-            # What does not begin as loud as a first contact may begin with a rebound.
-            law.learn([t for t in trains if level.begins(t[0].level_db, True)])
+        shown = habits_shown(impacts, self.route)
+        for name, law, level, (levels, trains) in zip(self.route.stations, b.laws, b.levels, shown, strict=True):
+            level.prime(levels)
+            law.learn([*begun_as_usual(trains, level), *(t for s in siblings for t in s.trains_at(name))])
+        names, sure = impacts["station"], (impacts["rebound"] == 0) & (impacts["station_confidence"] > SURELY_PLACED)
         self._learn_pace(impacts["time_s"][sure & (names == self.route.stations[0])])
         b.tables()
 

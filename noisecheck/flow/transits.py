@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from noisecheck.flow.route import Route
 
-__all__ = ["Fit", "learn_transits"]
+__all__ = ["Contacts", "Fit", "learn_transits"]
 
 Times = NDArray[np.float64]
 
@@ -26,6 +26,9 @@ _TOLD: Final = 6.0
 taken for the model's, since what is unheard or misplaced is not as independent as it has it."""
 _LEAST: Final = 0.5
 """Share of the departures that must have an arrival."""
+_HALF_HEARD: Final = 8, 0.67, 0.5
+"""Arrivals, the share of them that must have a departure, and the share of a feed period that they may then be spread
+over, where fewer departures have an arrival: the contacts of a station may sound like no station as often as not."""
 _FIRST: Final = 300
 """Departures among which lags are looked for, and whose transits are the fit: it may drift later."""
 _HEARD: Final = (9.0, 1.0)
@@ -48,6 +51,40 @@ class Fit(NamedTuple):
     """(mean, standard deviation) of others that explain what is heard nearly as well, the likeliest first."""
 
 
+class Contacts(NamedTuple):
+    """First contacts of one run: s and station index on a route or -1, (n,), and what was listened to.
+
+    ``deaf_s``: for each station, spans in which it was not heard.
+    """
+
+    times: Times
+    stations: NDArray[np.int64]
+    start_s: float
+    end_s: float
+    deaf_s: Sequence[Sequence[tuple[float, float]]] = ()
+
+
+class _Link(NamedTuple):
+    """What runs tell of one link, put one after another on one axis of time.
+
+    Departures heard; with those missing (``real``: heard, ``until_s``: end of what was listened to, ``blur_s``: how
+    well they are known where missing), each (n,); arrivals (``since_s``: begin, ``run``: its number), each (m,).
+    """
+
+    leave: Times
+    slots: Times
+    real: NDArray[np.bool_]
+    until_s: Times
+    blur_s: Times
+    reach: Times
+    since_s: Times
+    run: NDArray[np.int64]
+    span_s: Times
+    """How long each run's arrivals last."""
+    period_s: Times
+    """The usual time between the departures of each run."""
+
+
 class _Scored(NamedTuple):
     """A lag: log likelihood of the arrivals given the departures, mean and standard deviation of the transits."""
 
@@ -68,6 +105,7 @@ def learn_transits(
     start_s: float,
     end_s: float,
     deaf_s: Sequence[Sequence[tuple[float, float]]] = (),
+    beside: Sequence[Contacts] = (),
 ) -> list[Fit]:
     """Return the transit times of each link of a run listened to from start to end.
 
@@ -75,31 +113,24 @@ def learn_transits(
     what tells then is where the feed begins and ends (every arrival needs a departure, every departure an arrival),
     whether balls not fed are missing at both places, and how well each wait between balls comes back in the arrivals.
     What was heard at one of two stations while the other was deaf (``deaf_s``, spans of each station) tells nothing.
+    Other runs of the same machine (``beside``, stations as on the route) tell as much as this one.
     """
     found: list[Fit] = []
-    whole_s = start_s, end_s
     for link in range(len(route.stations) - 1):
-        spans = [s for at in deaf_s[link : link + 2] for s in at]
-        start_s = max((to for a, to in spans if a <= whole_s[0] < to < whole_s[1]), default=whole_s[0])
-        end_s = min((a for a, to in spans if start_s < a < whole_s[1] <= to), default=whole_s[1])
-        known = (times >= start_s) & (times <= end_s)
-        for a, to in spans:
-            known &= (times <= a) | (times >= to)
-        leave, reach = times[known & (stations == link)], times[known & (stations == link + 1)]
-        if min(len(leave), len(reach)) < 3:
+        runs = (Contacts(times, stations, start_s, end_s, deaf_s), *beside)
+        parts = [h for h in (_heard(run, link) for run in runs) if h is not None]
+        if not parts:
             found.append(Fit(0.0, 0.0))
             continue
-        since = -math.inf if _begins(leave, reach, start_s) else start_s
-        until = math.inf if _begins(-reach[::-1], -leave[::-1], -end_s) else end_s
-        slots, real = _slots(leave)
-        period = float(np.median(np.diff(slots)))
-        tried = [_score(slots, real, reach, *c, since, until) for c in _candidates(leave[:_FIRST], reach, longest_s)]
+        heard = parts[0] if len(parts) == 1 else _together(parts, 3.0 * longest_s)
+        period = float(heard.period_s[0])
+        tried = [_score(heard, *c) for c in _candidates(heard, longest_s)]
         best = max(tried, default=_NONE)
         if best.score > -math.inf:  # what fits an even feed fits it a period off
             for turns in range(-_TURNS, _TURNS + 1):
                 lag, half = best.mean + turns * period, min(2.0 * _REACH * best.sd, 0.5 * period)
                 if turns and 0.0 < lag < longest_s:
-                    tried.append(_score(slots, real, reach, lag, half, since, until))
+                    tried.append(_score(heard, lag, half))
         kept: list[_Scored] = []
         for one in sorted(tried, reverse=True):
             apart = all(abs(one.mean - k.mean) > 3.0 * max(one.sd, k.sd) for k in kept)
@@ -109,9 +140,50 @@ def learn_transits(
     return found
 
 
-def _candidates(leave: Times, reach: Times, longest_s: float) -> list[tuple[float, float]]:
+def _heard(run: Contacts, link: int) -> _Link | None:
+    """Return what a run tells of one link, None where that is too little."""
+    times, stations, start_s, end_s, deaf_s = run
+    spans = [s for at in deaf_s[link : link + 2] for s in at]
+    since_s = max((to for a, to in spans if a <= start_s < to < end_s), default=start_s)
+    until_s = min((a for a, to in spans if since_s < a < end_s <= to), default=end_s)
+    known = (times >= since_s) & (times <= until_s)
+    for a, to in spans:
+        known &= (times <= a) | (times >= to)
+    leave, reach = times[known & (stations == link)], times[known & (stations == link + 1)]
+    if min(len(leave), len(reach)) < 3:
+        return None
+    slots, real = _slots(leave)
+    since = -math.inf if _begins(leave, reach, since_s) else since_s
+    until = math.inf if _begins(-reach[::-1], -leave[::-1], -until_s) else until_s
+    period = float(np.median(np.diff(slots)))
+    return _Link(
+        leave[:_FIRST],
+        slots,
+        real,
+        np.full(len(slots), until),
+        np.full(len(slots), 0.05 * period),
+        reach,
+        np.full(len(reach), since),
+        np.zeros(len(reach), np.int64),
+        np.array([reach[-1] - reach[0]]),
+        np.array([period]),
+    )
+
+
+def _together(parts: Sequence[_Link], apart_s: float) -> _Link:
+    """Return what several runs tell of a link as if heard one after another, so far apart that none meets the next."""
+    put, at = [], 0.0
+    for number, one in enumerate(parts):
+        moved = {n: getattr(one, n) + at for n in ("leave", "slots", "until_s", "reach", "since_s")}
+        put.append(one._replace(**moved, run=one.run + number))
+        at += max(one.slots[-1], one.reach[-1]) - min(parts[(number + 1) % len(parts)].slots[0], 0.0) + apart_s
+    return _Link(*(np.concatenate(columns) for columns in zip(*put, strict=True)))
+
+
+def _candidates(heard: _Link, longest_s: float) -> list[tuple[float, float]]:
     """Return (lag, half width) of where lags from departures to arrivals heap up."""
-    lags = np.sort(np.concatenate([reach[(reach > t) & (reach < t + longest_s)] - t for t in leave]))
+    reach = heard.reach
+    lags = np.sort(np.concatenate([reach[(reach > t) & (reach < t + longest_s)] - t for t in heard.leave]))
     found = []
     for half in (0.02, 0.06, 0.2, 0.5, 1.0):
         left = np.searchsorted(lags, lags + half, "right") - np.searchsorted(lags, lags - half)
@@ -144,10 +216,9 @@ def _slots(leave: Times) -> tuple[Times, NDArray[np.bool_]]:
     return slots[order], order < len(leave)
 
 
-def _score(
-    slots: Times, real: NDArray[np.bool_], reach: Times, lag: float, half: float, start_s: float, end_s: float
-) -> _Scored:
+def _score(heard: _Link, lag: float, half: float) -> _Scored:
     """Return how well a lag explains the arrivals, and the transits it gives."""
+    slots, real, reach = heard.slots, heard.real, heard.reach
     nearest = _nearest(reach, slots + lag)
     off = reach[nearest] - slots - lag
     near = (np.abs(off) <= half) & real
@@ -157,7 +228,6 @@ def _score(
     # Spread over the whole band (0.74 of its half width if evenly) it is no lag, but chance.
     if sd > 0.6 * half or lag + middle <= 0.0:
         return _NONE
-    period = float(np.median(np.diff(slots)))
     for _ in range(2):
         lag += middle
         nearest = _nearest(reach, slots + lag)
@@ -168,14 +238,16 @@ def _score(
         if near.sum() < 3:
             return _NONE
         middle, sd = _fit_few(off[near])
-    wide = np.where(real, sd, math.hypot(sd, 0.05 * period))
+    wide = np.where(real, sd, np.hypot(sd, heard.blur_s))
     fits = mutual & (np.abs(off) <= _REACH * wide)
-    due = fits | (slots + lag + _REACH * sd < end_s)
-    owed = reach - lag - _REACH * sd > start_s
+    due = fits | (slots + lag + _REACH * sd < heard.until_s)
+    owed = reach - lag - _REACH * sd > heard.since_s
     owed[nearest[fits]] = True
     came, gone = int(np.sum(fits & real)), int(np.sum(due & ~fits & real))
     empty, unheard = int(np.sum(due & ~fits & ~real)), int(np.sum(fits & ~real))
-    if came < max(3.0, _LEAST * (came + gone)):
+    least, share, most = _HALF_HEARD
+    half_heard = came >= max(least, share * int(owed.sum())) and 2.0 * _REACH * sd < most * heard.period_s[0]
+    if came < 3 or not (half_heard or came >= _LEAST * (came + gone)):
         return _NONE
     z = off[fits] / wide[fits]
     score = float(
@@ -186,14 +258,17 @@ def _score(
     share = (came + _HEARD[0]) / (came + gone + sum(_HEARD))
     as_others = unheard * math.log(share) + empty * math.log(1.0 - share)
     score += float(np.logaddexp(as_others, _log_beta(unheard + 1.0, empty + 1.0))) - math.log(2.0)
-    loose, spare_s = int(owed.sum()) - came - unheard, 10.0 * period
-    span_s = float(reach[-1] - reach[0])
-    score += math.lgamma(loose + 1.0) - (loose + 1.0) * math.log(span_s + spare_s) + math.log(spare_s)
+    owed[nearest[fits]] = False
+    for loose, span_s, period_s in zip(
+        np.bincount(heard.run[owed], minlength=len(heard.span_s)).tolist(), heard.span_s, heard.period_s, strict=True
+    ):
+        spare_s = 10.0 * period_s
+        score += math.lgamma(loose + 1.0) - (loose + 1.0) * math.log(span_s + spare_s) + math.log(spare_s)
     # What a long lag leaves out at the ends is no more in order than the rest.
-    score *= len(reach) / max(int(owed.sum()), 1)
+    score *= len(reach) / max(int(owed.sum()) + came + unheard, 1)
     mean, sd = _fit_few((reach[nearest] - slots)[fits & real][:_FIRST])
-    score -= _LONG * lag / period + sd / (mean * _UNEVEN)
-    return _Scored(score, mean, sd)
+    score -= _LONG * lag / heard.period_s[0] + sd / (mean * _UNEVEN)
+    return _Scored(float(score), mean, sd)
 
 
 def _nearest(among: Times, of: Times) -> NDArray[np.int64]:

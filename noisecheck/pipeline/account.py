@@ -156,7 +156,13 @@ def _challenges(
             told(number / len(tests), f"challenging run {run.run.name}")
         try:
             found = challenge_run(
-                run.impacts, run.run, result.campaign.rig, seconds=run.seconds, gaps_s=run.gaps_s, odds=run.odds
+                run.impacts,
+                run.run,
+                result.campaign.rig,
+                seconds=run.seconds,
+                gaps_s=run.gaps_s,
+                odds=run.odds,
+                siblings=run.siblings,
             )
         except InputError as error:
             notes.append(f"run {run.run.name}: not challenged, {error}")

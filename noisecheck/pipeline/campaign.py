@@ -29,6 +29,7 @@ from noisecheck.pipeline.placing import placed, settled, taught_by
 from noisecheck.pipeline.references import as_references_tell, mark_references, references_of, tied_summaries
 from noisecheck.pipeline.run import RunResult, Told, listen_to_run, spread_of
 from noisecheck.pipeline.scheduled import left_open, placed_by_schedule
+from noisecheck.pipeline.siblings import with_siblings
 
 if TYPE_CHECKING:
     from noisecheck.bench.rig import Rig
@@ -194,7 +195,7 @@ def place_runs(results: Sequence[RunResult], rig: Rig, taps: Sequence[RunResult]
     ]
     said = [height_note(r.impacts, r.run, rig) for r in done]
     done = [replace(r, notes=(*r.notes, note)) if note else r for r, note in zip(done, said, strict=True)]
-    done = [_scheduled(r, rig) for r in done]
+    done = [_scheduled(r, rig) for r in with_siblings(done, rig)]
     if taught is not None and done:
         done[0] = replace(done[0], notes=(*done[0].notes, *taught.notes))
     return tuple(done)
@@ -202,7 +203,15 @@ def place_runs(results: Sequence[RunResult], rig: Rig, taps: Sequence[RunResult]
 
 def _followed(result: RunResult, rig: Rig) -> Ledger:
     """Return the ledger of a placed run."""
-    return follow_run(result.impacts, result.run, rig, seconds=result.seconds, gaps_s=result.gaps_s, odds=result.odds)
+    return follow_run(
+        result.impacts,
+        result.run,
+        rig,
+        seconds=result.seconds,
+        gaps_s=result.gaps_s,
+        odds=result.odds,
+        siblings=result.siblings,
+    )
 
 
 def _scheduled(result: RunResult, rig: Rig) -> RunResult:

@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from noisecheck.flow.findings import Ledger
     from noisecheck.flow.heights import HeightHeard
     from noisecheck.flow.route import FeedPlan, LedgerSettings, Route
+    from noisecheck.flow.siblings import Sibling
     from noisecheck.place.evidence import Evidence
 
 __all__ = [
@@ -35,6 +36,7 @@ __all__ = [
     "drops_of",
     "follow_run",
     "height_note",
+    "kind_of",
     "ledger_settings",
     "pooled_rate",
     "route_of",
@@ -67,6 +69,11 @@ def _longest_first_s(run: Run) -> float:
     return min(_LONGEST_FIRST_S, max(_LEAST_FIRST_S, 1.5 * whole))
 
 
+def kind_of(run: Run) -> tuple[object, ...]:
+    """Return what runs share that show the same habits: pad, height and revision, at the same station."""
+    return run.role, run.station, run.treatment, run.drop_height_mm, run.revision
+
+
 def with_drops(runs: Sequence[tuple[Run, Impacts]], rig: Rig) -> list[Impacts]:
     """Return the impacts of runs with their ``drop`` and ``rebound``; reference drops keep theirs.
 
@@ -78,8 +85,7 @@ def with_drops(runs: Sequence[tuple[Run, Impacts]], rig: Rig) -> list[Impacts]:
     found = [impacts for _, impacts in runs]
     groups: dict[tuple[object, ...], list[int]] = {}
     for number, (run, _) in enumerate(runs):
-        key = (run.role, run.station, run.treatment, run.drop_height_mm, run.revision)
-        groups.setdefault(key, []).append(number)
+        groups.setdefault(kind_of(run), []).append(number)
     for members in groups.values():
         first = runs[members[0]][0]
         longest_s = _longest_first_s(first)
@@ -185,7 +191,13 @@ def ledger_settings(rig: Rig) -> LedgerSettings:
 
 
 def _given(
-    impacts: Impacts, run: Run, rig: Rig, seconds: float, gaps_s: Sequence[tuple[float, float]], odds: Evidence | None
+    impacts: Impacts,
+    run: Run,
+    rig: Rig,
+    seconds: float,
+    gaps_s: Sequence[tuple[float, float]],
+    odds: Evidence | None,
+    siblings: Sequence[Sibling],
 ) -> dict[str, Any]:
     """Return what the ledger of a run is told beside its impacts and the balls' way."""
     return {
@@ -194,6 +206,7 @@ def _given(
         "settings": ledger_settings(rig),
         "gaps_s": gaps_s,
         "odds": None if odds is None else odds.where(~impacts.flagged(Flag.REFERENCE)),
+        "siblings": siblings,
     }
 
 
@@ -205,15 +218,18 @@ def follow_run(
     seconds: float,
     gaps_s: Sequence[tuple[float, float]] = (),
     odds: Evidence | None = None,
+    siblings: Sequence[Sibling] = (),
 ) -> Ledger:
     """Return the ledger of one run: every ball accounted for; ``odds`` of placing go row by row with the impacts.
+
+    ``siblings`` show what this run may be too short to show, see :mod:`noisecheck.pipeline.siblings`.
 
     Raises:
         InputError: the rig file does not say the balls' way.
     """
     from noisecheck.flow.ledger import follow_balls
 
-    given = _given(impacts, run, rig, seconds, gaps_s, odds)
+    given = _given(impacts, run, rig, seconds, gaps_s, odds, siblings)
     return credible(follow_balls(machine_impacts(impacts), route_of(rig), run=run.name, **given))
 
 
@@ -295,11 +311,12 @@ def challenge_run(
     seconds: float,
     gaps_s: Sequence[tuple[float, float]] = (),
     odds: Evidence | None = None,
+    siblings: Sequence[Sibling] = (),
 ) -> Challenge:
     """Return how many known failures the ledger of this run would have named."""
     from noisecheck.flow.challenge import challenge
 
-    given = _given(impacts, run, rig, seconds, gaps_s, odds)
+    given = _given(impacts, run, rig, seconds, gaps_s, odds, siblings)
     return challenge(machine_impacts(impacts), route_of(rig), **given)
 
 

@@ -36,6 +36,7 @@ if TYPE_CHECKING:
     from noisecheck.bench.catalogue import Catalogue
     from noisecheck.bench.rig import Rig
     from noisecheck.flow.findings import Ledger
+    from noisecheck.flow.siblings import Sibling
     from noisecheck.pipeline.limit import DetectionLimit
     from noisecheck.place.combine import Found
     from noisecheck.place.evidence import Evidence
@@ -73,6 +74,8 @@ class RunResult:
     """What every way of placing together says of each impact, row by row with ``impacts``; None where none spoke."""
     ends: Ends = field(default_factory=Ends)
     """What its ends leave to be said once reference drops are marked."""
+    siblings: tuple[Sibling, ...] = ()
+    """What other runs of its pad, height and revision show of the machine, where this one is short."""
     ledger: Ledger | None = None
     """What became of every ball by the impacts as their sound placed them, where the schedule had to tell some."""
 

@@ -1,0 +1,144 @@
+"""What a run of a dozen balls learns from other runs of the same pad, height and revision."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from noisecheck.core.table import Impacts
+from noisecheck.flow.ledger import follow_balls
+from noisecheck.flow.route import FeedPlan, LedgerSettings, Route
+from noisecheck.flow.siblings import Sibling, as_many_as_needed, shown_by
+from noisecheck.flow.transits import Contacts, learn_transits
+
+NAMES = ("landing", "gate", "tray")
+STATED = Route(NAMES, ((0.9, 1.2), (0.6, 0.8)))
+BALLS, PERIOD_S, END_S = 12, 1.6, 24.0
+REBOUND_S = 0.16
+SETTINGS = LedgerSettings(shared_microphone=True, claim_last_odds=1.0, copied=0.0)
+
+
+def short_run(seed: int, *, found: float = 1.0, gate: float = 1.0) -> Impacts:
+    """Return a dozen balls: ``found``, the share of the gate's rebounds found; ``gate``, that of its contacts."""
+    rng = np.random.default_rng(seed)
+    rows: list[tuple[float, str, float, int, int]] = []
+    for ball in range(BALLS):
+        t = 1.0 + ball * PERIOD_S + rng.normal(0.0, 0.04)
+        rows.append((t, "landing", rng.normal(-50.0, 1.5), 3 * ball, 0))
+        t += rng.uniform(0.9, 1.2)
+        rows.append((t, "gate" if rng.random() < gate else "", rng.normal(-68.0, 1.0), 3 * ball + 1, 0))
+        if rng.random() < found:
+            rows.append((t + REBOUND_S * rng.normal(1.0, 0.03), "", rng.normal(-75.0, 1.0), 3 * ball + 1, 1))
+        t += rng.uniform(0.6, 0.8)
+        rows.append((t, "tray", rng.normal(-62.0, 1.0), 3 * ball + 2, 0))
+    rows.sort()
+    n = len(rows)
+    return Impacts.of(
+        n,
+        time_s=[r[0] for r in rows],
+        station=[r[1] for r in rows],
+        lae_db=[r[2] for r in rows],
+        drop=[r[3] for r in rows],
+        rebound=[r[4] for r in rows],
+        station_confidence=[0.98 if r[1] else math.nan for r in rows],
+        odds=np.full(n, 1e5),
+        margin_db=np.full(n, 12.0),
+    )
+
+
+def _one_rebound_untold(seed: int) -> Impacts:
+    """Return a run in which one rebound at the gate is found, and begins a drop of its own."""
+    run = short_run(seed, found=0.0)
+    gate = int(np.flatnonzero(run["station"] == "gate")[5])
+    extra = run.where([gate]).with_columns(
+        time_s=run["time_s"][[gate]] + REBOUND_S,
+        station=[""],
+        station_confidence=[math.nan],
+        lae_db=[-75.0],
+        drop=[99],
+    )
+    both = Impacts.concat([run, extra])
+    return both.where(np.argsort(both["time_s"]))
+
+
+def _shown(*seeds: int, **how: float) -> list[Sibling]:
+    return [shown_by(short_run(seed, **how), STATED, end_s=END_S) for seed in seeds]
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_a_rebound_is_told_by_those_of_other_runs(seed: int) -> None:
+    given = {"end_s": END_S, "settings": SETTINGS, "feed": FeedPlan(None, BALLS)}
+    alone = follow_balls(_one_rebound_untold(seed), STATED, **given)  # type: ignore[arg-type]
+    assert [f.kind for f in alone.findings] == ["stray"]
+    ledger = follow_balls(_one_rebound_untold(seed), STATED, siblings=_shown(10, 11, 12), **given)  # type: ignore[arg-type]
+    assert (ledger.arrived, ledger.findings) == (BALLS, ())
+
+
+def test_transit_times_too_few_to_learn_are_those_of_other_runs() -> None:
+    unstated = Route(NAMES)
+    given = {"end_s": END_S, "settings": SETTINGS, "feed": FeedPlan(None, BALLS)}
+    deaf = short_run(1, gate=0.2)
+    assert any("too few to learn" in note for note in follow_balls(deaf, unstated, **given).notes)  # type: ignore[arg-type]
+    ledger = follow_balls(deaf, unstated, siblings=_shown(10, 11, 12, gate=0.6), **given)  # type: ignore[arg-type]
+    assert not any("too few to learn" in note for note in ledger.notes)
+    low, high = ledger.transit_s["landing"]
+    assert 0.5 < low < 0.9
+    assert 1.2 < high < 1.6
+
+
+def _contacts(seed: int) -> Contacts:
+    """Return an even feed already running when listening begins, with transits of 1.5 s and 10 %."""
+    rng = np.random.default_rng(seed)
+    leave = -4.0 + np.cumsum(rng.normal(1.2, 0.012, 20))
+    reach = leave + rng.normal(1.5, 0.15, 20)
+    times, stations = np.concatenate([leave, reach]), np.repeat([0, 1], 20)
+    order = np.argsort(times)
+    order = order[(times[order] > 0.0) & (times[order] < 18.0)]
+    return Contacts(times[order], stations[order], 0.0, 18.0)
+
+
+def test_runs_together_tell_the_spread_better_than_one() -> None:
+    route = Route(("landing", "tray"))
+    alone, together = [], []
+    for seed in range(12):
+        runs = [_contacts(20 * seed + k) for k in range(5)]
+        for found, others in ((alone, []), (together, runs[1:])):
+            (fit,) = learn_transits(*runs[0][:2], route, 20.0, start_s=0.0, end_s=18.0, beside=others)
+            found.append(fit.sd)
+    assert np.std(np.log(together)) < 0.6 * np.std(np.log(alone))
+    assert np.median(together) == pytest.approx(0.15, rel=0.2)
+
+
+def test_half_the_contacts_of_a_station_tell_how_long_balls_take() -> None:
+    rng = np.random.default_rng(4)
+    leave = 1.0 + np.cumsum(rng.normal(1.6, 0.2, 40))
+    reach = (leave + rng.uniform(0.7, 0.95, 40))[rng.random(40) < 0.4]
+    times, stations = np.concatenate([leave, reach]), np.repeat([0, 1], [len(leave), len(reach)])
+    order = np.argsort(times)
+    (fit,) = learn_transits(times[order], stations[order], Route(("a", "b")), 20.0, start_s=0.0, end_s=70.0)
+    assert fit.mean == pytest.approx(0.83, abs=0.04)
+    chance = np.sort(rng.uniform(1.0, 66.0, len(reach)))
+    times = np.concatenate([leave, chance])
+    order = np.argsort(times)
+    (fit,) = learn_transits(times[order], stations[order], Route(("a", "b")), 20.0, start_s=0.0, end_s=70.0)
+    assert fit.sd == 0.0
+
+
+def test_as_many_siblings_as_needed_the_first_of_them() -> None:
+    shown = _shown(1, 2, 3, 4, 5, 6)
+    assert all(s.balls == BALLS for s in shown)
+    assert as_many_as_needed(12, shown) == tuple(shown[:4])
+    assert as_many_as_needed(50, shown) == tuple(shown[:1])
+    assert as_many_as_needed(60, shown) == ()
+
+
+def test_what_a_sibling_shows_without_a_station() -> None:
+    (shown,) = _shown(1)
+    other = shown.without({"landing"})
+    assert other.trains == ([], *shown.trains[1:])
+    assert (shown.trains_at("landing"), shown.trains_at("elsewhere")) == (shown.trains[0], [])
+    assert set(other.contacts.stations.tolist()) == {-1, 1, 2}
+    moved = shown.contacts_on(Route(("tray", "gate")))
+    assert [int((moved.stations == q).sum()) for q in (-1, 0, 1)] == [BALLS, BALLS, BALLS]
