@@ -86,9 +86,9 @@ class Book:
                 heard at the same station that may have been it.
         """
         if d.kind in ("pass", "born") and -2 - d.impact in self.suspected:
-            self._close(-2 - d.impact, "a ball made it", said_s)
+            self.close(-2 - d.impact, "a ball made it", said_s)
         if d.kind == "none" and d.impact in self.suspected:
-            self._close(d.impact, "what was heard then was no ball", said_s)
+            self.close(d.impact, "what was heard then was no ball", said_s)
         if d.kind == "pass":
             self._write_pass(d, combine_odds(share, rest), late_odds, said_s)
         elif d.kind == "born":
@@ -126,7 +126,7 @@ class Book:
             held = Finding("held_up", came_s, names[d.station], odds, why, ball, "settled", said_s, took - usual)
             self.claim(held, d.ball)
         elif d.ball in self.suspected:
-            self._close(d.ball, f"{ball_called(ball)} was heard at {names[d.station]} after all", said_s)
+            self.close(d.ball, f"{ball_called(ball)} was heard at {names[d.station]} after all", said_s)
 
     def _contact_s(self, d: Decision) -> tuple[float, bool]:
         """Return (when a ball came, whether its contact was hidden), and remember it."""
@@ -215,7 +215,7 @@ class Book:
         if unheard > 0.5:  # its way led through time not listened to: nothing is known of it
             self.not_followed += 1
             if d.ball in self.suspected:
-                self._close(d.ball, "it may have passed while nobody listened", said_s)
+                self.close(d.ball, "it may have passed while nobody listened", said_s)
             return
         passed = "balls behind it came" if d.floor > d.station else "nothing came"
         if d.fell:
@@ -258,7 +258,7 @@ class Book:
             if claimed:
                 del self.suspected[suspicion]
             else:
-                self._close(suspicion, "the odds no longer bear it out", finding.said_s)
+                self.close(suspicion, "the odds no longer bear it out", finding.said_s)
         return claimed
 
     @property
@@ -266,7 +266,8 @@ class Book:
         """Odds from which a finding is claimed: where much is missed, coincidences pile up and more is asked."""
         return self.settings.claim_odds * max(1.0, self.beliefs.missed_share / 0.01)
 
-    def _close(self, suspicion: int, why: str, said_s: float) -> None:
+    def close(self, suspicion: int, why: str, said_s: float) -> None:
+        """Close a suspicion that nothing bears out any longer."""
         old = self.suspected.pop(suspicion)
         self.news.append(replace(old, state="closed", why=why, said_s=said_s))
 

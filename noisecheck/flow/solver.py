@@ -295,13 +295,8 @@ class LedgerSolver:
             for q in sorted(made):
                 if self.beliefs.laws[q].known:
                     self._awaited.append((self.beliefs.answer_s(q, impact.time_s)[1], contact, q))
-        at = self._histories[0].past if self._at_once else None
-        for _ in range(8):  # what seemed a ball's may turn out to be a stray when the ball itself is heard
-            if at is None or at is self._root or at.time_s < impact.time_s - 2.0:
-                break
-            if at.kind == "none" and -2 - at.impact not in self.book.suspected:
-                self._suspicions.stray(at, impact.time_s, self._histories)
-            at = at.before
+        if self._at_once:  # what seemed a ball's may turn out to be a stray when the ball itself is heard
+            self._suspicions.after(impact.time_s, self._histories, self._root)
 
     def _run_to(self, now_s: float) -> None:
         """Let time pass: late balls are suspected, hopeless ones given up, old decisions settled."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from bisect import bisect_left
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
@@ -19,8 +20,18 @@ __all__ = ["Suspicions"]
 _AGAIN_S: Final = 0.1
 _SAME_S: Final = 0.0005
 """An impact found again is the same to within this."""
-_STILL_S: Final = 0.8
-"""A late ball whose odds are too low to suspect it is looked at again this often, and for this long."""
+_WITHIN_S: Final = 0.75
+"""A late ball is suspected so long after it was due at the latest; with what live detection takes that is a second. A
+ball whose odds are too low is looked at again this often, and for this long."""
+_NOW_S: Final = 1e-6
+"""Times this near are the same but for rounding."""
+_WORTH: Final = 0.01
+"""A probability so high that a suspicion proves groundless meanwhile is worth the wait until then."""
+_SURELY: Final = 100.0
+"""Odds from which a suspicion is closed before that is settled: a ball closed so is not looked for any longer."""
+_BACK_S: Final = 2.0
+_BACK: Final = 8
+"""So far back, and among so many decisions, an impact that seemed a ball's may turn out a stray when the ball comes."""
 
 
 class Suspicions:
@@ -48,7 +59,9 @@ class Suspicions:
             if q >= b.count:
                 continue
             due = ball.time_s + b.pass_latest[ball.station][q]
-            if b.laws[q].known:  # a contact that was hidden shows by its rebound
+            if q > ball.station + 1:  # late already: what this station tells comes bit by bit
+                due = ball.time_s + b.pass_mean[ball.station][q] + b.pass_sd[ball.station][q]
+            elif b.laws[q].known:  # a contact that was hidden shows by its rebound
                 due += min(b.laws[q].first_s[0] * 1.2 + b.settings.mask_s, 0.3)
             due = max(due, self._again.get(ball.last, due))
             if found is None or due < found[0]:
@@ -93,12 +106,14 @@ class Suspicions:
         return next((k for k, f in self._book.suspected.items() if f is suspicion), None)
 
     def late(self, ball: Ball, q: int, now_s: float, histories: Sequence[History], root: Decision | None) -> None:
-        """Suspect a ball that is late at station ``q``, if the odds bear it out."""
-        b = self._beliefs
-        stuck = (q - ball.station) * b.p_stuck + b.still_held(ball.station, q, now_s - ball.time_s)
+        """Suspect a ball that is late at station ``q``, if the odds bear it out, once no wait can tell more in time."""
+        b, a = self._beliefs, ball.station
+        stuck = (q - a) * b.p_stuck + b.still_held(a, q, now_s - ball.time_s)
         unheard = 1.0
-        for k in range(ball.station + 1, q + 1):
-            unheard *= b.miss(k, ball.time_s + b.pass_mean[ball.station][k], b.pass_sd[ball.station][k])
+        for k in range(a + 1, b.count):
+            ahead = self._ahead(ball, k, now_s)
+            missed = b.miss(k, ball.time_s + b.pass_mean[a][k], b.pass_sd[a][k])
+            unheard *= missed + (1.0 - missed) * ahead
         weights = weights_of(histories, Overdue(now_s, b))
         waiting = sum(
             w
@@ -106,21 +121,58 @@ class Suspicions:
             if any(t.last == ball.last for t in h.track) or any(t.last == ball.last for t in self._fallen(h, root))
         )
         odds = combine_odds(waiting, sum(weights) - waiting, stuck, unheard)
-        if odds < b.settings.suspect_odds and now_s < ball.time_s + b.pass_latest[ball.station][q] + _STILL_S:
-            self._again[ball.last] = now_s + _AGAIN_S  # what was hidden may show yet
+        until_s = ball.time_s + b.pass_latest[a][a + 1] + _WITHIN_S
+        if odds < b.settings.suspect_odds:
+            # What was hidden may show yet, or the next station tell.
+            more = now_s < ball.time_s + b.pass_latest[a][q] + _WITHIN_S
+        else:
+            following = min(q + 1, b.count - 1)
+            told = self._ahead(ball, following, now_s) - self._ahead(ball, following, until_s)
+            more = now_s < until_s and told > _WORTH * (1.0 + odds)
+        self._again[ball.last] = now_s + _AGAIN_S * more
+        if more:
             return
         self._checked[ball.last] = q
         if odds < b.settings.suspect_odds:
             return
         names = self._book.route.stations
         why = (
-            f"last heard at {names[ball.station]}, not heard at {names[ball.station + 1]} within "
-            f"{b.latest[ball.station]:.2f} s: stuck or held up rather than unheard, {say_odds(odds)}"
+            f"last heard at {names[a]}, not heard at {names[a + 1]} within "
+            f"{b.latest[a]:.2f} s: stuck or held up rather than unheard, {say_odds(odds)}"
         )
         number = self._book.ball_of.get(ball.last, -1)
-        finding = Finding("stuck", ball.time_s, names[ball.station], odds, why, number, "suspected", now_s)
+        finding = Finding("stuck", ball.time_s, names[a], odds, why, number, "suspected", now_s)
         self._book.suspected[ball.last] = finding
         self._book.news.append(finding)
+
+    def _ahead(self, ball: Ball, station: int, now_s: float) -> float:
+        """Return the probability that a ball that is not held up is yet to come to a station."""
+        took, b, a = now_s - ball.time_s, self._beliefs, ball.station
+        if took >= b.pass_latest[a][station] - _NOW_S:
+            return 0.0
+        return 0.5 * math.erfc((took - b.pass_mean[a][station]) / (math.sqrt(2.0) * b.pass_sd[a][station]))
+
+    def after(self, now_s: float, histories: Sequence[History], root: Decision | None) -> None:
+        """Suspect strays among the last impacts, and close what one of them shows to be groundless."""
+        at = histories[0].past
+        for _ in range(_BACK):
+            if at is None or at is root or at.time_s < now_s - _BACK_S:
+                break
+            if at.kind == "none" and -2 - at.impact not in self._book.suspected:
+                self.stray(at, now_s, histories)
+            elif at.kind == "pass" and at.ball in self._book.suspected and not at.late:
+                self._came(at, now_s, histories)
+            at = at.before
+
+    def _came(self, d: Decision, now_s: float, histories: Sequence[History]) -> None:
+        """Close the suspicion of a ball that came in time to a later station, as the best history has it, if sure."""
+        impact, weights = self._book.impacts[d.impact], weights_of(histories, Overdue(now_s, self._beliefs))
+        agreed = 0.0
+        for w, h in zip(weights, histories, strict=True):
+            at = decision_on(h.past, impact)
+            agreed += w * (at is not None and at.key == d.key)
+        if combine_odds(agreed, sum(weights) - agreed) >= _SURELY:
+            self._book.close(d.ball, f"it was heard at {self._book.route.stations[d.station]} after all", now_s)
 
     def stray(self, d: Decision, now_s: float, histories: Sequence[History]) -> None:
         """Suspect an impact that the best history has no ball for, if the odds bear it out."""

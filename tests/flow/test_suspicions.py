@@ -17,16 +17,18 @@ HELD, STRAY_S = 20, 45.53
 """The ball that comes late at the second station, and a stray that nothing else explains."""
 
 
-def _impacts() -> tuple[np.ndarray, np.ndarray]:
-    """Return times and stations of a run of 40 balls."""
+def _impacts(*unheard: tuple[int, int]) -> tuple[np.ndarray, np.ndarray]:
+    """Return times and stations of a run of 40 balls, but for what is ``unheard`` of it: (ball, station)."""
     rng = np.random.default_rng(3)
     rows = [(STRAY_S, -1)]
     for ball in range(40):
         at = 3.0 + PERIOD_S * ball + rng.normal(0, 0.02)
         rows.append((at, 0))
+        gone = {q for number, q in unheard if number == ball}
         for q, transit in enumerate(TRANSIT_S, start=1):
             at += transit + rng.normal(0, 0.03) + HELD_S * (ball == HELD and q == 1)
-            rows.append((at, q))
+            if q not in gone:
+                rows.append((at, q))
     times, codes = zip(*sorted(rows), strict=True)
     return np.array(times), np.array(codes)
 
@@ -40,13 +42,14 @@ CAME_S = float(TIMES[CODES == 1][HELD])
 class Fed:
     """A solver and what it has been told so far."""
 
-    def __init__(self) -> None:
+    def __init__(self, times: np.ndarray = TIMES, codes: np.ndarray = CODES) -> None:
         self.solver, self.at = LedgerSolver(Route(STATIONS, WINDOWS)), 0
+        self.times, self.codes = times, codes
 
     def to(self, now_s: float) -> list[Finding]:
-        until = int(np.searchsorted(TIMES, now_s, "right"))
+        until = int(np.searchsorted(self.times, now_s, "right"))
         part, self.at = slice(self.at, until), until
-        return list(self.solver.update(TIMES[part], CODES[part], now_s=now_s))
+        return list(self.solver.update(self.times[part], self.codes[part], now_s=now_s))
 
 
 def _suspected(news: list[Finding], kind: str) -> Finding:
@@ -88,3 +91,35 @@ def test_who_follows_anew_takes_over_what_is_not_settled(kind: str, told_s: floa
         assert [f.state for f in news if f.kind == "stray"] == ["settled"]
     assert not fed.solver.take_over(held)  # settled by now
     assert not fed.solver.take_over(replace(held, time_s=at_s + 0.01))  # nothing was heard then
+
+
+BALL = 30
+
+
+def _of_ball(*unheard: int) -> tuple[float, list[tuple[float, Finding]]]:
+    """Return when a ball was last heard before stations at which it is not, and what is said of it: (when, what)."""
+    times, codes = _impacts(*((BALL, q) for q in unheard))
+    left_s = float(TIMES[unheard[0] - 1 == CODES][BALL])
+    fed, said = Fed(times, codes), []
+    for now_s in np.arange(0.0, left_s + 12.0, 0.05):
+        said += [(float(now_s), f) for f in fed.to(float(now_s)) if f.kind == "stuck" and f.time_s == left_s]
+    return left_s, said
+
+
+def test_what_a_second_may_yet_tell_is_waited_for() -> None:
+    _, said = _of_ball(2)  # it is heard at the last station before a second is over
+    assert said == []
+    left_s, said = _of_ball(2, 3)
+    now_s, found = said[0]
+    latest_s = left_s + WINDOWS[1][1]
+    assert found.state == "suspected"
+    assert latest_s + 0.2 < now_s < latest_s + 0.85
+    assert found.odds > 25.0  # what nothing was heard at bend alone bears out is 10 : 1
+
+
+def test_what_cannot_tell_within_a_second_is_not_waited_for_and_closes_the_suspicion_at_once() -> None:
+    left_s, said = _of_ball(1)
+    (told_s, told), (closed_s, closed) = said
+    assert (told.state, closed.state) == ("suspected", "closed")
+    assert told_s < left_s + WINDOWS[0][1] + 0.1
+    assert closed_s < left_s + sum(TRANSIT_S[:2]) + 0.3  # when it is heard again, not when that is settled
