@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Sequence, Set
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -17,7 +17,7 @@ from noisecheck.core.units import many
 if TYPE_CHECKING:
     from noisecheck.bench.rig import Rig
 
-__all__ = ["pair"]
+__all__ = ["nominal", "pair"]
 
 _CONDITIONS: Final = ("station", "drop_height_mm", "treatment", "revision")
 _WORD: Final = {"station": "station", "drop_height_mm": "drop height", "treatment": "treatment", "revision": "revision"}
@@ -251,8 +251,11 @@ def _value(summary: RunSummary, condition: str) -> str:
 
 
 def _labels(rows: Sequence[RunSummary], condition: str) -> dict[str, str]:
-    """Return the label of each value; drop heights within 5 % of one another share one."""
-    values = {_value(s, condition) for s in rows}
+    return nominal({_value(s, condition) for s in rows}, condition)
+
+
+def nominal(values: Set[str], condition: str) -> dict[str, str]:
+    """Return the label of each value of a condition; drop heights within 5 % of one another share one."""
     if condition != "drop_height_mm":
         return {v: v for v in values}
     label, first = {"": ""}, ""

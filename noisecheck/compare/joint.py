@@ -12,9 +12,10 @@ from typing import TYPE_CHECKING, Any, Final
 
 from noisecheck.bench.runsheet import of_role
 from noisecheck.compare.differences import Comparison, Difference
+from noisecheck.compare.fair import nominal
 from noisecheck.compare.flowing import GroupFlow, Rate, RunFlow, group_flow
 from noisecheck.core.records import record
-from noisecheck.core.units import significant
+from noisecheck.core.units import many, significant
 from noisecheck.flow.failures import lower_bound, upper_bound
 
 if TYPE_CHECKING:
@@ -34,6 +35,7 @@ __all__ = [
 MARGIN_PER_THOUSAND: Final = 50.0
 """More balls held up or stuck than this make the flow worse in practice, where the rig file states no limit
 (common practice, no source)."""
+_CONDITIONS: Final = ("drop_height_mm", "treatment", "revision")
 _ALPHA: Final = 0.05
 _MOST_BALLS: Final = 10**7
 
@@ -184,7 +186,7 @@ def _open(flow: FlowChange) -> str:
         return "no balls were followed; name the stations' way and the feed in rig.toml"
     text = f"{_rates(flow)}, up to {flow.at_most_more:.3g} more per thousand possible"
     if flow.more_balls is not None:
-        text += f"; {flow.more_balls:,} more balls a side without trouble would show it"
+        text += f"; {many(flow.more_balls, 'more ball')} a side without trouble would show it"
     return text
 
 
@@ -200,7 +202,8 @@ def join_flow(
 ) -> tuple[tuple[GroupFlow, ...], tuple[JointVerdict, ...]]:
     """Return the flow of each group of a comparison, and noise and flow together for each value.
 
-    Where both sides were recorded at common drop heights, only those count for the flow's change.
+    Drop height, treatment and revision are held equal as they are for the noise: where both sides share values, only
+    runs of those count for the flow's change.
     """
     by, margin = comparison.by, flow_margin(rig)
     members = {g.value: [f for f in of_role(flows, "test") if f.run.value(by) == g.value] for g in comparison.groups}
@@ -216,9 +219,16 @@ def join_flow(
 
 
 def _alike(base: list[RunFlow], value: list[RunFlow], by: str) -> tuple[list[RunFlow], list[RunFlow]]:
-    if by == "drop_height_mm":
-        return base, value
-    shared = {f.run.drop_height_mm for f in base} & {f.run.drop_height_mm for f in value}
+    keys: list[list[tuple[str, ...]]] = [[() for _ in side] for side in (base, value)]
+    for condition in _CONDITIONS:
+        label = nominal({f.run.value(condition) for f in (*base, *value)}, condition)
+        found = [[label[f.run.value(condition)] for f in side] for side in (base, value)]
+        if condition != by and set(found[0]) & set(found[1]):
+            keys = [[(*k, v) for k, v in zip(*both, strict=True)] for both in zip(keys, found, strict=True)]
+    shared = set(keys[0]) & set(keys[1])
     if not shared:
         return base, value
-    return [f for f in base if f.run.drop_height_mm in shared], [f for f in value if f.run.drop_height_mm in shared]
+    one, two = (
+        [f for f, k in zip(*both, strict=True) if k in shared] for both in zip((base, value), keys, strict=True)
+    )
+    return one, two

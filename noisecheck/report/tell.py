@@ -234,9 +234,8 @@ def tell_plan(plan: Plan) -> list[str]:
                 lines.append(f"  {row['difference_db']:g} dB: {row['80%']} runs and {drops:,.0f} drops a side{time}")
     for verdict in plan.flow:
         if verdict.flow.more_balls is not None:
-            lines.append(
-                f"{verdict.value}, flow not yet shown: {verdict.flow.more_balls:,} more balls a side without trouble"
-            )
+            more = many(verdict.flow.more_balls, "more ball")
+            lines.append(f"{verdict.value}, flow not yet shown: {more} a side without trouble")
     for judged in plan.requirements:
         kind = "must" if judged.requirement.strict else "should"
         lines.append(f"{judged.requirement.id} ({kind}), revision {judged.revision}: {judged.verdict.next_step}")
