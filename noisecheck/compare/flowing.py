@@ -32,6 +32,7 @@ __all__ = [
     "RunMean",
     "count_rate",
     "group_flow",
+    "restitutions",
     "run_flow",
 ]
 
@@ -82,6 +83,16 @@ class RunFlow:
         return sum(o.kind == kind and station in (None, o.station) for o in self.odd)
 
 
+def restitutions(drops: Drops, stations: Sequence[str]) -> dict[str, float]:
+    """Return the mean restitution of a run's drops at each station (whose codes index ``stations``) that has any."""
+    found = {}
+    for code, name in enumerate(stations):
+        e = drops.restitution[(drops.station == code) & np.isfinite(drops.restitution)]
+        if len(e):
+            found[name] = float(np.mean(e))
+    return found
+
+
 def run_flow(run: Run, ledger: Ledger, drops: Drops | None = None, stations: Sequence[str] = ()) -> RunFlow:
     """Return the flow of one run from its ledger and its drops (whose station codes index ``stations``)."""
     held = [f for f in ledger.findings if f.kind == "held_up"]
@@ -93,12 +104,6 @@ def run_flow(run: Run, ledger: Ledger, drops: Drops | None = None, stations: Seq
     for passage in ledger.passages:
         times.setdefault(f"{passage.origin}{LINK}{passage.station}", []).append(passage.took_s)
     links = {name: np.array(t) for name, t in times.items() if _usual(name, ledger)}
-    restitution: dict[str, float] = {}
-    if drops is not None and len(drops):
-        for code, name in enumerate(stations):
-            e = drops.restitution[(drops.station == code) & np.isfinite(drops.restitution)]
-            if len(e):
-                restitution[name] = float(np.mean(e))
     return RunFlow(
         run=run,
         balls=ledger.balls,
@@ -112,7 +117,7 @@ def run_flow(run: Run, ledger: Ledger, drops: Drops | None = None, stations: Seq
         transit_spread_s={
             name: float(np.diff(np.quantile(t, [0.1587, 0.8413]))[0] / 2) for name, t in links.items() if len(t) > 2
         },
-        restitution=restitution,
+        restitution={} if drops is None else restitutions(drops, stations),
         odd=tuple(Odd(run.name, f.kind, f.station, f.time_s) for f in ledger.findings),
         notes=ledger.notes,
     )

@@ -104,9 +104,10 @@ def _idle(weights: NDArray[np.float64], sessions: Sequence[str], held: Sequence[
         return []
     own = [s or "(none)" for s in dict.fromkeys(idle)]
     alike = " in the same conditions" if held else ""
+    runs = f"{many(len(idle), 'run')} of session{'s' * (len(own) > 1)} {listed(own)}"
     return [
-        f"{many(len(idle), 'run')} of session{'s' * (len(own) > 1)} {listed(own)} say nothing of the difference, since "
-        f"the other side was not recorded there{alike}: it rests on the {len(sessions) - len(idle)} other runs"
+        f"{runs} {'says' if len(idle) == 1 else 'say'} nothing of the difference, since the other side was not "
+        f"recorded there{alike}: it rests on the {len(sessions) - len(idle)} other runs"
     ]
 
 

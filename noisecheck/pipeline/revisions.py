@@ -11,7 +11,7 @@ from noisecheck.bench.runsheet import of_role
 from noisecheck.compare.changed import Changed, changed
 from noisecheck.compare.differences import Comparison
 from noisecheck.compare.effects import compare
-from noisecheck.compare.flowing import GroupFlow, RunFlow, run_flow
+from noisecheck.compare.flowing import GroupFlow, RunFlow, restitutions, run_flow
 from noisecheck.compare.height import HeightStudy, fit_heights
 from noisecheck.compare.joint import JointVerdict, join_flow
 from noisecheck.compare.plan import EffectPlan, Spread, plan_effects
@@ -39,15 +39,16 @@ __all__ = [
 
 
 def flows_of(result: CampaignResult) -> tuple[RunFlow, ...]:
-    """Return the flow of each test run, without balls where the rig file does not say the balls' way."""
+    """Return the flow of each test run; only how balls bounce where the rig file does not say the balls' way."""
     ledgers = {ledger.run: ledger for ledger in result.ledgers}
     found = []
     for r in result.tests:
-        if r.run.name not in ledgers:
-            found.append(RunFlow(r.run, seconds=r.seconds))
-            continue
         own = machine_impacts(r.impacts)
-        found.append(run_flow(r.run, ledgers[r.run.name], drops_of(own), own.names["station"]))
+        drops, stations = drops_of(own), own.names["station"]
+        if r.run.name in ledgers:
+            found.append(run_flow(r.run, ledgers[r.run.name], drops, stations))
+        else:
+            found.append(RunFlow(r.run, seconds=r.seconds, restitution=restitutions(drops, stations)))
     return tuple(found)
 
 

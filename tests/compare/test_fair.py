@@ -103,6 +103,9 @@ def test_runs_of_sessions_without_the_other_side_say_nothing_and_are_not_counted
 
 
 def test_one_run_left_out_is_one() -> None:
+    alone = three("bare", 60, session="day 1") + three("felt", 57, session="day 1")
+    alone += three("felt", 40, session="day 2")[:1]
+    assert felt(alone).warnings[0].startswith("1 run of session day 2 says nothing of the difference, ")
     rows = three("bare", 60, drop_height_mm=60.0) + three("felt", 57, drop_height_mm=60.0)
     rows += three("felt", 59, drop_height_mm=120.0)[:1]
     assert felt(rows).warnings[0].startswith("1 run left out: ")

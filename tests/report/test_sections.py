@@ -177,6 +177,22 @@ def test_revisions_stand_as_the_trend_says(
     assert points["B"]["held_up_or_stuck_per_thousand"]["value"] == pytest.approx(300.0)
 
 
+def test_bounces_are_held_against_their_limit_also_where_no_balls_are_followed(make: Any) -> None:
+    """Contacts 0.2 s and then about 0.12 s apart make a restitution of 0.6; the rig file says no way of the balls."""
+    result = make(treatments=("bare",), runs=3, impacts=24)
+    number = np.arange(24)
+    runs = []
+    for k, run in enumerate(result.runs):
+        at = 0.4 * (number // 3) + np.array([0.0, 0.2, 0.318 + 0.002 * k])[number % 3]
+        table = run.impacts.with_columns(drop=number // 3, rebound=number % 3, time_s=at, station="landing")
+        runs.append(replace(run, impacts=table))
+    limit = {"id": "R1", "measure": "restitution", "limit": 0.5, "station": "landing"}
+    found = trend_campaign(with_revisions(replace(result, runs=tuple(runs)), [limit]))
+    (judged,) = found.newest.card.judged
+    assert judged.verdict.value == pytest.approx(0.6)
+    assert judged.verdict.verdict == "not met"
+
+
 def test_what_must_be_met_and_is_not_comes_with_the_next_step(make: Any, monkeypatch: pytest.MonkeyPatch) -> None:
     asked = [{"id": "R", "text": "safe", "strict": True, "measure": "failures_per_million", "limit": 1000.0}]
     result = with_revisions(make(), asked)
