@@ -56,8 +56,9 @@ _BELOW_CLEAR = (24.0, 80.0)
 """Of such scores there are hardly any by chance in steady noise, and no more than impacts have nearby..."""
 _EXCESS = 2.0
 _EXCESS_LEAST = (4.0, 0.8)
-"""... so many times over; beyond that, and so many and so many a second, the noise itself is of pulses (a commutator,
-rattling, rumble), whose scores thin out by a factor e every so many units at most, as those above them tell."""
+"""... so many times over; beyond that, and so many and so many a second or as many as are clear, the noise itself is of
+pulses (a commutator, rattling, rumble), whose scores thin out by a factor e every so many units at most, as those above
+them tell."""
 _TAIL_MOST = 12.0
 _SWELLING = 6.0
 """Evidence of abruptness below which a sound that surely is new is a swell (speech, a motor hunting)..."""
@@ -256,10 +257,11 @@ def _tail(
     width = _MIDDLING[1] - _MIDDLING[0]
     steady = 10.0 ** ((_FAINT[1] - _FAINT[0]) / -_CHANCE_TENFOLD)
     near = width / (_BELOW_CLEAR[1] - _BELOW_CLEAR[0]) * count(*_BELOW_CLEAR)
-    excess = middling - steady * faint - _EXCESS * near
-    fall = np.log((middling + 1.0) / (count(*_HIGHER) + 0.5))
+    unsteady = middling - steady * faint
+    excess = unsteady - _EXCESS * near
+    fall = np.log((np.maximum(unsteady, 0.0) + 1.0) / (count(*_HIGHER) + 0.5))
     length = width / np.maximum(fall, width / _TAIL_MOST)
-    much = excess > _EXCESS_LEAST[0] + _EXCESS_LEAST[1] * window
+    much = excess > _EXCESS_LEAST[0] + np.minimum(_EXCESS_LEAST[1] * window, count(_CLEAR, np.inf))
     return _Tail(np.where(much, excess / (width * window), 0.0), length)
 
 

@@ -329,6 +329,21 @@ def test_a_commutator_and_a_rumble_are_no_impacts() -> None:
         assert len(detect(samples.astype(np.float32), RATE)) <= 1
 
 
+def test_noise_whose_level_wanders_holds_hardly_an_impact() -> None:
+    """It makes two faint candidates a second in all bands; they outnumber the clear ones, so they are its own."""
+    count, seconds = 0, 40.0
+    for seed in range(3):
+        rng = np.random.default_rng((77, seed))
+        rumble, wander = rng.standard_normal((2, int(seconds * RATE)))
+        rumble = sosfilt(butter(3, (40.0, 400.0), "bandpass", fs=RATE, output="sos"), rumble)
+        wander = sosfilt(butter(2, 15.0, fs=RATE, output="sos"), wander)
+        wave = rumble / np.std(rumble) * (1.0 + 0.25 * wander / np.std(wander))
+        above = noise(STEADY["pink"], RATE, seconds, seed)
+        wave += 0.3 * above / np.std(above)
+        count += len(detect((0.02 * wave).astype(np.float32), RATE))
+    assert count <= 1
+
+
 @pytest.mark.parametrize("level_db", [-26.0, -45.0])
 def test_noise_that_is_switched_softly_is_known_for_it(level_db: float) -> None:
     rng = np.random.default_rng(12)
