@@ -64,6 +64,8 @@ _SWELLING = 6.0
 """Evidence of abruptness below which a sound that surely is new is a swell (speech, a motor hunting)..."""
 _DULL = 0.1
 """... or, so many times more rarely than what is more abrupt, was struck (gongs, cymbals that bloom): the run tells."""
+_DULL_TO = 22.0
+"""Clear sounds of such abruptness were struck, as far as they outnumber swells: thuds in noise are no more abrupt."""
 _STRONG = 25.0
 _SWELL_TAIL = 8.0
 """Swells that pass for more abrupt thin out by a factor e every so many units..."""
@@ -185,9 +187,13 @@ def _sudden(found: Candidates, times: NDArray[np.float64]) -> NDArray[np.float64
     like = _in_parts((found.swell_db - low) / (high - low))
     like[swell] = _PARTS
     sharp = _in_parts((most - found.swell_db) / (most - least)) * (begins & (found.abrupt > _SHARP))
-    begun, swells = (
+    begun, swells, dull = (
         _windowed_count(times, some, MEMORY_S) / _PARTS
-        for some in (_PARTS * begins, like * (strong & (swell | begins)))
+        for some in (
+            _PARTS * begins,
+            like * (strong & (swell | begins)),
+            (_PARTS - like) * (begins & (found.abrupt <= _DULL_TO) & (found.score > _CLEAR)),
+        )
     )
     level = found.new_db.astype(np.float64)
     swelling = np.where(strong & (2 * like >= _PARTS) & (found.abrupt < _VOICED), level, -np.inf)
@@ -208,8 +214,9 @@ def _sudden(found: Candidates, times: NDArray[np.float64]) -> NDArray[np.float64
     beats = Beats.of(found, times, FIRST_S)
     alike_so = beats.alike(strong, swelling > -np.inf, _AMID_S[0], MEMORY_S)
     theirs = np.where(theirs > 1.0, theirs * alike_so, np.minimum(theirs, alike_so))
-    odds = impacts / _SPREAD / ((density * (swells * alike + _PRIOR_SWELLS) + bursts / _BURSTS) * theirs)
-    odds[swell] *= _DULL
+    real = impacts / _SPREAD * np.where(swell, _DULL, 1.0)
+    real += np.where(found.abrupt <= _DULL_TO, np.maximum(dull - swells, 0.0) / _DULL_TO, 0.0)
+    odds = real / ((density * (swells * alike + _PRIOR_SWELLS) + bursts / _BURSTS) * theirs)
     # What swells soon after something began is its bloom.
     odds[(found.abrupt <= 0.0) | (swell & ~begins)] = 0.0
     odds[beats.one_more(odds > 1.0)] = 0.0

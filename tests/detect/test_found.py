@@ -58,6 +58,15 @@ def test_soft_thuds_are_found(rate: int, snr_db: int, recall: float, within_1_ms
     assert np.mean(np.abs(matched.error_s) < 0.001) >= within_1_ms
 
 
+def test_soft_thuds_in_noise_are_no_swells_for_their_soft_beginning() -> None:
+    """They rise over 10 ms at 9 dB, so none is abrupt, and one in ten seems to swell."""
+    lost = 0
+    for seed in (601, 603, 604):
+        samples, truth = impacts_in_noise(48_000, 9, "thud", seed)
+        lost += len(match(detect(samples, 48_000), truth, tolerance_s=0.015).missed_index)
+    assert lost <= 1
+
+
 def _pairs(seed: int, second_db: float) -> tuple[int, int, int]:
     """Return how many seconds of pairs 15 ms apart are found, of how many, and false impacts."""
     samples, truth = pairs_15_ms_apart(seed, second_db)
