@@ -261,7 +261,7 @@ def _value(
         "heard": heard,
         "charts": charts,
         **difference_cells(d),
-        "refusal": sentence(d.warnings[0]) if d.verdict == "not comparable" and d.warnings else "",
+        "refusal": capital(sentence(d.warnings[0])) if d.verdict == "not comparable" and d.warnings else "",
         "balanced": [column_word(c) for c in d.balanced_for],
     }
 

@@ -8,11 +8,13 @@ from typing import Any
 
 import matplotlib
 import numpy as np
+from matplotlib.colors import to_hex
 from matplotlib.text import Text
 
 from noisecheck.report.figures import svg
 from noisecheck.report.figures.levels import Row, band_differences, differences
 from noisecheck.report.figures.plan import Spotted, plan
+from noisecheck.report.figures.style import PAPER
 from noisecheck.report.figures.svg import Drawn, figure_files, gathered, inline_svg
 from noisecheck.report.figures.time import MOST_MARKS, strip
 
@@ -43,6 +45,17 @@ def test_words_on_a_plan_do_not_cover_one_another() -> None:
     for n, box in enumerate(boxes):
         assert axes.get_window_extent().padded(6).contains(box.x0, box.y0)
         assert not any(box.overlaps(other) for other in boxes[n + 1 :])
+
+
+def test_words_on_a_plan_stand_on_the_page_s_ground_over_what_they_cross() -> None:
+    found, wide = np.array([[0.0, 0.0]]), np.array([[200.0, 20.0, 0.5]])
+    figure = plan([Spotted("landing", " 59 %", (0.0, 0.0), found, wide, 0)], [("0", 300.0, 100.0)])
+    (axes,) = figure.axes
+    for text in axes.texts:
+        ground = text.get_bbox_patch()
+        assert ground is not None
+        assert to_hex(ground.get_facecolor()) == PAPER
+        assert text.get_zorder() > max(p.get_zorder() for p in axes.patches)
 
 
 def test_words_of_a_long_machine_stand_clear_of_its_marks() -> None:

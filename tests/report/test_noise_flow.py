@@ -55,6 +55,24 @@ def test_quieter_that_holds_balls_up_is_no_improvement(result: Any, written: Any
     assert "Quieter, flow no worse as far as 300 balls a side show" in page.text
 
 
+def test_what_cannot_be_compared_is_said_in_words(make: Any, written: Any, tmp_path: Path) -> None:
+    """Bare at 60 mm and felt at 120 mm only: no sign without a number before "dB", no "0 + 0" runs."""
+    made: CampaignResult = make()
+    heights = {"bare": 60.0, "felt": 120.0}
+    own = {r.run.name: dataclasses.replace(r.run, drop_height_mm=heights[r.run.treatment]) for r in made.runs}
+    made = dataclasses.replace(
+        made,
+        campaign=dataclasses.replace(made.campaign, runs=tuple(own.values())),
+        runs=tuple(dataclasses.replace(r, run=own[r.run.name]) for r in made.runs),
+        summaries=tuple(dataclasses.replace(s, run=own[s.run.name]) for s in made.summaries),
+    )
+    text, page, _ = written(made, tmp_path / "out")
+    assert "felt not comparable" in page.text
+    assert "\N{EN DASH} dB" not in page.text
+    assert ">0 + 0<" not in text
+    assert "All bare runs have drop height 60 mm" in page.text
+
+
 def test_balls_count_where_levels_do_not(
     make: Any, written: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

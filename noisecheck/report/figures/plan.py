@@ -124,6 +124,7 @@ class _Words:
         axes.annotate(
             text, at, xytext=(side * right, rise), textcoords="offset points", ha="left" if side > 0 else "right",
             arrowprops=None if rise in near else line,
+            bbox={"boxstyle": "square,pad=0.1", "facecolor": PAPER, "edgecolor": "none"},  # readable over ellipses
         )  # fmt: skip
 
     @staticmethod
