@@ -106,7 +106,8 @@ def _sentence(error: ValidationError, text: str) -> str:
         return f"{where}: '{keys[-1]}' is not given"
     if kind in ("tuple_type", "model_type", "model_attributes_type") and not keys:
         shape = f"[[{section}]]" if section in _LISTS else f"[{section}]"
-        return f"{where}: must be written as {shape}"
+        once = "" if section in _LISTS else ", once"
+        return f"{where}: must be written as {shape}{once}"
     if kind == "value_error":
         return f"{where}: {_plain(first['msg'])}"
     return f"{where}: {keys[-1] if keys else section} = {one_line(repr(value))}: {_plain(first['msg'])}"

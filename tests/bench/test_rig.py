@@ -120,7 +120,7 @@ def test_a_rig_is_frozen(tmp_path: Path) -> None:
         ('order = ["A", "B"]', 'order = ["A", "A"]', "revision 'A' is given twice"),
         ('target = true', 'target = true\nnext = "bend"', "marks the final station"),
         ("[[station]]\nname = \"tray\"", "[[station]]\nname = \"tray", "not valid TOML"),
-        ("[ball]", "[[ball]]", r"must be written as \[ball\]"),
+        ("[ball]", "[[ball]]", r"must be written as \[ball\], once"),
         ('[feed]\nstation = "landing"', '[feed]\nstation = "lift"', r"\[feed\]: station = 'lift' is not a declared"),
         ("pa_at_full_scale = [20.0, 1.0]", 'pa_at_full_scale = 1.0\nfile = "c.wav"', "give one of them"),
         ("pa_at_full_scale = [20.0, 1.0]", "level_db = 94.0", r"\[calibration\]: level_db is said of .* not name one"),
