@@ -98,6 +98,11 @@ class LedgerSolver:
     def _settling_time(self) -> float:
         return min(max(1.2 * sum(self.beliefs.latest) + 3.0, 4.0), 60.0)
 
+    @property
+    def learning(self) -> bool:
+        """Whether transit times are learnt still, and no ball is followed until they are."""
+        return self._waiting is not None
+
     def learn_habits(self, impacts: Impacts, siblings: Sequence[Sibling] = ()) -> None:
         """Learn from impacts placed and told apart how loud balls are at each station and when they rebound there.
 

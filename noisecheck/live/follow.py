@@ -26,6 +26,7 @@ from noisecheck.live.hearing import Heard, Hearing
 from noisecheck.live.later import NotKept
 from noisecheck.live.microphones import Signal, SilenceCheck
 from noisecheck.live.placing import Placer
+from noisecheck.live.readiness import Readiness
 from noisecheck.live.teller import Teller, standing
 from noisecheck.pipeline import flowing
 from noisecheck.pipeline.listen import ListenSettings
@@ -117,6 +118,7 @@ class Follower:
         self._windows_told: set[str] = set()
         self._solver: LedgerSolver | None = None
         self._account: Account | None = None
+        self._readiness = Readiness()
         self._due = iter(_AGAIN_S)
         self._next_s = next(self._due)
         route = route_of(rig)
@@ -202,9 +204,11 @@ class Follower:
         if due:
             self._next_s = next(self._due, math.inf)
         if self._account.quick and (due or (died and self._solver is not None)):
-            return events + self._again(self._account, heard.known_s)
-        if self._solver is not None:
+            events += self._again(self._account, heard.known_s)
+        elif self._solver is not None:
             events += self._step(self._solver, self._account, heard)
+        if self._solver is not None and not self._solver.learning:
+            events += self._readiness.ready(self.seconds)
         return events
 
     def _again(self, account: Account, now_s: float) -> list[Event]:
@@ -212,7 +216,7 @@ class Follower:
         done = account.again(now_s, deaf_s=self._deaf)
         followed = done.followed
         if self._solver is None and not self._learnt(done):
-            return []
+            return self._readiness.waits(followed.solver, self.count, self.seconds, until_s=_SPEAK_S[1])
         self._solver, route = followed.solver, followed.route
         self._translate = np.array(
             [route.stations.index(n) if n in route.stations else -1 for n in self._route.stations] + [-1]
@@ -221,6 +225,8 @@ class Follower:
         self._drops.begin(done.impacts)
         self._habits = []
         events = self._contradicted(followed.wrong, now_s)
+        if self._solver.learning:
+            events += self._readiness.waits(self._solver, self.count, self.seconds)
         rows, codes = first_contacts(done.impacts, self._route)
         self._silence = SilenceCheck(route)
         self._silence.take(done.impacts["time_s"][rows], self._translate[codes])
