@@ -10,6 +10,9 @@ from bisect import bisect_left, bisect_right
 from collections import deque
 from collections.abc import Sequence
 
+import numpy as np
+from numpy.typing import NDArray
+
 from noisecheck.flow.heard import Heard
 from noisecheck.flow.route import FeedPlan, LedgerSettings, Route
 
@@ -21,6 +24,11 @@ SMALL_DB = 15.0
 """So much softer than the quietest contacts no ball is: a small sound (common practice, no source)."""
 _SMALL_STEP_DB = 0.5
 _PACE_BALLS = 12
+_PACE_WAITS = 24
+"""Waits between balls that tell how evenly they are fed."""
+_FOLLOWED = 0.85
+"""Spread of a wait round what those before it lead to expect, over the spread of the change from one to the next: 1.2
+over 1.41 where each is independent, as the pace is followed."""
 _ASTRAY = (0.1, 0.3, 0.5, 0.5)
 """Share of sounds unlike every station that tell nothing of their place, by how others change them."""
 _ALIKE = 0.1  # share of strays that sound like a station, as far as one stray tells
@@ -304,6 +312,20 @@ class Beliefs(Heard):
         mean += rate * off
         var = (1.0 - rate) * (var + rate * off * off)
         self.log_odds[station] = (n + 1.0, mean, var)
+
+    def learn_pace(self, fed_s: NDArray[np.float64]) -> bool:
+        """Learn from contacts at the first station, (n,) s, how evenly balls are fed; return whether they tell it."""
+        waits = np.diff(fed_s)
+        if len(waits) < _PACE_WAITS or self.pace_given:
+            return False
+        period = float(np.median(waits))
+        near = np.abs(waits / period - 1.0) < 0.5
+        change = (waits[1:] / waits[:-1] - 1.0)[near[1:] & near[:-1]]
+        if len(change) < _PACE_WAITS // 2:
+            return False
+        spread = _FOLLOWED * 1.4826 * float(np.median(np.abs(change)))
+        self.period_s, self.pace_sd, self.pace_seen = period, min(max(spread, 0.005), 0.6), 12.0
+        return True
 
     def learn_feed(self, waited: float, period: float, slots: int) -> int:
         """Learn how steady the feed is from one interval that was expected to last ``slots * period``.

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,11 +11,11 @@ from numpy.typing import NDArray
 from noisecheck.core.flags import Flag
 from noisecheck.core.table import Impacts
 from noisecheck.flow.rebounds import SPAN_DB, Member
-from noisecheck.flow.regular import with_regular
 from noisecheck.flow.route import Route
 from noisecheck.place.evidence import PRIOR_UNPLACED, Evidence
 
 __all__ = [
+    "Told",
     "faintness",
     "first_contacts",
     "followed_impacts",
@@ -22,7 +23,7 @@ __all__ = [
     "levels_of",
     "of_one_sound",
     "real_odds",
-    "rebounds_known",
+    "rebounds_told",
     "scaled_labels",
     "under_louder",
 ]
@@ -53,8 +54,17 @@ _RINGS = ((0.03, 2.0), (0.06, 6.0))
 one in four; what rings on is that much softer than its beginning)."""
 
 
-def rebounds_known(impacts: Impacts, route: Route) -> list[list[list[Member]]]:
-    """Return for each station of the route the trains told apart there: first contacts with their rebounds."""
+class Told(NamedTuple):
+    """What was told of the falls of one run: trains at each station of a route, first contacts with their rebounds."""
+
+    trains: list[list[list[Member]]]
+    nowhere: list[list[Member]]
+    """Impacts that are put to no station and belong to no train."""
+    span_s: float
+
+
+def rebounds_told(impacts: Impacts, route: Route) -> Told:
+    """Return the trains told apart at each station of the route."""
     drop, rebound, time_s = impacts["drop"], impacts["rebound"], impacts["time_s"]
     first = np.flatnonzero((rebound == 0) & (drop >= 0))
     begun = np.full(int(drop.max(initial=-1)) + 1, -1, np.int64)
@@ -75,11 +85,8 @@ def rebounds_known(impacts: Impacts, route: Route) -> list[list[list[Member]]]:
             )
         )
     names, span_s = impacts["station"], float(np.ptp(time_s)) if len(time_s) else 0.0
-    found = []
-    for name in route.stations:
-        own, nowhere = ([trains[int(drop[i])] for i in first[names[first] == n]] for n in (name, ""))
-        found.append(with_regular(own, [t for t in nowhere if len(t) == 1], span_s))
-    return found
+    found = [[trains[int(drop[i])] for i in first[names[first] == name]] for name in (*route.stations, "")]
+    return Told(found[:-1], [t for t in found[-1] if len(t) == 1], span_s)
 
 
 def levels_of(impacts: Impacts) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:

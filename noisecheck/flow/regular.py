@@ -7,6 +7,7 @@ comes softer at the same interval after contact upon contact is no stray and no 
 from __future__ import annotations
 
 import math
+from bisect import bisect_right
 from collections.abc import Sequence
 from typing import Final
 
@@ -15,7 +16,7 @@ from numpy.typing import NDArray
 
 from noisecheck.flow.rebounds import LEAST, Member
 
-__all__ = ["regular_followers", "with_regular"]
+__all__ = ["regular_followers", "with_regular", "with_regular_of_all"]
 
 _WITHIN_S: Final = 0.02, 0.3
 """First rebounds looked for: balls that rise by 0.5 to 110 mm (free fall)."""
@@ -27,6 +28,33 @@ _LEAST_SHARE: Final = 0.25
 """Share of a place's contacts that must be followed alike: fewer are no habit."""
 _BY_CHANCE: Final = 1e-4
 """Greatest chance that as many agree where others come at any time: one of so many places is judged wrongly."""
+
+
+def with_regular_of_all(
+    runs: Sequence[tuple[Sequence[list[Member]], Sequence[list[Member]], float]],
+) -> list[list[list[Member]]]:
+    """Return for each run the trains of one place as :func:`with_regular` does, whose arguments each run has.
+
+    What too few contacts of each run show those of all may. They are put one after another on one axis of time.
+    """
+    known = [with_regular(*run) for run in runs]
+    if len(runs) < 2:
+        return known
+    begins: list[float] = []
+    together: list[list[Member]] = []
+    nowhere: list[list[Member]] = []
+    at = 0.0
+    for own, (_, lone, span_s) in zip(known, runs, strict=True):
+        first_s = min((t[0].time_s for t in (*own, *lone)), default=0.0)
+        by_s = at - first_s if begins else 0.0
+        for put, some in ((together, own), (nowhere, lone)):
+            put += [[m._replace(time_s=m.time_s + by_s) for m in t] for t in some] if by_s else some
+        begins.append(first_s + by_s)
+        at = begins[-1] + span_s + 2.0 * _WITHIN_S[1]
+    found: list[list[list[Member]]] = [[] for _ in runs]
+    for train in with_regular(together, nowhere, at):
+        found[max(bisect_right(begins, train[0].time_s) - 1, 0)].append(train)
+    return found
 
 
 def with_regular(trains: Sequence[list[Member]], nowhere: Sequence[list[Member]], span_s: float) -> list[list[Member]]:

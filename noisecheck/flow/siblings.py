@@ -15,16 +15,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from noisecheck.core.table import Impacts
-from noisecheck.flow.contacts import first_contacts, levels_of, rebounds_known
+from noisecheck.flow.contacts import Told, first_contacts, levels_of, rebounds_told
 from noisecheck.flow.habits import LevelHabit
 from noisecheck.flow.rebounds import Member
+from noisecheck.flow.regular import with_regular_of_all
 from noisecheck.flow.route import Route
 from noisecheck.flow.silence import silences
 from noisecheck.flow.transits import Contacts
 
-__all__ = ["SURELY_PLACED", "Sibling", "as_many_as_needed", "begun_as_usual", "habits_shown", "shown_by"]
+__all__ = ["Sibling", "as_many_as_needed", "levels_shown", "shown_by", "surely_placed", "trains_known"]
 
-SURELY_PLACED: Final = 0.9
+_SURELY_PLACED: Final = 0.9
 _ENOUGH: Final = 60
 """Balls that show by themselves when they rebound (50 falls) and how long they take (60 transits)."""
 
@@ -34,8 +35,9 @@ class Sibling:
     """What one run shows to its siblings."""
 
     stations: tuple[str, ...]
-    trains: tuple[list[list[Member]], ...]
-    """Trains told apart at each station, begun as loud as balls are there."""
+    told: Told
+    levels: tuple[LevelHabit, ...]
+    """How loud contacts are at each station in this run."""
     contacts: Contacts
     balls: int
     """How many balls it shows, roughly: first contacts at the station that has most."""
@@ -43,14 +45,14 @@ class Sibling:
     def without(self, names: Iterable[str]) -> Sibling:
         """Return what it shows of the other stations, and of the ways between them."""
         off = [n in set(names) for n in self.stations]
-        trains = tuple([] if o else t for o, t in zip(off, self.trains, strict=True))
+        told = self.told._replace(trains=[[] if o else t for o, t in zip(off, self.told.trains, strict=True)])
         codes = self.contacts.stations
         kept = np.where(np.array([*off, True])[codes], -1, codes)
-        return replace(self, trains=trains, contacts=self.contacts._replace(stations=kept))
+        return replace(self, told=told, contacts=self.contacts._replace(stations=kept))
 
     def trains_at(self, name: str) -> list[list[Member]]:
         """Return the trains told apart at a station."""
-        return self.trains[self.stations.index(name)] if name in self.stations else []
+        return self.told.trains[self.stations.index(name)] if name in self.stations else []
 
     def contacts_on(self, route: Route) -> Contacts:
         """Return its first contacts with stations as on another route."""
@@ -59,18 +61,39 @@ class Sibling:
         return self.contacts._replace(stations=np.array([*to, -1], np.int64)[self.contacts.stations], deaf_s=deaf)
 
 
-def habits_shown(impacts: Impacts, route: Route) -> list[tuple[NDArray[np.float64], list[list[Member]]]]:
-    """Return for each station (levels of contacts surely made there, trains told apart there)."""
+def surely_placed(impacts: Impacts) -> NDArray[np.bool_]:
+    """Return for each of ``n`` impacts whether it is a first contact whose station is hardly in doubt."""
+    return (impacts["rebound"] == 0) & (impacts["station_confidence"] > _SURELY_PLACED)
+
+
+def levels_shown(impacts: Impacts, route: Route) -> list[NDArray[np.float64]]:
+    """Return for each station the levels of contacts surely made there, most of them by balls."""
     levels, at_most = levels_of(impacts)
     levels[at_most] = math.nan
-    names, sure = impacts["station"], (impacts["rebound"] == 0) & (impacts["station_confidence"] > SURELY_PLACED)
-    known = rebounds_known(impacts, route)
-    return [(levels[sure & (names == name)], trains) for name, trains in zip(route.stations, known, strict=True)]
+    names, sure = impacts["station"], surely_placed(impacts)
+    return [levels[sure & (names == name)] for name in route.stations]
 
 
-def begun_as_usual(trains: Sequence[list[Member]], level: LevelHabit) -> list[list[Member]]:
-    """Return the trains that begin as loud as a first contact: others may begin with a rebound."""
-    return [t for t in trains if level.begins(t[0].level_db, True)]
+def trains_known(
+    told: Told, levels: Sequence[LevelHabit], route: Route, siblings: Sequence[Sibling]
+) -> list[list[list[Member]]]:
+    """Return for each station the trains of a run and of its siblings that begin as loud as first contacts there.
+
+    Args:
+        told: of the run.
+        levels: how loud contacts are at each station, in the run.
+        route: its stations.
+        siblings: what others show.
+    """
+    found = []
+    for name, own, level in zip(route.stations, told.trains, levels, strict=True):
+        beside = [s for s in siblings if s.trains_at(name)]
+        runs = [(own, told.nowhere, told.span_s), *((s.trains_at(name), s.told.nowhere, s.told.span_s) for s in beside)]
+        usual = [level, *(s.levels[s.stations.index(name)] for s in beside)]
+        # What does not begin as loud as a first contact may begin with a rebound.
+        whole = zip(usual, with_regular_of_all(runs), strict=True)
+        found.append([t for habit, trains in whole for t in trains if habit.begins(t[0].level_db, True)])
+    return found
 
 
 def shown_by(impacts: Impacts, route: Route, *, end_s: float, start_s: float = 0.0) -> Sibling:
@@ -80,13 +103,12 @@ def shown_by(impacts: Impacts, route: Route, *, end_s: float, start_s: float = 0
     deaf: list[list[tuple[float, float]]] = [[] for _ in route.stations]
     for s in silences(times, codes, route, start_s=start_s, end_s=end_s):
         deaf[s.station].append((s.deaf_from_s, s.to_s))
-    trains = []
-    for levels, told in habits_shown(impacts, route):
-        habit = LevelHabit()
-        habit.prime(levels)
-        trains.append(begun_as_usual(told, habit))
+    levels = tuple(LevelHabit() for _ in route.stations)
+    for level, own in zip(levels, levels_shown(impacts, route), strict=True):
+        level.prime(own)
     balls = int(np.bincount(codes[codes >= 0], minlength=1).max())
-    return Sibling(route.stations, tuple(trains), Contacts(times, codes, start_s, end_s, deaf), balls)
+    contacts = Contacts(times, codes, start_s, end_s, deaf)
+    return Sibling(route.stations, rebounds_told(impacts, route), levels, contacts, balls)
 
 
 def as_many_as_needed(balls: int, siblings: Iterable[Sibling]) -> tuple[Sibling, ...]:

@@ -18,14 +18,14 @@ from noisecheck.core.table import Impacts
 from noisecheck.flow.agreement import Best, holding_key, lost_instead
 from noisecheck.flow.beliefs import Beliefs
 from noisecheck.flow.book import Book
-from noisecheck.flow.contacts import scaled_labels, under_louder
+from noisecheck.flow.contacts import rebounds_told, scaled_labels, under_louder
 from noisecheck.flow.explanations import Impact
 from noisecheck.flow.findings import Finding, Ledger
 from noisecheck.flow.histories import Decision, History, Overdue, end_history, retire, weights_of
 from noisecheck.flow.odds import combine_odds
 from noisecheck.flow.rivals import Rivals
 from noisecheck.flow.route import FeedPlan, LedgerSettings, Route
-from noisecheck.flow.siblings import SURELY_PLACED, Sibling, begun_as_usual, habits_shown
+from noisecheck.flow.siblings import Sibling, levels_shown, surely_placed, trains_known
 from noisecheck.flow.sorting import CLEARLY_PLACED, Sorter
 from noisecheck.flow.steps import extend, with_train, without_train
 from noisecheck.flow.suspicions import Suspicions
@@ -34,11 +34,6 @@ from noisecheck.flow.transits import Fit, learn_transits
 __all__ = ["LedgerSolver"]
 
 _AGO = 20  # impacts of late among which a louder one may be
-_PACE_WAITS = 24
-"""Waits between balls that tell how evenly they are fed."""
-_FOLLOWED = 0.85
-"""Spread of a wait round what those before it lead to expect, over the spread of the change from one to the next: 1.2
-over 1.41 where each is independent, as the pace is followed."""
 _SURE_ODDS = 1e5  # of an impact whose odds nobody stated
 
 
@@ -109,26 +104,15 @@ class LedgerSolver:
         When they rebound is learnt from ``siblings``, too.
         """
         b = self.beliefs
-        shown = habits_shown(impacts, self.route)
-        for name, law, level, (levels, trains) in zip(self.route.stations, b.laws, b.levels, shown, strict=True):
+        for level, levels in zip(b.levels, levels_shown(impacts, self.route), strict=True):
             level.prime(levels)
-            law.learn([*begun_as_usual(trains, level), *(t for s in siblings for t in s.trains_at(name))])
-        names, sure = impacts["station"], (impacts["rebound"] == 0) & (impacts["station_confidence"] > SURELY_PLACED)
-        self._learn_pace(impacts["time_s"][sure & (names == self.route.stations[0])])
+        told = rebounds_told(impacts, self.route)
+        for law, trains in zip(b.laws, trains_known(told, b.levels, self.route, siblings), strict=True):
+            law.learn(trains)
+        first = surely_placed(impacts) & (impacts["station"] == self.route.stations[0])
+        if b.learn_pace(impacts["time_s"][first]):
+            self._histories = [h._replace(period_s=b.period_s) for h in self._histories]
         b.tables()
-
-    def _learn_pace(self, fed_s: NDArray[np.float64]) -> None:
-        """Learn from contacts at the first station, (n,) s, how evenly balls are fed: the first ones, too."""
-        waits, b = np.diff(fed_s), self.beliefs
-        if len(waits) < _PACE_WAITS or b.pace_given:
-            return
-        period = float(np.median(waits))
-        near = np.abs(waits / period - 1.0) < 0.5
-        change = (waits[1:] / waits[:-1] - 1.0)[near[1:] & near[:-1]]
-        if len(change) >= _PACE_WAITS // 2:
-            spread = _FOLLOWED * 1.4826 * float(np.median(np.abs(change)))
-            b.period_s, b.pace_sd, b.pace_seen = period, min(max(spread, 0.005), 0.6), 12.0
-            self._histories = [h._replace(period_s=period) for h in self._histories]
 
     # -- in ---------------------------------------------------------------------------------------------------------
     def take_windows(self, route: Route) -> None:

@@ -9,7 +9,7 @@ import pytest
 from scipy import stats
 
 from noisecheck.core.table import Impacts
-from noisecheck.flow.contacts import followed_impacts, rebounds_known, under_louder
+from noisecheck.flow.contacts import followed_impacts, rebounds_told, under_louder
 from noisecheck.flow.habits import LevelHabit
 from noisecheck.flow.ledger import follow_balls
 from noisecheck.flow.route import Route
@@ -66,7 +66,7 @@ def run_with(extra: list[tuple[float, str, float, float]], balls: int = 40) -> I
 def test_a_rebound_put_to_a_wrong_station_makes_no_finding() -> None:
     clean = run_with([])
     assert follow_balls(clean, ROUTE, end_s=75.0).findings == ()
-    landing, tray = rebounds_known(clean, ROUTE)
+    landing, tray = rebounds_told(clean, ROUTE).trains
     assert ([len(t) for t in landing], [len(t) for t in tray]) == ([2] * 40, [1] * 40)
     contact = float(clean["time_s"][(clean["station"] == "landing") & (clean["rebound"] == 0)][20])
     ledger = follow_balls(run_with([(contact + 0.172, "tray", -51.5, 0.8)]), ROUTE, end_s=75.0)

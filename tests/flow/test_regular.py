@@ -10,7 +10,7 @@ import pytest
 from noisecheck.core.table import Impacts
 from noisecheck.flow.ledger import follow_balls
 from noisecheck.flow.rebounds import Member
-from noisecheck.flow.regular import regular_followers, with_regular
+from noisecheck.flow.regular import regular_followers, with_regular, with_regular_of_all
 from noisecheck.flow.route import FeedPlan, LedgerSettings, Route
 
 ROUTE = Route(("landing", "gate", "tray"), ((0.9, 1.2), (0.6, 0.8)))
@@ -85,3 +85,19 @@ def test_rebounds_that_are_told_already_stay() -> None:
     assert [[m.rebound for m in t] for t in found] == [[0, 1]] * 8
     # What began a train of its own is taken out of the list of them.
     assert found == with_regular([*(t[:1] for t in told), *other], [], 10.0)
+
+
+def test_what_too_few_contacts_of_each_run_show_those_of_all_show() -> None:
+    runs = []
+    for number in range(3):
+        at = 5.0 * number + 1.6 * np.arange(12.0)
+        contacts = [[Member(0, t, -60.0 - 4.0 * number)] for t in at.tolist()]
+        soft = [[Member(0, t + 0.048, -67.0 - 4.0 * number)] for t in at[number : number + 3].tolist()]
+        runs.append((contacts, soft, 30.0))
+        assert with_regular(*runs[-1]) == contacts
+    together = with_regular_of_all(runs)
+    assert [sum(len(t) == 2 for t in trains) for trains in together] == [3, 3, 3]
+    assert [len(trains) for trains in together] == [12, 12, 12]
+    # each run's are its own, as loud as they were
+    assert [{t[0].level_db for t in trains} for trains in together] == [{-60.0}, {-64.0}, {-68.0}]
+    assert with_regular_of_all(runs[:1]) == [runs[0][0]]
