@@ -26,6 +26,8 @@ _SMALL_STEP_DB = 0.5
 _PACE_BALLS = 12
 _PACE_WAITS = 24
 """Waits between balls that tell how evenly they are fed."""
+_PACE_WAITS_OWN = 8
+"""Those of a run that takes the evenness from other runs: they tell its period, and that it is no less even."""
 _FOLLOWED = 0.85
 """Spread of a wait round what those before it lead to expect, over the spread of the change from one to the next: 1.2
 over 1.41 where each is independent, as the pace is followed."""
@@ -313,18 +315,31 @@ class Beliefs(Heard):
         var = (1.0 - rate) * (var + rate * off * off)
         self.log_odds[station] = (n + 1.0, mean, var)
 
-    def learn_pace(self, fed_s: NDArray[np.float64]) -> bool:
-        """Learn from contacts at the first station, (n,) s, how evenly balls are fed; return whether they tell it."""
+    def learn_pace(self, fed_s: NDArray[np.float64], beside: Sequence[NDArray[np.float64]] = ()) -> bool:
+        """Learn from contacts at the first station how evenly balls are fed; return whether they tell it.
+
+        Args:
+            fed_s: (n,) s, of the run; the pace is its own.
+            beside: the same of other runs. Together they show how evenly balls are fed, where this one is short; no
+                more so than it shows itself.
+        """
         waits = np.diff(fed_s)
-        if len(waits) < _PACE_WAITS or self.pace_given:
+        if self.pace_given:
             return False
-        period = float(np.median(waits))
-        near = np.abs(waits / period - 1.0) < 0.5
-        change = (waits[1:] / waits[:-1] - 1.0)[near[1:] & near[:-1]]
-        if len(change) < _PACE_WAITS // 2:
+        many = [waits]
+        if _PACE_WAITS_OWN <= len(waits) < _PACE_WAITS:
+            many += [np.diff(other) for other in beside if len(other) > _PACE_WAITS_OWN]
+        if sum(map(len, many)) < _PACE_WAITS:
             return False
-        spread = _FOLLOWED * 1.4826 * float(np.median(np.abs(change)))
-        self.period_s, self.pace_sd, self.pace_seen = period, min(max(spread, 0.005), 0.6), 12.0
+        changes = []
+        for some in many:
+            near = np.abs(some / np.median(some) - 1.0) < 0.5
+            changes.append(np.abs(some[1:] / some[:-1] - 1.0)[near[1:] & near[:-1]])
+        if not len(changes[0]) or sum(map(len, changes)) < _PACE_WAITS // 2:
+            return False
+        spread = _FOLLOWED * 1.4826 * max(float(np.median(c)) for c in (changes[0], np.concatenate(changes)))
+        self.period_s = float(np.median(waits))
+        self.pace_sd, self.pace_seen = min(max(spread, 0.005), 0.6), 12.0
         return True
 
     def learn_feed(self, waited: float, period: float, slots: int) -> int:

@@ -1,7 +1,7 @@
 """What other runs of the same pad, height and revision show of a machine, for a run too short to show it alone.
 
-When balls rebound and how long they take from station to station is the machine's. How loud a contact is, is the
-microphone's and its gain's as well, and how evenly balls are fed is the hand's: these each run shows for itself.
+When balls rebound and how long they take from station to station is the machine's, and how evenly they are fed its
+lift's. How loud a contact is, is the microphone's and its gain's as well: that each run shows for itself.
 """
 
 from __future__ import annotations
@@ -39,6 +39,8 @@ class Sibling:
     levels: tuple[LevelHabit, ...]
     """How loud contacts are at each station in this run."""
     contacts: Contacts
+    fed_s: NDArray[np.float64]
+    """When balls were heard at the first station."""
     balls: int
     """How many balls it shows, roughly: first contacts at the station that has most."""
 
@@ -108,7 +110,8 @@ def shown_by(impacts: Impacts, route: Route, *, end_s: float, start_s: float = 0
         level.prime(own)
     balls = int(np.bincount(codes[codes >= 0], minlength=1).max())
     contacts = Contacts(times, codes, start_s, end_s, deaf)
-    return Sibling(route.stations, rebounds_told(impacts, route), levels, contacts, balls)
+    fed_s = impacts["time_s"][surely_placed(impacts) & (impacts["station"] == route.stations[0])]
+    return Sibling(route.stations, rebounds_told(impacts, route), levels, contacts, fed_s, balls)
 
 
 def as_many_as_needed(balls: int, siblings: Iterable[Sibling]) -> tuple[Sibling, ...]:

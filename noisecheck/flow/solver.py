@@ -101,7 +101,7 @@ class LedgerSolver:
     def learn_habits(self, impacts: Impacts, siblings: Sequence[Sibling] = ()) -> None:
         """Learn from impacts placed and told apart how loud balls are at each station and when they rebound there.
 
-        When they rebound is learnt from ``siblings``, too.
+        When they rebound, and how evenly balls are fed, is learnt from ``siblings``, too.
         """
         b = self.beliefs
         for level, levels in zip(b.levels, levels_shown(impacts, self.route), strict=True):
@@ -110,7 +110,8 @@ class LedgerSolver:
         for law, trains in zip(b.laws, trains_known(told, b.levels, self.route, siblings), strict=True):
             law.learn(trains)
         first = surely_placed(impacts) & (impacts["station"] == self.route.stations[0])
-        if b.learn_pace(impacts["time_s"][first]):
+        beside = [s.fed_s for s in siblings if s.stations[0] == self.route.stations[0]]
+        if b.learn_pace(impacts["time_s"][first], beside):
             self._histories = [h._replace(period_s=b.period_s) for h in self._histories]
         b.tables()
 

@@ -8,9 +8,11 @@ import numpy as np
 import pytest
 
 from noisecheck.core.table import Impacts
+from noisecheck.flow.beliefs import Beliefs
 from noisecheck.flow.ledger import follow_balls
 from noisecheck.flow.route import FeedPlan, LedgerSettings, Route
 from noisecheck.flow.siblings import Sibling, as_many_as_needed, shown_by
+from noisecheck.flow.solver import LedgerSolver
 from noisecheck.flow.transits import Contacts, learn_transits
 
 NAMES = ("landing", "gate", "tray")
@@ -142,3 +144,39 @@ def test_what_a_sibling_shows_without_a_station() -> None:
     assert set(other.contacts.stations.tolist()) == {-1, 1, 2}
     moved = shown.contacts_on(Route(("tray", "gate")))
     assert [int((moved.stations == q).sum()) for q in (-1, 0, 1)] == [BALLS, BALLS, BALLS]
+
+
+def _fed(seed: int, jitter: float, balls: int = BALLS) -> np.ndarray:
+    return np.cumsum(PERIOD_S * np.random.default_rng(seed).normal(1.0, jitter, balls))
+
+
+def _pace_of(own: np.ndarray, *others: np.ndarray) -> tuple[bool, float, float]:
+    beliefs = Beliefs(STATED, FeedPlan(), SETTINGS, (), 0.0)
+    return beliefs.learn_pace(own, others), beliefs.period_s, beliefs.pace_sd
+
+
+def test_runs_together_tell_how_evenly_balls_are_fed() -> None:
+    even = [_fed(seed, 0.03) for seed in range(4)]
+    assert not _pace_of(even[0])[0]
+    assert not _pace_of(even[0], even[1])[0]
+    told, period_s, spread = _pace_of(*even)
+    assert told
+    assert period_s == pytest.approx(PERIOD_S, rel=0.03)
+    assert spread == pytest.approx(0.03, abs=0.015)
+    # no more even than the run itself is, and at its own pace
+    told, period_s, spread = _pace_of(1.5 * _fed(9, 0.12), *even)
+    assert told
+    assert period_s == pytest.approx(1.5 * PERIOD_S, rel=0.1)
+    assert spread > 0.06
+    assert not _pace_of(even[0][:6], *even[1:])[0]
+    many = _fed(5, 0.03, 40)
+    assert _pace_of(many, _fed(6, 0.3, 60)) == _pace_of(many)
+
+
+def test_a_run_is_followed_by_the_pace_of_its_siblings() -> None:
+    solver = LedgerSolver(STATED, settings=SETTINGS)
+    solver.learn_habits(short_run(1), _shown(2, 3, 4))
+    assert solver.beliefs.paced
+    solver = LedgerSolver(STATED, settings=SETTINGS)
+    solver.learn_habits(short_run(1))
+    assert not solver.beliefs.paced
