@@ -22,7 +22,7 @@ from noisecheck.flow.contacts import (
 from noisecheck.flow.findings import Finding, Ledger
 from noisecheck.flow.readings import agreed, other_readings, untold
 from noisecheck.flow.route import FeedPlan, LedgerSettings, Route
-from noisecheck.flow.siblings import Sibling
+from noisecheck.flow.siblings import Sibling, untold_here
 from noisecheck.flow.silence import Silence, silences
 from noisecheck.flow.solver import LedgerSolver
 from noisecheck.flow.strange import with_trains_by_sound
@@ -145,6 +145,8 @@ def follow_so_far(
         )
     first = impacts["rebound"][rows] <= 0
     never = [n for i, n in enumerate(route.stations) if not goes_on and not np.any(codes[first] == i)]
+    untold_at = [n for n in never if untold_here(n, codes[first], siblings)]
+    never = [n for n in never if n not in untold_at]
     heard = route.heard_only([*silent, *never])
     translate = np.array([heard.stations.index(n) if n in heard.stations else -1 for n in route.stations] + [-1], int)
     chosen = settings or LedgerSettings()
@@ -153,6 +155,7 @@ def follow_so_far(
     )
     heard = without(heard, wrong)
     quiet = silences(times[first], translate[codes[first]], heard, start_s=start_s, end_s=now_s)
+    quiet = [s for s in quiet if heard.stations[s.station] not in untold_at]
     deaf = [list((deaf_s or {}).get(name, ())) for name in heard.stations]
     for s in quiet:
         deaf[s.station].append((s.deaf_from_s, math.inf if goes_on and s.to_s >= now_s else s.to_s))

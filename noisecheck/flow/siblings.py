@@ -17,17 +17,20 @@ from numpy.typing import NDArray
 from noisecheck.core.table import Impacts
 from noisecheck.flow.contacts import Told, first_contacts, levels_of, rebounds_told
 from noisecheck.flow.habits import LevelHabit
-from noisecheck.flow.rebounds import Member
+from noisecheck.flow.rebounds import LEAST, Member
 from noisecheck.flow.regular import with_regular_of_all
 from noisecheck.flow.route import Route
 from noisecheck.flow.silence import silences
 from noisecheck.flow.transits import Contacts
 
-__all__ = ["Sibling", "as_many_as_needed", "levels_shown", "shown_by", "surely_placed", "trains_known"]
+__all__ = ["Sibling", "as_many_as_needed", "levels_shown", "shown_by", "surely_placed", "trains_known", "untold_here"]
 
 _SURELY_PLACED: Final = 0.9
 _ENOUGH: Final = 60
 """Balls that show by themselves when they rebound (50 falls) and how long they take (60 transits)."""
+
+_UNTOLD: Final = 0.5
+"""Impacts that sound like no station, over the balls, where those of one station do."""
 
 
 @dataclass(frozen=True)
@@ -112,6 +115,17 @@ def shown_by(impacts: Impacts, route: Route, *, end_s: float, start_s: float = 0
     contacts = Contacts(times, codes, start_s, end_s, deaf)
     fed_s = impacts["time_s"][surely_placed(impacts) & (impacts["station"] == route.stations[0])]
     return Sibling(route.stations, rebounds_told(impacts, route), levels, contacts, fed_s, balls)
+
+
+def untold_here(name: str, codes: NDArray[np.int64], siblings: Iterable[Sibling]) -> bool:
+    """Return whether a station at which nothing was heard is one whose sound is not told: others tell it.
+
+    ``codes`` are the stations of the run's first contacts, (n,). Where it is not listened to nothing sounds like no
+    station in its stead.
+    """
+    balls = int(np.bincount(codes[codes >= 0], minlength=1).max())
+    heard = any(len(s.trains_at(name)) >= LEAST for s in siblings)
+    return heard and int(np.sum(codes < 0)) >= _UNTOLD * balls
 
 
 def as_many_as_needed(balls: int, siblings: Iterable[Sibling]) -> tuple[Sibling, ...]:

@@ -180,3 +180,18 @@ def test_a_run_is_followed_by_the_pace_of_its_siblings() -> None:
     solver = LedgerSolver(STATED, settings=SETTINGS)
     solver.learn_habits(short_run(1))
     assert not solver.beliefs.paced
+
+
+def test_a_station_whose_sound_is_not_told_in_a_run_stays_on_the_way() -> None:
+    given = {"end_s": END_S, "settings": SETTINGS, "feed": FeedPlan(None, BALLS), "siblings": _shown(10, 11, 12)}
+    untold = short_run(1, gate=0.0)
+    ledger = follow_balls(untold, STATED, **given)  # type: ignore[arg-type]
+    assert (ledger.arrived, ledger.findings, ledger.notes) == (BALLS, (), ())
+    assert list(ledger.transit_s) == ["landing", "gate"]
+    # where it is not listened to, nothing is heard in its stead
+    deaf = untold.where(untold["station"] != "")
+    ledger = follow_balls(deaf, STATED, **given)  # type: ignore[arg-type]
+    assert list(ledger.transit_s) == ["landing"]
+    assert "not listened to: gate" in ledger.notes[0]
+    alone = follow_balls(untold, STATED, **{**given, "siblings": ()})  # type: ignore[arg-type]
+    assert list(alone.transit_s) == ["landing"]
