@@ -7,7 +7,7 @@ from collections import deque
 from collections.abc import Iterable, Sequence
 from typing import Final
 
-from noisecheck.flow.rebounds import MOST, Due, Member, ReboundLaw
+from noisecheck.flow.rebounds import MOST, SHORTS, Due, Member, ReboundLaw, Spans
 
 __all__ = ["Trains"]
 
@@ -19,18 +19,38 @@ _SETTLED_S: Final = 90.0
 
 
 class _Train:
-    __slots__ = ("begun", "contact", "members", "station")
+    __slots__ = ("_reach", "_spans", "begun", "contact", "members", "station")
 
-    def __init__(self, station: int, contact: int, begun: tuple[float, float]) -> None:
-        self.station, self.contact, self.begun = station, contact, begun
-        self.members: list[Member] = []
+    def __init__(self, station: int, first: Member, begun: tuple[float, float]) -> None:
+        self.station, self.contact, self.begun = station, first.impact, begun
+        self.members = [first]
+        self._reach: list[Spans] | None = None
+        self._spans = 0.0, 0.0, 0.0, 0.0
+
+    def add(self, member: Member) -> None:
+        """Take the next impact."""
+        self.members.append(member)
+        self._reach = None
+
+    def spans(self, law: ReboundLaw) -> Spans:
+        """Return when the next rebound is due by a law, see :meth:`ReboundLaw.spans`, also if the last one is none."""
+        if self._reach is not law.reach:
+            self._reach, self._spans = law.reach, law.spans(self.members)
+            if len(self.members) > 1:
+                (a, b, c, d), (e, f, g, h) = self._spans, law.spans(self.members[:-1])
+                self._spans = min(a, e), min(b, f), max(c, g), max(d, h)
+        return self._spans
 
     def before(self, time_s: float, impact: int = -1) -> list[Member]:
         """Return the impacts before a time but for one of that number: the list itself where that is all of them."""
-        last = self.members[-1]
-        if last.time_s < time_s and (last.impact != impact or impact < 0):
+        if self.last_before(time_s, impact):
             return self.members
         return [m for m in self.members if m.time_s < time_s and not 0 <= m.impact == impact]
+
+    def last_before(self, time_s: float, impact: int = -1) -> bool:
+        """Return whether all its impacts came before a time, none of them of that number."""
+        last = self.members[-1]
+        return last.time_s < time_s and (last.impact != impact or impact < 0)
 
     def after(self, time_s: float, impact: int = -1) -> list[Member]:
         """Return the impacts after a time but for one of that number."""
@@ -55,8 +75,7 @@ class Trains:
             if member.rebound > 0 or station < 0:
                 return
             begun = _BEGUN["usual" if usual else "drowned" if member.drowned else "other"]
-            train = _Train(station, member.impact, begun)
-            train.members.append(member)
+            train = _Train(station, member, begun)
             self._by_drop[drop] = train
             self._open.append((drop, train))
             while self._open and self._open[0][1].members[-1].time_s < member.time_s - _SETTLED_S:
@@ -64,7 +83,7 @@ class Trains:
                 if self._by_drop.get(old) is gone:
                     del self._by_drop[old]
             return
-        self._by_drop[drop].members.append(member)
+        self._by_drop[drop].add(member)
 
     def place(self, drop: int, station: int, *, usual: bool) -> None:
         """Put a train to another station than it was begun at."""
@@ -73,7 +92,7 @@ class Trains:
         train.begun = _BEGUN["usual" if usual else "drowned" if train.members[0].drowned else "other"]
 
     def due(self, time_s: float, level_db: float, drowned: bool, *, impact: int = -1, channel: int = 0) -> list[Due]:
-        """Return the rebounds that an impact may be by its time and level.
+        """Return the rebounds that an impact may be by its time and level, of no density where that is next to none.
 
         What came before it foresees it; what is known to have come later as the same rebound speaks against it.
 
@@ -85,10 +104,29 @@ class Trains:
         for _, train in reversed(self._open):
             if train.members[0].time_s < time_s - _LONGEST_S:
                 break
+            law = self._laws[train.station]
+            if not law.known:
+                continue
+            if train.last_before(time_s, impact):
+                since_s, near_from, near_to, to_s = train.spans(law)
+                if not since_s < time_s < to_s:
+                    continue
+                if not near_from < time_s < near_to:
+                    found.append(Due(train.station, train.contact, 0.0))
+                    continue
             p = self._density(train, now)
             if p > 0.0:
                 found.append(Due(train.station, train.contact, p))
         return found
+
+    def density(self, contact: int, now: Member) -> float:
+        """Return the density of an impact as the next rebound of a contact's train."""
+        for _, train in reversed(self._open):
+            if train.contact == contact:
+                return self._density(train, now) if self._laws[train.station].known else 0.0
+            if train.members[0].time_s < now.time_s - _LONGEST_S:
+                break
+        return 0.0
 
     def if_short(self, drop: int, now: Member) -> tuple[float, float]:
         """Return the densities of a train's next rebound as it is numbered, and if the train began with a rebound."""
@@ -109,7 +147,7 @@ class Trains:
         return tuple(found)
 
     def _density(self, train: _Train, now: Member) -> float:
-        before = train.before(now.time_s, now.impact) if self._laws[train.station].known else []
+        before = train.before(now.time_s, now.impact)
         if not before:
             return 0.0
         # What is known to have come later tells whether this was the one before it.
@@ -128,7 +166,7 @@ class Trains:
         before: list[Member],
         now: Member,
         later: Sequence[Member],
-        shorts: tuple[int, ...] = (0, 1, 2),
+        shorts: tuple[int, ...] = SHORTS,
     ) -> float:
         """Return the density of the next rebound after those heard before.
 

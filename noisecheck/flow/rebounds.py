@@ -13,7 +13,7 @@ from typing import Final, NamedTuple
 
 import numpy as np
 
-__all__ = ["FALL_DB", "LEAST", "MOST", "Due", "Member", "ReboundLaw"]
+__all__ = ["FALL_DB", "LEAST", "MOST", "SHORTS", "Due", "Member", "ReboundLaw", "Spans"]
 
 SPAN_DB: Final = 40.0
 """What is no ball's contact may have any level within this span (common practice, no source)."""
@@ -46,6 +46,16 @@ _SOFTER_DB: Final = 2.0
 """Least by which a second rebound is softer than the first contact (restitution below 0.9)."""
 _NOTHING: Final = 1e-25
 """Densities, per s, below which no level makes a rebound of an impact."""
+_NONE: Final = 30.0
+"""Standard deviations beyond which a density is none (a normal one: e^-450)."""
+_NEAR: Final = 12.5
+"""The same within which it is worth asking for: e^-78 of the highest, and far less than ``_NOTHING``."""
+
+
+SHORTS: Final = 0, 1, 2
+"""By how many the numbers of a train may be short."""
+Spans = tuple[float, float, float, float]
+_ANY: Final = -math.inf, -math.inf, math.inf, math.inf
 
 
 class Member(NamedTuple):
@@ -75,9 +85,18 @@ class Due(NamedTuple):
 def _wide(x: float, middle: float, sd: float, share: float) -> float:
     """Return a normal density, ``share`` of it with wider tails."""
     z = (x - middle) / sd
-    core = math.exp(-0.5 * z * z) if abs(z) < 30.0 else 0.0
-    tail = math.exp(-0.5 * (z / _WIDER) ** 2) / _WIDER if abs(z) < 30.0 * _WIDER else 0.0
+    core = math.exp(-0.5 * z * z) if abs(z) < _NONE else 0.0
+    tail = math.exp(-0.5 * (z / _WIDER) ** 2) / _WIDER if abs(z) < _NONE * _WIDER else 0.0
     return ((1.0 - share) * core + share * tail) / (sd * 2.5066)
+
+
+def _spans_of(ways: Sequence[tuple[float, float]]) -> Spans:
+    """Return (from, near from, near to, to) of what is due by (log, spread), one way or the other."""
+    none, near = _NONE * _WIDER, _NEAR * _WIDER
+    low, near_low = (min((m - k * sd for m, sd in ways), default=math.inf) for k in (none, near))
+    near_high, high = (max((m + k * sd for m, sd in ways), default=-math.inf) for k in (near, none))
+    a, b, c, d = (math.exp(min(log, 700.0)) for log in (low, near_low, near_high, high))  # no overflow
+    return a, b, c, d
 
 
 class ReboundLaw:
@@ -105,6 +124,8 @@ class ReboundLaw:
         self._usual = [math.nan] + [math.exp(sum(of[0] for of in self._time[1 : k + 1])) for k in range(1, MOST + 1)]
         self._share = [0.0] + [(self._count[k] + 0.5) / (self._count[k - 1] + 1.0) for k in range(1, MOST + 1)]
         self._missed = [[self._without(k, missing) for k in range(MOST + 1)] for missing in range(3)]
+        self.reach = [self._reach(k) for k in range(MOST + 1)]
+        """Spans after the last impact of a train, by its number, over the interval before it; in s for number 0."""
 
     def _without(self, rebound: int, missing: int) -> tuple[float, float, float, float, float]:
         """Return (time over the first interval, fall in dB, scatter in dB, log spread, share) with some unheard."""
@@ -117,6 +138,34 @@ class ReboundLaw:
             scatter += self._level[number - 1][1] ** 2
         sd = 1.5 * max(spread for _, spread, _ in self._time[first : max(rebound, first) + 1])
         return whole, fall, math.sqrt(scatter), sd, _UNHEARD**missing * self._share[rebound]
+
+    def _reach(self, last: int) -> Spans:
+        """Return spans after an impact of that number in which any rebound may be due, as :attr:`reach` has them."""
+        ways = []  # (log, spread) of each
+        for short in SHORTS:
+            number, step_s = last + short + 1, 1.0 if last else self.usual_s(short)
+            if number > MOST:
+                break
+            if number > 1 and not step_s > 0.0:
+                continue
+            due = self._time[number][0] + (0.0 if number == 1 else math.log(step_s))
+            ways.append((due, self._time[number][1]))
+            for missing in range(1, min(3, MOST + 1 - number)):
+                whole, _, _, sd, _ = self._missed[missing][number + missing]
+                ways.append((due + math.log(whole), sd))
+        return _spans_of([way for way in ways if not math.isnan(way[0])])
+
+    def spans(self, train: Sequence[Member]) -> Spans:
+        """Return (from, near from, near to, to) in s of the run: outside of them no next rebound of a train is due.
+
+        Near is where one is at all likely, far less than ``_NOTHING`` outside.
+        """
+        last = train[-1]
+        scale = self.last_s(train) if last.rebound else 1.0
+        if not (0 <= last.rebound <= MOST and scale > 0.0):
+            return _ANY
+        a, b, c, d = self.reach[last.rebound]
+        return last.time_s + a * scale, last.time_s + b * scale, last.time_s + c * scale, last.time_s + d * scale
 
     def knows(self, rebound: int) -> bool:
         """Return whether it is known how rebounds of this number come, or that they hardly do."""

@@ -165,3 +165,25 @@ def test_a_second_rebound_is_foreseen_where_few_balls_fell() -> None:
     law = ReboundLaw()
     law.learn(trains * 6)  # three score never rebounded twice
     assert law.density(2, second_s, 0.08, -8.0, False) == 0.0
+
+
+@pytest.mark.parametrize("heard", [(0,), (0, 1), (0, 2), (0, 1, 2)])
+def test_outside_its_spans_next_to_no_rebound_is_due(heard: tuple[int, ...]) -> None:
+    rng = np.random.default_rng(11)
+    law = ReboundLaw()
+    law.learn([train(rng, rebounds=3) for _ in range(60)])
+    trains = Trains([law])
+    fall = [m._replace(impact=m.rebound) for m in train(rng, 10.0, rebounds=3) if m.rebound in heard]
+    for member in fall:
+        trains.take(0, member, 0)
+    last_s = fall[-1].time_s
+    since_s, near_from, near_to, to_s = law.spans(fall)
+    assert last_s < since_s < near_from < last_s + law.usual_s(len(heard)) < near_to < to_s
+    for at in last_s + np.geomspace(1e-4, 10.0, 400):
+        exact = trains.density(0, Member(-1, at, -54.0, 9))
+        if not since_s < at < to_s:
+            assert exact == 0.0
+        elif not near_from < at < near_to:
+            assert exact < 1e-25
+        if at < fall[0].time_s + 1.6:
+            assert sum(d.density for d in trains.due(at, -54.0, False, impact=9)) == pytest.approx(exact, abs=1e-25)
