@@ -119,11 +119,11 @@ class Trains:
                 found.append(Due(train.station, train.contact, p))
         return found
 
-    def density(self, contact: int, now: Member) -> float:
-        """Return the density of an impact as the next rebound of a contact's train."""
+    def density(self, contact: int, now: Member, without: int = -1) -> float:
+        """Return the density of an impact as the next rebound of a contact's train, with another impact left out."""
         for _, train in reversed(self._open):
             if train.contact == contact:
-                return self._density(train, now) if self._laws[train.station].known else 0.0
+                return self._density(train, now, without) if self._laws[train.station].known else 0.0
             if train.members[0].time_s < now.time_s - _LONGEST_S:
                 break
         return 0.0
@@ -132,8 +132,8 @@ class Trains:
         """Return the densities of a train's next rebound as it is numbered, and if the train began with a rebound."""
         train = self._by_drop[drop]
         before = train.before(now.time_s, now.impact)
-        own = self._next(train, before, now, (), (0,)) / train.begun[0]
-        return own, max(self._next(train, before, now, (), (short,)) for short in (1, 2)) / train.begun[1]
+        own = self._next(train, before, now, (), shorts=(0,)) / train.begun[0]
+        return own, max(self._next(train, before, now, (), shorts=(short,)) for short in (1, 2)) / train.begun[1]
 
     def company(self, time_s: float, within_s: float) -> tuple[int, ...]:
         """Return the first contacts of the trains whose next rebound is due to within so much."""
@@ -146,16 +146,19 @@ class Trains:
                 found.append(train.contact)
         return tuple(found)
 
-    def _density(self, train: _Train, now: Member) -> float:
+    def _density(self, train: _Train, now: Member, without: int = -1) -> float:
         before = train.before(now.time_s, now.impact)
-        if not before:
-            return 0.0
         # What is known to have come later tells whether this was the one before it.
         later = () if before is train.members else train.after(now.time_s, now.impact)
+        if without >= 0:
+            before, later = ([m for m in some if m.impact != without] for some in (before, later))
+        if not before:
+            return 0.0
+        numbered = len(later) > 0 and any(m.impact == now.impact >= 0 for m in train.members)
         stand_in = 1.0 / (1.0 + before[-1].fit)
-        total = (1.0 - stand_in) * self._next(train, before, now, later)
+        total = (1.0 - stand_in) * self._next(train, before, now, later, numbered)
         if len(before) > 1:
-            total += stand_in * self._next(train, before[:-1], now, later)
+            total += stand_in * self._next(train, before[:-1], now, later, numbered)
         number = before[-1].rebound + 1
         # A rebound of this number that came later, and fits, leaves no room for another.
         return total * min((1.0 / (1.0 + m.fit) for m in later if m.rebound == number), default=1.0)
@@ -166,11 +169,14 @@ class Trains:
         before: list[Member],
         now: Member,
         later: Sequence[Member],
+        numbered: bool = False,
+        *,
         shorts: tuple[int, ...] = SHORTS,
     ) -> float:
         """Return the density of the next rebound after those heard before.
 
-        ``later`` are those heard after it, ``shorts`` by how many the numbers of the train may be short.
+        ``later`` are those heard after it, ``numbered`` whether their numbers count this one, ``shorts`` by how many
+        the numbers of the train may be short.
         """
         law = self._laws[train.station]
         last = before[-1]
@@ -186,7 +192,7 @@ class Trains:
             step_s = law.usual_s(short) if short and math.isnan(last_s) else last_s
             p = law.density(number, since, step_s, change, drowned)
             if p > 0.0:
-                p *= _told(_leads_to(law, last, step_s, now, number, m, short) for m in later)
+                p *= _told(_leads_to(law, last, step_s, now, number, m, short, numbered) for m in later)
             p += law.skipped(number + 1, since, step_s, change, drowned)
             p += law.skipped(number + 2, since, step_s, change, drowned, 2)
             total += p * train.begun[short > 0]
@@ -210,11 +216,13 @@ def _told(ratios: Iterable[float]) -> float:
 
 
 def _leads_to(
-    law: ReboundLaw, last: Member, last_s: float, now: Member, number: int, then: Member, short: int
+    law: ReboundLaw, last: Member, last_s: float, now: Member, number: int, then: Member, short: int, numbered: bool
 ) -> float:
     """Return how much likelier a rebound of ``number`` is by what came later, if that is a rebound of the train.
 
     What came later comes after an interval that follows from the ones before: from this one's, or from those without.
+    Where this one was ``numbered`` as one of them and is none, what came later has a number less, or this one's place
+    stayed empty.
     """
     missing = then.rebound + short - number
     if not 0 < missing <= 2:
@@ -226,6 +234,11 @@ def _leads_to(
     else:
         own = law.skipped(number + 2, since, now.time_s - last.time_s, change, drowned)
     drowned = last.drowned or then.drowned
-    other = law.skipped(number + missing, then.time_s - last.time_s, last_s, _change_db(last, then), drowned, missing)
+    since, change = then.time_s - last.time_s, _change_db(last, then)
+    other = law.skipped(number + missing, since, last_s, change, drowned, missing)
+    if numbered and missing == 1:
+        other += law.density(number, since, last_s, change, drowned)
+    elif numbered:
+        other += law.skipped(number + 1, since, last_s, change, drowned)
     part = 1.0 / (1.0 + then.fit)
     return part + (1.0 - part) * own / other if other > 0.0 else 1.0

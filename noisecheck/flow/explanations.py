@@ -19,6 +19,7 @@ __all__ = [
     "Impact",
     "ReboundsDue",
     "as_rebound",
+    "begun_by",
     "copy_density",
     "hidden_contacts",
     "label_of",
@@ -233,7 +234,7 @@ class ReboundsDue:
                 if station == due.station:
                     p = self._begun.get((number, contact))
                     if p is None:
-                        p = self._begun[number, contact] = _begun_by(self._beliefs, due, contact)
+                        p = self._begun[number, contact] = begun_by(self._beliefs, due, contact)
                     begun = max(begun, p)
             at = due.station, due.contact
             found[at] = found.get(at, 0.0) + density * begun * self._real
@@ -280,7 +281,7 @@ def _beside(beliefs: Beliefs, station: int, since_s: float) -> float:
     return _ODD_TIME * evenly + (1.0 - _ODD_TIME) * math.exp(-0.5 * min(z * z, 1400.0)) / (sd * 2.5066)
 
 
-def _begun_by(beliefs: Beliefs, due: Due, contact: int) -> float:
+def begun_by(beliefs: Beliefs, due: Due, contact: int) -> float:
     """Return how likely a contact began a train: it is its first impact, or that one was a rebound of it."""
     since = beliefs.heard[due.contact] - beliefs.heard[contact]
     if not 0.0 < since < SAME_FALL_S:

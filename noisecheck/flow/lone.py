@@ -12,15 +12,15 @@ from noisecheck.flow.explanations import (
     SAME_REBOUND,
     Impact,
     ReboundsDue,
-    as_rebound,
+    begun_by,
     copy_density,
     label_of,
     leftover_rebound,
     unexplained,
 )
-from noisecheck.flow.histories import Decision, contacts_of
+from noisecheck.flow.histories import Contacts, Decision, contacts_of
 from noisecheck.flow.odds import combine_odds
-from noisecheck.flow.rebounds import Due
+from noisecheck.flow.rebounds import Due, Member
 
 __all__ = ["LoneImpacts"]
 
@@ -30,6 +30,12 @@ _SOON_S: Final = 0.3
 """A first rebound from a drop of 50 mm at a restitution of 0.7 takes 0.14 s (free fall), from 200 mm 0.28 s."""
 _TWICE: Final = 1e-3
 """Share of sounds that two impacts are found for (chosen here)."""
+_LITTLE: Final = 0.01
+"""Share of what is unexplained below which a rebound need not be weighed against others (chosen here)."""
+_SAME: Final = 0.5
+"""Probability from which what begins a train is a rebound itself."""
+_RESTS: Final = 0.5
+"""Share of the density of a rebound that is left without the impact before it, if it is not the next one after that."""
 _MAYBE: Final = 0.05
 """Odds from which an impact may yet turn out a stray."""
 
@@ -154,18 +160,24 @@ class LoneImpacts:
                         twice *= own / (own + twice)
                     beside = max(beside, twice)
                 number += step
-        known = impact._replace(due=tuple(d._replace(density=d.density * self._rival(impact, d)) for d in due))
+        known = impact._replace(due=tuple(d for d in due if d.density > 0.0))
         contacts = contacts_of(d.before, impact.time_s, self._beliefs.heard)
-        return total + beside + ReboundsDue(self._beliefs, known).density(contacts)
+        by = ReboundsDue(self._beliefs, known).by_contact(contacts)
+        least, balls = _LITTLE * sum(unexplained(self._beliefs, impact)), _alone_heard(d, contacts)
+        return total + beside + sum(p * (self._room(known, at, p, balls) if p > least else 1.0) for at, p in by.items())
 
     def _rebound(self, impact: Impact) -> float:
         """Return the density of an impact by the rebounds that were due, whatever their contacts are taken for."""
         return sum(d.density * label_of(self._beliefs, impact, d.station, d.contact) for d in impact.due)
 
-    def _rival(self, impact: Impact, due: Due) -> float:
-        """Return how much less likely an impact is a rebound because others that no ball made fit better there."""
-        reach_s, share = SAME_REBOUND * self._beliefs.laws[due.station].first_s[0], 1.0
-        mine = math.nan
+    def _room(self, impact: Impact, at: tuple[int, int], density: float, balls: set[int]) -> float:
+        """Return how much less likely an impact is a rebound because others that no ball made fit better there.
+
+        By all that is known by now, also of what came later. ``at`` is (station, impact) of the contact, and
+        ``density`` that of its rebound; ``balls`` are impacts which are no rebounds.
+        """
+        reach_s, share = SAME_REBOUND * self._beliefs.laws[at[0]].first_s[0], 1.0
+        mine, whole = math.nan, 0.0
         for step in (-1, 1):
             number = impact.number + step
             while 0 <= number < len(self._impacts):
@@ -176,7 +188,45 @@ class LoneImpacts:
                 if other.number not in self.alone:
                     continue
                 if math.isnan(mine):
-                    mine = as_rebound(self._beliefs, impact, due.contact, True)
-                if (theirs := as_rebound(self._beliefs, other, due.contact, True)) > mine:
+                    mine, whole = self._of_fall(impact, at, density, balls), self._by_train(impact, at[1])
+                if self._by_train(impact, at[1], other.number) < _RESTS * whole:
+                    continue  # it is the rebound after that one, or none
+                due = [d._replace(density=self._by_train(other, d.contact, impact.number)) for d in other.due]
+                if (theirs := self._of_fall(other._replace(due=tuple(due)), at, 0.0, balls)) > mine:
                     share = min(share, 1.0 / (1.0 + theirs))
         return share
+
+    def _by_train(self, impact: Impact, contact: int, without: int = -1) -> float:
+        """Return the density of an impact as a rebound in the train of a contact, one other impact left out."""
+        of = -1, impact.time_s, impact.level_db, impact.number
+        now = Member(*of, drowned=impact.heaped, channel=impact.channel)
+        return self._trains.density(contact, now, without)
+
+    def _of_fall(self, impact: Impact, at: tuple[int, int], density: float, balls: set[int]) -> float:
+        """Return the odds that an impact no ball made is a rebound of the fall of a contact: of ``density``, or due."""
+        own, other = 0.0, sum(unexplained(self._beliefs, impact))
+        for due in impact.due:
+            p = due.density * label_of(self._beliefs, impact, due.station, due.contact)
+            own, other = (own + p, other) if self._same_fall(due, at, balls) else (own, other + p)
+        return max(own, density) / max(other, 1e-300)
+
+    def _same_fall(self, due: Due, at: tuple[int, int], balls: set[int]) -> bool:
+        """Return whether a train begins with a contact, or with a rebound of it, or that is a rebound itself."""
+        station, contact = at
+        if due.station != station or due.contact == contact:
+            return due.station == station
+        first, then = sorted((due.contact, contact))
+        return then not in balls and begun_by(self._beliefs, Due(station, then, 0.0), first) > _SAME
+
+
+def _alone_heard(d: Decision, contacts: Contacts) -> set[int]:
+    """Return the balls' contacts before a decision, but for rebounds that show of hidden ones."""
+    found, at, left = {number for _, number in contacts}, d.before, len(contacts)
+    while at is not None and left > 0:
+        if at.kind in ("pass", "born"):
+            left -= 1
+            if not math.isnan(at.came_s):
+                left -= 1
+                found.discard(at.impact)
+        at = at.before
+    return found

@@ -74,9 +74,10 @@ def test_a_sound_at_the_background_beside_another_is_that_once_more(
     faint = float(faintness(Impacts.of(1, margin_db=margin_db))[0])
     like_none, at_s = (0.1, 0.1, 10.0), 10.75 if what == "a contact" else 10.0 + FIRST_S
     beliefs.heads[0] = 0
-    rebound = Impact(1, at_s, 0, 0.99, 1e6, -54.0 if surely else -70.0, labels=(2.0, 0.01, 0.01), faint=0.01)
+    level_db = -54.0 if surely else math.nan
+    rebound = Impact(1, at_s, 0, 0.99, 1e6, level_db, labels=(2.0, 0.01, 0.01), faint=0.01)
     book.trains.take(0, Member(0, 10.0, -50.0, 0), 0)
-    due = book.trains.due(at_s, -54.0, False)
+    due = book.trains.due(at_s, level_db, False)
     book.impacts += [
         Impact(0, 10.0, 0, 0.99, 1e6, -50.0, labels=(2.0, 0.01, 0.01), faint=0.01),
         rebound._replace(due=tuple(due)),
@@ -175,3 +176,42 @@ def test_a_bound_amid_the_ring_of_another_is_no_lower_than_its_peak_says() -> No
     assert np.flatnonzero(at_most).tolist() == [30, 50]
     assert level[30] == pytest.approx(peak[30] - 30.0, abs=0.2)
     assert level[50] == exposure[50]
+
+
+def test_what_took_the_number_of_a_rebound_is_none_where_that_comes_on_time(law: ReboundLaw) -> None:
+    trains, odd = Trains([law]), (10.0 + 0.7 * FIRST_S, -54.0)
+    trains.take(0, Member(0, 10.0, -50.0, 0), 0)
+    before = density(trains, *odd)
+    trains.take(0, Member(1, *odd, 9, 0.05), 0)
+    trains.take(0, Member(2, 10.0 + FIRST_S, -54.0, 10, 1e4), 0)
+    assert density(trains, *odd) < 0.01 * before
+
+
+@pytest.mark.parametrize("anew", [False, True])
+@pytest.mark.parametrize("heard", [True, False])
+def test_what_comes_beside_a_rebound_of_the_same_fall_is_a_stray(anew: bool, heard: bool) -> None:
+    # An impact 7 ms before the second rebound, which the third bears out. The first rebound was numbered so, or taken
+    # for the first contact of a fall of its own, as where two contacts sound as one.
+    law, rng = ReboundLaw(), np.random.default_rng(7)
+    law.learn([train(rng, rebounds=3) for _ in range(60)])
+    beliefs = Beliefs(ROUTE, FeedPlan(), LedgerSettings(stray_per_hour=30.0, copied=0.0), [], 0.0)
+    beliefs.laws[0] = law
+    beliefs.levels[0].prime(rng.normal(-50.0, 0.7, 300))
+    book = Book(ROUTE, FeedPlan(), LedgerSettings(), beliefs)
+    sorter, like_none, like_landing = Sorter(beliefs, book), (0.1, 0.1, 10.0), (2.0, 0.01, 0.5)
+    own = [
+        (m.time_s, m.level_db, int(anew and m.rebound > 0), m.rebound - (anew and m.rebound > 0))
+        for m in train(rng, 10.0, rebounds=3)
+    ]
+    odd_s = own[2][0] - 0.007
+    rows = sorted([*(own if heard else own[:2]), (odd_s, own[2][1] - 1.0, 2, 0)])
+    for number, (at, level, drop, rebound) in enumerate(rows):
+        sound = like_none if drop == 2 else like_landing
+        impact = Impact(number, at, 0 if drop < 2 else -1, 0.97, 1e6, level, labels=sound, drop=drop, rebound=rebound)
+        book.impacts.append(impact._replace(faint=0.01))
+        beliefs.hear(at, level, drop < 2)
+        sorter.among_trains(book.impacts[number])
+    book.lone.alone |= set(range(1, len(rows)))
+    born = Decision(None, "born", 0, -1, 0, 10.0)
+    lone = Decision(born, "none", 2, -1, -1, odd_s)
+    assert (book.lone.settle(lone, 1.0, 0.0, 20.0) > 5.0) == heard
