@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from noisecheck.core.records import record
 from noisecheck.core.rows import Rows
 from noisecheck.core.windows import extended, stretches
-from noisecheck.detect.coded import past_pre_echo
+from noisecheck.detect.coded import announcing, filled, past_pre_echo
 from noisecheck.detect.driven import add_noise, begins_low, growth_of, overdriven
 from noisecheck.detect.echoes import followed
 from noisecheck.detect.freed import foreseen, rings_freely
@@ -64,8 +64,7 @@ _CHANCE = 16.0
 """Evidence that chance seldom has: what is fainter need not be told from an echo."""
 _UNHEARD = 10.0
 """Below such evidence the prediction error tells nothing new..."""
-_RING_S = (-0.028, -0.004)
-_ON_S = (-0.004, 0.012)
+_RING_S, _ON_S = (-0.028, -0.004), (-0.004, 0.012)
 """... and what an earlier ring foresees so long before and after an onset are its beats."""
 _MOST_RUNG = 40.0
 """Evidence of a stroke on low notes counts up to that of one band's prediction error."""
@@ -246,7 +245,7 @@ def weigh_peaks(
         return own_bands(found, peaks, grid, until=until)
 
     step = sharp_step(rate)
-    sharp = decimated(samples, step)
+    sharp = filled(decimated(samples, step)) if coded else decimated(samples, step)
     timed, bands = time_amid(sharp, low, grid, every, wanted, level, bands_of)
     onset, error, abrupt, louder = timed.onset, timed.error, timed.abrupt, timed.louder
     more = np.flatnonzero(louder)
@@ -265,11 +264,13 @@ def weigh_peaks(
     bands[doubted[foreseen(low, rate / grid.step, onset[doubted] // grid.step, _RING_S, _ON_S)]] = 0.0
     delay, delayed_db = np.zeros(len(peaks)), np.zeros(len(peaks), np.float32)
     some = np.flatnonzero(bands + error > _CHANCE)
-    steps = some[mere_steps(samples, onset[some], new[some], found, grid)]
-    bands[steps], error[steps] = 0.0, 0.0
+    heralds = announcing(samples, onset, found.new_energy, level[wanted], peaks, grid) if coded else some[:0]
+    for no_sound in (heralds, some[mere_steps(samples, onset[some], new[some], found, grid)]):
+        bands[no_sound], error[no_sound] = 0.0, 0.0
     delay[some], delayed_db[some] = followed(sharp, rate / step, every * grid.hop // step, level, wanted[some])
     swell_db = _judge_force(timed, onset, abrupt, bands, samples=samples, low=low, found=found, grid=grid)
-    sure = np.flatnonzero(bands + error > _SURE)
+    # (What announces an impact may lie within 30 dB of it.)
+    sure = np.flatnonzero((bands + error > _SURE) & (not coded))
     first = first_within(samples, onset[sure], rate)
     louder[sure] = np.maximum(louder[sure] - np.maximum(first - onset[sure], 0), 0)
     onset[sure] = first
@@ -344,7 +345,7 @@ def find_candidates(
     if count < 2 * grid.frames(TAIL_S):
         return Candidates.concat([])
     low = decimated(samples, grid.step)
-    found, first = _novelty(samples, low, grid, count, before=(start - origin) // cell_frames(rate))
+    found, first = _novelty(samples, low, grid, count, before=(start - origin) // cell_frames(rate), coded=coded)
     origin, samples, low = origin + first * grid.hop, samples[first * grid.hop :], low[first * grid.hop // grid.step :]
     strokes, _ = low_strokes(low[None], found, grid, origin // grid.hop)
     peaks, strokes = with_strokes(find_peaks(found, grid), strokes, grid)
@@ -366,7 +367,7 @@ def find_candidates(
 
 
 def _novelty(
-    samples: NDArray[np.float32], low: NDArray[np.float32], grid: FrameGrid, count: int, *, before: int
+    samples: NDArray[np.float32], low: NDArray[np.float32], grid: FrameGrid, count: int, *, before: int, coded: bool
 ) -> tuple[Novelty, int]:
     """Return the evidence from the floor cell before a piece on, and its first frame.
 
@@ -376,14 +377,14 @@ def _novelty(
     first = skipped * cell
     fine, coarse = frame_energies(samples, grid, low=low, frames=range(first, count))
     if not skipped:
-        return novelty(fine, coarse, grid), 0
+        return novelty(fine, coarse, grid, coded=coded), 0
     earlier: tuple[list[NDArray[np.float32]], list[NDArray[np.float32]]] = [], []
     for begin in range(0, first, cell):
         some = frame_energies(samples, grid, low=low, frames=range(begin, begin + cell, FLOOR_EVERY))
         for quiet, energy in zip(earlier, some, strict=True):
             quiet.append(quantile_of(energy))
     floors = floor_of(fine, cell, earlier=earlier[0]), floor_of(coarse, cell, each=PAIR, earlier=earlier[1])
-    return novelty(fine, coarse, grid, floors=floors), first
+    return novelty(fine, coarse, grid, floors=floors, coded=coded), first
 
 
 def strongest(made: Candidates, rate: int) -> Candidates:

@@ -156,7 +156,7 @@ class Listener:
         cells = range(start // self._cell, (end - 1) // self._cell + 1)
         floors = np.array([self._floors[c][0] for c in cells]), np.array([self._floors[c][1] for c in cells])
         fine, coarse = (e[(start - self._first) // each :] for e, each in zip(self._energy, _EACH, strict=True))
-        new = novelty(fine, coarse, self._grid, floors=floors, phase=start % self._cell)
+        new = novelty(fine, coarse, self._grid, floors=floors, phase=start % self._cell, coded=self._coded)
         old, skip = self._found, self._heard - start
         self._found = replace(
             old,

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from noisecheck.core.order import medians
 from noisecheck.core.records import record
 from noisecheck.core.windows import windows
+from noisecheck.detect.coded import kept_bands
 from noisecheck.detect.spectra import PAIR, FrameGrid
 
 __all__ = [
@@ -233,6 +234,7 @@ def novelty(
     *,
     floors: tuple[Floats, Floats] | None = None,
     phase: int = 0,
+    coded: bool = False,
 ) -> Novelty:
     """Return the evidence per frame.
 
@@ -244,12 +246,17 @@ def novelty(
         floors: background of both, (cells, bands) each, of the cells from that of the first frame on, where it is
             known already (a stream); None: worked out by :func:`floor_of`.
         phase: frames (whole pairs) of its cell before the first one (0 without ``floors``).
+        coded: the sound went through a lossy codec: bands in which it keeps no background tell nothing.
     """
     length = grid.cell
     fine_floor, coarse_floor = floors or (floor_of(fine, length), floor_of(coarse, length, each=PAIR))
     cell = (np.arange(len(fine)) + phase) // length
+    heard, heard_low = fine, coarse
+    if coded:
+        heard = fine * kept_bands(fine_floor, len(grid.fine_width)).take(cell, axis=0)
+        heard_low = coarse * kept_bands(coarse_floor, len(grid.coarse_width)).take(cell[::PAIR], axis=0)
     f_evidence, f_new = _resolution(
-        fine,
+        heard,
         fine_floor,
         cell,
         *_lag_and_fall(grid, *_FINE),
@@ -258,7 +265,7 @@ def novelty(
         with_new=True,
     )
     c_evidence, _ = _resolution(
-        coarse,
+        heard_low,
         coarse_floor,
         cell[::PAIR],
         *_lag_and_fall(grid, *_COARSE),

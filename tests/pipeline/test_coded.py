@@ -15,7 +15,8 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "audio"))
 
 from noisecheck.audio.recording import open_recording
 from noisecheck.core.table import Impacts
-from noisecheck.detect.coded import past_pre_echo
+from noisecheck.detect.coded import announcing, kept_bands, past_pre_echo
+from noisecheck.detect.spectra import frame_grid
 from noisecheck.detect.stream import Stream
 from noisecheck.pipeline.listen import ListenSettings, listen
 from noisecheck.score.matching import match
@@ -100,3 +101,61 @@ def test_a_stream_hears_a_coded_recording_as_a_file(tmp_path: Path) -> None:
     parts = [stream.push(samples[k : k + 5000]) for k in range(0, len(samples), 5000)]
     frames = np.concatenate([*(p.frame for p in parts), stream.finish().frame])
     assert frames.tolist() == heard(path)["frame"].tolist()
+
+
+def rings_in_a_quiet_room(rate: int, channels: int) -> tuple[np.ndarray, np.ndarray]:
+    """Return samples and true times of 25 rings, 3 to 24 dB below full scale, in pink noise at -70 dB."""
+    rng = np.random.default_rng(12)
+    t = np.arange(int(0.3 * rate)) / rate
+    spectrum = np.fft.rfft(rng.standard_normal((20 * rate, channels)), axis=0)
+    room = np.fft.irfft(spectrum / np.sqrt(np.maximum(np.arange(len(spectrum)), 800.0))[:, None], axis=0)
+    x = room / room.std() * 10.0 ** (-70.0 / 20.0)
+    at = np.cumsum(rng.uniform(0.3, 1.1, 25)) + 0.5
+    for begin in (at * rate).astype(int):
+        tones = rng.uniform(300.0, 7000.0, 9)
+        ring = (np.exp(-t / rng.uniform(0.005, 0.06, (9, 1))) * np.sin(2.0 * np.pi * tones[:, None] * t)).sum(axis=0)
+        x[begin : begin + len(t)] += (10.0 ** (rng.uniform(-24.0, -3.0) / 20.0) * ring / np.abs(ring).max())[:, None]
+    return x.astype(np.float32), (at * rate).astype(int) / rate
+
+
+@pytest.mark.parametrize("ending", ["ogg", "mp3"])
+@pytest.mark.parametrize("compression", [0.2, 0.4])
+def test_a_codec_makes_no_impacts_of_its_own(tmp_path: Path, ending: str, compression: float) -> None:
+    """Above its upper limit it keeps a little in some blocks and nothing in others, and it announces what is struck."""
+    x, truth = rings_in_a_quiet_room(48_000, 1)
+    subtype = {"ogg": "VORBIS", "mp3": "MPEG_LAYER_III"}[ending]
+    soundfile.write(
+        tmp_path / f"a.{ending}", x, 48_000, format=ending.upper(), subtype=subtype, compression_level=compression
+    )
+    found = match(heard(tmp_path / f"a.{ending}")["time_s"], truth, tolerance_s=0.01)
+    assert found.pairs == len(truth)
+    assert len(found.false_index) <= (2 if ending == "ogg" else 6)
+    assert np.mean(np.abs(found.error_s) < 1e-3) >= 0.95
+
+
+def test_two_coded_channels_are_heard_in_a_stream_as_in_a_file(tmp_path: Path) -> None:
+    x, _ = rings_in_a_quiet_room(22_050, 2)  # a hop of 21 samples
+    soundfile.write(tmp_path / "a.ogg", x, 22_050, format="OGG", subtype="VORBIS")
+    with open_recording(tmp_path / "a.ogg") as recording:
+        samples = recording.read(0, recording.frames)
+    stream = Stream(22_050, 2, coded=True)
+    parts = [stream.push(samples[k : k + 5000]) for k in range(0, len(samples), 5000)]
+    frames = np.concatenate([*(p.frame for p in parts), stream.finish().frame])
+    assert frames.tolist() == heard(tmp_path / "a.ogg")["frame"].tolist()
+
+
+def test_a_much_louder_sound_just_after_makes_what_does_not_die_away_an_announcement() -> None:
+    grid = frame_grid(48_000)
+    new = np.full(400, 1e-8, np.float32)
+    new[[100, 200, 300]] = 1e-4
+    peaks = np.array([100, 180, 185, 200, 260, 290])
+    level = np.array([1e-4, 0.9e-6, 0.9e-6, 1e-4, 0.9e-6, 1.1e-6])
+    samples = np.random.default_rng(3).normal(0.0, 1e-4, 400 * grid.hop).astype(np.float32)
+    samples[180 * grid.hop : 180 * grid.hop + 96] *= 4.0
+    # One lies 15 ms before a sound 20.5 dB louder; another there dies away; one is 40 ms before, one 19.6 dB below.
+    assert announcing(samples, peaks * grid.hop, new, level, peaks, grid).tolist() == [2]
+
+
+def test_a_band_40_db_below_the_middle_one_is_closed() -> None:
+    floor = np.array([[1.0, 1.0, 1e-3, 0.4e-4], [1.0, 1e-9, 1e-9, 1e-9]], np.float32)
+    assert kept_bands(np.hstack((floor, floor)), 4).tolist() == [[True, True, True, False] * 2, [True] * 8]
