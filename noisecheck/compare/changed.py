@@ -10,7 +10,7 @@ from noisecheck.bench.runsheet import of_role
 from noisecheck.compare.differences import Comparison, Difference
 from noisecheck.compare.effects import compare
 from noisecheck.compare.flowing import GroupFlow, Odd
-from noisecheck.compare.joint import JointVerdict, flow_change, flow_margin, join, p_more
+from noisecheck.compare.joint import JointVerdict, flow_between, flow_margin, join, p_more
 from noisecheck.compare.scorecard import Judged
 from noisecheck.compare.summary import RunSummary
 from noisecheck.compare.trend import ALL, Trend, total_rows
@@ -134,7 +134,7 @@ def changed(trended: Trend, summaries: Sequence[RunSummary], *, rig: Rig, before
         before=before,
         after=after,
         stations=stations,
-        joint=join(whole, flow_change(a.flow, b.flow, margin=flow_margin(rig))),
+        joint=join(whole, flow_between(a.run_flows, b.run_flows, by="revision", margin=flow_margin(rig))),
         flow=(a.flow, b.flow),
         requirements=tuple(RequirementChange(first[j.requirement.id], j) for j in b.card.judged),
         odd=_odd(a.flow, b.flow),

@@ -25,6 +25,7 @@ __all__ = [
     "MARGIN_PER_THOUSAND",
     "FlowChange",
     "JointVerdict",
+    "flow_between",
     "flow_change",
     "flow_margin",
     "join",
@@ -200,11 +201,7 @@ def flow_margin(rig: Rig | None) -> float:
 def join_flow(
     comparison: Comparison, flows: Sequence[RunFlow], *, rig: Rig | None = None
 ) -> tuple[tuple[GroupFlow, ...], tuple[JointVerdict, ...]]:
-    """Return the flow of each group of a comparison, and noise and flow together for each value.
-
-    Drop height, treatment and revision are held equal as they are for the noise: where both sides share values, only
-    runs of those count for the flow's change.
-    """
+    """Return the flow of each group of a comparison, and noise and flow together for each value."""
     by, margin = comparison.by, flow_margin(rig)
     members = {g.value: [f for f in of_role(flows, "test") if f.run.value(by) == g.value] for g in comparison.groups}
     groups = tuple(group_flow(v, m, confidence=comparison.confidence) for v, m in members.items())
@@ -212,13 +209,22 @@ def join_flow(
     for difference in comparison.differences:
         if difference.measure != "lae_db":
             continue
-        base, value = _alike(members[comparison.baseline], members[difference.value], by)
-        change = flow_change(group_flow(comparison.baseline, base), group_flow(difference.value, value), margin=margin)
+        change = flow_between(members[comparison.baseline], members[difference.value], by=by, margin=margin)
         verdicts.append(join(difference, change))
     return groups, tuple(verdicts)
 
 
-def _alike(base: list[RunFlow], value: list[RunFlow], by: str) -> tuple[list[RunFlow], list[RunFlow]]:
+def flow_between(base: Sequence[RunFlow], value: Sequence[RunFlow], *, by: str, margin: float) -> FlowChange:
+    """Return whether balls run worse in some test runs than in others, which differ in the column ``by``.
+
+    Drop height, treatment and revision are held equal as they are for the noise: where both sides share values, only
+    runs of those count.
+    """
+    one, two = _alike(base, value, by)
+    return flow_change(group_flow("before", one), group_flow("after", two), margin=margin)
+
+
+def _alike(base: Sequence[RunFlow], value: Sequence[RunFlow], by: str) -> tuple[Sequence[RunFlow], Sequence[RunFlow]]:
     keys: list[list[tuple[str, ...]]] = [[() for _ in side] for side in (base, value)]
     for condition in _CONDITIONS:
         label = nominal({f.run.value(condition) for f in (*base, *value)}, condition)

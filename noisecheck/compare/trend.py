@@ -14,7 +14,7 @@ from noisecheck.bench.runsheet import of_role
 from noisecheck.compare.differences import Difference
 from noisecheck.compare.effects import compare
 from noisecheck.compare.flowing import GroupFlow, RunFlow, group_flow
-from noisecheck.compare.joint import JointVerdict, flow_change, flow_margin, join
+from noisecheck.compare.joint import JointVerdict, flow_between, flow_margin, join
 from noisecheck.compare.linear import FALSE_DISCOVERY, benjamini_hochberg
 from noisecheck.compare.scorecard import Card, judge_revision, pace_of
 from noisecheck.compare.standing import QUANTITIES_SHOWN, Figure, Scale, Standing, standing
@@ -47,6 +47,7 @@ class RevisionTrend:
     total: Figure | None
     """L_AE of one ball over all stations: energy sum of the stations' energy means of first contacts."""
     flow: GroupFlow
+    run_flows: tuple[RunFlow, ...]
     card: Card
 
     def to_dict(self) -> dict[str, Any]:
@@ -240,6 +241,7 @@ def trend(
                 },
                 total=total.of(revision),
                 flow=group_flow(revision, by_revision[revision], heard=share, confidence=confidence),
+                run_flows=tuple(by_revision[revision]),
                 card=card,
             )
         )
@@ -325,7 +327,7 @@ def _changes(
         shown = [s for s, d in differences.items() if (s != ALL or len(differences) == 1)
                  and next(q) <= FALSE_DISCOVERY and d.verdict in ("quieter", "louder")]  # fmt: skip
         whole = differences.get(ALL) or next(iter(differences.values()), None)
-        flow = flow_change(a.flow, b.flow, margin=flow_margin(rig))
+        flow = flow_between(a.run_flows, b.run_flows, by="revision", margin=flow_margin(rig))
         joint = None if whole is None else join(whole, flow)
         if flow.verdict in ("worse", "better"):
             shown.append("flow")

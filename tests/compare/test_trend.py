@@ -236,6 +236,20 @@ def test_a_quiet_pad_that_holds_balls_up_fails_and_a_later_shape_passes() -> Non
     assert beaten.against == "beaten in both by A"  # 60 against 62 dB, and 40 of 400 balls against none: far apart
 
 
+def test_a_revision_is_not_blamed_for_the_pad_the_last_one_was_tried_without() -> None:
+    """A was tried bare and with felt, B with felt alone, which holds as many balls up as it did before."""
+    flows = _flows({"A": 0, "B": 60})
+    flows = [replace(f, run=replace(f.run, treatment="felt" if f.run.revision == "B" else "bare")) for f in flows]
+    flows += [replace(f, run=replace(f.run, name=f"x{f.run.name}", revision="A")) for f in flows if f.held_up]
+    found = trend(_campaign({"A": 60.0, "B": 60.0}), flows, rig=_rig(order=("A", "B")))
+    (change,) = found.changes
+    assert change.joint is not None
+    counts = [(r.events, r.balls) for r in (change.joint.flow.base, change.joint.flow.value)]
+    assert counts == [(60, 400), (60, 400)]
+    assert "flow" not in change.shown
+    assert changed(found, _campaign({"A": 60.0, "B": 60.0}), rig=_rig(), before="A", after="B").joint == change.joint
+
+
 def test_equal_flow_beats_nobody() -> None:
     """A hears two quieter ones, no ball of any was held up: louder, and flow equal; a few balls show no difference."""
     found = trend(_campaign({"A": 60.0, "B": 50.0, "C": 55.0}), _flows({"A": 0, "B": 0, "C": 0}), rig=_rig())
