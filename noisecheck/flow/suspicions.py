@@ -23,15 +23,16 @@ _SAME_S: Final = 0.0005
 _WITHIN_S: Final = 0.75
 """A late ball is suspected so long after it was due at the latest; with what live detection takes that is a second. A
 ball whose odds are too low is looked at again this often, and for this long."""
+_MANY: Final = 1000
+"""Decisions kept before those settled are let go."""
 _NOW_S: Final = 1e-6
 """Times this near are the same but for rounding."""
 _WORTH: Final = 0.01
 """A probability so high that a suspicion proves groundless meanwhile is worth the wait until then."""
 _SURELY: Final = 100.0
 """Odds from which a suspicion is closed before that is settled: a ball closed so is not looked for any longer."""
-_BACK_S: Final = 2.0
-_BACK: Final = 8
-"""So far back, and among so many decisions, an impact that seemed a ball's may turn out a stray when the ball comes."""
+_MAYBE: Final = 0.05
+"""Odds from which an impact may yet be suspected a stray, so that it is asked again until it is settled."""
 
 
 class Suspicions:
@@ -48,6 +49,10 @@ class Suspicions:
         """Up to which station late balls were looked at, by their last impact."""
         self._again: dict[int, float] = {}
         """When to look again at those whose odds were too low."""
+        self._known: dict[int, Decision] = {}
+        """Decisions of the best history that were looked at, by identity; kept so that none takes another's place."""
+        self._doubtful: set[int] = set()
+        """Impacts that may be strays, by odds too low to suspect them."""
 
     def next_late(self, best: History, root: Decision | None) -> tuple[float, Ball, int] | None:
         """Return (when, which ball, at which station) the next one will be late in the best history."""
@@ -153,16 +158,27 @@ class Suspicions:
         return 0.5 * math.erfc((took - b.pass_mean[a][station]) / (math.sqrt(2.0) * b.pass_sd[a][station]))
 
     def after(self, now_s: float, histories: Sequence[History], root: Decision | None) -> None:
-        """Suspect strays among the last impacts, and close what one of them shows to be groundless."""
-        at = histories[0].past
-        for _ in range(_BACK):
-            if at is None or at is root or at.time_s < now_s - _BACK_S:
+        """Suspect strays, and close what proves groundless, by what the best history says anew of impacts."""
+        fresh, open_at = [], self._book.suspected
+        for at in _unsettled(histories[0], root):
+            if id(at) in self._known:  # so is all before it
                 break
-            if at.kind == "none" and -2 - at.impact not in self._book.suspected:
+            fresh.append(at)
+        settled_s = self._beliefs.settled_s
+        if len(self._known) > _MANY:
+            self._known = {k: d for k, d in self._known.items() if d.time_s > settled_s}
+        self._known.update((id(at), at) for at in fresh)
+        for at in fresh:
+            if at.kind == "none" and -2 - at.impact not in open_at:
                 self.stray(at, now_s, histories)
-            elif at.kind == "pass" and at.ball in self._book.suspected and not at.late:
+            elif at.kind == "pass" and at.ball in open_at and not at.late:
                 self._came(at, now_s, histories)
-            at = at.before
+        for number in sorted(self._doubtful - {at.impact for at in fresh}):
+            again = decision_on(histories[0].past, self._book.impacts[number])
+            if again is None or self._book.impacts[number].time_s <= settled_s:
+                self._doubtful.discard(number)
+            elif again.kind == "none" and -2 - number not in open_at:
+                self.stray(again, now_s, histories)
 
     def _came(self, d: Decision, now_s: float, histories: Sequence[History]) -> None:
         """Close the suspicion of a ball that came in time to a later station, as the best history has it, if sure."""
@@ -187,6 +203,10 @@ class Suspicions:
             finding = replace(self._book.stray(impact, odds, now_s), state="suspected")
             self._book.suspected[-2 - impact.number] = finding
             self._book.news.append(finding)
+        if _MAYBE < odds < self._beliefs.settings.suspect_odds:
+            self._doubtful.add(d.impact)
+        else:
+            self._doubtful.discard(d.impact)
 
 
 def _unsettled(history: History, root: Decision | None) -> Iterator[Decision]:

@@ -123,3 +123,29 @@ def test_what_cannot_tell_within_a_second_is_not_waited_for_and_closes_the_suspi
     assert (told.state, closed.state) == ("suspected", "closed")
     assert told_s < left_s + WINDOWS[0][1] + 0.1
     assert closed_s < left_s + sum(TRANSIT_S[:2]) + 0.3  # when it is heard again, not when that is settled
+
+
+@pytest.mark.parametrize(("station", "confidence", "after_s"), [(-1, 0.5, 1.3), (1, 0.6, 1.7)])
+def test_a_stray_that_passed_for_a_late_ball_is_said_when_that_comes(
+    station: int, confidence: float, after_s: float
+) -> None:
+    rng = np.random.default_rng(3)
+    rows = []
+    for ball in range(26):
+        at = 3.0 + 6.0 * ball + rng.normal(0, 0.02)
+        rows.append((at, 0, 1.0))
+        if ball == HELD:
+            stray_s, came_s = at + after_s, at + 5.0
+            rows.append((stray_s, station, confidence))
+        for q, transit in enumerate(TRANSIT_S, start=1):
+            at += transit + rng.normal(0, 0.03) + 4.0 * (ball == HELD and q == 1)
+            rows.append((at, q, 1.0))
+    times, codes, sure = (np.array(column) for column in zip(*sorted(rows), strict=True))
+    solver, known = LedgerSolver(Route(STATIONS, WINDOWS)), 0
+    for now_s in np.arange(0.1, came_s + 0.3, 0.1):
+        until = int(np.searchsorted(times, now_s, "right"))
+        part, known = slice(known, until), until
+        news = solver.update(times[part], codes[part], confidence=sure[part], now_s=float(now_s))
+        if any(f.kind == "stray" for f in news):
+            break
+    assert [(f.kind, f.state, f.time_s) for f in news if f.kind == "stray"] == [("stray", "suspected", stray_s)]
