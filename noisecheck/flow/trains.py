@@ -10,18 +10,15 @@ from numpy.typing import ArrayLike, NDArray
 
 from noisecheck.core.errors import InputError
 from noisecheck.core.order import distinct, median
+from noisecheck.flow.fewer import E_LOW, LEAST_REBOUNDS, faint_rebounds, few_rebounds
 from noisecheck.flow.rebounds import FALL_DB
 
 __all__ = ["begun_where_placed", "find_drops"]
 
-_E_LOW = 0.15
 _E_LEAST_GROWN = 0.8  # growing intervals, up to the inverse of this, show what an even feed votes by chance
 _SOFTER_DB = 2.0  # a rebound is softer than its contact by 26 lg(1 / e): 1.2 dB at e = 0.9, 4 dB at 0.7
 _LOUDER_DB = 4.0  # rebounds of one train scatter by less; the next ball is louder than the last rebound by more
-_LEAST_REBOUNDS = 8
 _LEAST_SPREAD_DB = 2.0
-_BY_CHANCE = 1e-3
-_SOON_S = 0.5  # a first rebound at restitution 0.7 after a fall from 0.6 m
 _WIDER = 1.5  # than the middle half shows: levels have tails
 _HABIT_IMPACTS = 5000
 _MAX_OPEN = 6  # trains open at one place; more balls bouncing at once cannot be told apart
@@ -73,7 +70,7 @@ def find_drops(
         clear = rows[~dim[rows]]
         habits = _habits(t[clear], level[clear], longest_first_s)
         if math.isnan(habits[2]):
-            habits = _faint_rebounds(t[rows], level[rows], dim[rows], longest_first_s) or habits
+            habits = faint_rebounds(t[rows], level[rows], dim[rows], longest_first_s) or habits
         here = t[rows], level[rows], dim[rows], habits, longest_first_s, interval_tolerance, level_tolerance_db
         owner, number = _trains(*here)
         first_fall = _first_fall(level[rows], owner, number)
@@ -92,7 +89,7 @@ def _first_fall(
     rows = np.flatnonzero(number == 1)
     fall = level[owner[rows]] - level[rows]
     fall = fall[np.isfinite(fall)]
-    if len(fall) < _LEAST_REBOUNDS:
+    if len(fall) < LEAST_REBOUNDS:
         return None
     middle = median(fall)
     return middle, max(_WIDER * 1.4826 * median(np.abs(fall - middle)), _LEAST_SPREAD_DB)
@@ -139,7 +136,7 @@ def _habits(t: NDArray[np.float64], level: NDArray[np.float64], longest_s: float
     feed a ball, a later one's rebound and the next one's seem to foresee a third ball: that one is louder.
     """
     t, level = t[:_HABIT_IMPACTS], level[:_HABIT_IMPACTS]
-    nothing = _few_rebounds(t, level, longest_s)
+    nothing = few_rebounds(t, level, longest_s)
     loud = nothing[3]
     true: list[NDArray[np.float64]] = []
     chances: tuple[list[NDArray[np.float64]], ...] = ([], [])
@@ -148,7 +145,7 @@ def _habits(t: NDArray[np.float64], level: NDArray[np.float64], longest_s: float
         for b in range(1, 6):
             i = np.arange(t.size - a - b)
             d1, d2 = t[i + a] - t[i], t[i + a + b] - t[i + a]
-            good = (d1 < longest_s) & (d1 > 0.005) & (d2 > _E_LOW * d1) & (d2 < d1 / _E_LEAST_GROWN)
+            good = (d1 < longest_s) & (d1 > 0.005) & (d2 > E_LOW * d1) & (d2 < d1 / _E_LEAST_GROWN)
             good &= ~(level[i + a + b] > level[i] + 1.0)
             i, d1, d2 = i[good], d1[good], d2[good]
             # Two intervals taken for one show an impact where they meet.
@@ -163,7 +160,7 @@ def _habits(t: NDArray[np.float64], level: NDArray[np.float64], longest_s: float
                     starts += [d1[kept]] * (2 if a == b == 1 else 1)
                     rows += [i[kept]] * (2 if a == b == 1 else 1)
     log_e = np.concatenate(true)
-    edges = np.arange(math.log(_E_LOW), 0.04, 0.03)
+    edges = np.arange(math.log(E_LOW), 0.04, 0.03)
     found, *false = (
         np.convolve(np.histogram(np.concatenate(v), edges)[0], np.ones(3), "same") for v in (true, *chances)
     )
@@ -212,75 +209,6 @@ def _near(t: NDArray[np.float64], when: NDArray[np.float64], within: NDArray[np.
     return np.asarray(np.append(t, np.inf)[next_one] < when + within)
 
 
-def _few_rebounds(
-    t: NDArray[np.float64], level: NDArray[np.float64], longest_s: float
-) -> tuple[float, float, float, float]:
-    """Return the habits of one place where balls rebound once or twice only, see :func:`_habits`.
-
-    Without longer trains only the level tells a rebound: each impact softer than the one before it by 1.5 dB.
-    """
-    gap, fall = np.diff(t), level[:-1] - level[1:]
-    soft = (gap > 0.0) & (gap < longest_s) & (fall > 1.5)
-    first = soft & ~np.r_[False, soft[:-1]]
-    second = np.flatnonzero(soft & ~first)
-    e, spread, usual = 0.6, 0.35, math.nan
-    loud = median(level[np.isfinite(level)])
-    if first.sum() >= 0.1 * t.size and (first.sum() >= 5 or _alike(gap[first])):
-        middle = median(gap[first])
-        # Softer by chance is no habit: then the other intervals are as long, and as many of that length as softer.
-        near = np.abs(np.log(np.maximum(gap, 1e-6) / middle)) < 0.15
-        others = near & ~soft
-        few = others.sum() < min(0.25 * max((~soft).sum(), 1), 0.5 * (near & soft).sum())
-        if median(np.abs(gap[first] - middle)) < 0.12 * middle and few:
-            usual, loud = middle, median(level[:-1][first])
-            e = min(max(10.0 ** (-median(fall[first]) / FALL_DB), _E_LOW), 0.98)
-    if usual == usual and len(second) >= max(5, 0.1 * t.size):
-        ratio = np.log(gap[second] / gap[second - 1])
-        middle = median(ratio)
-        off = 1.4826 * median(np.abs(ratio - middle))
-        if off < 0.2 and math.log(_E_LOW) < middle < 0.0:
-            e, spread = math.exp(middle), max(off, 0.02)
-    return e, spread, usual, loud
-
-
-def _alike(gap: NDArray[np.float64]) -> bool:
-    """Return whether a few intervals are first rebounds by how they agree: 3 within 4 %, or 4 within 13 %.
-
-    Of intervals that come at any time at most 0.74 d lie within d (log) of one of them, at whatever rate. Long ones may
-    be the way from one place to the next.
-    """
-    off = np.abs(np.log(gap / median(gap))) if len(gap) else np.empty(0)
-    few = len(gap) >= 3 and median(gap) < _SOON_S
-    return few and (0.74 * float(off.max())) ** (len(gap) - 1) < _BY_CHANCE
-
-
-def _faint_rebounds(
-    t: NDArray[np.float64], level: NDArray[np.float64], faint: NDArray[np.bool_], longest_s: float
-) -> tuple[float, float, float, float] | None:
-    """Return the habits of one place, see :func:`_habits`, where first rebounds are as faint as the background.
-
-    Most faint impacts right after clear ones come at one interval then. What a lift ticks comes at any, or goes on as
-    evenly; None for that.
-    """
-    head = np.flatnonzero(~faint[:-1] & faint[1:])
-    gap, fall = t[head + 1] - t[head], level[head] - level[head + 1]
-    good = (gap > 0.005) & (gap < longest_s) & (fall > 1.5)
-    head, gap, fall = head[good], gap[good], fall[good]
-    if len(gap) < max(_LEAST_REBOUNDS, 0.1 * int((~faint).sum())):
-        return None
-    edges = np.arange(math.log(0.005), math.log(longest_s) + 0.1, 0.03)
-    count = np.convolve(np.histogram(np.log(gap), edges)[0], np.ones(5), "same")
-    near = np.abs(np.log(gap) - 0.5 * (edges[np.argmax(count)] + edges[np.argmax(count) + 1])) < 0.15
-    usual = median(gap[near])
-    then = head[near] + 2
-    then = then[then < t.size]
-    on = (t[then] - t[then - 1] > 0.9 * usual) & (t[then] - t[then - 1] < 2.0 * usual) & faint[then]
-    if near.sum() < 0.5 * len(gap) or on.sum() > 0.2 * near.sum():
-        return None
-    e = min(max(10.0 ** (-median(fall[near]) / FALL_DB), _E_LOW), 0.98)
-    return e, 0.35, usual, median(level[head[near]])
-
-
 def _goes_on(times: list[float], now: float, interval: float, e: float, tolerance: float) -> bool:
     """Return whether the next two rebounds that an interval foresees are there."""
     for _ in range(2):
@@ -298,7 +226,7 @@ def _own_train(times: list[float], levels: list[float], row: int, first: float, 
         return False
     t0, t1, t2 = times[row] - first, times[row + 1] - times[row], times[row + 2] - times[row + 1]
     e = t1 / t0
-    even = _E_LOW < e < 0.99 and abs(t2 / t1 - e) < 2.0 * tolerance * e
+    even = E_LOW < e < 0.99 and abs(t2 / t1 - e) < 2.0 * tolerance * e
     return even and not (levels[row + 1] > levels[row] or levels[row + 2] > levels[row + 1])
 
 
@@ -385,7 +313,7 @@ def _trains(
             since = now - best[2]
             last = since if not best_skip else since * best[5] / (1.0 + best[5])
             if best[1] and not best_skip:
-                ratio = min(max(since / best[3], _E_LOW), 0.999)
+                ratio = min(max(since / best[3], E_LOW), 0.999)
                 best[5] = ratio if best[1] == 1 else 0.7 * best[5] + 0.3 * ratio
             best[1] += 1 + best_skip
             best[2], best[3], best[4] = now, last, loudness

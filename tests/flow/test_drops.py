@@ -334,3 +334,24 @@ def test_what_comes_at_the_same_time_is_no_rebound(times: list[float], rebounds:
     levels = np.resize([0.0, -5.0] if len(times) == 8 else [0.0, -5.0, -9.0], len(times))
     _, number = find_drops(times, levels, np.zeros(len(times), np.int64), longest_first_s=0.6)
     assert number.tolist() == rebounds
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_drops_of_two_rebounds_are_told_by_how_they_come_where_levels_scatter(seed: int) -> None:
+    """Of ten such drops at a ramp none was told: some first rebounds were as loud as the falls before them."""
+    rng = np.random.default_rng(seed)
+    first = 2.0 + np.cumsum(rng.uniform(1.0, 7.0, 10))
+    one, two = rng.normal(0.147, 0.005, 10), rng.normal(0.109, 0.005, 10)
+    times = np.column_stack([first, first + one, first + one + two]).ravel()
+    levels = np.column_stack([np.full(10, -55.5), np.where(np.arange(10) % 2, -56.0, -58.0), np.full(10, -61.0)])
+    drop, rebound = find_drops(times, levels.ravel() + rng.normal(0.0, 0.4, 30), np.zeros(30, int))
+    assert rebound.tolist() == [0, 1, 2] * 10
+    assert drop.tolist() == np.repeat(np.arange(10), 3).tolist()
+
+
+def test_threes_by_chance_are_no_drops() -> None:
+    for seed in range(40):
+        rng = np.random.default_rng(seed)
+        times = np.cumsum(rng.exponential(0.3, 24))
+        _, rebound = find_drops(times, rng.normal(-50.0, 1.0, 24), np.zeros(24, int))
+        assert (rebound > 0).sum() < 8
