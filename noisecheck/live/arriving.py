@@ -51,11 +51,16 @@ class ArrivalTimes:
         """Sound of these, each from a frame on."""
         self._count, self._heard = 0, np.zeros(channels, np.int64)
         self._unheard: list[int] = []
-        self._ways = self._new_ways()
+        self._all: dict[tuple[tuple[int, ...], bool], _Way] = {}
+        """By microphones and kind: those of now, and of arrays that may be left where some fall deaf."""
+        self._ways = self._ways_of_now()
 
-    def _new_ways(self) -> list[_Way]:
+    def _ways_of_now(self) -> list[_Way]:
         arrays = (array_of(self._rig, without=self._unheard), False), (pickups_of(self._rig, self._channels), True)
-        return [_Way(a, self._rate, contact=c) for a, c in arrays if a is not None and max(a.channels) < self._channels]
+        return [self._way(a, contact=c) for a, c in arrays if a is not None and max(a.channels) < self._channels]
+
+    def _way(self, array: Array, *, contact: bool) -> _Way:
+        return self._all.setdefault((array.channels, contact), _Way(array, self._rate, contact=contact))
 
     # -- in ---------------------------------------------------------------------------------------------------------
     def take(self, onsets: Onsets, impacts: Impacts, *, again: bool = False) -> None:
@@ -74,6 +79,22 @@ class ArrivalTimes:
                 way.learn(self._kept, self._first, self._first_impacts)
             if more.any():
                 way.measure(self._live, onsets.where(more), impacts.where(more))
+                if not way.contact:
+                    self._measure_without(way, onsets.where(more), impacts.where(more))
+
+    def _measure_without(self, way: _Way, onsets: Onsets, impacts: Impacts) -> None:
+        """Measure impacts also by those microphones alone that heard them: the others may turn out to be deaf."""
+        channels = np.array(way.array.channels)
+        unheard = onsets.arrival[:, channels] < 0
+        for row in np.unique(unheard[unheard.any(axis=1)], axis=0):
+            array = array_of(self._rig, without=[*self._unheard, *channels[row].tolist()])
+            if array is None:
+                continue
+            other = self._way(array, contact=False)
+            if other.noise is None:
+                other.hear(self._kept, self._first)
+            mine = (unheard == row).all(axis=1)
+            other.measure(self._live, onsets.where(mine), impacts.where(mine))
 
     def _counted(self, onsets: Onsets, impacts: Impacts) -> bool:
         """Count who heard impacts and keep the first ones; return whether anything must be learnt anew."""
@@ -83,7 +104,7 @@ class ArrivalTimes:
         changed = unheard != self._unheard
         if changed:
             self._unheard = unheard
-            self._ways = self._new_ways()
+            self._ways = self._ways_of_now()
         new = np.arange(min(len(onsets), max(NOISE_ROWS - len(self._first), 0)))
         before, after = (round(s * self._rate) for s in _AROUND_S)
         for at in onsets.frame[new].tolist():
@@ -111,9 +132,12 @@ class ArrivalTimes:
         return self._known(onsets, array, contact=True)
 
     def _known(self, onsets: Onsets, array: Array, *, contact: bool) -> Arrivals:
-        way = next((w for w in self._ways if w.contact == contact and w.array.channels == array.channels), None)
         unknown = np.stack([np.full(len(array.channels), np.nan), np.ones(len(array.channels))])
-        known = {} if way is None else way.known
+        # What was heard before a microphone fell deaf was measured with it.
+        wider = [w for w in self._all.values() if w.contact == contact and {*w.array.channels} >= {*array.channels}]
+        known: dict[int, NDArray[np.float64]] = {}
+        for way in sorted(wider, key=lambda w: -len(w.array.channels)):
+            known |= way.of(array.channels, onsets)
         rows = np.array([known.get(f, unknown) for f in onsets.frame.tolist()]).reshape(-1, *unknown.shape)
         return Arrivals(rows[:, 0], rows[:, 1])
 
@@ -125,19 +149,32 @@ class _Way:
         self.array, self.contact, self._rate = array, contact, rate
         self.known: dict[int, NDArray[np.float64]] = {}
         """(seconds, variance) at each microphone, by first arrival."""
-        self._noise: NDArray[np.float64] | None = None
+        self.noise: NDArray[np.float64] | None = None
+
+    def hear(self, read: Reader, first: Onsets) -> None:
+        """Learn the background from the first impacts."""
+        self.noise = noise_before(read, self._rate, first, self.array, contact=self.contact)
+
+    def of(self, channels: Sequence[int], onsets: Onsets) -> dict[int, NDArray[np.float64]]:
+        """Return what is known of impacts at some of the microphones: (seconds, variance), by first arrival."""
+        found = {f: self.known[f] for f in onsets.frame.tolist() if f in self.known}
+        if len(channels) == len(self.array.channels):
+            return found
+        columns = [self.array.channels.index(c) for c in channels]
+        some = {f: known[:, columns] for f, known in found.items()}
+        return {f: np.stack([t - t.mean(), v]) for f, (t, v) in some.items()}
 
     def learn(self, read: Reader, first: Onsets, impacts: Impacts) -> None:
         """Learn the background from the first impacts, and measure these."""
-        self._noise = noise_before(read, self._rate, first, self.array, contact=self.contact)
+        self.hear(read, first)
         self.measure(read, first, impacts)
 
     def measure(self, read: Reader, onsets: Onsets, impacts: Impacts) -> None:
         """Measure impacts; the oldest are forgotten where there are too many."""
         if self.contact:
-            found = contact_arrivals(read, self._rate, onsets, self.array, noise=self._noise)
+            found = contact_arrivals(read, self._rate, onsets, self.array, noise=self.noise)
         else:
-            found = air_arrivals(read, self._rate, onsets, impacts, self.array, noise=self._noise)
+            found = air_arrivals(read, self._rate, onsets, impacts, self.array, noise=self.noise)
         self.known.update(zip(onsets.frame.tolist(), np.stack([found.seconds, found.variance], axis=1), strict=True))
         for frame in list(islice(self.known, max(len(self.known) - _MOST, 0))):
             del self.known[frame]

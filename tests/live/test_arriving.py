@@ -38,32 +38,37 @@ def _rig() -> Rig:
     )
 
 
-def _run(seed: int, dead: int | None = None) -> tuple[np.ndarray, Onsets, Impacts]:
-    """Return sound of strokes at two places by turns, and the impacts as they are found in it."""
+def _run(
+    seed: int, dead: int | None = None, *, count: int = COUNT, since: int = 0
+) -> tuple[np.ndarray, Onsets, Impacts]:
+    """Return sound of strokes at two places by turns, and the impacts as they are found in it.
+
+    One microphone may be ``dead``, from the stroke ``since`` on.
+    """
     rng = np.random.default_rng(seed)
-    x = 1e-3 * rng.standard_normal((int((0.3 * COUNT + 1.0) * RATE), 3))
-    arrival = np.empty((COUNT, 3), np.int64)
-    for row in range(COUNT):
+    x = 1e-3 * rng.standard_normal((int((0.3 * count + 1.0) * RATE), 3))
+    arrival = np.empty((count, 3), np.int64)
+    for row in range(count):
         stroke = rng.standard_normal(1600) * np.exp(-np.arange(1600) / 160)
         for c, at in enumerate(AT_MM):
             way = np.hypot(*np.subtract(at, PLACES_MM[row % 2]))
             arrival[row, c] = round((0.5 + 0.3 * row) * RATE + way / 343.0 / 1e3 * RATE)
-            x[arrival[row, c] : arrival[row, c] + 1600, c] += (0.0 if c == dead else 300.0 / way) * stroke
+            x[arrival[row, c] : arrival[row, c] + 1600, c] += (
+                0.0 if c == dead and row >= since else 300.0 / way
+            ) * stroke
     if dead is not None:
-        arrival[:, dead] = -1
+        arrival[since:, dead] = -1
     first = np.where(arrival >= 0, arrival, arrival.max()).min(axis=1)
     loudest = np.where(arrival >= 0, arrival, arrival.max()).argmin(axis=1)
-    onsets = Onsets(first, loudest, np.full(COUNT, 1e6), arrival, np.where(arrival >= 0, -20.0, np.nan))
-    impacts = Impacts.of(COUNT, frame=first, channel=loudest, margin_db=np.full(COUNT, 30.0), centroid_hz=3000.0)
+    onsets = Onsets(first, loudest, np.full(count, 1e6), arrival, np.where(arrival >= 0, -20.0, np.nan))
+    impacts = Impacts.of(count, frame=first, channel=loudest, margin_db=np.full(count, 30.0), centroid_hz=3000.0)
     return x.astype(np.float32), onsets, impacts
 
 
-@pytest.mark.parametrize("dead", [None, 1])
-def test_arrivals_are_those_of_the_recording(dead: int | None) -> None:
-    x, onsets, impacts = _run(5, dead)
-    rig, late = _rig(), impacts.with_columns(margin_db=np.full(COUNT, 27.0))
+def _taken(x: np.ndarray, onsets: Onsets, impacts: Impacts, late: Impacts) -> ArrivalTimes:
+    """Return arrivals as a watch measures them: at once, and again with what follows."""
     room = Room(4 * RATE, 3)
-    times = ArrivalTimes(rig, RATE, 3, room)
+    times = ArrivalTimes(_rig(), RATE, 3, room)
     known = measured = 0
     for stop in range(1600, len(x) + 1, 1600):
         room.add(x[stop - 1600 : stop])
@@ -73,9 +78,17 @@ def test_arrivals_are_those_of_the_recording(dead: int | None) -> None:
         again = np.arange(measured, int(np.searchsorted(onsets.frame, stop - 3 * RATE)))
         times.take(onsets.where(again), late.where(again), again=True)
         measured += len(again)
-    again = np.arange(measured, COUNT)
+    again = np.arange(measured, len(onsets))
     times.take(onsets.where(again), late.where(again), again=True)
-    array = array_of(rig, without=deaf_in(onsets))
+    return times
+
+
+@pytest.mark.parametrize("dead", [None, 1])
+def test_arrivals_are_those_of_the_recording(dead: int | None) -> None:
+    x, onsets, impacts = _run(5, dead)
+    late = impacts.with_columns(margin_db=np.full(COUNT, 27.0))
+    times = _taken(x, onsets, impacts, late)
+    array = array_of(_rig(), without=deaf_in(onsets))
     assert array is not None
     assert len(array.channels) == (3 if dead is None else 2)
     whole = InRecording(ArrayRecording(x, RATE).read, RATE).air(onsets, late, array)
@@ -83,6 +96,20 @@ def test_arrivals_are_those_of_the_recording(dead: int | None) -> None:
     assert np.isfinite(whole.seconds).all(axis=1).mean() > 0.9
     np.testing.assert_allclose(found.seconds, whole.seconds, atol=1e-9)
     np.testing.assert_allclose(found.variance, whole.variance, rtol=1e-6)
+
+
+def test_arrivals_are_kept_where_a_microphone_falls_deaf_late() -> None:
+    since, count = 52, 540  # the first 48 are measured anew whenever that changes
+    x, onsets, impacts = _run(5, 1, count=count, since=since)
+    array = array_of(_rig(), without=deaf_in(onsets))
+    assert array is not None
+    assert array.channels == (0, 2)
+    whole = InRecording(ArrayRecording(x, RATE).read, RATE).air(onsets, impacts, array)
+    found = _taken(x, onsets, impacts, impacts).air(onsets, impacts, array)
+    silent = np.arange(count) >= since
+    np.testing.assert_allclose(found.seconds[silent], whole.seconds[silent], atol=1e-9)
+    # What it heard was measured with it, which tells a little more.
+    np.testing.assert_allclose(found.seconds[48:since], whole.seconds[48:since], atol=30e-6)
 
 
 def test_stations_without_a_place_are_not_in_reach() -> None:
