@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from noisecheck.core.order import distinct
-from noisecheck.detect.overlaid import ORDER, ORDER_LOW, SINCE_S, overlaid_onsets
+from noisecheck.detect.overlaid import ORDER, ORDER_LOW, SINCE_S, comes_anyway, overlaid_onsets
 from noisecheck.detect.pulses import in_pulses
 from noisecheck.detect.refine import AHEAD_S, Refined
 from noisecheck.detect.spectra import FrameGrid
@@ -120,6 +120,11 @@ def _overlay(
     least = np.where(bands[doubted[some]] > _HEARD, _NEW, _NEW_ALONE)
     new = np.flatnonzero((told.abrupt > _SUDDEN) & (told.evidence > least))
     told, some = told.where(new), some[new]
+    begun = (told.onset + at[some]) // grid.step
+    anyway = comes_anyway(
+        low, round(grid.rate / grid.step), at[some] // grid.step, since[some] // grid.step, begun, ORDER_LOW
+    )
+    told, some = told.where(~anyway), some[~anyway]
     full = told_by(sharp, sharp_step(grid.rate), ORDER, some)
     surer = np.flatnonzero((full.abrupt > _SUDDEN) & (full.evidence > told.evidence))
     told.put(surer, full.where(surer))

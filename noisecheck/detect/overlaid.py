@@ -6,15 +6,17 @@ Here it is fitted between the two impacts by least squares (the covariance metho
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
+from noisecheck.core.windows import windows
 from noisecheck.detect.prediction import changes, filtered, fitted_closely
 from noisecheck.detect.refine import Refined, spans, weigh_error
 
-__all__ = ["ORDER", "ORDER_LOW", "SINCE_S", "overlaid_onsets"]
+__all__ = ["ORDER", "ORDER_LOW", "SINCE_S", "comes_anyway", "overlaid_onsets"]
 
 Floats = NDArray[np.float32]
 
@@ -33,6 +35,11 @@ _WHITE: Final = 4.0
 """The error of a predictor fitted so closely is white: evidence counts in full (elsewhere a quarter of it)."""
 _CAUTION: Final = 2.0
 """Standard errors by which the error before is taken higher than measured."""
+_ROUND_S: Final = 0.022
+"""Buzz of the mains, and all that turns faster, comes again within so long..."""
+_BLOW_S: Final = 0.001
+_LOUDER: Final = 4.0
+"""... and each time about as loud (within 6 dB); what is struck lies in one such span before, not in two."""
 
 SINCE_S: Final = (_BEGUN_S + _FITTED_S[-1] + _END_S, 0.080)
 """Seconds from an impact to the peak of another at which its ring is asked."""
@@ -52,21 +59,52 @@ def overlaid_onsets(
     """
     _, before, after = spans(rate)
     told = Refined.nothing(len(peaks))
-    free = since - int((_BEGUN_S + _END_S) * rate)
-    left = np.ones(len(peaks), bool)
-    for seconds in _FITTED_S:
-        length = int(seconds * rate)
-        if length < 3 * order:
-            break
-        now = np.flatnonzero(left & (free >= length))
-        left[now] = False
-        if len(now):
-            error, quiet = _error(samples, peaks[now], length, int(_END_S * rate), before, after, order)
-            told.put(now, weigh_error(error, quiet, rate, _SEARCH_S))
+    for length, now in _by_length(since, rate, order):
+        error, quiet = _error(samples, peaks[now], length, int(_END_S * rate), before, after, order)
+        told.put(now, weigh_error(error, quiet, rate, _SEARCH_S))
     told.evidence[:] = np.maximum(told.evidence * _WHITE, 0.0)
     # (What begins where the predictor was fitted is no news to it.)
     told.evidence[told.onset < -int(_END_S * rate)] = 0.0
     return told
+
+
+def comes_anyway(
+    samples: Floats, rate: int, peaks: NDArray[np.int64], since: NDArray[np.int64], onset: NDArray[np.int64], order: int
+) -> NDArray[np.bool_]:
+    """Return what is new to the ring of an earlier impact, but as loud as what came time and again before that.
+
+    Args:
+        samples, rate, peaks, since, order: as in :func:`overlaid_onsets`.
+        onset: samples where what is new begins, (m,).
+    """
+    out = np.zeros(len(peaks), bool)
+    round_, blow = int(_ROUND_S * rate), int(_BLOW_S * rate)
+    for length, now in _by_length(since, rate, order):
+        wave = changes(samples, peaks[now], -int(_END_S * rate) - length - order, 0).astype(np.float64)
+        filters = fitted_closely(wave, length, order)[0]
+
+        def loudest(at: NDArray[np.int64], start: int, stop: int, by: NDArray[np.float64] = filters) -> Floats:
+            error = filtered(changes(samples, at, start - order, stop), by)
+            return np.asarray(windows(error**2, blow).mean(axis=-1).max(axis=-1), np.float32)
+
+        struck = peaks[now] - since[now]
+        earlier, just = loudest(struck, -2 * round_, -round_), loudest(struck, -round_, -2 * blow)
+        out[now] = loudest(onset[now], -blow, 2 * blow) < _LOUDER * np.minimum(earlier, just)
+    return out
+
+
+def _by_length(since: NDArray[np.int64], rate: int, order: int) -> Iterator[tuple[int, NDArray[np.int64]]]:
+    """Yield the samples a predictor is fitted to, and the rows in which the ring so long after an impact is free."""
+    free = since - int((_BEGUN_S + _END_S) * rate)
+    left = np.ones(len(since), bool)
+    for seconds in _FITTED_S:
+        length = int(seconds * rate)
+        now = np.flatnonzero(left & (free >= length))
+        if length < 3 * order:
+            return
+        left[now] = False
+        if len(now):
+            yield length, now
 
 
 def _error(

@@ -506,3 +506,22 @@ def test_one_pulse_more_is_told_alike_wherever_the_piece_begins() -> None:
             for s in grid.hop * np.arange(5)
         }
         assert len(told) == 1, gain
+
+
+def test_the_buzz_of_the_mains_is_no_news_to_the_ring_of_an_impact() -> None:
+    """Its crests come 20 ms apart, longer than a young ring can tell; they came before it, too."""
+    seconds = 20.0
+    rng = np.random.default_rng(31)
+    t = np.arange(int(seconds * RATE)) / RATE
+    samples = noise({"noise_db": -70.0}, RATE, seconds, 31).astype(np.float64)
+    samples += sum(0.05 / k * np.sin(2.0 * np.pi * 50.0 * k * t + k) for k in range(1, 20))
+    truth = []
+    for at_s in 1.5 + 0.6 * np.arange(29) + rng.uniform(0.0, 0.2, 29):
+        tones, gains = rng.uniform(300.0, 7000.0, 9), rng.lognormal(0.0, 0.5, 9) * np.exp(2j * np.pi * rng.random(9))
+        wave = modes(tones, rng.uniform(0.005, 0.06, 9), gains, RATE, 0.4)
+        wave = 10.0 ** (rng.uniform(-24.0, -3.0) / 20.0) * wave / np.abs(wave).max()
+        samples[int(at_s * RATE) :][: len(wave)] += wave
+        truth.append(int(at_s * RATE) / RATE + truth_start(wave) / RATE)
+    found = match(detect(samples.astype(np.float32), RATE), np.array(truth), tolerance_s=0.01)
+    assert found.pairs == len(truth)
+    assert len(found.false_index) <= 8
