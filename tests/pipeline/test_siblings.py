@@ -3,13 +3,19 @@
 from __future__ import annotations
 
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
+import pytest
 
 from noisecheck.bench.rig import Rig
 from noisecheck.bench.runsheet import Run
+from noisecheck.core.errors import InputError
 from noisecheck.core.table import Impacts
 from noisecheck.detect.channels import no_onsets
+from noisecheck.flow.findings import Ledger
+from noisecheck.pipeline.account import _challenges
+from noisecheck.pipeline.campaign import CampaignResult
 from noisecheck.pipeline.run import RunResult
 from noisecheck.pipeline.siblings import with_siblings
 
@@ -65,3 +71,23 @@ def test_a_run_of_many_balls_needs_no_other_and_a_short_one_the_nearest() -> Non
     assert told == {"a": [(70, 70)], "b": [], "c": [(70, 70)]}
     assert _told(_result("alone")) == {"alone": []}
     assert [r.siblings for r in with_siblings([_result("a"), _result("b")], Rig())] == [(), ()]
+
+
+def test_ledgers_and_challenges_are_told_what_siblings_show(monkeypatch: pytest.MonkeyPatch) -> None:
+    told: list[int] = []
+
+    def follow(*_: object, siblings: tuple[object, ...], **__: object) -> Ledger:
+        told.append(len(siblings))
+        return Ledger("a", 12, 12, (), listened_s=20.0)
+
+    def challenge(*_: object, siblings: tuple[object, ...], **__: object) -> None:
+        told.append(len(siblings))
+        raise InputError("too few")
+
+    monkeypatch.setattr("noisecheck.pipeline.campaign.follow_run", follow)
+    monkeypatch.setattr("noisecheck.pipeline.account.challenge_run", challenge)
+    done = with_siblings([_result("a"), _result("b"), _result("c", revision="B")], RIG)
+    result = CampaignResult(SimpleNamespace(rig=RIG), tuple(done), ())  # type: ignore[arg-type]
+    assert len(result.ledgers) == 3
+    _challenges(done, result, None)
+    assert told == [1, 1, 0, 1, 1, 0]
