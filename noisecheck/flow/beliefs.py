@@ -201,7 +201,10 @@ class Beliefs(Heard):
         """Return the probability that an impact is loud enough for a ball, wherever it falls."""
         if math.isnan(level_db):
             return 1.0
-        usual = min([middle for h in self.levels if not math.isnan(middle := h.usual_db[0])], default=0.0)
+        usual = self._quietest
+        if usual is None:
+            known = [middle for h in self.levels if not math.isnan(middle := h.usual_db[0])]
+            usual = self._quietest = min(known, default=0.0)
         if not usual:
             return 1.0
         return 1.0 / (1.0 + math.exp(max(min((usual - SMALL_DB - level_db) / _SMALL_STEP_DB, 50.0), -50.0)))
@@ -283,11 +286,11 @@ class Beliefs(Heard):
     ) -> None:
         """Learn from a ball's contact at a station, foreign as :meth:`Impact.foreign` has it, mixed or drowned."""
         self.contacts += 1
-        self.forget_hiders()
         self.unplaced[station][mixed] += foreign[0]
         self.placed[station][mixed] += 1.0 - foreign[0]
         self.lost_sounds[mixed] += foreign[1]
         self.levels[station].learn(level_db, drowned)
+        self.forget_hiders()
         self.learn_answer(station, time_s)
         reach = self.settings.mask_s
         self.among += bisect_right(self.heard, time_s + reach) - bisect_left(self.heard, time_s - reach) > 1

@@ -7,7 +7,7 @@ from collections import deque
 from collections.abc import Iterable, Sequence
 from typing import Final
 
-from noisecheck.flow.rebounds import MOST, SHORTS, Due, Member, ReboundLaw, Spans
+from noisecheck.flow.rebounds import SHORTS, Due, Member, ReboundLaw, Spans
 
 __all__ = ["Trains"]
 
@@ -186,15 +186,15 @@ class Trains:
         total = 0.0
         for short in shorts:
             number = last.rebound + short + 1
-            if number > MOST:
+            if number > law.most:
                 break
             # What began a train may itself have been a rebound.
             step_s = law.usual_s(short) if short and math.isnan(last_s) else last_s
             p = law.density(number, since, step_s, change, drowned)
-            if p > 0.0:
+            if p > 0.0 and later:
                 p *= _told(_leads_to(law, last, step_s, now, number, m, short, numbered) for m in later)
-            p += law.skipped(number + 1, since, step_s, change, drowned)
-            p += law.skipped(number + 2, since, step_s, change, drowned, 2)
+            for missing in range(1, min(3, law.most - number + 1)):
+                p += law.skipped(number + missing, since, step_s, change, drowned, missing)
             total += p * train.begun[short > 0]
         return total
 

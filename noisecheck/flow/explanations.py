@@ -114,7 +114,8 @@ class Impact(NamedTuple):
 
     def blend(self, contact: int = -1) -> int:
         """Return how much others change its sound, 3 where one may be in it; but not one of its own train."""
-        return 3 if self.company and any(c != contact for c in self.company) else self.mixed
+        company = self.company
+        return 3 if company and (len(company) > 1 or company[0] != contact) else self.mixed
 
     def nearest(self, station: int) -> float:
         """Return how much likelier its sound is at a station than at any of the route, foreign or not."""
@@ -139,16 +140,16 @@ class Impact(NamedTuple):
 
 def label_of(beliefs: Beliefs, impact: Impact, station: int, contact: int = -1) -> float:
     """Probability that an impact at ``station``, in the train of ``contact`` or none, is placed as this one was."""
-    s = beliefs.settings
-    u = (beliefs.p_unplaced if contact < 0 else beliefs.p_strange_rebound)[station][impact.blend(contact)]
-    if impact.labels:
+    s, blend, labels = beliefs.settings, impact.blend(contact), impact.labels
+    u = (beliefs.p_unplaced if contact < 0 else beliefs.p_strange_rebound)[station][blend]
+    if labels:
         # What sounds like none of the stations may still be most like its own: as far as the run bears that out.
-        astray = beliefs.astray[impact.blend(contact)]
-        if contact >= 0:
-            astray = max(astray, _REBOUND_ASTRAY)
-        strange = impact.labels[-1] * ((1.0 - astray) * impact.nearest(station) + astray)
-        sound = (1.0 - u) * impact.labels[station] + u * strange
-        return max(sound, s.misplaced, _LIKE_THE_LOUDER * max(impact.labels) if impact.drowned else 0.0)
+        astray = beliefs.astray[blend]
+        if contact >= 0 and astray < _REBOUND_ASTRAY:
+            astray = _REBOUND_ASTRAY
+        strange = labels[-1] * ((1.0 - astray) * impact.nearest(station) + astray)
+        sound = (1.0 - u) * labels[station] + u * strange
+        return max(sound, s.misplaced, _LIKE_THE_LOUDER * max(labels) if impact.drowned else 0.0)
     if impact.station < 0:
         return u
     wrong = max(1.0 - impact.confidence, s.misplaced)
@@ -217,7 +218,9 @@ class ReboundsDue:
     def __init__(self, beliefs: Beliefs, impact: Impact) -> None:
         self._beliefs, self._impact = beliefs, impact
         self._real = impact.odds / (1.0 + impact.odds)
-        self._trains = [(d, d.density * label_of(beliefs, impact, d.station, d.contact)) for d in impact.due]
+        self._trains = [
+            (d, d.density * label_of(beliefs, impact, d.station, d.contact) if d.density else 0.0) for d in impact.due
+        ]
         self._begun: dict[tuple[int, int], float] = {}
         self._after: dict[tuple[int, int], float] = {}
 
@@ -229,6 +232,9 @@ class ReboundsDue:
         """Return the same by (station, impact) of the contact that it is due after."""
         found: dict[tuple[int, int], float] = {}
         for number, (due, density) in enumerate(self._trains):
+            if not density:
+                found.setdefault((due.station, due.contact), 0.0)
+                continue
             begun = NO_CONTACT
             for station, contact in contacts:
                 if station == due.station:
@@ -295,6 +301,8 @@ def as_rebound(beliefs: Beliefs, impact: Impact, contact: int, sure: bool) -> fl
     """Return the odds that an impact is the rebound due of a contact; where ``sure`` it is no ball's contact."""
     own, other = 0.0, sum(unexplained(beliefs, impact))
     for due in impact.due:
+        if not due.density:
+            continue
         p = due.density * label_of(beliefs, impact, due.station, due.contact)
         own, other = (own + p, other) if due.contact == contact else (own, other + p)
     if not sure:

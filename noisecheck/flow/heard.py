@@ -53,6 +53,8 @@ class Heard:
         self.laws = [ReboundLaw() for _ in range(count)]
         self._hiders: list[dict[int, float]] = [{} for _ in range(count)]
         """How likely impacts may have a contact at each station in them, until more is learnt."""
+        self._quietest: float | None = None
+        """Usual level of the quietest station in dB, until more is learnt; 0 where none is known."""
 
     def hear(self, time_s: float, level_db: float, clear: bool, channel: int = 0) -> None:
         """Take in that an impact was heard, which may hide others; ``clear`` if it sounds like one station."""
@@ -66,6 +68,7 @@ class Heard:
 
     def forget_hiders(self) -> None:
         """Weigh anew what impacts may hide: more was learnt."""
+        self._quietest = None
         for known in self._hiders:
             known.clear()
 

@@ -84,6 +84,8 @@ class LoneImpacts:
         total = sum(unexplained(b, impact, fell=d.fell)) + lone.rebound
         part = lone.rebound / total
         for due in impact.due:
+            if not due.density:
+                continue
             blend = impact.blend(due.contact)
             p = due.density * label_of(b, impact, due.station, due.contact)
             p = min(p, lone.rebound) / total

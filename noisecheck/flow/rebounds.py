@@ -118,6 +118,8 @@ class ReboundLaw:
         middle, sd, _ = self._time[1]
         self.known = not math.isnan(middle)
         """Whether enough first rebounds were heard to know when they come."""
+        self.most = max((k for k in range(1, MOST + 1) if not math.isnan(self._time[k][0])), default=0)
+        """Highest number of a rebound of which that is known."""
         self.first_s = math.exp(middle), math.exp(middle) * sd
         """Usual time from first contact to first rebound and its spread, in s (NaN where unknown)."""
         self._factor = [math.exp(of[0]) for of in self._time]

@@ -38,9 +38,10 @@ class Sorter:
         """Return the impact with the rebounds it may be, taken into its own train, and whether it surely is one."""
         trains = self._book.trains
         self._place_head(impact)
-        impact = impact._replace(company=trains.company(impact.time_s, self._beliefs.settings.mask_s))
-        due = trains.due(impact.time_s, impact.level_db, impact.heaped, impact=impact.number, channel=impact.channel)
-        impact = impact._replace(due=tuple(due))
+        company = trains.company(impact.time_s, self._beliefs.settings.mask_s)
+        heaped = impact.heaped or len(company) > 1
+        due = trains.due(impact.time_s, impact.level_db, heaped, impact=impact.number, channel=impact.channel)
+        impact = impact._replace(company=company, due=tuple(due))
         self._book.impacts[impact.number] = impact
         sure = impact.rebound > 0 and self._surely_rebound(impact)
         contact = trains.contact_of(impact.drop) if impact.rebound > 0 else -1

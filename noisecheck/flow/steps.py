@@ -155,10 +155,11 @@ def without_train(
     """
     found, changed, silent = [], False, beliefs.silent(station, contact.time_s)
     heard = [Rival(beliefs, a) for a in answers]
+    hidden = min(sum(beliefs.hidden_rebound(station, a.time_s - contact.time_s) for a in answers), 1.0)
     for h in histories:
         at = decision_on(h.past, contact)
         if at is not None and at.kind != "none" and at.station == station and math.isnan(at.came_s):
-            hidden, absent = 0.0, 1.0
+            absent = 1.0
             for answer in heard:
                 by = decision_on(h.past, answer.impact)
                 if by is None:
@@ -166,9 +167,8 @@ def without_train(
                 elif by.kind == "none" and by.ball < 0:
                     contacts = of_late(h.contacts, now_s, beliefs.heard)
                     absent *= 1.0 - answer.share((station, contact.number), contacts)
-                hidden += beliefs.hidden_rebound(station, answer.impact.time_s - contact.time_s)
             if absent > 0.0:
-                log = math.log(1.0 - absent * (1.0 - silent) * (1.0 - min(hidden, 1.0)))
+                log = math.log(1.0 - absent * (1.0 - silent) * (1.0 - hidden))
                 h = History(h.log_p + log, *h[1:])
                 changed = True
         found.append(h)
@@ -213,7 +213,8 @@ class _ByNone:
         b, impact = self._beliefs, self._impact
         total = self._strange
         for at, density in self._due.by_contact(contacts).items():
-            total += density * (self._rivals.room(at, contacts, others) if others else 1.0)
+            if density:
+                total += density * (self._rivals.room(at, contacts, others) if others else 1.0)
         for q, last in enumerate(last_at):
             if last >= 0:
                 total += leftover_rebound(b, impact, q, impact.time_s - b.heard[last], b.heard_db[last])
