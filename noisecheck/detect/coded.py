@@ -29,8 +29,8 @@ _ANNOUNCED: Final = 100.0
 _EVEN_S: Final = (0.004, 0.010, 0.003)
 _EVEN: Final = 3.0
 """... with hardly more in the first 3 ms than from 4 to 10 ms; of what is struck these first fell by 8 to 16 dB."""
-_FILLED: Final = 0.1
-_NOTHING: Final = 1e-4
+_FILLED: Final = 0.3
+_NOTHING: Final = 1e-3
 """A band whose background is so small a share of that of the middle band holds nothing: rooms fall by far less."""
 
 
@@ -62,7 +62,7 @@ def _dies_away(samples: NDArray[np.float32], at: NDArray[np.int64], rate: int) -
 
 
 def filled(samples: NDArray[np.float32]) -> NDArray[np.float32]:
-    """Return the same, (n,), with its spectrum turned round beneath it, 20 dB lower.
+    """Return the same, (n,), with its spectrum turned round beneath it, 10 dB lower.
 
     What opens and closes in bands that hold nothing else would surprise any predictor; low notes, where rooms are
     loudest, cover it. Whatever begins begins as before.
