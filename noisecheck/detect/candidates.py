@@ -10,7 +10,6 @@ from numpy.typing import NDArray
 from noisecheck.core.records import record
 from noisecheck.core.rows import Rows
 from noisecheck.core.windows import extended, stretches
-from noisecheck.detect.bursts import blows_at
 from noisecheck.detect.coded import announcing, filled, past_pre_echo
 from noisecheck.detect.driven import add_noise, begins_low, growth_of, overdriven
 from noisecheck.detect.echoes import followed
@@ -114,8 +113,6 @@ class Candidates(Rows):
     wave: NDArray[np.float32]
     """The sound around it, see :func:`noisecheck.detect.waves.waves_at`; zeros for what is hardly more than chance, and
     (n, 0) where nobody asks for it."""
-    blow: NDArray[np.float32]
-    """What is new of it, see :func:`noisecheck.detect.bursts.blows_at`; zeros and (n, 0) likewise."""
 
     @property
     def score(self) -> NDArray[np.float64]:
@@ -128,12 +125,13 @@ class Candidates(Rows):
     def with_waves(self, low: NDArray[np.float32], rate: int, *, origin: int = 0) -> Candidates:
         """Return the same with the sound around each in ``low``, decimated, which begins at frame ``origin``."""
         wave = np.zeros((len(self), wave_grid(rate).length), np.float32)
-        wave[self.score > _CHANCE] = waves_at(low, rate, self.onset[self.score > _CHANCE] - origin)
+        some = np.flatnonzero(self.score > _CHANCE)
+        wave[some] = waves_at(low, rate, self.onset[some] - origin)
         return replace(self, wave=wave)
 
     def without_waves(self) -> Candidates:
-        """Return the same without the sound around each, and without what is new of it."""
-        return replace(self, wave=self.wave[:, :0], blow=self.blow[:, :0])
+        """Return the same without the sound around each."""
+        return replace(self, wave=self.wave[:, :0])
 
     def moved(self, by: int) -> Candidates:
         """Return the same, so many frames later."""
@@ -144,9 +142,11 @@ class Candidates(Rows):
         """Return all candidates, one after the other."""
         parts = [p for p in parts if len(p)]
         if not parts:
-            none, empty = np.empty(0, np.int64), np.empty(0)
-            some, wide = np.empty(0, np.float32), np.empty((0, 0), np.float32)
-            return Candidates(none, empty, empty, empty, empty, none, empty, some, empty, some, wide, wide, wide)
+            none, empty, some = np.empty(0, np.int64), np.empty(0), np.empty(0, np.float32)
+            return Candidates(
+                *(none, empty, empty, empty, empty, none, empty),
+                *(some, empty, some, np.empty((0, 0), np.float32), np.empty((0, 0), np.float32)),
+            )
         return super().concat(parts)
 
 
@@ -287,7 +287,6 @@ def weigh_peaks(
         delayed_db,
         sound,
         np.empty((len(peaks), 0), np.float32),
-        blows_at(sharp, rate / step, onset // step, bands + error > _HEARD),
     )
 
 
@@ -321,8 +320,9 @@ def _judge_force(
     settled[free[~in_pulses(low, rate, at[free])]] = True
     abrupt[settled] = np.maximum(abrupt[settled], _SETTLED)
     abrupt[driven] = np.minimum(abrupt[driven], 0.0)
-    growth.level[struck] = False
-    add_noise(swell_db, growth.level, low, rate, at)
+    level = growth.level
+    level[struck] = False
+    add_noise(swell_db, level, low, rate, at)
     return swell_db
 
 

@@ -18,11 +18,9 @@ from numpy.typing import NDArray
 from noisecheck.core.records import record
 from noisecheck.detect.beats import Beats
 from noisecheck.detect.beside import loudest_near
-from noisecheck.detect.bursts import Bursts
 from noisecheck.detect.candidates import Candidates
 from noisecheck.detect.echoes import FAINT_ECHO_S, explained_by_echo, recurring
 from noisecheck.detect.known import known_evidence
-from noisecheck.detect.timing import sharp_step
 
 __all__ = ["FIRST_S", "HISTORY_S", "MEMORY_S", "DetectSettings", "Judge", "decide"]
 
@@ -361,8 +359,6 @@ class Judge:
 
     def __init__(self, rate: int, settings: DetectSettings, first: Candidates | None = None) -> None:
         self._rate, self._settings, self._past = rate, settings, Candidates.concat([])
-        self._step = sharp_step(rate)
-        self._bursts = Bursts(rate / self._step)
         self.first = Candidates.concat([]) if first is None else first.without_waves()
         """The first candidate ever (where there was one)."""
 
@@ -370,7 +366,7 @@ class Judge:
         """Return the odds of the next candidates, in order of onset, which begin after all those before."""
         if not len(fresh):
             return np.empty(0)
-        whole, fresh, past = fresh, fresh.without_waves(), self._past
+        fresh, past = fresh.without_waves(), self._past
         if not len(self.first):
             self.first = fresh.where(slice(0, 1))
         # Decisions look back HISTORY_S, and at when the first candidate of all came.
@@ -378,9 +374,4 @@ class Judge:
             past = Candidates.concat([self.first, past])
         known = Candidates.concat([past, fresh])
         self._past = known.where(known.onset >= known.onset[-1] - int(HISTORY_S * self._rate))
-        odds = decide(known, self._rate, self._settings, past=len(past))[len(past) :]
-        clear = np.flatnonzero(whole.blow.any(axis=1))
-        if len(clear):
-            rest = self._bursts.rest(whole.onset[clear] // self._step, whole.blow[clear], odds[clear] > 1.0)
-            odds[clear[rest]] = 0.0
-        return odds
+        return decide(known, self._rate, self._settings, past=len(past))[len(past) :]

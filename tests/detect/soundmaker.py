@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from noisecheck.detect.alike import Alike
 from noisecheck.detect.candidates import Candidates, cell_frames, find_candidates, lead_frames, tail_frames
 from noisecheck.detect.channels import Onsets, merge_channels
-from noisecheck.detect.decide import DetectSettings, Judge
+from noisecheck.detect.decide import DetectSettings, decide
 from noisecheck.simulate.backdrop import Backdrop
 from noisecheck.simulate.parts import Background
 
@@ -134,8 +134,7 @@ def detect_channels(
 ) -> Onsets:
     """Return the impacts found in samples (n, channels)."""
     found = [candidates(np.ascontiguousarray(c), rate, tile_s=tile_s) for c in samples.T]
-    settings = DetectSettings(false_per_hour=false_per_hour)
-    odds = [Judge(rate, settings).odds(c) for c in found]
+    odds = [decide(c, rate, DetectSettings(false_per_hour=false_per_hour)) for c in found]
     return Alike(rate, len(found)).retimed(merge_channels(found, odds, rate, spread_s=spread_s), found)
 
 

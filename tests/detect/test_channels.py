@@ -213,7 +213,7 @@ def _told(
     onset = np.round(at_s * RATE).astype(np.int64)
     zero, unheard = np.zeros(len(mine)), np.zeros((len(mine), 0), np.float32)
     bands, sudden = score - error, np.full(len(mine), abrupt)
-    found = Candidates(onset, bands, error, sudden, level, none, zero, zero, zero, zero, unheard, unheard, unheard)
+    found = Candidates(onset, bands, error, sudden, level, none, zero, zero, zero, zero, unheard, unheard)
     return found, np.select([score > 60.0, score > 20.0], [1e4, 5.0], 0.2)
 
 

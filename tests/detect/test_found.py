@@ -154,9 +154,8 @@ def test_a_tick_far_below_an_impact_is_no_echo_of_it_where_the_impact_had_nothin
     t = np.arange(int(0.1 * rate)) / rate
     ball = np.sin(2 * np.pi * 900.0 * t) * np.exp(-t / 0.012) * np.minimum(t / 0.001, 1.0)
     tick = np.sin(2 * np.pi * 15_000.0 * t) * np.exp(-t / 0.002)
-    # What came at the same delay each time would be one sound of two bursts.
-    for at_s, late_s in zip(np.arange(2.0, 30.0, 0.7), np.linspace(0.022, 0.028, 40), strict=True):
-        for wave, snr_db, start in ((ball, 45.0, int(at_s * rate)), (tick, 20.0, int((at_s + late_s) * rate))):
+    for at_s in np.arange(2.0, 30.0, 0.7):
+        for wave, snr_db, start in ((ball, 45.0, int(at_s * rate)), (tick, 20.0, int((at_s + 0.025) * rate))):
             samples[start : start + len(wave)] += (wave * snr_gain(wave, quiet, rate, snr_db)).astype(np.float32)
             truth.append(start / rate)
     found = match(detect(samples, rate), np.array(truth), tolerance_s=0.01)
