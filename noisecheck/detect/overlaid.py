@@ -39,7 +39,9 @@ _ROUND_S: Final = 0.022
 """Buzz of the mains, and all that turns faster, comes again within so long..."""
 _BLOW_S: Final = 0.001
 _LOUDER: Final = 4.0
-"""... and each time about as loud (within 6 dB); what is struck lies in one such span before, not in two."""
+_EVEN: Final = 2.0
+_ROUNDS: Final = 4
+"""... and each time about as loud: within 6 dB now, within 3 dB in so many spans before. What was struck dies away."""
 
 SINCE_S: Final = (_BEGUN_S + _FITTED_S[-1] + _END_S, 0.080)
 """Seconds from an impact to the peak of another at which its ring is asked."""
@@ -88,8 +90,9 @@ def comes_anyway(
             return np.asarray(windows(error**2, blow).mean(axis=-1).max(axis=-1), np.float32)
 
         struck = peaks[now] - since[now]
-        earlier, just = loudest(struck, -2 * round_, -round_), loudest(struck, -round_, -2 * blow)
-        out[now] = loudest(onset[now], -blow, 2 * blow) < _LOUDER * np.minimum(earlier, just)
+        rounds = np.array([loudest(struck, -n * round_, (1 - n) * round_ - 2 * blow) for n in range(_ROUNDS, 0, -1)])
+        least, most = rounds.min(axis=0), rounds.max(axis=0)
+        out[now] = (loudest(onset[now], -blow, 2 * blow) < _LOUDER * least) & (most < _EVEN * least)
     return out
 
 
