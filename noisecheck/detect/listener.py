@@ -226,7 +226,8 @@ class Listener:
 
     def _forget(self) -> None:
         """Let go of frames that nothing to come looks at."""
-        keep = max(self._searched - self._grid.frames(_KEEP_S), self._kept)
+        # (Whole pairs: what counts its samples by turns begins with an even one, as in a file.)
+        keep = max((self._searched - self._grid.frames(_KEEP_S)) // PAIR * PAIR, self._kept)
         part, old = slice(keep - self._kept, None), self._found
         self._found = replace(
             old, fine=old.fine[part], coarse=old.coarse[part], new_energy=old.new_energy[part], energy=old.energy[part]

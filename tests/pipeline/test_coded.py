@@ -133,12 +133,13 @@ def test_a_codec_makes_no_impacts_of_its_own(tmp_path: Path, ending: str, compre
     assert np.mean(np.abs(found.error_s) < 1e-3) >= 0.95
 
 
-def test_two_coded_channels_are_heard_in_a_stream_as_in_a_file(tmp_path: Path) -> None:
-    x, _ = rings_in_a_quiet_room(22_050, 2)  # a hop of 21 samples
-    soundfile.write(tmp_path / "a.ogg", x, 22_050, format="OGG", subtype="VORBIS")
+@pytest.mark.parametrize("rate", [11_025, 22_050])
+def test_two_coded_channels_are_heard_in_a_stream_as_in_a_file(tmp_path: Path, rate: int) -> None:
+    x, _ = rings_in_a_quiet_room(rate, 2)  # a hop of 11 or 21 samples
+    soundfile.write(tmp_path / "a.ogg", x, rate, format="OGG", subtype="VORBIS")
     with open_recording(tmp_path / "a.ogg") as recording:
         samples = recording.read(0, recording.frames)
-    stream = Stream(22_050, 2, coded=True)
+    stream = Stream(rate, 2, coded=True)
     parts = [stream.push(samples[k : k + 5000]) for k in range(0, len(samples), 5000)]
     frames = np.concatenate([*(p.frame for p in parts), stream.finish().frame])
     assert frames.tolist() == heard(tmp_path / "a.ogg")["frame"].tolist()
