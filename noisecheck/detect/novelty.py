@@ -194,8 +194,10 @@ def _resolution(
     dof: Floats,
     leak: Floats,
     with_new: bool,
+    coded: bool,
 ) -> tuple[Floats, Floats]:
     """Return evidence and, where wanted, new energy per frame for one resolution, computed in cache-sized chunks."""
+    kept = kept_bands(floor, len(dof)) if coded else None
     reach = _reach(lag, fall_db)
     channels = energy.shape[1] // len(dof)
     evidence = np.zeros((len(energy), channels), np.float32)
@@ -218,9 +220,12 @@ def _resolution(
             for first in range(0, past.shape[1], len(dof)):
                 one = slice(first, first + len(dof))
                 _explain_leaks(past[:, one], energy[start:stop, one], leak)
-        evidence[start:stop] = _band_evidence(energy[start:stop], past, dof, most)
+        heard = energy[start:stop]
+        if kept is not None:  # (A band that opens knows what rang in it.)
+            heard = heard * kept.take(cell[start:stop], axis=0)
+        evidence[start:stop] = _band_evidence(heard, past, dof, most)
         if with_new:
-            above = np.subtract(energy[start:stop], past, out=past)
+            above = np.subtract(heard, past, out=past)
             np.maximum(above, np.float32(0.0), out=above)
             # (Unlike a sum over the last axis, fast for short rows.)
             np.einsum("ijk->ij", above.reshape(stop - start, channels, -1), out=new[start:stop])
@@ -251,27 +256,25 @@ def novelty(
     length = grid.cell
     fine_floor, coarse_floor = floors or (floor_of(fine, length), floor_of(coarse, length, each=PAIR))
     cell = (np.arange(len(fine)) + phase) // length
-    heard, heard_low = fine, coarse
-    if coded:
-        heard = fine * kept_bands(fine_floor, len(grid.fine_width)).take(cell, axis=0)
-        heard_low = coarse * kept_bands(coarse_floor, len(grid.coarse_width)).take(cell[::PAIR], axis=0)
     f_evidence, f_new = _resolution(
-        heard,
+        fine,
         fine_floor,
         cell,
         *_lag_and_fall(grid, *_FINE),
         dof=np.minimum(grid.fine_width, np.float32(_FINE_DOF)),
         leak=_leak(grid.fine_bins),
         with_new=True,
+        coded=coded,
     )
     c_evidence, _ = _resolution(
-        heard_low,
+        coarse,
         coarse_floor,
         cell[::PAIR],
         *_lag_and_fall(grid, *_COARSE),
         dof=np.minimum(grid.coarse_width, np.float32(_COARSE_DOF)),
         leak=_leak(grid.coarse_bins),
         with_new=False,
+        coded=coded,
     )
     c_evidence = np.repeat(c_evidence, PAIR, axis=0)[: len(fine)]
     return Novelty(f_evidence, c_evidence, f_new, fine, fine_floor, cell)

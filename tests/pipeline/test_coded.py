@@ -16,7 +16,8 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "audio"))
 from noisecheck.audio.recording import open_recording
 from noisecheck.core.table import Impacts
 from noisecheck.detect.coded import announcing, kept_bands, past_pre_echo
-from noisecheck.detect.spectra import frame_grid
+from noisecheck.detect.novelty import novelty
+from noisecheck.detect.spectra import PAIR, frame_grid
 from noisecheck.detect.stream import Stream
 from noisecheck.pipeline.listen import ListenSettings, listen
 from noisecheck.score.matching import match
@@ -160,3 +161,20 @@ def test_a_much_louder_sound_just_after_makes_what_does_not_die_away_an_announce
 def test_a_band_30_db_below_the_middle_one_is_closed() -> None:
     floor = np.array([[1.0, 1.0, 1e-2, 0.4e-3], [1.0, 1e-9, 1e-9, 1e-9]], np.float32)
     assert kept_bands(np.hstack((floor, floor)), 4).tolist() == [[True, True, True, False] * 2, [True] * 8]
+
+
+def test_a_band_that_opens_makes_no_news_of_what_rang_in_it_all_along() -> None:
+    grid = frame_grid(48_000)
+    floors, energies = [], []
+    for width, each in ((grid.fine_width, 1), (grid.coarse_width, PAIR)):
+        floor = np.ones((2, len(width)), np.float32)
+        floor[:, -6:] = [[1e-4], [1e-2]]  # closed in the first cell, open in the second
+        energy = np.ones((2 * grid.cell // each, len(width)), np.float32)
+        energy[:, -6:] = 10.0 * np.exp(-1e-3 * each * np.arange(len(energy)))[:, None]
+        floors.append(floor)
+        energies.append(energy)
+    made = novelty(*energies, grid, floors=(floors[0], floors[1]), coded=True)
+    assert made.fine.max() < 1.0
+    assert made.coarse.max() < 1.0
+    energies[0][: grid.cell, -6:] = 1e-4
+    assert novelty(*energies, grid, floors=(floors[0], floors[1]), coded=True).fine.argmax() == grid.cell
