@@ -235,7 +235,7 @@ def weigh_peaks(
             about, and ``LATER_S`` after them.
         wanted: which of them are asked about.
         strokes: what low notes tell of every peak.
-        coded: the sound went through a lossy codec, so onsets may be too early.
+        coded: the sound went through a lossy codec (:mod:`noisecheck.detect.coded`).
     """
     grid, peaks = frame_grid(rate), every[wanted]
     level = _around_max(found.new_energy, every, *(grid.frames(s) for s in _FINE_SPAN_S))
@@ -338,7 +338,7 @@ def find_candidates(
         origin: frame of ``samples[0]`` in the recording, a multiple of :func:`cell_frames`.
         start: first frame of the piece.
         stop: end of the piece.
-        coded: the sound went through a lossy codec, so onsets may be too early.
+        coded: the sound went through a lossy codec (:mod:`noisecheck.detect.coded`).
     """
     grid = frame_grid(rate)
     count = len(samples) // grid.hop

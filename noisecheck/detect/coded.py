@@ -65,7 +65,8 @@ def filled(samples: NDArray[np.float32]) -> NDArray[np.float32]:
     """Return the same, (n,), with its spectrum turned round beneath it, 10 dB lower.
 
     What opens and closes in bands that hold nothing else would surprise any predictor; low notes, where rooms are
-    loudest, cover it. Whatever begins begins as before.
+    loudest, cover it. Whatever begins begins as before. Which samples are raised must not depend on where a piece
+    begins, so these begin with an even sample of the recording.
     """
     return np.asarray(samples * np.where(np.arange(len(samples)) % 2, 1.0 - _FILLED, 1.0 + _FILLED).astype(np.float32))
 
