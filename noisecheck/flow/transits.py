@@ -39,6 +39,11 @@ _ODD: Final = 0.02
 """Share of transits of any length within reach."""
 _REACH: Final = 4.0
 _TURNS: Final = 4
+_DENIED: Final = 12.0
+"""Nats by which a run must tell another lag than runs together do, to be left to itself: twice as many as tell a lag,
+since here either may be taken for the other (then one short run in a thousand of the same machine is left so)."""
+_THERE: Final = 1.5
+"""Standard deviations within which lags are the same: the middle of a dozen transits is known to 0.4."""
 """Feed periods by which the likeliest lag may be wrong."""
 
 
@@ -113,24 +118,23 @@ def learn_transits(
     what tells then is where the feed begins and ends (every arrival needs a departure, every departure an arrival),
     whether balls not fed are missing at both places, and how well each wait between balls comes back in the arrivals.
     What was heard at one of two stations while the other was deaf (``deaf_s``, spans of each station) tells nothing.
-    Other runs of the same machine (``beside``, stations as on the route) tell as much as this one.
+    Other runs of the same machine (``beside``, stations as on the route) tell as much as this one, but for links where
+    this one clearly tells another lag: they differ in what the run sheet does not say, or not where.
     """
     found: list[Fit] = []
     for link in range(len(route.stations) - 1):
         runs = (Contacts(times, stations, start_s, end_s, deaf_s), *beside)
-        parts = [h for h in (_heard(run, link) for run in runs) if h is not None]
+        own, *others = (_heard(run, link) for run in runs)
+        parts = [h for h in (own, *others) if h is not None]
         if not parts:
             found.append(Fit(0.0, 0.0))
             continue
         heard = parts[0] if len(parts) == 1 else _together(parts, 3.0 * longest_s)
-        period = float(heard.period_s[0])
-        tried = [_score(heard, *c) for c in _candidates(heard, longest_s)]
-        best = max(tried, default=_NONE)
-        if best.score > -math.inf:  # what fits an even feed fits it a period off
-            for turns in range(-_TURNS, _TURNS + 1):
-                lag, half = best.mean + turns * period, min(2.0 * _REACH * best.sd, 0.5 * period)
-                if turns and 0.0 < lag < longest_s:
-                    tried.append(_score(heard, lag, half))
+        tried = _tried(heard, longest_s)
+        if own is not None and len(parts) > 1:
+            alone = _tried(own, longest_s)
+            if _denied(own, alone, max(tried, default=_NONE)):
+                tried = alone
         kept: list[_Scored] = []
         for one in sorted(tried, reverse=True):
             apart = all(abs(one.mean - k.mean) > 3.0 * max(one.sd, k.sd) for k in kept)
@@ -138,6 +142,33 @@ def learn_transits(
                 kept.append(one)
         found.append(Fit(*kept[0][1:], tuple((k.mean, k.sd) for k in kept[1:])) if kept else Fit(0.0, 0.0))
     return found
+
+
+def _tried(heard: _Link, longest_s: float) -> list[_Scored]:
+    """Return the lags that may explain what is heard, each with how well it does."""
+    period = float(heard.period_s[0])
+    tried = [_score(heard, *c) for c in _candidates(heard, longest_s)]
+    best = max(tried, default=_NONE)
+    if best.score > -math.inf:  # what fits an even feed fits it a period off
+        for turns in range(-_TURNS, _TURNS + 1):
+            lag, half = best.mean + turns * period, min(2.0 * _REACH * best.sd, 0.5 * period)
+            if turns and 0.0 < lag < longest_s:
+                tried.append(_score(heard, lag, half))
+    return tried
+
+
+def _denied(own: _Link, alone: Sequence[_Scored], best: _Scored) -> bool:
+    """Return whether a run alone denies the best lag of runs together: then it differs from them in something."""
+    mine = max(alone, default=_NONE)
+    there = [*alone, _score(own, best.mean, 2.0 * _REACH * best.sd)]
+    near = max((s for s in there if abs(s.mean - best.mean) <= _THERE * max(s.sd, best.sd)), default=_NONE)
+    if mine.score <= 0.0:  # it tells hardly any lag
+        return False
+    if near.score > -math.inf:
+        return mine.score - near.score > _DENIED
+    leave, reach = own.slots[own.real], own.reach  # half heard, those of 2 standard deviations may be a quarter
+    came = np.abs(reach[_nearest(reach, leave + best.mean)] - leave - best.mean) <= 2.0 * best.sd
+    return int(came.sum()) < 0.5 * _LEAST * min(len(leave), len(reach))
 
 
 def _heard(run: Contacts, link: int) -> _Link | None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 import pytest
@@ -111,6 +112,39 @@ def test_runs_together_tell_the_spread_better_than_one() -> None:
             found.append(fit.sd)
     assert np.std(np.log(together)) < 0.6 * np.std(np.log(alone))
     assert np.median(together) == pytest.approx(0.15, rel=0.2)
+
+
+def _runs_of(transit_s: float, seeds: Sequence[int], found: float = 1.0) -> list[Contacts]:
+    """Return runs of a dozen balls from one station to the next, that share of the contacts found."""
+    runs = []
+    for seed in seeds:
+        rng = np.random.default_rng(seed)
+        leave = 1.0 + PERIOD_S * np.arange(BALLS) + rng.normal(0.0, 0.05, BALLS)
+        times = np.concatenate([leave, leave + transit_s * rng.normal(1.0, 0.05, BALLS)])
+        rows = np.flatnonzero(rng.random(2 * BALLS) < found)
+        rows = rows[np.argsort(times[rows])]
+        runs.append(Contacts(times[rows], rows // BALLS, 0.0, END_S))
+    return runs
+
+
+@pytest.mark.parametrize("other_s", [0.6, 0.75, 1.4])
+def test_a_run_that_clearly_tells_other_transit_times_keeps_its_own(other_s: float) -> None:
+    route = Route(("landing", "tray"))
+    for seed in range(6):
+        (own,) = _runs_of(1.0, [seed])
+        others = _runs_of(other_s, range(100 + 4 * seed, 104 + 4 * seed))
+        (fit,) = learn_transits(*own[:2], route, 20.0, start_s=0.0, end_s=END_S, beside=others)
+        assert fit.mean == pytest.approx(1.0, abs=0.05)
+
+
+def test_a_run_that_tells_little_takes_the_transit_times_of_others() -> None:
+    route = Route(("landing", "tray"))
+    for seed in range(6):
+        (own,) = _runs_of(1.0, [seed], found=0.6)
+        others = _runs_of(1.0, range(100 + 4 * seed, 104 + 4 * seed))
+        (fit,) = learn_transits(*own[:2], route, 20.0, start_s=0.0, end_s=END_S, beside=others)
+        assert fit.mean == pytest.approx(1.0, abs=0.05)
+        assert fit.sd < 0.1
 
 
 def test_half_the_contacts_of_a_station_tell_how_long_balls_take() -> None:
