@@ -86,7 +86,7 @@ def follow_balls(
         gaps_s: spans within it not listened to.
         silent: stations known to have no microphone near.
         odds: what each impact sounds like, row by row with ``impacts``; else ``station_confidence`` is used.
-        siblings: what other runs of the same pad, height and revision show, where this one is short.
+        siblings: what other runs of the same revision show, where this one is short.
 
     Raises:
         InputError: times outside the span (were frames given for seconds?), or ``end_s`` before ``start_s``.

@@ -1,4 +1,4 @@
-"""What other runs of the same pad, height and revision show of a machine, for a run too short to show it alone.
+"""What other runs of the same revision show of a machine, for a run too short to show it alone.
 
 When balls rebound and how long they take from station to station is the machine's, and how evenly they are fed its
 lift's. How loud a contact is, is the microphone's and its gain's as well: that each run shows for itself.

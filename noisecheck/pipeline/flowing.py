@@ -70,7 +70,7 @@ def _longest_first_s(run: Run) -> float:
 
 
 def kind_of(run: Run) -> tuple[object, ...]:
-    """Return what runs share that show the same habits: pad, height and revision, at the same station."""
+    """Return what runs share that show the same habits: role, station, pad, height and revision."""
     return run.role, run.station, run.treatment, run.drop_height_mm, run.revision
 
 

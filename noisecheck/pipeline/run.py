@@ -75,7 +75,7 @@ class RunResult:
     ends: Ends = field(default_factory=Ends)
     """What its ends leave to be said once reference drops are marked."""
     siblings: tuple[Sibling, ...] = ()
-    """What other runs of its pad, height and revision show of the machine, where this one is short."""
+    """What other runs of its revision show of the machine, where this one is short."""
     ledger: Ledger | None = None
     """What became of every ball by the impacts as their sound placed them, where the schedule had to tell some."""
 

@@ -34,9 +34,10 @@ def with_siblings(results: Sequence[RunResult], rig: Rig) -> list[RunResult]:
         shown = {
             n: shown_by(machine_impacts(results[n].impacts), route_of(rig), end_s=results[n].seconds) for n in members
         }
+        useful = [m for m in members if shown[m].balls]
         for n in members:
             own = results[n].run
-            others = [(_apart(own, results[m].run, rig), abs(m - n), m) for m in members if m != n]
+            others = [(_apart(own, results[m].run, rig), abs(m - n), m) for m in useful if m != n]
             near = (shown[m].without(apart) if apart else shown[m] for apart, _, m in sorted(others, key=_near_first))
             done[n] = replace(results[n], siblings=as_many_as_needed(shown[n].balls, near))
     return done

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -71,6 +72,12 @@ def test_a_run_of_many_balls_needs_no_other_and_a_short_one_the_nearest() -> Non
     assert told == {"a": [(70, 70)], "b": [], "c": [(70, 70)]}
     assert _told(_result("alone")) == {"alone": []}
     assert [r.siblings for r in with_siblings([_result("a"), _result("b")], Rig())] == [(), ()]
+
+
+def test_a_run_in_which_nothing_was_heard_shows_nothing() -> None:
+    silent = _result("b")
+    silent = replace(silent, impacts=Impacts.empty())
+    assert _told(_result("a"), silent, _result("c", 9)) == {"a": [(9, 9)], "b": [(12, 12), (9, 9)], "c": [(12, 12)]}
 
 
 def test_ledgers_and_challenges_are_told_what_siblings_show(monkeypatch: pytest.MonkeyPatch) -> None:
