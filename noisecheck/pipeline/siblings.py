@@ -4,12 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
-from noisecheck.bench.rig import Rig
 from noisecheck.bench.runsheet import Run
 from noisecheck.pipeline.flowing import kind_of, route_of
 from noisecheck.pipeline.references import machine_impacts
 from noisecheck.pipeline.run import RunResult
+
+if TYPE_CHECKING:
+    from noisecheck.bench.rig import Rig
 
 __all__ = ["with_siblings"]
 
