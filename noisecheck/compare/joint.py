@@ -218,7 +218,7 @@ def flow_between(base: Sequence[RunFlow], value: Sequence[RunFlow], *, by: str, 
     """Return whether balls run worse in some test runs than in others, which differ in the column ``by``.
 
     Drop height, treatment and revision are held equal as they are for the noise: where both sides share values, only
-    runs of those count.
+    runs of those count. Where they are not shared together, the first are.
     """
     one, two = _alike(base, value, by)
     return flow_change(group_flow("before", one), group_flow("after", two), margin=margin)
@@ -229,10 +229,11 @@ def _alike(base: Sequence[RunFlow], value: Sequence[RunFlow], by: str) -> tuple[
     for condition in _CONDITIONS:
         label = nominal({f.run.value(condition) for f in (*base, *value)}, condition)
         found = [[label[f.run.value(condition)] for f in side] for side in (base, value)]
-        if condition != by and set(found[0]) & set(found[1]):
-            keys = [[(*k, v) for k, v in zip(*both, strict=True)] for both in zip(keys, found, strict=True)]
+        both = [[(*k, v) for k, v in zip(*side, strict=True)] for side in zip(keys, found, strict=True)]
+        if condition != by and set(both[0]) & set(both[1]):
+            keys = both
     shared = set(keys[0]) & set(keys[1])
-    if not shared:
+    if not shared:  # a side without runs
         return base, value
     one, two = (
         [f for f, k in zip(*both, strict=True) if k in shared] for both in zip((base, value), keys, strict=True)

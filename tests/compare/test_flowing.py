@@ -202,6 +202,22 @@ def test_flow_by_a_column_is_joined_on_the_pads_both_sides_share() -> None:
     assert (verdict.flow.value.events, verdict.flow.value.balls) == (16, 100)
 
 
+def test_of_conditions_not_shared_together_the_height_is_held() -> None:
+    def run(belt: str, treatment: str, height: float, held_up: int) -> RunFlow:
+        made = Run(f"{belt}{treatment}", (), treatment=treatment, drop_height_mm=height, extra={"belt": belt})
+        return RunFlow(made, balls=100, held_up=held_up, troubled=held_up, arrived=100)
+
+    flows = [
+        run("old", "bare", 60, 3),
+        run("old", "felt", 120, 15),
+        run("new", "bare", 120, 16),
+        run("new", "felt", 30, 0),
+    ]
+    _, (verdict,) = join_flow(_asked("belt", "old", "new"), flows)
+    assert (verdict.flow.base.events, verdict.flow.base.balls) == (15, 100)
+    assert (verdict.flow.value.events, verdict.flow.value.balls) == (16, 100)
+
+
 def test_one_ball_more_is_said_in_the_singular() -> None:
     change = flow_change(group_flow("a", [_flow(0, 58)]), group_flow("b", [_flow(0, 58)]))
     assert change.more_balls == 1
