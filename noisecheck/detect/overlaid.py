@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from noisecheck.core.windows import windows
-from noisecheck.detect.prediction import changes, filtered, fitted_closely
+from noisecheck.detect.prediction import changes, errors_by, filtered, fitted_closely
 from noisecheck.detect.refine import Refined, spans, weigh_error
 
 __all__ = ["ORDER", "ORDER_LOW", "SINCE_S", "comes_anyway", "overlaid_onsets"]
@@ -86,7 +86,7 @@ def comes_anyway(
         filters = fitted_closely(wave, length, order)[0]
 
         def loudest(at: NDArray[np.int64], start: int, stop: int, by: NDArray[np.float64] = filters) -> Floats:
-            error = filtered(changes(samples, at, start - order, stop), by)
+            error = errors_by(by, samples, at, start, stop)
             return np.asarray(windows(error**2, blow).mean(axis=-1).max(axis=-1), np.float32)
 
         struck = peaks[now] - since[now]
@@ -102,9 +102,9 @@ def _by_length(since: NDArray[np.int64], rate: int, order: int) -> Iterator[tupl
     left = np.ones(len(since), bool)
     for seconds in _FITTED_S:
         length = int(seconds * rate)
-        now = np.flatnonzero(left & (free >= length))
         if length < 3 * order:
             return
+        now = np.flatnonzero(left & (free >= length))
         left[now] = False
         if len(now):
             yield length, now
