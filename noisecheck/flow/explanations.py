@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from operator import mul
 from typing import NamedTuple
 
@@ -24,6 +24,7 @@ __all__ = [
     "hidden_contacts",
     "label_of",
     "leftover_rebound",
+    "rebound_or_other",
     "unexplained",
 ]
 
@@ -297,14 +298,20 @@ def begun_by(beliefs: Beliefs, due: Due, contact: int) -> float:
     return p / (1.0 + p)
 
 
-def as_rebound(beliefs: Beliefs, impact: Impact, contact: int, sure: bool) -> float:
-    """Return the odds that an impact is the rebound due of a contact; where ``sure`` it is no ball's contact."""
+def rebound_or_other(beliefs: Beliefs, impact: Impact, is_own: Callable[[Due], bool]) -> tuple[float, float]:
+    """Return the densities of an impact that no ball made: as one of its own rebounds due, and as anything else."""
     own, other = 0.0, sum(unexplained(beliefs, impact))
     for due in impact.due:
         if not due.density:
             continue
         p = due.density * label_of(beliefs, impact, due.station, due.contact)
-        own, other = (own + p, other) if due.contact == contact else (own, other + p)
+        own, other = (own + p, other) if is_own(due) else (own, other + p)
+    return own, other
+
+
+def as_rebound(beliefs: Beliefs, impact: Impact, contact: int, sure: bool) -> float:
+    """Return the odds that an impact is the rebound due of a contact; where ``sure`` it is no ball's contact."""
+    own, other = rebound_or_other(beliefs, impact, lambda due: due.contact == contact)
     if not sure:
         other += max(label_of(beliefs, impact, q) for q in range(beliefs.count))
     return own / max(other, _TINY)

@@ -16,6 +16,7 @@ from noisecheck.flow.explanations import (
     copy_density,
     label_of,
     leftover_rebound,
+    rebound_or_other,
     unexplained,
 )
 from noisecheck.flow.histories import Contacts, Decision, contacts_of
@@ -206,10 +207,7 @@ class LoneImpacts:
 
     def _of_fall(self, impact: Impact, at: tuple[int, int], density: float, balls: set[int]) -> float:
         """Return the odds that an impact no ball made is a rebound of the fall of a contact: of ``density``, or due."""
-        own, other = 0.0, sum(unexplained(self._beliefs, impact))
-        for due in impact.due:
-            p = due.density * label_of(self._beliefs, impact, due.station, due.contact)
-            own, other = (own + p, other) if self._same_fall(due, at, balls) else (own, other + p)
+        own, other = rebound_or_other(self._beliefs, impact, lambda due: self._same_fall(due, at, balls))
         return max(own, density) / max(other, 1e-300)
 
     def _same_fall(self, due: Due, at: tuple[int, int], balls: set[int]) -> bool:
