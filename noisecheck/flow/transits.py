@@ -39,12 +39,12 @@ _ODD: Final = 0.02
 """Share of transits of any length within reach."""
 _REACH: Final = 4.0
 _TURNS: Final = 4
+"""Feed periods by which the likeliest lag may be wrong."""
 _DENIED: Final = 12.0
 """Nats by which a run must tell another lag than runs together do, to be left to itself: twice as many as tell a lag,
 since here either may be taken for the other (then one short run in a thousand of the same machine is left so)."""
 _THERE: Final = 1.5
 """Standard deviations within which lags are the same: the middle of a dozen transits is known to 0.4."""
-"""Feed periods by which the likeliest lag may be wrong."""
 
 
 class Fit(NamedTuple):
