@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+from noisecheck.core.units import many
 from noisecheck.flow.solver import LedgerSolver
 from noisecheck.live.events import Event, clock_text
 
@@ -41,8 +42,7 @@ class Readiness:
                 f"their first {solver.settings.learn_s:.0f} s"
             )
         why = "; ".join(reasons) or "too much is odd about what was heard so far"
-        heard = f"{impacts} impact{'' if impacts == 1 else 's'} heard"
-        return [Event("note", now_s, now_s, f"{heard}; nothing is said of balls yet: {why}")]
+        return [Event("note", now_s, now_s, f"{many(impacts, 'impact')} heard; nothing is said of balls yet: {why}")]
 
     def ready(self, now_s: float) -> list[Event]:
         """Return that balls are followed, once."""
