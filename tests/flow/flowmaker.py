@@ -45,6 +45,22 @@ class Run:
     one_microphone: bool = True
 
 
+def heard(rows: list[tuple[float, str, float, float]], drop: list[int], rebound: list[int]) -> Impacts:
+    """Return impacts of (time, station, level, confidence), beyond doubt and 12 dB above the background."""
+    time_s, station, level_db, confidence = zip(*rows, strict=True)
+    return Impacts.of(
+        len(rows),
+        time_s=time_s,
+        station=station,
+        lae_db=level_db,
+        station_confidence=confidence,
+        drop=drop,
+        rebound=rebound,
+        odds=np.full(len(rows), 1e5),
+        margin_db=np.full(len(rows), 12.0),
+    )
+
+
 def pace(kind: str, period: float, seconds: float, rng: np.random.Generator) -> np.ndarray:
     slots = int(seconds / period * 1.6)
     place = np.arange(slots)

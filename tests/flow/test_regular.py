@@ -6,6 +6,7 @@ import math
 
 import numpy as np
 import pytest
+from flowmaker import heard
 
 from noisecheck.core.table import Impacts
 from noisecheck.flow.ledger import follow_balls
@@ -35,18 +36,7 @@ def short_run(seed: int, *, sounding: str = "", stray_s: float = math.nan) -> Im
     if not math.isnan(stray_s):
         rows.append((stray_s, "", -60.0, math.nan))
     rows.sort()
-    n = len(rows)
-    return Impacts.of(
-        n,
-        time_s=[r[0] for r in rows],
-        station=[r[1] for r in rows],
-        lae_db=[r[2] for r in rows],
-        station_confidence=[r[3] for r in rows],
-        odds=np.full(n, 1e5),
-        margin_db=np.full(n, 12.0),
-        drop=np.arange(n),
-        rebound=np.zeros(n, int),
-    )
+    return heard(rows, list(range(len(rows))), [0] * len(rows))
 
 
 @pytest.mark.parametrize("sounding", ["", "gate"])

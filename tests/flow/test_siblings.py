@@ -7,6 +7,7 @@ from collections.abc import Sequence
 
 import numpy as np
 import pytest
+from flowmaker import heard
 
 from noisecheck.core.table import Impacts
 from noisecheck.flow.beliefs import Beliefs
@@ -37,18 +38,8 @@ def short_run(seed: int, *, found: float = 1.0, gate: float = 1.0) -> Impacts:
         t += rng.uniform(0.6, 0.8)
         rows.append((t, "tray", rng.normal(-62.0, 1.0), 3 * ball + 2, 0))
     rows.sort()
-    n = len(rows)
-    return Impacts.of(
-        n,
-        time_s=[r[0] for r in rows],
-        station=[r[1] for r in rows],
-        lae_db=[r[2] for r in rows],
-        drop=[r[3] for r in rows],
-        rebound=[r[4] for r in rows],
-        station_confidence=[0.98 if r[1] else math.nan for r in rows],
-        odds=np.full(n, 1e5),
-        margin_db=np.full(n, 12.0),
-    )
+    placed = [(t, station, level, 0.98 if station else math.nan) for t, station, level, _, _ in rows]
+    return heard(placed, [r[3] for r in rows], [r[4] for r in rows])
 
 
 def _one_rebound_untold(seed: int) -> Impacts:
