@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import field
+from functools import cache
 from typing import Any, Final
 
 import numpy as np
@@ -70,6 +71,7 @@ COLUMNS: Final[tuple[Column, ...]] = (
 _BY_NAME: Final = {c.name: c for c in COLUMNS}
 
 
+@cache
 def band_names() -> tuple[str, ...]:
     """Return the 30 names of the band columns, ``le_25hz`` to ``le_20000hz``."""
     return tuple(band_column(f) for f in NOMINAL_THIRD_HZ)
