@@ -80,7 +80,7 @@ def silences(
     for q, own in enumerate(at):
         edges = np.concatenate(([start_s], own, [end_s]))
         for a, b in zip(edges[:-1].tolist(), edges[1:].tolist(), strict=True):
-            inside = [times[(times > a) & (times < b)] for times in at]
+            inside = [times[times.searchsorted(a, "right") : times.searchsorted(b, "left")] for times in at]
             behind = max(range(q + 1, len(at)), key=lambda r: len(inside[r]), default=None)
             if behind is not None and _fed_apart(inside[behind], _APART * usual_s) >= BALLS:
                 found.append(Silence(q, a, b, len(inside[behind]), behind, False, a))
@@ -99,6 +99,8 @@ def silences(
 
 def _fed_apart(time_s: NDArray[np.float64], least_s: float) -> int:
     """Return how many of the balls heard at these times came at least so long after the one before."""
+    if len(time_s) < BALLS:
+        return len(time_s)  # too few whatever comes of it
     return int(np.sum(np.diff(time_s, prepend=-np.inf) >= least_s))
 
 
