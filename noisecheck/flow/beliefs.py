@@ -9,6 +9,7 @@ import math
 from bisect import bisect_left, bisect_right
 from collections import deque
 from collections.abc import Sequence
+from itertools import accumulate
 
 import numpy as np
 from numpy.typing import NDArray
@@ -46,6 +47,11 @@ FALL_S = (0.1, 1.5)  # after it a ball that left the track strikes something: fr
 def _normal(x: float, sd: float) -> float:
     z = x / sd
     return math.exp(-0.5 * z * z) / (sd * _SQRT_2PI) if -38.0 < z < 38.0 else 0.0
+
+
+def _added(of: Sequence[float]) -> list[list[float]]:
+    """Return the sums of what is known of each link, from every station to every other; 0 where that lies before it."""
+    return [[*(0.0,) * a, *accumulate(of[a:], initial=0.0)] for a in range(len(of) + 1)]
 
 
 class Beliefs(Heard):
@@ -103,7 +109,6 @@ class Beliefs(Heard):
         """Work out the tables for every pair of stations from what was learnt."""
         s = self.settings
         self.overdue.clear()
-        self.forget_hiders()
         self.p_hold = [(s.held_up * 500 + h) / (500 + n) for h, n in zip(self.held_ups, self.seen, strict=True)]
         self.overtaken = (s.overtaken * 20 + self.overtakings) / (20 + sum(self.held_ups))
         self.p_stuck = (s.stuck * 1000 + self.stuck_count) / (1000 + self.passes)
@@ -121,7 +126,7 @@ class Beliefs(Heard):
             ]
             for counts in ((self.unplaced, self.placed), (self.strange_rebounds, self.own_rebounds))
         )
-        self.strangest = max(shares[0] for shares in self.p_unplaced)
+        self.take_strangest(max(shares[0] for shares in self.p_unplaced))
         strange = [sum(seen) for seen in zip(*self.unplaced, strict=True)]
         self.astray = [
             (share * 10 + lost) / (10 + n) for share, lost, n in zip(_ASTRAY, self.lost_sounds, strange, strict=True)
@@ -140,12 +145,12 @@ class Beliefs(Heard):
             # Nobody listens behind the last station: its misses are judged half by the others', half by the prior.
             self.p_miss[-1] = max(math.sqrt(s.miss * self.missed_share), self._faint(self.count - 1))
         self.p_gap = (0.01 * 50 + self.empty) / (50 + self.slots)
-        n = self.count
-        self.pass_mean = [[sum(self.mean[a:b]) for b in range(n)] for a in range(n)]
-        self.pass_sd = [[math.sqrt(sum(self.var[a:b])) for b in range(n)] for a in range(n)]
+        self.pass_mean, var, self.pass_latest = (_added(of) for of in (self.mean, self.var, self.latest))
+        self.pass_sd = [[math.sqrt(v) for v in row] for row in var]
+        several = zip(self.pass_mean, self.pass_sd, strict=True)
+        self.pass_soonest = [[m - 8.0 * sd for m, sd in zip(*row, strict=True)] for row in several]
         self.late_most = sum(self.p_hold) / s.held_up_s + 0.5 / _JAM_S  # the highest density of a ball that is late
         self.transit_most = [0.0, *(0.4 / math.sqrt(v) + self.late_most for v in self.var)]  # and of any
-        self.pass_latest = [[sum(self.latest[a:b]) for b in range(n)] for a in range(n)]
 
     def take_windows(self, route: Route) -> None:
         """Take the transit times of a route where they differ from those stated so far."""
@@ -190,16 +195,16 @@ class Beliefs(Heard):
         reach = 3.0 * sd
         if self.unlistened(time_s - reach, time_s + reach, station):
             return 1.0
-        p = self.p_miss[station]
-        p += self.masked * min(self.hidden_then(station, time_s, sd), 1.0)
+        hidden = self.hidden_then(station, time_s, sd)
+        p = self.p_miss[station] + (self.masked * hidden if hidden < 1.0 else self.masked)
         late = time_s - self.start_s
         if late < s.give_up_s:  # a ball under way at the start may have been held up then
             p += s.held_up / (1.0 + late / s.held_up_s)
-        return min(p, 1.0)
+        return p if p < 1.0 else 1.0
 
     def loud_as_a_ball(self, level_db: float) -> float:
         """Return the probability that an impact is loud enough for a ball, wherever it falls."""
-        if math.isnan(level_db):
+        if level_db != level_db:  # not known
             return 1.0
         usual = self._quietest
         if usual is None:
@@ -207,7 +212,8 @@ class Beliefs(Heard):
             usual = self._quietest = min(known, default=0.0)
         if not usual:
             return 1.0
-        return 1.0 / (1.0 + math.exp(max(min((usual - SMALL_DB - level_db) / _SMALL_STEP_DB, 50.0), -50.0)))
+        steps = (usual - SMALL_DB - level_db) / _SMALL_STEP_DB
+        return 1.0 / (1.0 + math.exp(-50.0 if steps < -50.0 else 50.0 if steps > 50.0 else steps))
 
     def transit(self, a: int, b: int, took: float, behind: float) -> float:
         """Return the density of a transit of ``took`` s that ends ``behind`` s after the ball ahead."""
@@ -290,7 +296,7 @@ class Beliefs(Heard):
         self.placed[station][mixed] += 1.0 - foreign[0]
         self.lost_sounds[mixed] += foreign[1]
         self.levels[station].learn(level_db, drowned)
-        self.forget_hiders()
+        self.forget_hiders(station)
         self.learn_answer(station, time_s)
         reach = self.settings.mask_s
         self.among += bisect_right(self.heard, time_s + reach) - bisect_left(self.heard, time_s - reach) > 1

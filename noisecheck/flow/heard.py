@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from bisect import bisect_left, bisect_right
+from bisect import bisect_left
 
 from noisecheck.flow.habits import LevelHabit
 from noisecheck.flow.rebounds import ReboundLaw
@@ -14,6 +14,8 @@ __all__ = ["Heard"]
 _SQRT_2PI = math.sqrt(2.0 * math.pi)
 _SUM_DB = 0.5  # of two sounds in one the weaker may be that much louder than both, as far as levels go
 _MOST_DOUBLE = 5.0
+_STRANGE = 0.05  # share of contacts that sound like no station, at least
+_UNKNOWN = math.nan, -math.inf
 _RINGS_S, _RINGS_DB, _DECAY_DB_S = 0.3, 6.0, 60.0
 """A rebound may be drowned by what was heard at most this long before, if it is so much louder when the rebound is due,
 having died away at that pace (simulation: 22 of 54 at one station and 9 of 1,343 at another; else 1 in 600)."""
@@ -51,8 +53,8 @@ class Heard:
         self.now_s = start_s
         self.levels = [LevelHabit() for _ in range(count)]
         self.laws = [ReboundLaw() for _ in range(count)]
-        self._hiders: list[dict[int, float]] = [{} for _ in range(count)]
-        """How likely impacts may have a contact at each station in them, until more is learnt."""
+        self._hiders: list[dict[int, tuple[float, float]]] = [{} for _ in range(count)]
+        """How likely impacts may have a contact at each station in them, until more is learnt, and until what time."""
         self._quietest: float | None = None
         """Usual level of the quietest station in dB, until more is learnt; 0 where none is known."""
 
@@ -66,10 +68,10 @@ class Heard:
             self.doubtful.append(len(self.heard) - 1)
             self.doubtful_s.append(time_s)
 
-    def forget_hiders(self) -> None:
-        """Weigh anew what impacts may hide: more was learnt."""
+    def forget_hiders(self, station: int = -1) -> None:
+        """Weigh anew what impacts may hide, of contacts at that station or (-1) at any: more was learnt."""
         self._quietest = None
-        for known in self._hiders:
+        for known in self._hiders if station < 0 else (self._hiders[station],):
             known.clear()
 
     def hidden_then(self, station: int, time_s: float, sd: float) -> float:
@@ -77,25 +79,39 @@ class Heard:
         reach, one = 3.0 * sd, self.settings.shared_microphone
         times = self.heard if one else self.doubtful_s
         known, most, height = self._hiders[station], 2.0 * self.settings.mask_s, sd * _SQRT_2PI
-        total = 0.0
-        for i in range(bisect_left(times, time_s - reach), bisect_right(times, time_s + reach)):
-            weight = known.get(i)
-            if weight is None:
-                weight = self._hides_one(station, i)
+        total, last, i = 0.0, time_s + reach, bisect_left(times, time_s - reach)
+        if i == len(times):
+            return total
+        now_s = max(self.now_s, self.heard[-1])
+        while i < len(times) and times[i] <= last:
+            weight, until_s = known.get(i, _UNKNOWN)
+            if until_s <= now_s:
+                weight, _ = known[i] = self._hides_one(station, i)
             z = (times[i] - time_s) / sd
-            total += min(1.0, most * math.exp(-0.5 * z * z) / height) * weight
+            share = most * math.exp(-0.5 * z * z) / height
+            total += share * weight if share < 1.0 else weight
+            i += 1
         return total
 
-    def _hides_one(self, station: int, number: int) -> float:
-        """Return how likely an impact, by its place among those that hide, has a contact at a station in it."""
+    def _hides_one(self, station: int, number: int) -> tuple[float, float]:
+        """Return how likely an impact, by its place among those that hide, has a contact at a station in it.
+
+        Last, until when that is all there is to know: until its rebound may have come.
+        """
         one = self.settings.shared_microphone
         at = number if one else self.doubtful[number]
         weight = self.hides(station, self.heard_db[at]) * self.unanswered(station, self.heard[at])
         if one:
             weight *= self.double(at)
         if not self.laws[station].known or self.rebounded(station, self.heard[at]) is not None:
-            self._hiders[station][number] = weight  # nothing that is yet to come changes it
-        return weight
+            return weight, math.inf
+        return weight, self.answer_s(station, self.heard[at])[1]
+
+    def take_strangest(self, share: float) -> None:
+        """Take the highest share of contacts at a station that sound like none."""
+        if max(_STRANGE, share) != max(_STRANGE, self.strangest):
+            self.forget_hiders()
+        self.strangest = share
 
     def learn_hider(self, time_s: float) -> None:
         """Learn of a contact that a rebound showed to be hidden in the impact heard then."""
@@ -106,7 +122,7 @@ class Heard:
     def double(self, number: int) -> float:
         """Return how much likelier an impact sounds as it does, clear or not, if it holds a contact more."""
         clear = (1.0 + self.hidden_clear) / (4.0 + self.shown)
-        return clear if self.clear[number] else min((1.0 - clear) / max(0.05, self.strangest), _MOST_DOUBLE)
+        return clear if self.clear[number] else min((1.0 - clear) / max(_STRANGE, self.strangest), _MOST_DOUBLE)
 
     def hides(self, station: int, level_db: float) -> float:
         """Return the probability that an impact is loud enough to have a contact at a station in it."""
@@ -120,9 +136,11 @@ class Heard:
         if not self.laws[station].known:
             return None
         low, high = self.answer_s(station, contact_s)
-        if high > max(self.now_s, self.heard[-1] if self.heard else 0.0):
+        heard = self.heard
+        if high > self.now_s and high > (heard[-1] if heard else 0.0):
             return None
-        return bisect_right(self.heard, high) > bisect_left(self.heard, low)
+        first = bisect_left(heard, low)
+        return first < len(heard) and heard[first] <= high
 
     def answer_s(self, station: int, contact_s: float) -> tuple[float, float]:
         """Return the span in which the first rebound of a contact is due."""
@@ -136,11 +154,6 @@ class Heard:
         off, reach, scale = since_s - usual, self.settings.mask_s, 1.4142 * sd
         return 0.5 * (math.erf((off + reach) / scale) - math.erf((off - reach) / scale))
 
-    def unanswered(self, station: int, contact_s: float) -> float:
-        """Return the probability that nothing more than this is heard of a contact hidden then: no rebound."""
-        silent = self.rebounded(station, contact_s) is False
-        return self.silent(station, contact_s, hidden=True) if silent else 1.0
-
     def silent(self, station: int, contact_s: float, *, hidden: bool = False) -> float:
         """Return the probability that a contact's first rebound is not heard: what hid it may drown that."""
         (alone, ringing), answers = self._asked[station], self._answers[station]
@@ -149,6 +162,11 @@ class Heard:
             return usual
         # Until the run shows it: half-way, in powers, between what is missed alone and everything.
         return (ringing - answers[1] + math.sqrt(usual)) / (ringing + 1.0)
+
+    def unanswered(self, station: int, contact_s: float) -> float:
+        """Return the probability that nothing more than this is heard of a contact hidden then: no rebound."""
+        silent = self.rebounded(station, contact_s) is False
+        return self.silent(station, contact_s, hidden=True) if silent else 1.0
 
     def learn_answer(self, station: int, contact_s: float) -> None:
         """Learn from a contact whether anything is heard when its first rebound is due."""

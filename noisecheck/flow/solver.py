@@ -74,6 +74,8 @@ class LedgerSolver:
         self._against: dict[tuple[str, int, int], float] = {}
         self._instead: dict[int, dict[int, float]] = {}
         """Of balls lost, by their last impact: those that may have been lost there instead, and how likely."""
+        self._rebounding = False
+        """Whether it is known of any station how balls rebound there."""
         self._waiting: list[Impact] | None = [] if None in route.transit_s and not fits else None
         self._awaited: deque[tuple[float, int, int]] = deque()
         """(when it is known, impact, station) of rebounds to come if those impacts were contacts there."""
@@ -109,10 +111,12 @@ class LedgerSolver:
         told = rebounds_told(impacts, self.route)
         for law, trains in zip(b.laws, trains_known(told, b.levels, self.route, siblings), strict=True):
             law.learn(trains)
+        self._rebounding = any(law.known for law in b.laws)
         first = surely_placed(impacts) & (impacts["station"] == self.route.stations[0])
         beside = [s.fed_s for s in siblings if s.stations[0] == self.route.stations[0]]
         if b.learn_pace(impacts["time_s"][first], beside):
             self._histories = [h._replace(period_s=b.period_s) for h in self._histories]
+        b.forget_hiders()
         b.tables()
 
     # -- in ---------------------------------------------------------------------------------------------------------
@@ -279,7 +283,7 @@ class LedgerSolver:
                 self._histories = with_train(self._histories, head, impact.time_s, self.beliefs, less)
             return
         self._histories = extend(self._histories, impact, self.beliefs, self.book.impacts)
-        if any(law.known for law in self.beliefs.laws):
+        if self._rebounding:
             contact = impact.number
             made = {h.contacts[0][0] for h in self._histories if h.contacts and h.contacts[0][1] == contact}
             for q in sorted(made):

@@ -103,6 +103,27 @@ def test_without_a_rebound_little_was_hidden() -> None:
     assert beliefs.unanswered(1, 10.0) == 1.0
 
 
+def test_what_an_impact_hides_is_weighed_anew_once_its_rebound_may_have_come() -> None:
+    beliefs = Beliefs(ROUTE, FeedPlan(), LedgerSettings(), (), 0.0)
+    rng = np.random.default_rng(5)
+    beliefs.laws[1].learn([train(rng) for _ in range(300)])
+    beliefs.hear(10.0, -50.0, True)
+    soon = beliefs.hidden_then(1, 10.0, 0.01)
+    beliefs.hear(10.01, -50.0, True)  # too soon for its rebound
+    assert beliefs.hidden_then(1, 10.0, 0.002) == pytest.approx(beliefs.double(0))
+    beliefs.now_s = 12.0
+    assert beliefs.hidden_then(1, 10.0, 0.002) < 0.2 * beliefs.double(0)
+    beliefs.hear(13.0, -50.0, True)
+    beliefs.learn_contact(0, (0.0, 0.0), 13.0, -50.0, 0, False)  # tells nothing of the other station
+    assert 0.0 < beliefs.hidden_then(1, 10.0, 0.01) < 0.4 * soon
+    before = beliefs.hidden_then(1, 10.0, 0.01)
+    beliefs.take_strangest(0.5)
+    assert beliefs.hidden_then(1, 10.0, 0.01) == before  # what sounds clear does not hang on it
+    beliefs.clear[0] = False
+    beliefs.take_strangest(0.9)
+    assert beliefs.hidden_then(1, 10.0, 0.01) != before
+
+
 def test_only_a_louder_sound_hides_a_contact() -> None:
     beliefs = Beliefs(ROUTE, FeedPlan(), LedgerSettings(), (), 0.0)
     assert beliefs.hides(1, -70.0) == 1.0  # no levels known
