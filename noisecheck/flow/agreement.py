@@ -44,18 +44,22 @@ class Best:
             at = at.before
         self.decisions.reverse()
         self._known = {id(d): n for n, d in enumerate(self.decisions, start=1)}
-        """Number of its decisions up to each, by identity."""
+        """Number of its decisions up to each, or that each decision of others goes through, by identity."""
         self._lost = [(n, (d.station, d.impact)) for n, d in enumerate(self.decisions) if d.kind == "end"]
 
     def shared(self, history: History) -> int:
         """Return the number of the first of its decisions that a history goes through itself."""
-        at = history.past
-        while at is not None and at is not self._root:
-            number = self._known.get(id(at))
-            if number is not None:
-                return number
+        at, root, known, number, passed = history.past, self._root, self._known, 0, []
+        while at is not None and at is not root:
+            found = known.get(id(at))
+            if found is not None:
+                number = found
+                break
+            passed.append(id(at))
             at = at.before
-        return 0
+        for one in passed:  # of others that go through these it is known, too
+            known[one] = number
+        return number
 
     def story(self, history: History, weight: float, settled: int, lost: bool) -> Story:
         """Return what a history has decided.

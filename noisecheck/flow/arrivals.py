@@ -13,6 +13,7 @@ from noisecheck.flow.histories import Ball, Contacts, Decision, History, decisio
 __all__ = ["Arrival", "Move", "arrivals_of", "next_period"]
 
 _TINY = 1e-300
+_NEVER = math.exp(600.0)
 _GAIN = 0.6  # of the last interval in the pace
 _ODD_GAIN = 0.2  # the same where that is off by half and more, a ball fed off its turn or an empty slot
 _BETWEEN = 0.1
@@ -82,8 +83,8 @@ class Arrival:
     """
 
     __slots__ = (
-        "_beliefs", "_born", "_contact", "_fed", "_fresh", "_here", "_label", "_log_label", "_newly", "_number",
-        "_passing", "_passings", "_taken",
+        "_after", "_beliefs", "_born", "_contact", "_fed", "_fresh", "_here", "_label", "_least", "_log_label",
+        "_newly", "_number", "_passing", "_passings", "_taken",
         "came_s", "hidden", "log_most", "station", "time_s", "told_s", "wide",
     )  # fmt: skip
 
@@ -103,7 +104,8 @@ class Arrival:
         self._contact: Contacts = ((station, impact.number),)
         if self.hidden:
             self._contact = *self._contact, (station, bisect_left(beliefs.heard, impact.time_s))
-        self._label, self._log_label = label, math.log(max(label, _TINY))
+        some = label if label > _TINY else _TINY
+        self._label, self._log_label, self._least = label, math.log(some), _TINY / some
         self._passing, self._fresh = beliefs.transit_most[station], 1.0
         self._newly = _most_fed(beliefs, station, period_s)
         self.log_most = self._log_label + math.log(max(self._passing, self._newly, _TINY))
@@ -111,6 +113,8 @@ class Arrival:
         self.wide = True
         """Whether that may be narrowed."""
         self._here = Ball(impact.number, station, impact.time_s, station) if station < beliefs.count - 1 else None
+        self._after: dict[int, tuple[tuple[int, ...], Contacts]] = {}
+        """Last impacts and contacts of late after this one, by the identity of the first of the histories alike."""
         self._taken: dict[tuple[int, int, float, int], float] = {}
         self._passings: dict[tuple[int, int], list[_Passing]] = {}
         """By the identity of a row of balls, which histories hold meanwhile, and the last impact here."""
@@ -126,23 +130,30 @@ class Arrival:
         self._newly *= self._fresh
         self.log_most = self._log_label + math.log(max(self._passing, self._newly, _TINY))
 
-    def child(self, h: History, log_p: float, move: Move) -> History:
-        """Return the history with a ball's contact, of that log probability."""
+    def child(self, h: History, log_p: float, how: tuple[Move, History]) -> History:
+        """Return the history with a ball's contact, of that log probability: a move, and the first one alike."""
+        move, first = how
         past = Decision(
             h.past, move.kind, self._number, move.ball, self.station, self.told_s, move.floor, move.late, move.slot_s,
             self.came_s, move.between,
         )  # fmt: skip
-        last_at = (*h.last_at[: self.station], self._number, *h.last_at[self.station + 1 :])
-        contacts = *self._contact, *of_late(h.contacts, self.told_s, self._beliefs.heard)
-        return History(log_p, move.track, last_at, *(move.feed or h[3:6]), past, contacts)
+        known = self._after.get(id(first))
+        if known is None:
+            last_at = (*h.last_at[: self.station], self._number, *h.last_at[self.station + 1 :])
+            contacts = *self._contact, *of_late(h.contacts, self.told_s, self._beliefs.heard)
+            known = self._after[id(first)] = last_at, contacts
+        fed_s, period_s, slots = move.feed or h[3:6]
+        return History(log_p, move.track, known[0], fed_s, period_s, slots, past, known[1])
 
     def moves(self, h: History, track: tuple[Ball, ...], least: float) -> list[Move]:
         """Return what ball may have made this contact, what leads to a log probability over ``least``.
 
         ``track`` is the row of balls of ``h``, the same object wherever it is the same.
         """
-        bar = math.exp(min(least - h.log_p - self._log_label, 600.0))
-        bar = max(bar, _TINY / max(self._label, _TINY))
+        over = least - h.log_p - self._log_label
+        bar = math.exp(over) if over < 600.0 else _NEVER
+        if bar < self._least:
+            bar = self._least
         found: list[Move] = []
         last = h.last_at[self.station]
         if self._passing >= bar:
@@ -169,17 +180,18 @@ class Arrival:
 
     def _may_pass(self, track: tuple[Ball, ...], last: int) -> list[_Passing]:
         """Return the balls of a row that may have made this contact; ``last`` is the last impact here."""
-        q, b, found = self.station, self._beliefs, []
+        q, b, found, now_s = self.station, self._beliefs, [], self.time_s
         for place, ball in enumerate(track):
-            overtaken = ball.floor >= q
-            if ball.station >= q or (overtaken and ball.station < q - 1):
+            number, station, left_s, floor = ball
+            overtaken = floor >= q
+            if station >= q or (overtaken and station < q - 1) or now_s - left_s < b.pass_soonest[station][q]:
                 continue
-            key = (ball.last, ball.station, ball.time_s, last)
+            key = (number, station, left_s, last)
             p = self._taken.get(key, -1.0)
             if p < 0.0:
                 p = self._taken[key] = self._by_ball(ball, last)
             if overtaken:
-                p = min(p, b.overtaken * b.held(ball.station, q, self.time_s - ball.time_s))
+                p = min(p, b.overtaken * b.held(station, q, now_s - left_s))
             if p > 0.0:
                 found.append(_Passing(p, place, ball, overtaken))
         return found
@@ -208,8 +220,7 @@ class Arrival:
         """Return the density of this contact for a ball under way; ``last`` is the last impact here."""
         b, q = self._beliefs, self.station
         took = self.time_s - ball.time_s
-        mean, sd = b.pass_mean[ball.station][q], b.pass_sd[ball.station][q]
-        if took < mean - 8.0 * sd or took > mean + b.settings.give_up_s:
+        if not b.pass_soonest[ball.station][q] <= took <= b.pass_mean[ball.station][q] + b.settings.give_up_s:
             return 0.0
         behind = self.time_s - b.heard[last] if last >= 0 else math.inf
         p = b.transit(ball.station, q, took, behind)

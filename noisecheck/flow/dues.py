@@ -102,10 +102,11 @@ class Trains:
         """
         found, now = [], Member(-1, time_s, level_db, impact, drowned=drowned, channel=channel)
         for _, train in reversed(self._open):
-            if train.members[0].time_s < time_s - _LONGEST_S:
+            begun_s = train.members[0].time_s
+            if begun_s < time_s - _LONGEST_S:
                 break
             law = self._laws[train.station]
-            if not law.known:
+            if begun_s >= time_s or not law.known:
                 continue
             if train.last_before(time_s, impact):
                 since_s, near_from, near_to, to_s = train.spans(law)
@@ -139,8 +140,11 @@ class Trains:
         """Return the first contacts of the trains whose next rebound is due to within so much."""
         found = []
         for _, train in reversed(self._open):
-            if train.members[0].time_s < time_s - _LONGEST_S:
+            begun_s = train.members[0].time_s
+            if begun_s < time_s - _LONGEST_S:
                 break
+            if begun_s >= time_s:
+                continue
             before = train.before(time_s)
             if before and self._laws[train.station].due(before, time_s, within_s):
                 found.append(train.contact)
@@ -149,7 +153,7 @@ class Trains:
     def _density(self, train: _Train, now: Member, without: int = -1) -> float:
         before = train.before(now.time_s, now.impact)
         # What is known to have come later tells whether this was the one before it.
-        later = () if before is train.members else train.after(now.time_s, now.impact)
+        later = [] if before is train.members else train.after(now.time_s, now.impact)
         if without >= 0:
             before, later = ([m for m in some if m.impact != without] for some in (before, later))
         if not before:
@@ -159,6 +163,8 @@ class Trains:
         total = (1.0 - stand_in) * self._next(train, before, now, later, numbered)
         if len(before) > 1:
             total += stand_in * self._next(train, before[:-1], now, later, numbered)
+        if not later:
+            return total
         number = before[-1].rebound + 1
         # A rebound of this number that came later, and fits, leaves no room for another.
         return total * min((1.0 / (1.0 + m.fit) for m in later if m.rebound == number), default=1.0)
@@ -193,7 +199,9 @@ class Trains:
             p = law.density(number, since, step_s, change, drowned)
             if p > 0.0 and later:
                 p *= _told(_leads_to(law, last, step_s, now, number, m, short, numbered) for m in later)
-            for missing in range(1, min(3, law.most - number + 1)):
+            for missing in (1, 2):
+                if number + missing > law.most:
+                    break
                 p += law.skipped(number + missing, since, step_s, change, drowned, missing)
             total += p * train.begun[short > 0]
         return total

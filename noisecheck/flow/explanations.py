@@ -21,6 +21,7 @@ __all__ = [
     "as_rebound",
     "begun_by",
     "copy_density",
+    "falls_more",
     "hidden_contacts",
     "label_of",
     "leftover_rebound",
@@ -141,7 +142,7 @@ class Impact(NamedTuple):
 
 def label_of(beliefs: Beliefs, impact: Impact, station: int, contact: int = -1) -> float:
     """Probability that an impact at ``station``, in the train of ``contact`` or none, is placed as this one was."""
-    s, blend, labels = beliefs.settings, impact.blend(contact), impact.labels
+    blend, labels, misplaced = impact.blend(contact), impact.labels, beliefs.settings.misplaced
     u = (beliefs.p_unplaced if contact < 0 else beliefs.p_strange_rebound)[station][blend]
     if labels:
         # What sounds like none of the stations may still be most like its own: as far as the run bears that out.
@@ -150,10 +151,11 @@ def label_of(beliefs: Beliefs, impact: Impact, station: int, contact: int = -1) 
             astray = _REBOUND_ASTRAY
         strange = labels[-1] * ((1.0 - astray) * impact.nearest(station) + astray)
         sound = (1.0 - u) * labels[station] + u * strange
-        return max(sound, s.misplaced, _LIKE_THE_LOUDER * max(labels) if impact.drowned else 0.0)
+        least = max(misplaced, _LIKE_THE_LOUDER * max(labels)) if impact.drowned else misplaced
+        return sound if sound > least else least
     if impact.station < 0:
         return u
-    wrong = max(1.0 - impact.confidence, s.misplaced)
+    wrong = max(1.0 - impact.confidence, misplaced)
     if impact.station == station:
         return (1.0 - u) * (1.0 - wrong)
     return wrong / max(beliefs.count - 1, 1) * (1.0 - u)
@@ -164,24 +166,37 @@ def unexplained(beliefs: Beliefs, impact: Impact, *, fell: bool = False) -> tupl
 
     What is far softer than any contact of a ball is some small sound, and counted with chance.
     """
-    real = impact.odds / (1.0 + impact.odds)
-    # A stray sounds like no station more often than not, and else is put to one in doubt; chance has no preference.
-    stray_label, chance_label = 0.7, 0.5
-    if impact.labels:
-        stray_label = sum(map(mul, beliefs.stray_sounds, impact.labels))
-        chance_label = 0.5 * (impact.labels[-1] + sum(impact.labels[:-1]) / beliefs.count)
-    elif impact.station >= 0:
-        doubt = (1.0 - impact.confidence) / max(impact.confidence, 1e-3)
-        stray_label = min(0.3 / beliefs.count + _FOREIGN * doubt / beliefs.count, 1.0)
-        chance_label = 0.5 / beliefs.count
+    real, stray_label, chance_label, ball = _sounds(beliefs, impact)
     stray = (beliefs.stray_rate + fell * beliefs.fall_rate) * real * stray_label
-    ball = beliefs.loud_as_a_ball(impact.level_db)
     chance = 0.5 / (1.0 + impact.odds) * chance_label + stray * (1.0 - ball)
-    if any(start <= impact.time_s <= stop for spans in beliefs.deaf if spans for start, stop in spans):
+    if any(beliefs.deaf) and any(start <= impact.time_s <= stop for spans in beliefs.deaf for start, stop in spans):
         usual = impact.station >= 0 and beliefs.levels[impact.station].ratio(impact.level_db, impact.drowned) > _USUAL
         if not usual:  # other microphones hear what falls at a dead one, and put it elsewhere
             chance += beliefs.feed_rate * real
     return stray * ball, chance
+
+
+def falls_more(beliefs: Beliefs, impact: Impact) -> float:
+    """Return by how much the density of an impact as a stray is higher if it may be the fall of a ball."""
+    real, label, _, ball = _sounds(beliefs, impact)
+    either = (beliefs.stray_rate + beliefs.fall_rate) * real * label * ball
+    return either - beliefs.stray_rate * real * label * ball
+
+
+def _sounds(beliefs: Beliefs, impact: Impact) -> tuple[float, float, float, float]:
+    """Return how likely an impact is real, sounds as it does as a stray and by chance, and is as loud as a ball's."""
+    real = impact.odds / (1.0 + impact.odds)
+    # A stray sounds like no station more often than not, and else is put to one in doubt; chance has no preference.
+    stray_label, chance_label = 0.7, 0.5
+    if impact.labels:
+        labels = impact.labels
+        stray_label = sum(map(mul, beliefs.stray_sounds, labels))
+        chance_label = 0.5 * (labels[-1] + sum(labels[:-1]) / beliefs.count)
+    elif impact.station >= 0:
+        doubt = (1.0 - impact.confidence) / max(impact.confidence, 1e-3)
+        stray_label = min(0.3 / beliefs.count + _FOREIGN * doubt / beliefs.count, 1.0)
+        chance_label = 0.5 / beliefs.count
+    return real, stray_label, chance_label, beliefs.loud_as_a_ball(impact.level_db)
 
 
 def leftover_rebound(beliefs: Beliefs, impact: Impact, place: int, since_s: float, level_db: float) -> float:
@@ -192,9 +207,9 @@ def leftover_rebound(beliefs: Beliefs, impact: Impact, place: int, since_s: floa
     """
     if not 0.0 <= since_s < 1.5:
         return 0.0
-    real = impact.odds / (1.0 + impact.odds)
-    if impact.own_db > level_db - 1.0:
+    if not impact.at_most and impact.level_db > level_db - 1.0:
         return 0.0
+    real = impact.odds / (1.0 + impact.odds)
     p = beliefs.p_rebound
     if place != impact.station:
         if not impact.level_db <= level_db - 1.0:
@@ -232,25 +247,28 @@ class ReboundsDue:
     def by_contact(self, contacts: Sequence[tuple[int, int]]) -> dict[tuple[int, int], float]:
         """Return the same by (station, impact) of the contact that it is due after."""
         found: dict[tuple[int, int], float] = {}
+        real, after = self._real, self._after
         for number, (due, density) in enumerate(self._trains):
+            its_station, first, _ = due
+            at = its_station, first
             if not density:
-                found.setdefault((due.station, due.contact), 0.0)
+                found.setdefault(at, 0.0)
                 continue
             begun = NO_CONTACT
             for station, contact in contacts:
-                if station == due.station:
+                if station == its_station:
                     p = self._begun.get((number, contact))
                     if p is None:
                         p = self._begun[number, contact] = begun_by(self._beliefs, due, contact)
-                    begun = max(begun, p)
-            at = due.station, due.contact
-            found[at] = found.get(at, 0.0) + density * begun * self._real
+                    if p > begun:
+                        begun = p
+            found[at] = found.get(at, 0.0) + density * begun * real
         for at in contacts:
-            p = self._after.get(at)
+            p = after.get(at)
             if p is None:
-                p = self._after[at] = self._of(*at)
+                p = after[at] = self._of(*at)
             if p > 0.0:
-                found[at] = found.get(at, 0.0) + p * self._real
+                found[at] = found.get(at, 0.0) + p * real
         return found
 
     def _of(self, station: int, contact: int) -> float:
@@ -259,7 +277,7 @@ class ReboundsDue:
         if contact == impact.number or not law.known:
             return 0.0
         since = impact.time_s - beliefs.heard[contact]
-        if beliefs.rebounded(station, beliefs.heard[contact]) is False and 0.0 < since < SAME_FALL_S:
+        if 0.0 < since < SAME_FALL_S and beliefs.rebounded(station, beliefs.heard[contact]) is False:
             # What was taken for the contact may not have been it: then this is the rebound of the one not heard.
             loud = _as_loud_as_a_rebound(beliefs, station, impact.own_db)
             missed = beliefs.p_miss[station] * law.share(1)

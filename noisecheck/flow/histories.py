@@ -130,18 +130,19 @@ class Overdue:
 
     def log_p(self, track: tuple[Ball, ...]) -> float:
         """Return the log probability of the balls of a row that are overdue."""
-        return self.of(track)[0]
+        known = self._rows.get(id(track))
+        return self.of(track)[0] if known is None else known[0]
 
-    def of(self, track: tuple[Ball, ...]) -> tuple[float, list[int]]:
-        """Return (log probability of the balls of a row that are overdue, their places).
+    def of(self, track: tuple[Ball, ...]) -> tuple[float, list[int], tuple[Ball, ...]]:
+        """Return (log probability of the balls of a row that are overdue, their places, the row).
 
         It stays the same without balls at other places, and with such as are not overdue.
         """
         known = self._rows.get(id(track))
         if known is not None:
-            return known[:2]
+            return known
         total, blocked, latest, now_s, balls = 0.0, -1, self._beliefs.latest, self._now_s, self._balls
-        places = []
+        places: list[int] = []
         for place, ball in enumerate(track):
             _, q, time_s, floor = ball
             if floor <= q:
@@ -154,12 +155,14 @@ class Overdue:
                 log = balls[ball] = _overdue(ball, self._beliefs)
             total += log
             places.append(place)
-        self._rows[id(track)] = total, places, track
-        return total, places
+        known = self._rows[id(track)] = total, places, track
+        return known
 
     def standing(self, history: History) -> float:
         """Return the log probability of a history with what is already known of balls overdue."""
-        return history.log_p + self.log_p(history.track)
+        track = history.track
+        known = self._rows.get(id(track))
+        return history.log_p + (self.of(track)[0] if known is None else known[0])
 
     def ranked(self, histories: Sequence[History]) -> list[History]:
         """Return the histories, the likeliest first."""
@@ -212,7 +215,10 @@ def contacts_of(at: Decision | None, time_s: float, heard_s: Sequence[float]) ->
 
 def of_late(contacts: Contacts, time_s: float, heard_s: Sequence[float]) -> Contacts:
     """Return those of a history's contacts that are of late; ``heard_s`` are the times of all impacts."""
-    count, since_s = len(contacts), time_s - 2.0 * SAME_FALL_S
+    since_s = time_s - 2.0 * SAME_FALL_S
+    if not contacts or heard_s[contacts[-1][1]] >= since_s:
+        return contacts
+    count = len(contacts) - 1
     while count and heard_s[contacts[count - 1][1]] < since_s:
         count -= 1
     return contacts[:count]

@@ -85,8 +85,9 @@ class Due(NamedTuple):
 def _wide(x: float, middle: float, sd: float, share: float) -> float:
     """Return a normal density, ``share`` of it with wider tails."""
     z = (x - middle) / sd
-    core = math.exp(-0.5 * z * z) if abs(z) < _NONE else 0.0
-    tail = math.exp(-0.5 * (z / _WIDER) ** 2) / _WIDER if abs(z) < _NONE * _WIDER else 0.0
+    core = math.exp(-0.5 * z * z) if -_NONE < z < _NONE else 0.0
+    wide = z / _WIDER
+    tail = math.exp(-0.5 * wide * wide) / _WIDER if -_NONE < wide < _NONE else 0.0
     return ((1.0 - share) * core + share * tail) / (sd * 2.5066)
 
 
@@ -200,7 +201,7 @@ class ReboundLaw:
     def due(self, train: Sequence[Member], time_s: float, within_s: float) -> bool:
         """Return whether the next rebound of a train is expected to within so much of a time."""
         number = train[-1].rebound + 1
-        if number > MOST or math.isnan(self._time[number][0]):
+        if number > self.most or math.isnan(self._time[number][0]):
             return False
         step = self._factor[number] * (1.0 if number == 1 else self.last_s(train))
         return abs(train[-1].time_s + step - time_s) < within_s + self._time[number][1] * step
@@ -267,7 +268,7 @@ class ReboundLaw:
         if rebound > MOST or since_s <= 0.0:
             return 0.0
         middle, sd, far = self._time[rebound]
-        if math.isnan(middle) or (rebound > 1 and not last_s > 0.0):
+        if middle != middle or (rebound > 1 and not last_s > 0.0):
             return 0.0
         log = math.log(since_s) - (math.log(last_s) if rebound > 1 else 0.0)
         fit = self._share[rebound] * _wide(log, middle, sd, far) / since_s
@@ -278,13 +279,16 @@ class ReboundLaw:
     ) -> float:
         """Return the same where the last rebounds before this one, ``missing`` of them, were not heard."""
         first = rebound - missing
-        if first < 1 or rebound > MOST or since_s <= 0.0 or math.isnan(self._time[rebound][0]):
+        if first < 1 or rebound > MOST or since_s <= 0.0:
+            return 0.0
+        middle, _, far = self._time[rebound]
+        if middle != middle:
             return 0.0
         interval = self._factor[first] * (1.0 if first == 1 else last_s)
         if not interval > 0.0:
             return 0.0
         whole, fall, scatter, sd, share = self._missed[missing][rebound]
-        fit = share * _wide(math.log(since_s / (interval * whole)), 0.0, sd, self._time[rebound][2]) / since_s
+        fit = share * _wide(math.log(since_s / (interval * whole)), 0.0, sd, far) / since_s
         return fit * self._loud(rebound, change_db - fall, drowned, scatter) if fit > _NOTHING else fit
 
     def any_of(self, since_s: float, change_db: float, drowned: bool) -> float:
@@ -319,13 +323,17 @@ class ReboundLaw:
 
     def _loud(self, rebound: int, change_db: float, drowned: bool, scatter_db: float = 0.0) -> float:
         middle, sd = self._level[rebound]
-        sd = max(sd, scatter_db)
-        if math.isnan(change_db) or math.isnan(middle):
+        off = change_db - middle
+        if off != off:  # one of them is not known
             return 1.0
-        odd = _DROWNED_ODD if drowned else self._odd[rebound][change_db > middle]
-        if not drowned and change_db > max(middle + _FAR * sd, 0.0):
+        if scatter_db > sd:
+            sd = scatter_db
+        odd = _DROWNED_ODD if drowned else self._odd[rebound][off > 0.0]
+        if not drowned and change_db > 0.0 and change_db > middle + _FAR * sd:
             odd *= _LOUDER
-        return odd + (1.0 - odd) * SPAN_DB * _wide(change_db, middle, sd, 0.0)
+        z = off / sd
+        core = math.exp(-0.5 * z * z) if -_NONE < z < _NONE else 0.0
+        return odd + (1.0 - odd) * SPAN_DB * (core / (sd * 2.5066))
 
 
 def _middle(values: np.ndarray[tuple[int], np.dtype[np.float64]], least: float) -> tuple[float, float, float]:

@@ -20,13 +20,16 @@ class Rival:
     __slots__ = ("_beliefs", "_due", "_known", "impact")
 
     def __init__(self, beliefs: Beliefs, impact: Impact) -> None:
-        self._beliefs, self._due, self.impact = beliefs, ReboundsDue(beliefs, impact), impact
+        self._beliefs, self.impact = beliefs, impact
+        self._due: ReboundsDue | None = None  # worked out when it is asked for
         self._known: dict[Contacts, dict[tuple[int, int], float]] = {}
 
     def by_none(self, h: History, contacts: Contacts) -> bool:
         """Return whether a history, with those contacts of late, has it that neither a ball nor its fall made this."""
-        if any(n == self.impact.number for _, n in contacts):
-            return False
+        number = self.impact.number
+        for _, contact in contacts:
+            if contact == number:
+                return False
         by = decision_on(h.past, self.impact)
         return by is not None and by.kind == "none" and by.ball < 0
 
@@ -34,6 +37,8 @@ class Rival:
         """Return the probability that this is the rebound due of a contact (station, impact), if no ball made it."""
         shares = self._known.get(contacts)
         if shares is None:
+            if self._due is None:
+                self._due = ReboundsDue(self._beliefs, self.impact)
             due = self._due.by_contact(tuple([c for c in contacts if c[1] < self.impact.number]))
             whole = sum(unexplained(self._beliefs, self.impact)) + sum(due.values())
             shares = self._known[contacts] = {c: p / whole for c, p in due.items()}
@@ -59,6 +64,11 @@ class Rivals:
         while at >= 0 and impact.time_s - heard[at].time_s < reach_s:
             self._found.append(Rival(beliefs, heard[at]))
             at -= 1
+
+    @property
+    def any(self) -> bool:
+        """Whether there are any, whatever made them."""
+        return bool(self._found)
 
     def of(self, h: History, contacts: Contacts) -> tuple[Rival, ...]:
         """Return those that no ball made, as a history with those contacts of late has it."""

@@ -54,7 +54,7 @@ class Sorter:
             fit = as_rebound(self._beliefs, impact, contact, sure) if contact >= 0 else math.inf
             member = _member(impact, fit)
             station = impact.station if impact.rebound > 0 else impact.likeliest
-            trains.take(impact.drop, member, station, usual=self._usual(impact._replace(station=station)))
+            trains.take(impact.drop, member, station, usual=self._usual(impact, station))
             if impact.rebound <= 0 and station >= 0:
                 self._beliefs.heads[impact.number] = station
             elif impact.rebound <= 0:
@@ -69,7 +69,7 @@ class Sorter:
         head = self._book.impacts[contact]
         if head.station < 0:
             self._beliefs.heads[contact] = impact.station
-            usual = self._usual(head._replace(station=impact.station))
+            usual = self._usual(head, impact.station)
             self._book.trains.place(impact.drop, impact.station, usual=usual)
 
     def if_short(self, impact: Impact) -> float:
@@ -83,9 +83,9 @@ class Sorter:
         other += sum(unexplained(self._beliefs, impact)) / label
         return min(other / own, 1.0) if own > 0.0 else NO_CONTACT
 
-    def _usual(self, impact: Impact) -> bool:
-        """Return whether an impact is as loud as balls' contacts at its station."""
-        return impact.station < 0 or self._beliefs.levels[impact.station].begins(impact.level_db, impact.drowned)
+    def _usual(self, impact: Impact, station: int) -> bool:
+        """Return whether an impact is as loud as balls' contacts at a station, -1 any."""
+        return station < 0 or self._beliefs.levels[station].begins(impact.level_db, impact.drowned)
 
     def _fits(self, impact: Impact, contact: int, least: float) -> bool:
         """Return whether an impact is a rebound in the train of a first contact by its time and level."""
@@ -107,8 +107,10 @@ class Sorter:
             return False
         if as_rebound(self._beliefs, impact, contact, False) < _SURELY:
             return False
+        if impact.rebound > 1:
+            return True
         # In one that sounds like no station there may be two contacts.
-        return impact.rebound > 1 or (head.station >= 0 and self._usual(head) and head.confidence >= CLEARLY_PLACED)
+        return head.station >= 0 and self._usual(head, head.station) and head.confidence >= CLEARLY_PLACED
 
 
 def _member(impact: Impact, fit: float) -> Member:

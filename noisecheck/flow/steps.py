@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from heapq import heappush, heappushpop
 from operator import itemgetter
 from typing import Any
@@ -16,6 +16,7 @@ from noisecheck.flow.explanations import (
     Impact,
     ReboundsDue,
     copy_density,
+    falls_more,
     leftover_rebound,
     unexplained,
 )
@@ -39,19 +40,14 @@ def extend(histories: list[History], impact: Impact, beliefs: Beliefs, heard: Se
     by_none = _ByNone(beliefs, impact, heard)
     arrivals = arrivals_of(beliefs, impact, min((h.period_s for h in histories if h.period_s > 0.0), default=math.inf))
     times, mask_s = beliefs.heard, beliefs.settings.mask_s
-    rows: dict[tuple[Ball, ...], tuple[Ball, ...]] = {}
-    alike: dict[tuple[object, ...], tuple[tuple[Ball, ...], list[History]]] = {}
-    for h in histories:
-        track = rows.setdefault(h.track, h.track)
-        alike.setdefault((id(track), *h[2:6]), (track, []))[1].append(h)
     # What cannot come near the best so far, or under the beam, is not worked out; what balls may do that are under way
     # alike, once.
-    for track, members in alike.values():
+    for track, members in _alike(histories):
         first = members[0]
-        late, places = overdue.of(track)
+        late, places, _ = overdue.of(track)
         falls: list[tuple[int, float]] | None = None
-        for h in members:
-            if (standing := h.log_p + by_none.log_density(h) + late) > kept.least:
+        for h, log in zip(members, by_none.log_densities(members), strict=True):
+            if (standing := h.log_p + log + late) > kept.least:
                 kept.add(standing, standing - late, h, by_none.child, None)
             if (log_p := h.log_p + by_none.log_fall) > kept.least:
                 if falls is None:
@@ -73,12 +69,26 @@ def extend(histories: list[History], impact: Impact, beliefs: Beliefs, heard: Se
                 continue
             for move in arrival.moves(first, track, kept.least):
                 same = move.others_same and move.place not in places
-                gain = move.log + (late if same else overdue.log_p(move.track))
+                gain, how = move.log + (late if same else overdue.log_p(move.track)), (move, first)
                 for h in members:
                     if h.log_p + gain <= kept.least:
                         break
-                    kept.add(h.log_p + gain, h.log_p + move.log, h, arrival.child, move)
+                    kept.add(h.log_p + gain, h.log_p + move.log, h, arrival.child, how)
     return kept.histories()
+
+
+def _alike(histories: list[History]) -> Iterable[tuple[tuple[Ball, ...], list[History]]]:
+    """Return the histories that differ in what they have decided only, each with the same object for equal rows."""
+    rows: dict[tuple[Ball, ...], tuple[Ball, ...]] = {}
+    known: dict[int, tuple[Ball, ...]] = {}
+    found: dict[tuple[object, ...], tuple[tuple[Ball, ...], list[History]]] = {}
+    for h in histories:
+        _, own, last_at, fed_s, period_s, slots, _, contacts = h
+        track = known.get(id(own))
+        if track is None:
+            track = known[id(own)] = rows.setdefault(own, own)
+        found.setdefault((id(track), last_at, fed_s, period_s, slots, contacts), (track, []))[1].append(h)
+    return found.values()
 
 
 class _Kept:
@@ -109,12 +119,15 @@ class _Kept:
         if standing < self.least:
             return
         self._found.append((standing, log_p, history, make, how))
-        if len(self._top) < self._beam:
-            heappush(self._top, standing)
-            self.least = max(self.least, standing + _LOST)
+        top = self._top
+        if len(top) < self._beam:
+            heappush(top, standing)
         else:
-            heappushpop(self._top, standing)
-            self.least = max(self.least, standing + _LOST, self._top[0])
+            heappushpop(top, standing)
+            if top[0] > self.least:
+                self.least = top[0]
+        if standing + _LOST > self.least:
+            self.least = standing + _LOST
 
     def histories(self) -> list[History]:
         """Return them, the likeliest first."""
@@ -178,7 +191,7 @@ def without_train(
 class _ByNone:
     """An impact that no ball's contact made. What histories ask of it alike is worked out once."""
 
-    __slots__ = ("_beliefs", "_due", "_fall", "_impact", "_known", "_rivals", "_strange", "log_fall")
+    __slots__ = ("_beliefs", "_due", "_fall", "_impact", "_known", "_left", "_rivals", "_strange", "log_fall")
 
     def __init__(self, beliefs: Beliefs, impact: Impact, heard: Sequence[Impact]) -> None:
         self._beliefs, self._impact, self._due = beliefs, impact, ReboundsDue(beliefs, impact)
@@ -189,19 +202,26 @@ class _ByNone:
             at -= 1
         stray, chance = unexplained(beliefs, impact)
         self._strange = stray + chance + copied
-        self._fall = unexplained(beliefs, impact, fell=True)[0] - stray
+        self._fall = falls_more(beliefs, impact)
         self.log_fall = math.log(max(self._fall, _TINY))
         """Log density of the sound of a ball that left the track."""
         self._known: dict[object, float] = {}
+        self._left: dict[tuple[int, int], float] = {}
+        """Density of a rebound left in, by (station, last impact of a ball there)."""
 
-    def log_density(self, h: History) -> float:
-        """Return the log density of a stray, chance, a rebound or a copy."""
-        contacts = of_late(h.contacts, self._impact.time_s, self._beliefs.heard)
-        others = self._rivals.of(h, contacts)
-        key = (h.last_at, contacts, others)
+    def log_densities(self, histories: list[History]) -> list[float]:
+        """Return the log densities of a stray, chance, a rebound or a copy, in histories alike but for what is past."""
+        last_at = histories[0].last_at
+        contacts = of_late(histories[0].contacts, self._impact.time_s, self._beliefs.heard)
+        if not self._rivals.any:
+            return [self._kept_density(last_at, contacts, ())] * len(histories)
+        return [self._kept_density(last_at, contacts, self._rivals.of(h, contacts)) for h in histories]
+
+    def _kept_density(self, last_at: tuple[int, ...], contacts: Contacts, others: Sequence[Rival]) -> float:
+        key = (last_at, contacts, others)
         log = self._known.get(key)
         if log is None:
-            log = self._known[key] = self._log_density(h.last_at, contacts, others)
+            log = self._known[key] = self._log_density(*key)
         return log
 
     def child(self, h: History, log_p: float, _: object) -> History:
@@ -215,9 +235,14 @@ class _ByNone:
         for at, density in self._due.by_contact(contacts).items():
             if density:
                 total += density * (self._rivals.room(at, contacts, others) if others else 1.0)
-        for q, last in enumerate(last_at):
-            if last >= 0:
-                total += leftover_rebound(b, impact, q, impact.time_s - b.heard[last], b.heard_db[last])
+        for at in enumerate(last_at):
+            left = self._left.get(at)
+            if left is None:
+                q, last = at
+                since_s = impact.time_s - b.heard[last]
+                left = leftover_rebound(b, impact, q, since_s, b.heard_db[last]) if last >= 0 else 0.0
+                self._left[at] = left
+            total += left
         return math.log(max(total, _TINY))
 
     def falls(self, track: tuple[Ball, ...]) -> list[int]:

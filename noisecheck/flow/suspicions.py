@@ -51,6 +51,8 @@ class Suspicions:
         """When to look again at those whose odds were too low."""
         self._known: dict[int, Decision] = {}
         """Decisions of the best history that were looked at, by identity; kept so that none takes another's place."""
+        self._ends: tuple[Decision | None, Decision | None, list[Decision]] = None, None, []
+        """Balls off the track that a history has after what is settled: its last decision, that one, theirs."""
         self._doubtful: set[int] = set()
         """Impacts that may be strays, by odds too low to suspect them."""
 
@@ -75,7 +77,10 @@ class Suspicions:
 
     def _fallen(self, history: History, root: Decision | None) -> list[Ball]:
         """Return the balls that a history has off the track since what is settled, as they were last heard."""
-        ends = (d for d in _unsettled(history, root) if d.kind == "end" and d.fell)
+        past, settled, ends = self._ends
+        if past is not history.past or settled is not root:
+            ends = [d for d in _unsettled(history, root) if d.kind == "end" and d.fell]
+            self._ends = history.past, root, ends
         return [Ball(d.impact, d.station, self._book.when(d.impact), d.floor) for d in ends]
 
     def stands(self, suspicion: Finding, best: History, root: Decision | None) -> bool:
@@ -123,7 +128,7 @@ class Suspicions:
         waiting = sum(
             w
             for w, h in zip(weights, histories, strict=True)
-            if any(t.last == ball.last for t in h.track) or any(t.last == ball.last for t in self._fallen(h, root))
+            if any(t.last == ball.last for t in h.track) or _has_fallen(h, root, ball)
         )
         odds = combine_odds(waiting, sum(weights) - waiting, stuck, unheard)
         until_s = ball.time_s + b.pass_latest[a][a + 1] + _WITHIN_S
@@ -207,6 +212,16 @@ class Suspicions:
             self._doubtful.add(d.impact)
         else:
             self._doubtful.discard(d.impact)
+
+
+def _has_fallen(history: History, root: Decision | None, ball: Ball) -> bool:
+    """Return whether a history has a ball off the track, by what is not settled."""
+    at = history.past
+    while at is not None and at is not root:
+        if at.impact == ball.last:
+            return at.kind == "end" and at.fell
+        at = at.before
+    return False
 
 
 def _unsettled(history: History, root: Decision | None) -> Iterator[Decision]:

@@ -39,3 +39,24 @@ def test_a_reading_tells_what_hid_a_contact() -> None:
     yardstick = Best(best, None)
     assert holding_key(20.0) in yardstick.story(other, 1.0, 2, False).own
     assert holding_key(20.0) not in yardstick.story(best, 1.0, 2, False).own
+
+
+def test_how_far_readings_share_the_best_ones_way_is_told_in_any_order() -> None:
+    def ways(number: int, *, before: Decision | None, count: int) -> list[Decision]:
+        found = [Decision(before, "none", number, -1, 1, float(number))]
+        for n in range(number + 1, number + count):
+            found.append(Decision(found[-1], "none", n, -1, 1, float(n)))
+        return found
+
+    def history(past: Decision | None) -> History:
+        return History(0.0, (), (-1, -1), math.nan, 1.0, (), past)
+
+    root = Decision(None, "none", 0, -1, 1, 0.0)
+    best = ways(1, before=root, count=4)
+    aside = ways(2, before=best[0], count=3)
+    further, apart = ways(4, before=aside[1], count=2), ways(1, before=root, count=4)
+    asked = [(history(further[-1]), 1), (history(aside[-1]), 1), (history(best[2]), 3), (history(apart[-1]), 0)]
+    for order in (asked, asked[::-1]):
+        yardstick = Best(history(best[-1]), root)
+        assert [yardstick.shared(h) for h, _ in order] == [number for _, number in order]
+    assert yardstick.shared(history(root)) == 0
