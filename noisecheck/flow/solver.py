@@ -35,6 +35,7 @@ __all__ = ["LedgerSolver"]
 
 _AGO = 20  # impacts of late among which a louder one may be
 _SURE_ODDS = 1e5  # of an impact whose odds nobody stated
+_ASK_S = 0.1  # what is not heard tells, too
 
 
 class LedgerSolver:
@@ -80,7 +81,7 @@ class LedgerSolver:
         self._awaited: deque[tuple[float, int, int]] = deque()
         """(when it is known, impact, station) of rebounds to come if those impacts were contacts there."""
         self._take_fits(fits)
-        self._now = start_s
+        self._now = self._next_ask = start_s
         self._lag = self._settling_time()
         self._next_settle = start_s + 1.0
 
@@ -209,6 +210,8 @@ class LedgerSolver:
         self._learn(now_s)
         if self._waiting is None:
             self._run_to(now_s)
+            if now_s >= self._next_ask:
+                self._ask(now_s, ranked=False)
         self._now = max(self._now, now_s)
         return self.book.news
 
@@ -281,6 +284,7 @@ class LedgerSolver:
             if contact >= 0 and impact.rebound == 1:
                 head, less = self.book.impacts[contact], self._sorter.if_short(impact)
                 self._histories = with_train(self._histories, head, impact.time_s, self.beliefs, less)
+            self._ask(impact.time_s)
             return
         self._histories = extend(self._histories, impact, self.beliefs, self.book.impacts)
         if self._rebounding:
@@ -289,8 +293,14 @@ class LedgerSolver:
             for q in sorted(made):
                 if self.beliefs.laws[q].known:
                     self._awaited.append((self.beliefs.answer_s(q, impact.time_s)[1], contact, q))
-        if self._at_once:  # what seemed a ball's may turn out to be a stray when the ball itself is heard
-            self._suspicions.after(impact.time_s, self._histories, self._root)
+        self._ask(impact.time_s)
+
+    def _ask(self, now_s: float, *, ranked: bool = True) -> None:
+        """Ask what may be a stray: what seemed a ball's may turn out to be one when that is heard, or is not."""
+        if self._at_once:
+            self._next_ask = now_s + _ASK_S
+            histories = self._histories if ranked else Overdue(now_s, self.beliefs).ranked(self._histories)
+            self._suspicions.after(now_s, histories, self._root)
 
     def _run_to(self, now_s: float) -> None:
         """Let time pass: late balls are suspected, hopeless ones given up, old decisions settled."""
@@ -314,12 +324,14 @@ class LedgerSolver:
     def _await(self, now_s: float) -> None:
         """Hold it against contacts that nothing was heard when their rebounds were due."""
         while self._awaited and self._awaited[0][0] <= now_s:
-            _, number, station = self._awaited.popleft()
-            contact, heard = self.book.impacts[number], self.beliefs.heard
+            due_s, number, station = self._awaited.popleft()
+            before, contact, heard = self._histories, self.book.impacts[number], self.beliefs.heard
             low, high = self.beliefs.answer_s(station, contact.time_s)
             answers = self.book.impacts[bisect_left(heard, low) : bisect_right(heard, high)]
             if not any(a.number in self.book.lone.rebounds for a in answers):
                 self._histories = without_train(self._histories, contact, station, answers, now_s, self.beliefs)
+            if self._histories is not before:
+                self._ask(due_s)
 
     # -- settling ---------------------------------------------------------------------------------------------------
     def _settle(self, before_s: float, overdue: Overdue) -> None:

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from flowmaker import STATIONS, WINDOWS
+from flowmaker import STATIONS, WINDOWS, heard
 
 from noisecheck.flow.findings import Finding
 from noisecheck.flow.route import Route
@@ -149,3 +149,40 @@ def test_a_stray_that_passed_for_a_late_ball_is_said_when_that_comes(
         if any(f.kind == "stray" for f in news):
             break
     assert [(f.kind, f.state, f.time_s) for f in news if f.kind == "stray"] == [("stray", "suspected", stray_s)]
+
+
+@pytest.mark.parametrize(
+    ("station", "confidence", "within_s"),
+    [
+        pytest.param(-1, 0.5, 0.25, id="no rebound of it comes"),
+        pytest.param(1, 0.6, 1.2, id="no ball comes to the next station"),
+    ],
+)
+def test_a_stray_is_said_as_soon_as_what_is_not_heard_tells(station: int, confidence: float, within_s: float) -> None:
+    rng, rows = np.random.default_rng(3), []
+    for ball in range(40):
+        at = 3.0 + 4.0 * ball + rng.normal(0.0, 0.02)
+        for place, (transit_s, rebound_s) in enumerate(((0.0, 0.15), (0.9, 0.12))):
+            at += transit_s + rng.normal(0.0, 0.02)
+            rows.append((at, place, -50.0 + rng.normal(0.0, 0.5), 1.0, 2 * ball + place, 0))
+            since_s = rebound_s + rng.normal(0.0, 0.002)
+            rows.append((at + since_s, place, -54.0 + rng.normal(0.0, 0.5), 1.0, 2 * ball + place, 1))
+        if ball == 30:
+            stray_s = at + 0.06
+    route = Route(("landing", "tray"), ((0.8, 1.0),))
+    before = [r for r in sorted(rows) if r[0] < 100.0]
+    solver = LedgerSolver(route)
+    solver.learn_habits(
+        heard([(t, route.stations[q], *r[:2]) for t, q, *r in before], *([r[k] for r in before] for k in (4, 5)))
+    )
+    rows = sorted([*rows, (stray_s, station, -50.5, confidence, 999, 0)])
+    columns = [np.array(column) for column in zip(*rows, strict=True)]
+    known, news = 0, list[Finding]()
+    for now_s in np.arange(0.1, stray_s + within_s, 0.05):
+        part = slice(known, known := int(np.searchsorted(columns[0], now_s, "right")))
+        times, codes, level, sure, drop, rebound = (column[part] for column in columns)
+        news += solver.update(
+            times, codes, now_s=float(now_s), level_db=level, confidence=sure, drop=drop, rebound=rebound
+        )
+    (found,) = (f for f in news if f.kind == "stray")
+    assert found.time_s == stray_s
