@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from bisect import bisect_left
 from dataclasses import replace
 from typing import Final
 
@@ -12,7 +13,7 @@ from noisecheck.flow.arrivals import next_period
 from noisecheck.flow.beliefs import Beliefs
 from noisecheck.flow.dues import Trains
 from noisecheck.flow.explanations import Impact
-from noisecheck.flow.findings import MOST_ODDS, Finding, Ledger, OpenBall, Passage, ball_called, say_odds
+from noisecheck.flow.findings import MOST_ODDS, Finding, Ledger, OpenBall, Passages, ball_called, say_odds
 from noisecheck.flow.histories import Decision
 from noisecheck.flow.lone import LoneImpacts
 from noisecheck.flow.notes import run_notes
@@ -24,6 +25,10 @@ __all__ = ["Book"]
 
 _STEADY: Final = 0.2
 """Relative scatter of the feed's intervals up to which the pace tells slots (cranked at +/- 30 % it is 0.13)."""
+_FORGET_S: Final = 120.0
+"""So long after an impact was settled no train takes another in that it begins (:class:`Trains`), by far."""
+_AT_ONCE: Final = 500
+_FORGOTTEN: Final = Impact(-1, -math.inf, -1, 0.0, 1.0, math.nan)
 
 
 class Book:
@@ -33,7 +38,7 @@ class Book:
         self.route, self.feed, self.settings, self.beliefs = route, feed, settings, beliefs
         n = len(route.stations)
         self.impacts: list[Impact] = []
-        """All impacts taken in, settled or not."""
+        """All impacts taken in, settled or not; those of long ago are forgotten."""
         self.trains = Trains(beliefs.laws)
         self._came: dict[int, float] = {}
         """When balls came whose contact was hidden, by the impact that is its rebound."""
@@ -53,9 +58,11 @@ class Book:
         self.pace_longer = 1
         """What the period of the feed is to be multiplied with where it was taken too short."""
         self._findings: list[Finding] = []
-        self._passages: list[Passage] = []
+        self._passages = Passages(route.stations)
         self._passed = np.zeros(n, np.int64)
         self._missed = np.zeros(n, np.int64)
+        self._forgotten = 0
+        """Number of impacts that are."""
         self._empty_slots: list[tuple[float, float]] = []
         self._last_fed: tuple[float, float] | None = None
 
@@ -104,11 +111,10 @@ class Book:
 
     def _write_pass(self, d: Decision, odds: float, late_odds: float, said_s: float) -> None:
         b, names = self.beliefs, self.route.stations
-        ball, a = self.ball_of[d.ball], self.station_of[d.ball]
+        ball, a = self.ball_of.pop(d.ball), self.station_of.pop(d.ball)
         came_s, hidden = self._contact_s(d)
         left_s = self.when(d.ball)
         took = came_s - left_s
-        self.ball_of[d.impact], self.station_of[d.impact] = ball, d.station
         usual, longest = b.pass_mean[a][d.station], b.pass_latest[a][d.station]
         impact = self.impacts[d.impact]
         late = b.learn_pass(a, d.station, came_s, took, math.log10(impact.odds))
@@ -116,10 +122,9 @@ class Book:
         if not hidden:
             self._learn_contact(d.station, impact)
         self._passed[d.station] += 1
-        self._passages.append(Passage(ball, names[a], names[d.station], came_s, took, late, odds))
+        self._passages.add(ball, a, d.station, came_s, took, late, odds)
         self._unheard(ball, a, left_s, d.station, came_s, odds, said_s)
-        if d.station == b.count - 1:
-            self.arrived += 1
+        self._reached(d, ball)
         if late:
             odds = max(odds, late_odds)
             why = f"{took:.2f} s from {names[a]}, usually at most {longest:.2f} s, {say_odds(odds)}"
@@ -127,6 +132,13 @@ class Book:
             self.claim(held, d.ball)
         elif d.ball in self.suspected:
             self.close(d.ball, f"{ball_called(ball)} was heard at {names[d.station]} after all", said_s)
+
+    def _reached(self, d: Decision, ball: int) -> None:
+        """Note where a ball is now; one that has arrived needs no place any more."""
+        if d.station == self.beliefs.count - 1:
+            self.arrived += 1
+        else:
+            self.ball_of[d.impact], self.station_of[d.impact] = ball, d.station
 
     def _contact_s(self, d: Decision) -> tuple[float, bool]:
         """Return (when a ball came, whether its contact was hidden), and remember it."""
@@ -140,7 +152,7 @@ class Book:
 
     def when(self, number: int) -> float:
         """Return when the ball came that an impact is of."""
-        return self._came.get(number, self.impacts[number].time_s)
+        return self._came.get(number, self.beliefs.heard[number])
 
     def _learn_contact(self, station: int, impact: Impact) -> None:
         b = self.beliefs
@@ -151,14 +163,12 @@ class Book:
     def _write_born(self, d: Decision, odds: float, late_odds: float, said_s: float) -> None:
         ball = self.balls
         self.balls += 1
-        self.ball_of[d.impact], self.station_of[d.impact] = ball, d.station
         b = self.beliefs
         came_s, hidden = self._contact_s(d)
         if not hidden:
             self._learn_contact(d.station, self.impacts[d.impact])
         self._passed[d.station] += 1
-        if d.station == b.count - 1:
-            self.arrived += 1
+        self._reached(d, ball)
         b.learn_odds(d.station, math.log10(self.impacts[d.impact].odds))
         b.tries[d.station] += 1
         for k in range(d.station):
@@ -226,7 +236,7 @@ class Book:
             if any(s.may_have_stopped(d.station + 1, last_s + b.mean[d.station]) for s in self.silences):
                 unheard = max(unheard, stuck)  # that the microphone died just then is as likely as a blocked way
         alone = combine_odds(share, rest, stuck, unheard + held)
-        ball, after = self.ball_of[d.ball], names[d.station + 1]
+        ball, after = self.ball_of.pop(d.ball), names[d.station + 1]
         odds, or_s, which = alone, math.nan, ""
         if instead is not None and instead[1] > 0.05 * share:
             # Balls sound alike: that one of two stuck may be sure, and only which of them not.
@@ -270,6 +280,21 @@ class Book:
         """Close a suspicion that nothing bears out any longer."""
         old = self.suspected.pop(suspicion)
         self.news.append(replace(old, state="closed", why=why, said_s=said_s))
+
+    def forget(self, settled_s: float) -> bool:
+        """Let go of impacts long settled but of when they were heard, where there are many; return whether it did.
+
+        Nothing asks for them any more, and a watch goes on for days.
+        """
+        since, until = self._forgotten, bisect_left(self.beliefs.heard, settled_s - _FORGET_S)
+        if until < since + _AT_ONCE:
+            return False
+        for number in range(since, until):
+            self.impacts[number] = _FORGOTTEN
+            self.beliefs.heads.pop(number, None)
+        self.lone.rebounds.difference_update(range(since, until))
+        self._forgotten = until
+        return True
 
     # -- out --------------------------------------------------------------------------------------------------------
     def _slot_findings(self, end_s: float) -> list[Finding]:
@@ -321,7 +346,7 @@ class Book:
             fed=stated,
             arrived=self.arrived,
             findings=tuple(findings),
-            passages=tuple(self._passages),
+            passages=self._passages.all(),
             under_way=under_way,
             undecided=len(self.open_balls),
             not_followed=self.not_followed + max(stated - followed, 0),

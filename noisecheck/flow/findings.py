@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from array import array
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any, Final
@@ -16,6 +17,7 @@ __all__ = [
     "Ledger",
     "OpenBall",
     "Passage",
+    "Passages",
     "ball_called",
     "either_way",
     "ledger_document",
@@ -111,6 +113,33 @@ class Passage:
     took_s: float
     late: bool
     odds: float
+
+
+class Passages:
+    """The passages of a run as they are settled, kept as columns: a watch goes on for days."""
+
+    def __init__(self, stations: Sequence[str]) -> None:
+        self._names = stations
+        self._ball, self._ends = array("q"), (array("h"), array("h"))
+        self._floats = array("d"), array("d"), array("d")
+        self._late = bytearray()
+
+    def add(self, ball: int, origin: int, station: int, time_s: float, took_s: float, late: bool, odds: float) -> None:
+        """Add one between two stations given by their index; the rest as of :class:`Passage`."""
+        self._ball.append(ball)
+        for ends, value in zip(self._ends, (origin, station), strict=True):
+            ends.append(value)
+        for floats, number in zip(self._floats, (time_s, took_s, odds), strict=True):
+            floats.append(number)
+        self._late.append(late)
+
+    def all(self) -> tuple[Passage, ...]:
+        """Return them in the order in which they were settled."""
+        rows, names = zip(self._ball, *self._ends, *self._floats, self._late, strict=True), self._names
+        return tuple(
+            Passage(n, names[a], names[b], time_s, took_s, bool(late), odds)
+            for n, a, b, time_s, took_s, odds, late in rows
+        )
 
 
 @dataclass(frozen=True)

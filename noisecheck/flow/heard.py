@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from array import array
 from bisect import bisect_left
 
 from noisecheck.flow.habits import LevelHabit
@@ -32,16 +33,16 @@ class Heard:
 
     def __init__(self, count: int, settings: LedgerSettings, start_s: float) -> None:
         self.count, self.settings = count, settings
-        self.heard: list[float] = []
+        self.heard = array("d")
         """Times of all impacts seen so far, for what one impact may hide."""
-        self.heard_db: list[float] = []
+        self.heard_db = array("d")
         """Their levels."""
-        self.heard_by: list[int] = []
+        self.heard_by = array("i")
         """The channels those are from."""
-        self.clear: list[bool] = []
+        self.clear = bytearray()
         """Whether they sound clearly like one station: two contacts in one seldom do."""
-        self.doubtful: list[int] = []
-        self.doubtful_s: list[float] = []
+        self.doubtful = array("q")
+        self.doubtful_s = array("d")
         """Those of them placed in doubt: with a microphone for each station, two at once look like that."""
         self.hidden_clear, self.shown = 0.0, 0.0
         """Hidden contacts shown by their rebound (``shown``) whose hider sounded clear."""

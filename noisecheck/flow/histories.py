@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from bisect import bisect_left
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
 from noisecheck.flow.beliefs import Beliefs
@@ -28,6 +28,7 @@ __all__ = [
     "moment",
     "of_late",
     "retire",
+    "shortened",
     "weights_of",
     "without",
 ]
@@ -35,6 +36,8 @@ __all__ = [
 
 _OVERTAKEN = 5.0
 """A ball overtaken is no longer waited for when it is this late, over the typical delay: by then five of six came."""
+_REMEMBERED, _REMEMBERED_S = 100, 10.0
+"""Settled decisions that are kept, and for how long: more than is ever looked back on."""
 
 
 Contacts = tuple[tuple[int, int], ...]
@@ -236,6 +239,37 @@ def decision_of(at: Decision | None, number: int, time_s: float) -> Decision | N
             return None
         at = at.before
     return at
+
+
+def shortened(
+    histories: Sequence[History], root: Decision, known: Mapping[int, Decision]
+) -> tuple[list[History], Decision, dict[int, Decision]]:
+    """Return the histories without what was decided long before ``root``, the last settled decision; it, and ``known``.
+
+    What is settled is asked for as far as rebounds reach only, and a run goes on for days. ``known`` are decisions by
+    identity; those that no history has any longer are left out.
+    """
+    kept: list[Decision] = []
+    at: Decision | None = root
+    while at is not None and (len(kept) < _REMEMBERED or at.time_s > root.time_s - _REMEMBERED_S):
+        kept.append(at)
+        at = at.before
+    if at is None:
+        return list(histories), root, dict(known)
+    new: dict[int, Decision] = {}
+    before: Decision | None = None
+    for decision in reversed(kept):
+        before = new[id(decision)] = decision._replace(before=before)
+    for h in histories:
+        fresh, at = [], h.past
+        while at is not None and id(at) not in new:
+            fresh.append(at)
+            at = at.before
+        for decision in reversed(fresh):
+            before = None if decision.before is None else new[id(decision.before)]
+            new[id(decision)] = decision._replace(before=before)
+    again = [h._replace(past=None if h.past is None else new[id(h.past)]) for h in histories]
+    return again, new[id(root)], {id(d): d for k in known if (d := new.get(k)) is not None}
 
 
 def weights_of(histories: Sequence[History], overdue: Overdue) -> list[float]:

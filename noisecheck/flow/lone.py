@@ -44,6 +44,7 @@ _MAYBE: Final = 0.05
 class _Lone(NamedTuple):
     """One such impact as it was settled: weights of histories, densities of all but a stray and chance."""
 
+    impact: Impact
     share: float
     rest: float
     rebound: float
@@ -69,7 +70,7 @@ class LoneImpacts:
         """When, in it, contacts came that another impact hid: what holds one need not be a stray."""
         self.rebounds: set[int] = set()
         """Impacts that are surely rebounds."""
-        self._maybe: dict[int, _Lone] = {}
+        self._maybe: list[_Lone] = []
         self._said: set[int] = set()
 
     def settle(self, d: Decision, share: float, rest: float, said_s: float) -> float:
@@ -81,7 +82,7 @@ class LoneImpacts:
             said_s: when it is settled.
         """
         impact, b = self._impacts[d.impact], self._beliefs
-        lone = _Lone(share, rest, self.rebound_density(d), impact.time_s in self.holding, d.fell, said_s)
+        lone = _Lone(impact, share, rest, self.rebound_density(d), impact.time_s in self.holding, d.fell, said_s)
         total = sum(unexplained(b, impact, fell=d.fell)) + lone.rebound
         part = lone.rebound / total
         for due in impact.due:
@@ -96,9 +97,9 @@ class LoneImpacts:
             b.rebounds += part * (not impact.due)
         else:
             b.unplaced_rebounds += part * (not impact.due)
-        odds = self._odds(impact, lone)
+        odds = self._odds(lone)
         if odds > _MAYBE:
-            self._maybe[d.impact] = lone
+            self._maybe.append(lone)
         return odds
 
     def said(self, d: Decision, odds: float) -> None:
@@ -111,10 +112,10 @@ class LoneImpacts:
 
     def judged_again(self) -> list[tuple[Impact, float, float]]:
         """Return what may be strays by all that the run has taught: (impact, odds, when it was settled)."""
-        return [(self._impacts[n], self._odds(self._impacts[n], lone), lone.said_s) for n, lone in self._maybe.items()]
+        return [(lone.impact, self._odds(lone), lone.said_s) for lone in self._maybe]
 
-    def _odds(self, impact: Impact, lone: _Lone) -> float:
-        stray, chance = unexplained(self._beliefs, impact, fell=lone.fell)
+    def _odds(self, lone: _Lone) -> float:
+        stray, chance = unexplained(self._beliefs, lone.impact, fell=lone.fell)
         return combine_odds(lone.share, lone.rest, stray, chance + lone.rebound + lone.holds * stray)
 
     def _soon(self, impact: Impact) -> bool:

@@ -82,7 +82,6 @@ class LedgerSolver:
         """(when it is known, impact, station) of rebounds to come if those impacts were contacts there."""
         self._take_fits(fits)
         self._now = self._next_ask = start_s
-        self._lag = self._settling_time()
         self._next_settle = start_s + 1.0
 
     def _take_fits(self, fits: Sequence[Fit]) -> None:
@@ -92,6 +91,7 @@ class LedgerSolver:
                 b.mean[link], b.var[link] = fit.mean, fit.sd**2
                 b.latest[link] = fit.mean + max(5.0 * fit.sd, 0.03)
         b.tables()
+        self._lag = self._settling_time()
 
     def _settling_time(self) -> float:
         return min(max(1.2 * sum(self.beliefs.latest) + 3.0, 4.0), 60.0)
@@ -211,7 +211,7 @@ class LedgerSolver:
         if self._waiting is None:
             self._run_to(now_s)
             if now_s >= self._next_ask:
-                self._ask(now_s, ranked=False)
+                self._ask(now_s, Overdue(now_s, self.beliefs).ranked(self._histories))
         self._now = max(self._now, now_s)
         return self.book.news
 
@@ -266,7 +266,6 @@ class LedgerSolver:
             deaf_s=self.beliefs.deaf,
         )
         self._take_fits(found)
-        self._lag = self._settling_time()
         for impact in waiting:
             self._take(impact)
 
@@ -284,7 +283,7 @@ class LedgerSolver:
             if contact >= 0 and impact.rebound == 1:
                 head, less = self.book.impacts[contact], self._sorter.if_short(impact)
                 self._histories = with_train(self._histories, head, impact.time_s, self.beliefs, less)
-            self._ask(impact.time_s)
+            self._ask(impact.time_s, self._histories)
             return
         self._histories = extend(self._histories, impact, self.beliefs, self.book.impacts)
         if self._rebounding:
@@ -293,13 +292,12 @@ class LedgerSolver:
             for q in sorted(made):
                 if self.beliefs.laws[q].known:
                     self._awaited.append((self.beliefs.answer_s(q, impact.time_s)[1], contact, q))
-        self._ask(impact.time_s)
+        self._ask(impact.time_s, self._histories)
 
-    def _ask(self, now_s: float, *, ranked: bool = True) -> None:
+    def _ask(self, now_s: float, histories: Sequence[History]) -> None:
         """Ask what may be a stray: what seemed a ball's may turn out to be one when that is heard, or is not."""
         if self._at_once:
             self._next_ask = now_s + _ASK_S
-            histories = self._histories if ranked else Overdue(now_s, self.beliefs).ranked(self._histories)
             self._suspicions.after(now_s, histories, self._root)
 
     def _run_to(self, now_s: float) -> None:
@@ -331,7 +329,7 @@ class LedgerSolver:
             if not any(a.number in self.book.lone.rebounds for a in answers):
                 self._histories = without_train(self._histories, contact, station, answers, now_s, self.beliefs)
             if self._histories is not before:
-                self._ask(due_s)
+                self._ask(due_s, self._histories)
 
     # -- settling ---------------------------------------------------------------------------------------------------
     def _settle(self, before_s: float, overdue: Overdue) -> None:
@@ -398,4 +396,5 @@ class LedgerSolver:
             self._histories = [h._replace(period_s=h.period_s * self.book.pace_longer) for h in self._histories]
             self.book.pace_longer = 1
         self.beliefs.settled_s = self._now if math.isinf(before_s) else before_s
+        self._histories, self._root = self._suspicions.forget_settled(self._histories, self._root)
         self.beliefs.tables()

@@ -12,7 +12,7 @@ from noisecheck.flow.beliefs import Beliefs
 from noisecheck.flow.book import Book
 from noisecheck.flow.explanations import unexplained
 from noisecheck.flow.findings import Finding, say_odds
-from noisecheck.flow.histories import Ball, Decision, History, Overdue, decision_on, weights_of
+from noisecheck.flow.histories import Ball, Decision, History, Overdue, decision_on, shortened, weights_of
 from noisecheck.flow.odds import combine_odds
 
 __all__ = ["Suspicions"]
@@ -82,6 +82,13 @@ class Suspicions:
             ends = [d for d in _unsettled(history, root) if d.kind == "end" and d.fell]
             self._ends = history.past, root, ends
         return [Ball(d.impact, d.station, self._book.when(d.impact), d.floor) for d in ends]
+
+    def forget_settled(self, histories: list[History], root: Decision) -> tuple[list[History], Decision]:
+        """Let go of what was settled long ago, now and then; return the histories, and the last settled decision."""
+        if not self._book.forget(self._beliefs.settled_s):
+            return histories, root
+        histories, root, self._known = shortened(histories, root, self._known)
+        return histories, root
 
     def stands(self, suspicion: Finding, best: History, root: Decision | None) -> bool:
         """Return whether a suspicion is not settled, and borne out by the best history still."""

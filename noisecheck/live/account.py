@@ -35,6 +35,9 @@ _MOST: Final = 40_000
 _QUICK: Final = 6_000
 """Impacts that can be accounted for again in a second, while it is listened to."""
 
+_PARTS: Final = 200
+"""Parts that are joined into one."""
+
 Spans = Sequence[tuple[float, float]]
 
 
@@ -67,7 +70,10 @@ class Account:
         self._impacts: list[Impacts] = []
         self._late: list[Impacts] = []
         """The first of them, measured again once their sound was over."""
-        self._count = 0
+        self._packed = 0
+        """Parts of onsets, and of what was measured again, that are many impacts each."""
+        self._count = self._again = self._let_go = 0
+        """Impacts, those measured again, and those let go of as they were measured first."""
         self.gaps_s: list[tuple[float, float]] = []
 
     @property
@@ -91,13 +97,27 @@ class Account:
             self._impacts.append(heard.impacts)
         if heard.late is not None:
             self._late.append(heard.late)
+            self._again += len(heard.late)
+        if len(self._onsets) >= self._packed + _PARTS:
+            self._pack()
+
+    def _pack(self) -> None:
+        """Join what came in parts: a column of few rows takes more for itself than for them."""
+        new = slice(self._packed, None)
+        self._onsets[new] = [joined_onsets(self._onsets[new], self._channels)]
+        self._late[new] = [Impacts.concat(self._late[new])]
+        self._packed += 1
+        self._impacts, self._let_go = [self._early()], self._again
+
+    def _early(self) -> Impacts:
+        """Return the impacts not measured again yet."""
+        early = Impacts.concat(self._impacts)
+        return early.where(np.arange(self._again - self._let_go, len(early)))
 
     def again(self, now_s: float, *, deaf_s: Mapping[str, Spans], ended: bool = False) -> Accounted:
         """Account for everything up to ``now_s``; ``deaf_s``: spans in which stations' microphones were dead."""
         onsets, run = joined_onsets(self._onsets, self._channels), self._placer.run
-        late = Impacts.concat(self._late)
-        early = Impacts.concat(self._impacts)
-        impacts = Impacts.concat([late, early.where(np.arange(len(late), len(early)))])
+        impacts = Impacts.concat([*self._late, self._early()])
         onsets, impacts = told_apart(onsets, impacts, self._rig, self._gone)
         impacts, odds = self._placer(onsets, impacts)
         if ended:  # drops on a reference tile: told only by both ends of a take

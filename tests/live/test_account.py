@@ -1,0 +1,66 @@
+"""What a watch keeps of what it heard, so that it can account for all of it again."""
+
+from __future__ import annotations
+
+from types import SimpleNamespace
+from typing import Any
+
+import numpy as np
+import pytest
+
+from noisecheck.bench.rig import Rig
+from noisecheck.core.table import Impacts
+from noisecheck.detect.channels import Onsets
+from noisecheck.flow.route import Route
+from noisecheck.live import account
+from noisecheck.live.account import Account
+from noisecheck.live.hearing import Heard
+from noisecheck.live.later import NotKept
+from noisecheck.live.placing import RUN
+
+RATE = 16_000
+FRAMES = np.arange(1, 41) * RATE // 2
+
+
+class AsTheyAre:
+    """Places nothing anew."""
+
+    run = RUN
+
+    def __call__(self, onsets: Onsets, impacts: Impacts) -> tuple[Impacts, None]:
+        assert np.array_equal(onsets.frame, impacts["frame"])
+        return impacts, None
+
+
+def _table(rows: np.ndarray, level_db: float) -> Impacts:
+    frame = FRAMES[rows]
+    return Impacts.of(
+        len(rows), frame=frame, time_s=frame / RATE, lae_db=level_db - rows, odds=1e5, station="tray", db_re="20 uPa"
+    )
+
+
+def _kept(parts: int, monkeypatch: pytest.MonkeyPatch) -> tuple[Account, Impacts]:
+    """Return an account of 40 impacts, heard two at a time, the first 30 measured again, and what it accounts for."""
+    monkeypatch.setattr(account, "_PARTS", parts)
+    rig = Rig.model_validate({"station": [{"name": "tray", "target": True}]})
+    placer: Any = AsTheyAre()
+    kept = Account(rig, Route(("tray",)), (), 1, placer, NotKept(RATE, calibrated=True))
+    for at in range(0, 40, 2):
+        rows = np.arange(at, at + 2)
+        one = FRAMES[rows]
+        onsets = Onsets(one, np.zeros(2, np.int64), np.full(2, 1e5), one[:, None], np.full((2, 1), -20.0))
+        late = _table(np.arange(at - 10, at), -50.0) if at in (10, 20, 30) else None
+        kept.add(Heard(onsets, _table(rows, -40.0), None, at / 2.0, at / 2.0, late))
+    return kept, kept.again(21.0, deaf_s={}).impacts
+
+
+@pytest.mark.parametrize("parts", [1, 3, 7])
+def test_parts_are_joined_and_nothing_is_lost(parts: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    _, whole = _kept(1000, monkeypatch)
+    kept, joined = _kept(parts, monkeypatch)
+    assert np.array_equal(joined["frame"], FRAMES)
+    assert np.array_equal(joined["lae_db"], whole["lae_db"])
+    assert np.array_equal(whole["lae_db"], np.where(np.arange(40) < 30, -50.0, -40.0) - np.arange(40))
+    held = SimpleNamespace(**vars(kept))
+    assert sum(len(t) for t in held._impacts) < 40  # those measured again are kept once
+    assert len(held._onsets) < 20 + (parts == 1)
