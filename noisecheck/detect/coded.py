@@ -17,7 +17,7 @@ from noisecheck.core.order import medians
 from noisecheck.core.windows import stretches
 from noisecheck.detect.spectra import FrameGrid
 
-__all__ = ["AHEAD_S", "announcing", "filled", "kept_bands", "past_pre_echo"]
+__all__ = ["AHEAD_S", "announcing", "filled", "grows_until", "kept_bands", "past_pre_echo", "went_through"]
 
 AHEAD_S: Final = 0.020
 _BELOW: Final = 0.2
@@ -29,6 +29,21 @@ _ANNOUNCED: Final = 100.0
 _EVEN_S: Final = (0.004, 0.010, 0.003)
 _EVEN: Final = 3.0
 """... with hardly more in the first 3 ms than from 4 to 10 ms; of what is struck these first fell by 8 to 16 dB."""
+_SOONER_S: Final = 0.002
+_STEP_S: Final = 0.001
+_STEPS: Final = 16.0
+"""What announces an impact begins so long before it steps in, at 16 times the power of the ms before..."""
+_GROWS: Final = 2.0
+"""... and grows by so much, last third against first: the error of a block does in 6 to 9 of 10, a stroke before
+another in 2 of 10 at most."""
+_BY_CHANCE: Final = 0.01
+"""Share of impacts that seem announced as they were recorded: 15 of 2,600 in takes of a busy machine, none of 740 in
+real scenes, 0.02 where all are struck twice within 12 ms..."""
+_CODED: Final = 0.05
+"""... and by a codec, at the least: 0.04 to 0.7."""
+_LEAST: Final = 3
+_TOLD: Final = 20.0
+"""Odds at which a recording went through a codec."""
 _FILLED: Final = 0.3
 _NOTHING: Final = 1e-3
 """A band whose background is so small a share of that of the middle band holds nothing: rooms fall by far less."""
@@ -59,6 +74,31 @@ def _dies_away(samples: NDArray[np.float32], at: NDArray[np.int64], rate: int) -
     begin, end, first = (int(s * rate) for s in _EVEN_S)
     changes = np.diff(stretches(samples, at, end), axis=1) ** 2
     return np.asarray(changes[:, :first].mean(axis=1) >= _EVEN * changes[:, begin:].mean(axis=1))
+
+
+def grows_until(samples: NDArray[np.float32], at: NDArray[np.int64], rate: int) -> NDArray[np.bool_]:
+    """Return which onsets lie in what announces an impact: it grows for 2 ms and more until the impact steps in.
+
+    Arguments as for :func:`past_pre_echo`, the onsets as they are found where nobody knows of a codec, (m,).
+    """
+    told = np.zeros(len(at), np.bool_)
+    step = int(_STEP_S * rate)
+    inside = np.flatnonzero((at > 0) & (at + int(AHEAD_S * rate) + step < len(samples)))
+    later = past_pre_echo(samples, at[inside], rate) - at[inside]
+    for i, wait in zip(inside.tolist(), later.tolist(), strict=True):
+        if wait > _SOONER_S * rate:
+            changes = np.diff(samples[at[i] : at[i] + wait + step].astype(np.float64)) ** 2
+            before, third = changes[: wait - 1], (wait - 1) // 3
+            steps_in = changes[wait - 1 :].mean() > _STEPS * before[-step:].mean()
+            told[i] = steps_in and before[-third:].mean() > _GROWS * before[:third].mean()
+    return told
+
+
+def went_through(announced: int, impacts: int) -> bool:
+    """Return whether sound went through a codec of whose clear impacts so many are announced."""
+    by_chance = (1.0 - _CODED) / (1.0 - _BY_CHANCE)
+    odds = (_CODED / _BY_CHANCE) ** announced * by_chance ** (impacts - announced)
+    return announced >= _LEAST and odds > _TOLD
 
 
 def filled(samples: NDArray[np.float32]) -> NDArray[np.float32]:

@@ -13,11 +13,12 @@ from typing import Final, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from noisecheck.audio.recording import FileRecording, is_lossy, open_recording
+from noisecheck.audio.recording import FileRecording, open_recording
 from noisecheck.core.errors import InputError, one_line
 from noisecheck.core.records import record
 from noisecheck.live import PIPE_FORMATS
 from noisecheck.live.clock import Clock, SystemClock
+from noisecheck.pipeline.history import sounds_coded
 
 __all__ = ["Chunk", "FileSource", "Gap", "Item", "Note", "Source"]
 
@@ -104,7 +105,7 @@ class FileSource:
         self._idle_s = idle_s
         self._recording = self._opened()
         self.name, self.rate, self.channels = self.path.name, self._recording.rate, self._recording.channels
-        self.coded = is_lossy(self._recording)
+        self.coded = sounds_coded(self._recording)
         subtype = self._recording.subtype
         self.subtype = subtype if subtype in PIPE_FORMATS.values() else "PCM_16" if subtype == "PCM_U8" else "FLOAT"
         self._last = np.empty((0, self.channels), np.float32)

@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from noisecheck.audio.recording import Recording, is_lossy
+from noisecheck.audio.recording import Recording
 from noisecheck.core.flags import SPOILT, Flag
 from noisecheck.core.records import record
 from noisecheck.core.rows import Rows
@@ -128,7 +128,7 @@ class Pieces:
         self._recording, self._heard, self._settings, self._rng = recording, heard, settings, rng
         self._claims = heard.onsets.frame[counted]
         self._donors, self._copies = donors, _copies(recording, heard, donors.row)
-        self._coded = is_lossy(recording)
+        self._coded = heard.coded
         cell = cell_frames(heard.rate)
         last = max(heard.frames // cell - _PIECE_S, 0)
         cells = np.unique(np.append(np.arange(0, last + 1, _PIECE_S), last))

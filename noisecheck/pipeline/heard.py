@@ -77,7 +77,8 @@ def _digest(values: NDArray[np.generic]) -> str:
 def _tried(run: RunResult, counted: NDArray[np.bool_]) -> HeardShare | None:
     missing_s = sum(stop - start for start, stop in run.gaps_s)  # counted in the run, not in its recording
     frames = round((run.seconds - missing_s) * run.rate)
-    heard = Heard(run.onsets, run.impacts, run.rate, frames, run.channels, np.empty((0, 2), np.int64))
+    heard = Heard(run.onsets, run.impacts, run.rate, frames, run.channels, np.empty((0, 2), np.int64),
+                  coded=run.coded)  # fmt: skip
     try:
         opened = functools.partial(join_recordings, run.paths)
         limit = detection_limit(opened, heard, settings=ListenSettings(), counted=counted)

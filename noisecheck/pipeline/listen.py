@@ -25,6 +25,7 @@ from noisecheck.detect.channels import MOST_SPREAD_S, Onsets
 from noisecheck.detect.decide import DetectSettings
 from noisecheck.measure.channel import MeasureSettings
 from noisecheck.pipeline.decisions import WARM_TILES, Decisions, joined_onsets
+from noisecheck.pipeline.history import tells_codec
 from noisecheck.pipeline.parts import LEVELS, Columns, Parts, columns_of
 from noisecheck.pipeline.tiles import (
     DecidedTile,
@@ -76,6 +77,12 @@ class Heard:
     """Spans of frames without impacts, (m, 2)."""
     columns: Columns = field(repr=False, default_factory=dict)
     """The same as it is kept on disk."""
+    coded: bool = False
+    """Whether it was listened to as sound that went through a lossy codec."""
+
+
+class _SoundsCoded(Exception):
+    """The first tile tells that the sound went through a lossy codec: all is to be listened to as such."""
 
 
 @record
@@ -86,6 +93,7 @@ class _Batch:
     settings: MeasureSettings
     offset_db: NDArray[np.float64] | None
     block_s: float | None
+    coded: bool
     to_find: tuple[Tile, ...] = ()
     to_measure: tuple[DecidedTile, ...] = ()
 
@@ -129,18 +137,27 @@ def listen(
     # Tiles are small: more threads would only wait for one another, and could change bits.
     with threadpool_limits(limits=1, user_api="blas"), opened_once(opened) as recording:
         shape = (recording.rate, recording.frames, recording.channels)
+        reader = Reader(recording, block_s)
         tiles = tiles_of(recording.rate, recording.frames)
         calibrated = offset_db is not None
+
+        def listened(folder: Path | None) -> Columns:
+            how = (settings, offset_db, workers, block_s, progress, folder)
+            try:
+                return _columns(opened, reader, tiles, *how)
+            except _SoundsCoded:
+                reader.coded = True
+                return _columns(opened, reader, tiles, *how)
+
         if unfinished is None and len(tiles) > _LONG_TILES:
             import tempfile
 
             # Mapped files outlive their names (where they do not, on Windows, the folder is left to the system).
             with tempfile.TemporaryDirectory(prefix="noisecheck-", ignore_cleanup_errors=True) as folder:
-                columns = _columns(opened, Reader(recording, block_s), tiles, settings, offset_db, workers, block_s,
-                                   progress, Path(folder))  # fmt: skip
+                columns = listened(Path(folder))
         else:
-            columns = _columns(opened, Reader(recording, block_s), tiles, settings, offset_db, workers, block_s,
-                               progress, unfinished)  # fmt: skip
+            columns = listened(unfinished)
+        columns["coded"] = np.array([reader.coded])
     return heard_of(columns, *shape, calibrated=calibrated)
 
 
@@ -155,7 +172,10 @@ def _columns(
     progress: Progress | None,
     folder: Path | None,
 ) -> Columns:
+    """Return all columns; what is found in the first tile may tell that all has to be listened to as coded sound."""
     parts = Parts(len(tiles), folder)
+    if parts.done and not reader.coded:
+        reader.coded = tells_codec(reader, tiles[0], find_in_tiles(reader, tiles[:1])[0])
     rate, channels = reader.recording.rate, reader.recording.channels
     decisions = Decisions(
         tiles,
@@ -168,7 +188,7 @@ def _columns(
         first=parts.first,
     )
     size = 1 if workers == 1 else min(max(len(tiles) // 16, 1), _MOST_BATCH)
-    common = (opener, settings.measure, offset_db, block_s)
+    common = (opener, settings.measure, offset_db, block_s, reader.coded)
     settled: deque[DecidedTile] = deque()
     begin = max(0, parts.done - WARM_TILES) if parts.done < len(tiles) else len(tiles)
 
@@ -188,6 +208,8 @@ def _columns(
 
     def take(batch: _Batch, results: list[Any]) -> None:
         if batch.to_find:
+            if batch.to_find[0] == tiles[0] and not reader.coded and tells_codec(reader, tiles[0], results[0]):
+                raise _SoundsCoded
             for found in results:
                 settled.extend(decisions.take(found))
             return
@@ -242,12 +264,12 @@ def _done(batch: _Batch) -> list[Any]:
     end_with_parent()
     keep_memory()
     with threadpool_limits(limits=1, user_api="blas"), opened_once(batch.opener) as recording:
-        return batch.done_by(Reader(recording, batch.block_s))
+        return batch.done_by(Reader(recording, batch.block_s, coded=batch.coded))
 
 
 def heard_of(columns: Columns, rate: int, frames: int, channels: int, *, calibrated: bool) -> Heard:
     """Return what was heard from its columns (see :func:`noisecheck.pipeline.parts.columns_of`)."""
-    if not columns:
+    if "frame" not in columns:
         nothing = joined_onsets([], channels)
         return Heard(nothing, Impacts.empty(), rate, frames, channels, np.empty((0, 2), np.int64))
     data: dict[str, NDArray[Any]] = {
@@ -259,4 +281,5 @@ def heard_of(columns: Columns, rate: int, frames: int, channels: int, *, calibra
     }
     impacts = Impacts.of_arrays(data).with_columns(db_re="20 uPa" if calibrated else "full scale")
     onsets = Onsets(**{f.name: columns[f.name] if f.name != "channel" else data["channel"] for f in fields(Onsets)})
-    return Heard(onsets, impacts, rate, frames, channels, columns["quiet"], columns)
+    coded = bool(columns.get("coded", np.zeros(1)).any())
+    return Heard(onsets, impacts, rate, frames, channels, columns["quiet"], columns, coded)

@@ -76,6 +76,8 @@ class RunResult:
     """What its ends leave to be said once reference drops are marked."""
     siblings: tuple[Sibling, ...] = ()
     """What other runs of its revision show of the machine, where this one is short."""
+    coded: bool = False
+    """Whether it was listened to as sound that went through a lossy codec."""
     ledger: Ledger | None = None
     """What became of every ball by the impacts as their sound placed them, where the schedule had to tell some."""
 
@@ -211,4 +213,5 @@ def listen_to_run(
         gaps_s,
         limit,
         mine,
+        coded=heard.coded,
     )

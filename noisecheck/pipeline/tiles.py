@@ -118,8 +118,10 @@ class Reader:
     With more than two channels nothing is held, to save memory.
     """
 
-    def __init__(self, recording: Recording, block_s: float | None = None) -> None:
+    def __init__(self, recording: Recording, block_s: float | None = None, *, coded: bool = False) -> None:
         self.recording = recording
+        self.coded = coded or is_lossy(recording)
+        """Whether the sound went through a lossy codec (:mod:`noisecheck.pipeline.history`)."""
         rate = recording.rate
         self._block = None if block_s is None else max(1, int(block_s * rate))
         self._keep = _HELD_S * cell_frames(rate)
@@ -166,7 +168,6 @@ def find_in_tiles(reader: Reader, tiles: list[Tile]) -> list[list[Candidates]]:
     """Return the candidates of each channel, for each of the tiles."""
     recording = reader.recording
     rate = recording.rate
-    coded = is_lossy(recording)
     found = []
     for start, stop in tiles:
         origin = max(0, start - lead_frames(rate))
@@ -174,7 +175,7 @@ def find_in_tiles(reader: Reader, tiles: list[Tile]) -> list[list[Candidates]]:
         found.append(
             [
                 find_candidates(
-                    np.ascontiguousarray(samples[:, c]), rate, origin=origin, start=start, stop=stop, coded=coded
+                    np.ascontiguousarray(samples[:, c]), rate, origin=origin, start=start, stop=stop, coded=reader.coded
                 )
                 for c in range(recording.channels)
             ]

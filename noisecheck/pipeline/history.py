@@ -1,0 +1,54 @@
+"""What a recording went through before it was stored: a lossy codec shows by what announces its impacts.
+
+A WAV or FLAC made from a compressed recording holds all that the codec added, but no longer says so. The first tile
+tells: as they were recorded hardly any impacts are announced, through a codec one in twenty and more.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+
+from noisecheck.audio.recording import Recording
+from noisecheck.detect.candidates import Candidates
+from noisecheck.detect.coded import grows_until, went_through
+from noisecheck.pipeline.tiles import Reader, Tile, find_in_tiles, tiles_of
+
+__all__ = ["WAS_CODED", "find_in_first", "sounds_coded", "tells_codec"]
+
+WAS_CODED: Final = (
+    "sounds as if it had gone through a lossy codec before: it is listened to as such; hand over the compressed "
+    "original where there is one"
+)
+_CLEAR: Final = 40.0
+"""Log-likelihood ratio of an impact that is asked."""
+
+
+def tells_codec(reader: Reader, tile: Tile, found: list[Candidates]) -> bool:
+    """Return whether what was found in a recording's first tile, one entry a channel, tells that it was compressed."""
+    samples, rate = reader.read(*tile), reader.recording.rate
+    announced = impacts = 0
+    for channel, candidates in enumerate(found):
+        clear = candidates.onset[candidates.score > _CLEAR]
+        announced += int(grows_until(np.ascontiguousarray(samples[:, channel]), clear, rate).sum())
+        impacts += len(clear)
+    return went_through(announced, impacts)
+
+
+def find_in_first(reader: Reader, tile: Tile) -> list[Candidates]:
+    """Return the candidates of each channel in the first tile; from then on the reader knows whether it was coded."""
+    (found,) = find_in_tiles(reader, [tile])
+    if not reader.coded and tells_codec(reader, tile, found):
+        reader.coded = True
+        (found,) = find_in_tiles(reader, [tile])
+    return found
+
+
+def sounds_coded(recording: Recording) -> bool:
+    """Return whether the sound of a recording went through a lossy codec, whether it says so or not."""
+    reader = Reader(recording)
+    tiles = tiles_of(recording.rate, recording.frames)
+    if tiles and not reader.coded:
+        find_in_first(reader, tiles[0])
+    return reader.coded
