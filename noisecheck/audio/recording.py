@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Iterator
 from datetime import datetime
 from pathlib import Path
@@ -112,7 +113,7 @@ class ArrayRecording:
         """Length in frames."""
         return int(self.samples.shape[0])
 
-    @property
+    @functools.cached_property
     def nonfinite(self) -> NDArray[np.int64]:
         """Frames with NaN or infinite samples, as ranges (m, 2)."""
         return _finite(self.samples)[1]

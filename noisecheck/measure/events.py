@@ -276,4 +276,5 @@ def _break(tile: ChannelTile, out: dict[str, NDArray[Any]], first: Ints, end: In
     hit = b > a
     for name in (*_FLOATS, "bands"):
         out[name][hit] = np.nan
-    out["flags"][hit] |= np.uint32(Flag.NONFINITE)
+    out["flags"][hit] &= ~np.uint32(Flag.DECAY_T10 | Flag.DECAY_T20)
+    out["flags"][hit] |= np.uint32(Flag.NONFINITE | Flag.NO_DECAY)

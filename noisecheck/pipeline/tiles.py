@@ -198,7 +198,7 @@ def _measured(
     end = min(int(max(tile.stop, tile.limits.max(initial=0))), tile.stop + int(settings.longest_s * rate))
     samples = reader.read(origin, max(end, int(onsets.own_arrival.max(initial=0)) + 1))
     return measure_onsets(
-        samples,
+        _as_stored(samples, origin, reader.recording),
         rate,
         onsets,
         origin=origin,
@@ -207,6 +207,18 @@ def _measured(
         offset_db=offset_db,
         settings=settings,
     )
+
+
+def _as_stored(samples: NDArray[np.float32], origin: int, recording: Recording) -> NDArray[np.float32]:
+    """Return samples from ``origin`` on with those that are no numbers so again: what they spoil is not measurable."""
+    bad: NDArray[np.int64] = getattr(recording, "nonfinite", np.empty((0, 2), np.int64)) - origin
+    bad = bad[(bad[:, 1] > 0) & (bad[:, 0] < len(samples))]
+    if not len(bad):
+        return samples
+    samples = samples.copy()  # the reader's own are read again
+    for start, stop in np.maximum(bad, 0).tolist():
+        samples[start:stop] = np.nan
+    return samples
 
 
 def measure_onsets(

@@ -61,6 +61,21 @@ def test_samples_in_memory_give_the_same(stereo: Path, plain: Heard) -> None:
     assert same(listen(lambda: ArrayRecording(samples, rate), settings=SETTINGS), plain)
 
 
+@pytest.mark.parametrize("workers", [1, 2])
+def test_what_holds_samples_that_are_no_numbers_is_flagged(
+    stereo: Path, plain: Heard, workers: int, tmp_path: Path
+) -> None:
+    samples, rate = soundfile.read(stereo, dtype="float32", always_2d=True)
+    at = int(plain.impacts.data["frame"][0]) + 10
+    samples[at, plain.impacts.data["channel"][0]] = np.nan
+    soundfile.write(tmp_path / "broken.wav", samples, rate, subtype="FLOAT")
+    found = heard(tmp_path / "broken.wav", workers=workers)
+    assert len(found.impacts) == len(plain.impacts)
+    assert found.impacts.flagged(Flag.NONFINITE)[[0, -1]].tolist() == [True, False]
+    assert np.isnan(found.impacts["lae_db"][[0, -1]]).tolist() == [True, False]
+    assert not found.impacts.flagged(Flag.DECAY_T20)[0]
+
+
 def test_levels_follow_calibration(stereo: Path, plain: Heard) -> None:
     loud = heard(stereo, offset_db=np.array([100.0, 90.0]))
     assert set(loud.impacts["db_re"]) == {"20 uPa"}
