@@ -160,7 +160,7 @@ def _challenges(
                 run.run,
                 result.campaign.rig,
                 seconds=run.seconds,
-                gaps_s=run.gaps_s,
+                gaps_s=run.not_listened_s,
                 odds=run.odds,
                 siblings=run.siblings,
             )

@@ -208,7 +208,7 @@ def _followed(result: RunResult, rig: Rig) -> Ledger:
         result.run,
         rig,
         seconds=result.seconds,
-        gaps_s=result.gaps_s,
+        gaps_s=result.not_listened_s,
         odds=result.odds,
         siblings=result.siblings,
     )

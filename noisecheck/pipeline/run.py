@@ -29,6 +29,7 @@ from noisecheck.pipeline.correcting import corrected
 from noisecheck.pipeline.flagging import flagged_by_codec, flagged_by_health
 from noisecheck.pipeline.kept import listen_once
 from noisecheck.pipeline.listen import ListenSettings
+from noisecheck.pipeline.lost import lost_spans
 from noisecheck.pipeline.references import Ends
 from noisecheck.pipeline.together import Take, told_apart
 
@@ -64,6 +65,8 @@ class RunResult:
     health: Health | None = None
     gaps_s: tuple[tuple[float, float], ...] = ()
     """Spans between split files that nobody listened to, seconds of the run."""
+    lost_s: tuple[tuple[float, float], ...] = ()
+    """Spans within its recording in which all sound was lost, seconds of the run."""
     limit: DetectionLimit | None = None
     """How faint an impact may be and still be heard, where that was tried."""
     corrections: tuple[Correction, ...] = ()
@@ -80,6 +83,11 @@ class RunResult:
     """Whether it was listened to as sound that went through a lossy codec."""
     ledger: Ledger | None = None
     """What became of every ball by the impacts as their sound placed them, where the schedule had to tell some."""
+
+    @property
+    def not_listened_s(self) -> tuple[tuple[float, float], ...]:
+        """Return the spans nobody listened to, between its files or within them, seconds of the run."""
+        return tuple(sorted((*self.gaps_s, *self.lost_s)))
 
     @property
     def document(self) -> dict[str, Any]:
@@ -193,7 +201,12 @@ def listen_to_run(
     impacts = flagged_by_codec(impacts, subtype)
     if not calibration.comparable:
         impacts = impacts.with_columns(flags=impacts["flags"] | np.uint32(Flag.DRIFTED))
+    lost = () if health is None else lost_spans(impacts, health)
+    if lost:
+        lost_s = sum(stop - start for start, stop in lost)
+        notes = (*notes, f"{lost_s:.3g} s of exact silence inside the sound count as not listened to")
     time_s, gaps_s = with_gaps(impacts["time_s"], heard.rate, listened.gaps)
+    ends, _ = with_gaps(np.array(lost).ravel(), heard.rate, listened.gaps)
     seconds = heard.frames / heard.rate + sum(stop - start for start, stop in gaps_s)
     limit = None
     if try_limit:
@@ -211,6 +224,7 @@ def listen_to_run(
         notes,
         health,
         gaps_s,
+        tuple((a, b) for a, b in ends.reshape(-1, 2).tolist()),
         limit,
         mine,
         coded=heard.coded,

@@ -1,0 +1,52 @@
+"""Spans in which a recording lost all sound: time that nobody listened to, though its clock went on."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from noisecheck.audio.health import Health
+from noisecheck.core.table import Impacts
+
+__all__ = ["lost_spans"]
+
+_HIDES_S: Final = 0.1
+"""Shorter spans hide no impact: what rings or bounces behind them shows it."""
+_OFTEN: Final = 0.1
+"""Silences an impact above which they are a noise gate's, which closes when a drop has died away, drop after drop."""
+
+
+def lost_spans(impacts: Impacts, health: Health) -> tuple[tuple[float, float], ...]:
+    """Return spans in s of the recording in which every live channel gave exact zeros, but not because of a gate.
+
+    Args:
+        impacts: of the recording, in its own frames.
+        health: of the recording.
+    """
+    alive = [c.zeros for number, c in enumerate(health.channels) if number not in health.between.dead]
+    if not alive:
+        return ()
+    spans = alive[0]
+    for more in alive[1:]:
+        spans = _in_both(spans, more)
+    spans = spans[np.diff(spans, axis=1)[:, 0] >= _HIDES_S * health.rate]
+    if len(spans) > _OFTEN * len(impacts):
+        return ()
+    return tuple((start / health.rate, stop / health.rate) for start, stop in spans.tolist())
+
+
+def _in_both(one: NDArray[np.int64], other: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Return where spans of two lists, each in order and apart, overlap."""
+    found: list[Sequence[int]] = []
+    at = 0
+    for start, stop in one.tolist():
+        while at < len(other) and other[at, 1] <= start:
+            at += 1
+        k = at
+        while k < len(other) and other[k, 0] < stop:
+            found.append((max(start, int(other[k, 0])), min(stop, int(other[k, 1]))))
+            k += 1
+    return np.array(found, np.int64).reshape(-1, 2)

@@ -1,0 +1,36 @@
+"""Sound that was lost is time not listened to; what a noise gate silences is not."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from noisecheck.audio.health import check_health
+from noisecheck.audio.recording import ArrayRecording
+from noisecheck.core.table import Impacts
+from noisecheck.pipeline.lost import lost_spans
+
+RATE = 8000
+SPANS = [(1.0, 1.5), (2.5, 4.0), (5.0, 5.05)]
+
+
+def _found(*, impacts: int = 40, channels: int = 1, whole: int = 0) -> list[float]:
+    rng = np.random.default_rng(3)
+    samples = (0.01 * rng.standard_normal((6 * RATE, channels))).astype(np.float32)
+    for start, stop in SPANS:
+        samples[int(start * RATE) : int(stop * RATE), whole:] = 0.0
+    health = check_health(ArrayRecording(samples, RATE))
+    return [round(t, 2) for span in lost_spans(Impacts.of(impacts), health) for t in span]
+
+
+def test_lost_sound_is_not_listened_to() -> None:
+    assert _found() == [1.0, 1.5, 2.5, 4.0]
+
+
+def test_a_gate_closes_after_every_drop() -> None:
+    assert _found(impacts=12) == []
+
+
+@pytest.mark.parametrize(("whole", "found"), [(0, [1.0, 1.5, 2.5, 4.0]), (1, [])])
+def test_one_microphone_that_goes_on_listens(whole: int, found: list[float]) -> None:
+    assert _found(channels=2, whole=whole) == found
