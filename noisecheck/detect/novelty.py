@@ -57,7 +57,7 @@ most: three times as much, since what sounds at a frame's ends, where it leaks, 
 _SPILLS = 10.0**-6.6
 """Share of a band's energy in any other one: no chain is cleaner, least of all one that took another rate to this one,
 whose empty bands hold images of the low ones, alike in all."""
-_CHUNK = 2048
+_CHUNK = 4096
 _TINY = np.float32(1e-13)  # -130 dB re full scale, below any converter: digital silence stays finite
 
 
@@ -131,19 +131,22 @@ def _falling_max(energy: Floats, fall_db: float, frames: int) -> Floats:
 
 
 def _band_evidence(energy: Floats, past: Floats, dof: Floats, most: Floats) -> Floats:
-    """Return ``min(dof * (3 ln((r + 2) / 3) - ln r), cap)`` summed over each channel's bands, r = energy / past >= 1.
+    """Return ``min(dof * (3 ln((r + 2) / 3) - ln r), cap)`` summed over each channel's bands, r = energy / past > 1.
 
     ``most`` is cap / dof, a row a frame: with rows of their own a pass takes a third of the time.
     """
     ratio = np.divide(energy, past)
-    np.clip(ratio, np.float32(1.0), _BEYOND, out=ratio)
-    score = ratio + np.float32(2.0)
-    score *= np.float32(1.0 / 3.0)
-    cubed = score * score
-    score *= cubed
-    score /= ratio
-    np.log(score, out=score)
-    np.minimum(score, most[: len(score)], out=score)
+    # Logarithms take most of the time, and only one band in five is above what the past explains.
+    above = np.flatnonzero(~(ratio <= np.float32(1.0)))
+    some = np.minimum(ratio.reshape(-1)[above], _BEYOND)
+    part = some + np.float32(2.0)
+    part *= np.float32(1.0 / 3.0)
+    cubed = part * part
+    part *= cubed
+    part /= some
+    np.log(part, out=part)
+    score = np.zeros_like(ratio)
+    score.reshape(-1)[above] = np.minimum(part, most.reshape(-1)[above], out=part)
     return np.asarray(np.einsum("ijk,k->ij", score.reshape(len(score), -1, len(dof)), dof), np.float32)
 
 
