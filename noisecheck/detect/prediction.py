@@ -107,8 +107,9 @@ def _lags(past: Floats, order: int) -> NDArray[np.float64]:
     ahead = windows(padded, _TOGETHER + order)[:, ::_TOGETHER]
     here = padded[:, : blocks * _TOGETHER].reshape(rows, blocks, _TOGETHER)
     products = np.matmul(here.transpose(0, 2, 1), np.ascontiguousarray(ahead))
-    # Products of samples i and i + k of a block lie on the k-th diagonal.
-    return np.asarray(_diagonals(products, order + 1).sum(axis=1, dtype=np.float64))
+    # Products of samples i and i + k of a block lie on the k-th diagonal. (Side by side they are summed twice as fast.)
+    diagonals = np.ascontiguousarray(_diagonals(products, order + 1).swapaxes(0, 1))
+    return np.asarray(np.add.reduce(diagonals, axis=0, dtype=np.float64))
 
 
 @lru_cache(maxsize=16)
@@ -220,8 +221,9 @@ def filtered(pieces: NDArray[_Real], filters: NDArray[np.float64]) -> NDArray[_R
     """Return each row through its own filter, (rows, n - order): samples whose whole past is in the row."""
     rows, order = len(filters), filters.shape[1] - 1
     length = pieces.shape[1] - order
-    blocks = np.zeros((rows, -(-length // _BLOCK) + 1, _BLOCK), pieces.dtype)
-    blocks.reshape(rows, -1)[:, : pieces.shape[1]] = pieces
+    blocks = np.empty((rows, -(-length // _BLOCK) + 1, _BLOCK), pieces.dtype)
+    whole = blocks.reshape(rows, -1)
+    whole[:, : pieces.shape[1]], whole[:, pieces.shape[1] :] = pieces, 0.0
     taps = np.zeros((rows, 2 * _BLOCK, _BLOCK), pieces.dtype)
     # Output j of a block weighs the samples from j on, of that block and the next, with the filter turned round.
     row, before, after = taps.strides
