@@ -73,7 +73,8 @@ def decay_times(
     top = np.where(at < length[:, None], power, -np.inf).argmax(axis=1)
     count = length - top
     net = windows(np.concatenate((power, np.zeros_like(power)), axis=1), width)[row, top] - noise[:, None]
-    net[at >= count[:, None]] = 0.0
+    inside = at < count[:, None]
+    net[~inside] = 0.0
     peak = net[:, 0]
     with np.errstate(divide="ignore", invalid="ignore"):
         to_noise = np.where((peak > 0) & (noise > 0), 10.0 * np.log10(peak / noise), np.inf)
@@ -82,8 +83,10 @@ def decay_times(
         integral = np.cumsum(net[:, ::-1], axis=1)[:, ::-1] + tail[:, None]
         total = integral[:, 0]
         fit &= known & (total > 0)
-        level = 10.0 * np.log10(np.maximum(integral / total[:, None], 1e-30))
-    level[at >= count[:, None]] = np.inf
+        level = np.maximum(integral / total[:, None], 1e-30)
+    np.log10(level, out=level, where=inside)
+    level *= 10.0
+    level[~inside] = np.inf
     lowest = level[row, count - 1]
     seconds, flags = np.full(n, np.nan), np.full(n, Flag.NO_DECAY, np.uint32)
     first = np.where(lowest <= _START_DB, (level <= _START_DB).argmax(axis=1), count)
