@@ -31,11 +31,12 @@ def missing_extra(what: str, extra: str) -> MissingExtraError:
 
 
 def nearest(word: str, known: Iterable[str]) -> str:
-    """Return `` (did you mean 'x'?)`` for the closest of ``known``, or an empty string."""
+    """Return `` (did you mean 'x'?)`` for the closest of ``known``, or an empty string; capitals may differ."""
     import difflib
 
-    match = difflib.get_close_matches(word, list(known), n=1, cutoff=0.5)
-    return f" (did you mean '{match[0]}'?)" if match else ""
+    spelt = {name.casefold(): name for name in known}
+    match = difflib.get_close_matches(word.casefold(), spelt, n=1, cutoff=0.5)
+    return f" (did you mean '{spelt[match[0]]}'?)" if match else ""
 
 
 def one_line(text: object) -> str:

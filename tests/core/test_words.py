@@ -24,6 +24,7 @@ def test_errors_a_user_can_cause_are_value_errors_too() -> None:
 
 def test_nearest_names_the_likely_word_or_nothing() -> None:
     assert nearest("landnig", ["bend", "landing"]) == " (did you mean 'landing'?)"
+    assert nearest("TAKE1.WAV", ["take1.wav", "taps.wav"]) == " (did you mean 'take1.wav'?)"
     assert nearest("zzz", ["bend", "landing"]) == ""
     assert nearest("x", []) == ""
 
