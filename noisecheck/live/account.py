@@ -7,7 +7,7 @@ the end; what it says then is what the ledger says of the same sound recorded.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from typing import Final, NamedTuple
 
@@ -24,10 +24,11 @@ from noisecheck.live.later import NotKept
 from noisecheck.live.placing import Placer
 from noisecheck.pipeline.decisions import joined_onsets
 from noisecheck.pipeline.flowing import feed_of, ledger_settings, with_drops
+from noisecheck.pipeline.lost import few_enough
 from noisecheck.pipeline.references import machine_impacts, mark_references
 from noisecheck.pipeline.together import told_apart
 
-__all__ = ["Account", "Accounted"]
+__all__ = ["Account", "Accounted", "with_spans"]
 
 _MOST: Final = 40_000
 """Impacts kept to be accounted for again: well over an hour, 30 MB, and some seconds of work."""
@@ -47,6 +48,11 @@ class Accounted(NamedTuple):
     followed: Followed
     impacts: Impacts
     """All impacts, with stations and drops."""
+
+
+def with_spans(spans: Sequence[tuple[float, float]], more: Iterable[tuple[float, float]]) -> list[tuple[float, float]]:
+    """Return spans in order with more of them, each in the place of one that began at the same time."""
+    return sorted((dict(spans) | dict(more)).items())
 
 
 class Account:
@@ -75,6 +81,12 @@ class Account:
         self._count = self._again = self._let_go = 0
         """Impacts, those measured again, and those let go of as they were measured first."""
         self.gaps_s: list[tuple[float, float]] = []
+        self._lost_s: list[tuple[float, float]] = []
+
+    @property
+    def lost_s(self) -> list[tuple[float, float]]:
+        """Return the spans in which sound was lost; none where they are a gate's."""
+        return self._lost_s if few_enough(len(self._lost_s), self._count) else []
 
     @property
     def whole(self) -> bool:
@@ -89,6 +101,7 @@ class Account:
     def add(self, heard: Heard) -> None:
         """Keep impacts; more than can be kept is let go of, and nothing is accounted for again."""
         self._count += len(heard.onsets)
+        self._lost_s = with_spans(self._lost_s, heard.lost)
         if not self.whole:
             self._onsets, self._impacts, self._late = [], [], []
             return
@@ -133,7 +146,7 @@ class Account:
             goes_on=not ended,
             feed=feed_of(self._rig, run),
             settings=settings,
-            gaps_s=self.gaps_s,
+            gaps_s=sorted((*self.gaps_s, *self.lost_s)),
             silent=self._silent,
             deaf_s=deaf_s,
             run=run.name,

@@ -17,7 +17,7 @@ from noisecheck.flow.route import LedgerSettings, Route
 from noisecheck.flow.silence import Silence
 from noisecheck.flow.solver import LedgerSolver
 from noisecheck.flow.windows import Contradiction, WindowCheck
-from noisecheck.live.account import Account, Accounted
+from noisecheck.live.account import Account, Accounted, with_spans
 from noisecheck.live.arriving import stations_in_reach
 from noisecheck.live.clock import clock_words
 from noisecheck.live.drops import LiveDrops
@@ -199,6 +199,8 @@ class Follower:
         events += dead
         if self._account is None:
             return events
+        if heard.lost and self._solver is not None and self._account.lost_s:
+            self._solver.beliefs.gaps = with_spans(self._solver.beliefs.gaps, heard.lost)
         died = any(e.alarm for e in dead)
         due = self._listened_s >= self._next_s
         if due:

@@ -18,7 +18,7 @@ from noisecheck.core.table import Impacts
 from noisecheck.detect.channels import Onsets
 from noisecheck.detect.stream import Stream
 from noisecheck.live.later import NEEDS_S, Later, measured
-from noisecheck.live.microphones import Signal, SignalCheck
+from noisecheck.live.microphones import LostSound, Signal, SignalCheck
 from noisecheck.live.placing import Placer, Placing
 from noisecheck.live.room import Room
 from noisecheck.pipeline.decisions import joined_onsets, next_arrivals, quiet_spans
@@ -61,6 +61,8 @@ class Heard(NamedTuple):
     """The next of all impacts in order, measured again now that their sound is over; not placed."""
     signals: tuple[Signal, ...] = ()
     """Channels found dead, or alive again."""
+    lost: tuple[tuple[float, float], ...] = ()
+    """Spans in which all sound was lost, s."""
 
 
 class Hearing:
@@ -102,7 +104,7 @@ class Hearing:
         """Impacts known, and not measured yet."""
         self._near = joined_onsets([], channels)
         """The last impacts: what still rings of them is none of those that follow."""
-        self._signals = SignalCheck(rate, channels)
+        self._signals, self._lost = SignalCheck(rate, channels), LostSound(rate)
         self._later = Later(self.room, rate, channels, offset_db=offset_db, settings=settings.measure, times=times)
 
     def _new_stream(self) -> Stream:
@@ -133,11 +135,12 @@ class Hearing:
     def _slice(self, part: NDArray[np.float32]) -> Heard:
         part = ArrayRecording(part, self.rate).read(0, len(part))  # what is no number is silence, as in a file
         self.room.add(part)
-        signals = self._signals.take(part, self.listened.heard + self.listened.missed)
+        at = self.listened.heard + self.listened.missed
+        signals, lost = self._signals.take(part, at), self._lost.take(part, at)
         self.listened.heard += len(part)
         onsets = self._stream.push(part)
         known = self._begin + self._stream.known
-        return self._heard(onsets, known)._replace(late=self._later.take(known), signals=tuple(signals))
+        return self._heard(onsets, known)._replace(late=self._later.take(known), signals=tuple(signals), lost=lost)
 
     def flush(self) -> Iterator[Heard]:
         """Take what is left of a slice, and end the stream."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections import deque
 from typing import Final, NamedTuple
 
@@ -10,8 +11,9 @@ from numpy.typing import NDArray
 
 from noisecheck.flow.route import Route
 from noisecheck.flow.silence import BALLS, Silence, silences
+from noisecheck.pipeline.lost import HIDES_S
 
-__all__ = ["Signal", "SignalCheck", "SilenceCheck"]
+__all__ = ["LostSound", "Signal", "SignalCheck", "SilenceCheck"]
 
 _LONG_S: Final = 3.0
 _LONGER: Final = 3.0
@@ -73,6 +75,29 @@ class SignalCheck:
                 found.append(Signal(c, state, self._since[c], self._told[c]))
                 self._told[c] = state
         return found
+
+
+class LostSound:
+    """Watches for spans in which every channel gives exact zeros, as :mod:`noisecheck.pipeline.lost` does in a file."""
+
+    def __init__(self, rate: int) -> None:
+        self._rate = rate
+        self._since = -1
+
+    def take(self, part: NDArray[np.float32], at: int) -> tuple[tuple[float, float], ...]:
+        """Take the next samples, the first of them frame ``at``; return a span in s that is long enough by now or ends.
+
+        One that goes on ends at infinity; the same start comes again with its end.
+        """
+        silent, since, end = not part.any(), self._since, at + len(part)
+        if silent and since < 0:
+            self._since = since = at
+        elif not silent:
+            self._since, end = -1, at
+        least = HIDES_S * self._rate
+        if since <= 0 or end - since < least or (silent and at - since >= least):
+            return ()  # none, too short yet, or said; silence at the very start is how some recorders begin
+        return ((since / self._rate, math.inf if silent else end / self._rate),)
 
 
 class SilenceCheck:

@@ -11,12 +11,17 @@ from numpy.typing import NDArray
 from noisecheck.audio.health import Health
 from noisecheck.core.table import Impacts
 
-__all__ = ["lost_spans"]
+__all__ = ["HIDES_S", "few_enough", "lost_spans"]
 
-_HIDES_S: Final = 0.1
+HIDES_S: Final = 0.1
 """Shorter spans hide no impact: what rings or bounces behind them shows it."""
 _OFTEN: Final = 0.1
 """Silences an impact above which they are a noise gate's, which closes when a drop has died away, drop after drop."""
+
+
+def few_enough(spans: int, impacts: int) -> bool:
+    """Return whether so many spans of silence beside so many impacts are lost sound and no gate's."""
+    return spans <= _OFTEN * impacts
 
 
 def lost_spans(impacts: Impacts, health: Health) -> tuple[tuple[float, float], ...]:
@@ -32,8 +37,8 @@ def lost_spans(impacts: Impacts, health: Health) -> tuple[tuple[float, float], .
     spans = alive[0]
     for more in alive[1:]:
         spans = _in_both(spans, more)
-    spans = spans[np.diff(spans, axis=1)[:, 0] >= _HIDES_S * health.rate]
-    if len(spans) > _OFTEN * len(impacts):
+    spans = spans[np.diff(spans, axis=1)[:, 0] >= HIDES_S * health.rate]
+    if not few_enough(len(spans), len(impacts)):
         return ()
     return tuple((start / health.rate, stop / health.rate) for start, stop in spans.tolist())
 

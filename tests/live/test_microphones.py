@@ -14,7 +14,7 @@ from noisecheck.bench.rig_file import load_rig
 from noisecheck.flow.route import Route
 from noisecheck.live.events import Event
 from noisecheck.live.follow import Follower
-from noisecheck.live.microphones import Signal, SignalCheck, SilenceCheck
+from noisecheck.live.microphones import LostSound, Signal, SignalCheck, SilenceCheck
 from noisecheck.live.placing import Placer
 
 RATE = 16_000
@@ -43,6 +43,14 @@ def test_samples_that_are_all_the_same_are_said_after_three_seconds_and_once() -
             (pytest.approx(5.0, abs=0.03), "same", 2 * RATE),
             (pytest.approx(12.02, abs=0.03), "", 12 * RATE),
         ]
+
+
+def test_sound_that_comes_back_says_how_long_it_was_lost() -> None:
+    x = np.concatenate([np.zeros(RATE), noise(1.0), np.zeros(RATE // 20), noise(1.0), np.zeros(2 * RATE), noise(1.0)])
+    check, step = LostSound(RATE), RATE // 50
+    parts = np.asarray(x, np.float32)[:, None]
+    spans = [s for at in range(0, len(parts) - step + 1, step) for s in check.take(parts[at : at + step], at)]
+    assert spans == [(pytest.approx(3.05, abs=0.03), np.inf), (spans[0][0], pytest.approx(5.05, abs=0.03))]
 
 
 def test_a_gate_that_makes_pauses_is_no_dead_microphone() -> None:
@@ -106,6 +114,15 @@ def test_no_ball_is_lost_at_a_dead_microphone(tmp_path: Path, sound: Any) -> Non
     assert follower.ledger is not None
     # The stray of 51.3 s is not claimed: what falls at the tray may sound like nothing that is known meanwhile.
     assert [f.kind for f in follower.ledger.findings] == ["stuck"]
+
+
+def test_no_ball_is_lost_where_all_sound_was(tmp_path: Path, sound: Any) -> None:
+    samples = sound[0][: 60 * RATE].copy()
+    samples[40 * RATE : int(42.8 * RATE)] = 0.0
+    follower, events = followed(tmp_path, samples)
+    assert [e.text for e in events if e.kind == "stuck" and e.time_s > 39.0] == []
+    assert follower.ledger is not None
+    assert [f.time_s < 40.0 for f in follower.ledger.findings if f.kind == "stuck"] == [True]
 
 
 def test_a_landing_that_falls_silent_is_said_and_what_was_said_meanwhile_taken_back(tmp_path: Path, sound: Any) -> None:
