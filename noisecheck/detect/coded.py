@@ -21,7 +21,13 @@ __all__ = ["AHEAD_S", "announcing", "filled", "grows_until", "kept_bands", "past
 
 AHEAD_S: Final = 0.020
 _BELOW: Final = 0.2
-"""Share of the steepest step at which an arrival begins (14 dB below)."""
+"""Share of the steepest step at which an impact steps in (14 dB below)."""
+_BACK_S: Final = (0.0041, 0.0011)
+_ON_S: Final = 0.005
+_LOUDER: Final = 1.4
+_SOFT: Final = 0.06
+"""Just before it an impact may have begun softly: where its steps first exceed by 3 dB those that announced it, and
+come within 24 dB of the steepest."""
 _ANNOUNCED_S: Final = 0.030
 """Half a block of 2048 samples and what a frame sees before it; announcements lay 13 to 30 ms before the impact..."""
 _ANNOUNCED: Final = 100.0
@@ -57,9 +63,25 @@ def past_pre_echo(samples: NDArray[np.float32], at: NDArray[np.int64], rate: int
         at: (m,) positions of onsets in ``samples``.
         rate: frames a second.
 
-    The first sample within 20 ms whose step from the one before reaches a fifth of the steepest step there. Steps, not
-    samples, so that hum and slow thuds beneath do not count; where noise hides the impact, nothing moves. What dies
-    away before is an impact itself.
+    Where it steps in, or up to a millisecond before, where it first exceeds all of the 3 ms before that.
+    """
+    stepped = _steps_in(samples, at, rate)
+    moved = np.flatnonzero(stepped > at)
+    begin, back, on = (int(s * rate) for s in (*_BACK_S, _ON_S))
+    changes = np.abs(np.diff(stretches(samples, stepped[moved] - begin - 1, begin + on + 1), axis=1))
+    before, near, sound = np.split(changes, (begin - back, begin + 1), axis=1)
+    least = np.maximum(_LOUDER * before.max(axis=1), _SOFT * sound.max(axis=1))
+    later = near >= least[:, None].astype(np.float32)
+    sooner = np.where(later.any(axis=1), back - later.argmax(axis=1), 0)
+    stepped[moved] = np.maximum(stepped[moved] - sooner, at[moved])
+    return stepped
+
+
+def _steps_in(samples: NDArray[np.float32], at: NDArray[np.int64], rate: int) -> NDArray[np.int64]:
+    """Return the first sample within 20 ms whose step from the one before reaches a fifth of the steepest step there.
+
+    Steps, not samples, so that hum and slow thuds beneath do not count; where noise hides the impact, nothing moves.
+    What dies away before is an impact itself.
     """
     if not len(at):
         return at
@@ -84,7 +106,7 @@ def grows_until(samples: NDArray[np.float32], at: NDArray[np.int64], rate: int) 
     told = np.zeros(len(at), np.bool_)
     step = int(_STEP_S * rate)
     inside = np.flatnonzero((at > 0) & (at + int(AHEAD_S * rate) + step < len(samples)))
-    later = past_pre_echo(samples, at[inside], rate) - at[inside]
+    later = _steps_in(samples, at[inside], rate) - at[inside]
     for i, wait in zip(inside.tolist(), later.tolist(), strict=True):
         if wait > _SOONER_S * rate:
             changes = np.diff(samples[at[i] : at[i] + wait + step].astype(np.float64)) ** 2

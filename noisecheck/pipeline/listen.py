@@ -81,10 +81,6 @@ class Heard:
     """Whether it was listened to as sound that went through a lossy codec."""
 
 
-class _SoundsCoded(Exception):
-    """The first tile tells that the sound went through a lossy codec: all is to be listened to as such."""
-
-
 @record
 class _Batch:
     """A piece of work for one worker: tiles to be searched, or settled ones to be measured."""
@@ -140,23 +136,15 @@ def listen(
         reader = Reader(recording, block_s)
         tiles = tiles_of(recording.rate, recording.frames)
         calibrated = offset_db is not None
-
-        def listened(folder: Path | None) -> Columns:
-            how = (settings, offset_db, workers, block_s, progress, folder)
-            try:
-                return _columns(opened, reader, tiles, *how)
-            except _SoundsCoded:
-                reader.coded = True
-                return _columns(opened, reader, tiles, *how)
-
+        how = (settings, offset_db, workers, block_s, progress)
         if unfinished is None and len(tiles) > _LONG_TILES:
             import tempfile
 
             # Mapped files outlive their names (where they do not, on Windows, the folder is left to the system).
             with tempfile.TemporaryDirectory(prefix="noisecheck-", ignore_cleanup_errors=True) as folder:
-                columns = listened(Path(folder))
+                columns = _columns(opened, reader, tiles, *how, Path(folder))
         else:
-            columns = listened(unfinished)
+            columns = _columns(opened, reader, tiles, *how, unfinished)
         columns["coded"] = np.array([reader.coded])
     return heard_of(columns, *shape, calibrated=calibrated)
 
@@ -190,6 +178,7 @@ def _columns(
     size = 1 if workers == 1 else min(max(len(tiles) // 16, 1), _MOST_BATCH)
     common = (opener, settings.measure, offset_db, block_s, reader.coded)
     settled: deque[DecidedTile] = deque()
+    again = False
     begin = max(0, parts.done - WARM_TILES) if parts.done < len(tiles) else len(tiles)
 
     def measuring(least: int) -> Iterator[_Batch]:
@@ -199,7 +188,7 @@ def _columns(
     def batches() -> Iterator[_Batch]:
         # May run ahead of the results (workers ask for more while they work): it gives what is there, never waits.
         first = begin
-        while first < len(tiles):
+        while first < len(tiles) and not again:
             yield from measuring(size)
             many = size if len(tiles) - first > 4 * size else 1  # small ones at the end leave no worker waiting long
             yield _Batch(*common, to_find=tuple(tiles[first : first + many]))
@@ -208,9 +197,9 @@ def _columns(
 
     def take(batch: _Batch, results: list[Any]) -> None:
         if batch.to_find:
-            if batch.to_find[0] == tiles[0] and not reader.coded and tells_codec(reader, tiles[0], results[0]):
-                raise _SoundsCoded
-            for found in results:
+            nonlocal again
+            again |= batch.to_find[0] == tiles[0] and not reader.coded and tells_codec(reader, tiles[0], results[0])
+            for found in () if again else results:
                 settled.extend(decisions.take(found))
             return
         for tile, measured in zip(batch.to_measure, results, strict=True):
@@ -233,6 +222,9 @@ def _columns(
                 if not settled:
                     break
                 work = measuring(1)
+    if again:  # what workers had begun is let end
+        reader.coded = True
+        return _columns(opener, reader, tiles, settings, offset_db, workers, block_s, progress, folder)
     return parts.whole(decisions.first)
 
 
