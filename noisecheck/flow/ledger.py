@@ -20,7 +20,7 @@ from noisecheck.flow.contacts import (
     real_odds,
 )
 from noisecheck.flow.findings import Finding, Ledger
-from noisecheck.flow.readings import agreed, other_readings, untold
+from noisecheck.flow.readings import agreed, borne_out, other_readings, untold
 from noisecheck.flow.route import FeedPlan, LedgerSettings, Route
 from noisecheck.flow.siblings import Sibling, untold_here
 from noisecheck.flow.silence import Silence, silences
@@ -52,13 +52,19 @@ class Followed:
     notes: tuple[str, ...]
     others: tuple[LedgerSolver, ...] = ()
     """The run followed by other transit times that explain it nearly as well."""
+    readings: tuple[Sequence[Fit], ...] = ((),)
+    """The transit times that it and they follow it by."""
 
     def finish(self, end_s: float) -> Ledger:
         """Return the ledger of the run, which ended then."""
-        ledger = self.solver.finish(end_s)
-        if self.others:
-            ledger = agreed(ledger, [o.finish(end_s) for o in self.others])
-        return replace(ledger, notes=(*self.notes, *ledger.notes))
+        solvers = (self.solver, *self.others)
+        ledgers = [s.finish(end_s) for s in solvers]
+        left = borne_out([s.book.balls for s in solvers], self.solver.feed.balls)
+        ledger = ledgers[left[0]]
+        if left[1:]:
+            ledger = agreed(ledger, [ledgers[n] for n in left[1:]])
+        open_times = untold(self.route, [self.readings[n] for n in left])
+        return replace(ledger, notes=(*self.notes, *open_times, *ledger.notes))
 
 
 def follow_balls(
@@ -174,6 +180,7 @@ def follow_so_far(
             end_s=now_s,
             deaf_s=deaf,
             beside=[s.contacts_on(heard) for s in siblings],
+            fed=math.inf if feed is None or feed.balls is None else feed.balls,
         )
         fits = [f if w is None else Fit(0.0, 0.0) for f, w in zip(learnt, heard.transit_s, strict=True)]
     level_db, at_most = levels_of(impacts)
@@ -181,7 +188,8 @@ def follow_so_far(
     if labels is not None:
         codes, labels = of_one_sound(impacts.where(rows), codes, labels)
     solvers, news = [], []
-    for these in (fits, *other_readings(fits)):
+    readings = fits, *other_readings(fits)
+    for these in readings:
         solver = LedgerSolver(
             heard, feed=feed, settings=chosen, start_s=start_s, gaps_s=gaps_s, run=run, at_once=at_once, fits=these
         )
@@ -215,5 +223,5 @@ def follow_so_far(
         )
     notes += [c.sentence for c in wrong]
     notes += [s.sentence(heard.stations) for s in quiet]
-    notes += untold(heard, fits)
-    return Followed(solvers[0], heard, tuple(news[0]), tuple(quiet), tuple(wrong), tuple(notes), tuple(solvers[1:]))
+    said = tuple(news[0]), tuple(quiet), tuple(wrong), tuple(notes)
+    return Followed(solvers[0], heard, *said, tuple(solvers[1:]), readings)

@@ -11,7 +11,7 @@ from noisecheck.flow.findings import Finding, Ledger, OpenBall
 from noisecheck.flow.route import Route
 from noisecheck.flow.transits import Fit
 
-__all__ = ["agreed", "other_readings", "untold"]
+__all__ = ["agreed", "borne_out", "other_readings", "untold"]
 
 _MOST: Final = 5
 """Readings beside the likeliest that are gone into."""
@@ -30,14 +30,31 @@ def other_readings(fits: Sequence[Fit]) -> list[list[Fit]]:
     return found[:_MOST]
 
 
-def untold(route: Route, fits: Sequence[Fit]) -> list[str]:
-    """Return the sentences on links whose transit times cannot be told."""
-    return [
-        f"how long a ball takes from {name} on is not told: {' or '.join(f'{m:.2f} s' for m in means)} explain what "
-        "is heard nearly as well, so only what holds for each is claimed (state transit_s in rig.toml)"
-        for name, fit in zip(route.stations, fits, strict=False)
-        if (means := [fit.mean, *(mean for mean, _ in fit.rivals)])[1:]
-    ]
+def borne_out(followed: Sequence[int], fed: int | None) -> list[int]:
+    """Return which readings the stated number of balls leaves.
+
+    Args:
+        followed: how many balls each reading follows, the likeliest first.
+        fed: how many were fed, as stated.
+
+    A ball more than were fed is a foreign sound taken for one, which is a hundred times rarer. The likeliest reading
+    may lead another by more than that (400 : 1), so that one ball does not speak against it.
+    """
+    beyond = [0 if fed is None else max(n - fed, 0) for n in followed]
+    return [n for n, many in enumerate(beyond) if many <= min(beyond) + (n == 0)]
+
+
+def untold(route: Route, readings: Sequence[Sequence[Fit]]) -> list[str]:
+    """Return the sentences on links whose transit times cannot be told: those of the readings that are left differ."""
+    found = []
+    for name, fits in zip(route.stations, zip(*readings, strict=True), strict=False):
+        means = list(dict.fromkeys(fit.mean for fit in fits))
+        if len(means) > 1:
+            found.append(
+                f"how long a ball takes from {name} on is not told: {' or '.join(f'{m:.2f} s' for m in means)} explain "
+                "what is heard nearly as well, so only what holds for each is claimed (state transit_s in rig.toml)"
+            )
+    return found
 
 
 def agreed(ledger: Ledger, others: Sequence[Ledger]) -> Ledger:

@@ -35,11 +35,18 @@ _HEARD: Final = (9.0, 1.0)
 """Balls heard and not, taken as seen before any is (beta prior)."""
 _FEW: Final = 60
 """Of more the median of deviations tells the spread to within 15 % (its efficiency is 37 %)."""
+_HANDFUL: Final = 24
+"""Of more the pairs tell it to within 15 %, too (82 %)."""
+_WIDER: Final = 1.0, 1.5, 2.2
+"""What the spread of no more than those may be in truth, over what their pairs tell."""
 _ODD: Final = 0.02
 """Share of transits of any length within reach."""
 _REACH: Final = 4.0
 _TURNS: Final = 4
 """Feed periods by which the likeliest lag may be wrong."""
+_FOREIGN: Final = 2.3
+"""Nats against each arrival that no ball can have made, as many as were fed: foreign sounds are ten times rarer at a
+station than balls unheard at the one before (common practice, no source)."""
 _DENIED: Final = 12.0
 """Nats by which a run must tell another lag than runs together do, to be left to itself: twice as many as tell a lag,
 since here either may be taken for the other (then one short run in a thousand of the same machine is left so)."""
@@ -67,6 +74,8 @@ class Contacts(NamedTuple):
     start_s: float
     end_s: float
     deaf_s: Sequence[Sequence[tuple[float, float]]] = ()
+    fed: float = math.inf
+    """Balls fed, as stated; infinite where nobody says."""
 
 
 class _Link(NamedTuple):
@@ -88,6 +97,8 @@ class _Link(NamedTuple):
     """How long each run's arrivals last."""
     period_s: Times
     """The usual time between the departures of each run."""
+    spare: Times
+    """Balls of each run that no departure was heard of, at most: those fed less those heard."""
 
 
 class _Scored(NamedTuple):
@@ -111,6 +122,7 @@ def learn_transits(
     end_s: float,
     deaf_s: Sequence[Sequence[tuple[float, float]]] = (),
     beside: Sequence[Contacts] = (),
+    fed: float = math.inf,
 ) -> list[Fit]:
     """Return the transit times of each link of a run listened to from start to end.
 
@@ -119,11 +131,12 @@ def learn_transits(
     whether balls not fed are missing at both places, and how well each wait between balls comes back in the arrivals.
     What was heard at one of two stations while the other was deaf (``deaf_s``, spans of each station) tells nothing.
     Other runs of the same machine (``beside``, stations as on the route) tell as much as this one, but for links where
-    this one clearly tells another lag: they differ in what the run sheet does not say, or not where.
+    this one clearly tells another lag: they differ in what the run sheet does not say, or not where. Where it is stated
+    how many balls were ``fed``, arrivals that would need more of them are foreign sounds.
     """
     found: list[Fit] = []
     for link in range(len(route.stations) - 1):
-        runs = (Contacts(times, stations, start_s, end_s, deaf_s), *beside)
+        runs = (Contacts(times, stations, start_s, end_s, deaf_s, fed), *beside)
         own, *others = (_heard(run, link) for run in runs)
         parts = [h for h in (own, *others) if h is not None]
         if not parts:
@@ -173,7 +186,7 @@ def _denied(own: _Link, alone: Sequence[_Scored], best: _Scored) -> bool:
 
 def _heard(run: Contacts, link: int) -> _Link | None:
     """Return what a run tells of one link, None where that is too little."""
-    times, stations, start_s, end_s, deaf_s = run
+    times, stations, start_s, end_s, deaf_s, fed = run
     spans = [s for at in deaf_s[link : link + 2] for s in at]
     since_s = max((to for a, to in spans if a <= start_s < to < end_s), default=start_s)
     until_s = min((a for a, to in spans if since_s < a < end_s <= to), default=end_s)
@@ -198,6 +211,7 @@ def _heard(run: Contacts, link: int) -> _Link | None:
         np.zeros(len(reach), np.int64),
         np.array([reach[-1] - reach[0]]),
         np.array([period]),
+        np.array([max(fed - len(leave), 0.0)]),
     )
 
 
@@ -269,6 +283,20 @@ def _score(heard: _Link, lag: float, half: float) -> _Scored:
         if near.sum() < 3:
             return _NONE
         middle, sd = _fit_few(off[near])
+    if near.sum() > _HANDFUL:
+        return _told(heard, lag, sd, nearest, off, mutual)
+    # The spread of a few is known to a factor only: a lag is judged by what explains them all best.
+    return max(_told(heard, lag, k * sd, nearest, off, mutual) for k in _WIDER)
+
+
+def _told(
+    heard: _Link, lag: float, sd: float, nearest: NDArray[np.int64], off: Times, mutual: NDArray[np.bool_]
+) -> _Scored:
+    """Return how well a lag of that spread explains the arrivals, and the transits it gives.
+
+    ``nearest`` arrival of each departure, by how much it is ``off`` the lag, and whether they are each other's: (n,).
+    """
+    slots, real, reach = heard.slots, heard.real, heard.reach
     wide = np.where(real, sd, np.hypot(sd, heard.blur_s))
     fits = mutual & (np.abs(off) <= _REACH * wide)
     due = fits | (slots + lag + _REACH * sd < heard.until_s)
@@ -290,11 +318,11 @@ def _score(heard: _Link, lag: float, half: float) -> _Scored:
     as_others = unheard * math.log(share) + empty * math.log(1.0 - share)
     score += float(np.logaddexp(as_others, _log_beta(unheard + 1.0, empty + 1.0))) - math.log(2.0)
     owed[nearest[fits]] = False
-    for loose, span_s, period_s in zip(
-        np.bincount(heard.run[owed], minlength=len(heard.span_s)).tolist(), heard.span_s, heard.period_s, strict=True
-    ):
+    loose_in = np.bincount(heard.run[owed], minlength=len(heard.span_s)).tolist()
+    for loose, span_s, period_s, spare in zip(loose_in, heard.span_s, heard.period_s, heard.spare, strict=True):
         spare_s = 10.0 * period_s
         score += math.lgamma(loose + 1.0) - (loose + 1.0) * math.log(span_s + spare_s) + math.log(spare_s)
+        score -= _FOREIGN * max(loose - spare, 0.0)
     # What a long lag leaves out at the ends is no more in order than the rest.
     score *= len(reach) / max(int(owed.sum()) + came + unheard, 1)
     mean, sd = _fit_few((reach[nearest] - slots)[fits & real][:_FIRST])

@@ -10,7 +10,7 @@ import pytest
 from noisecheck.core.table import Impacts
 from noisecheck.flow.findings import Finding, Ledger
 from noisecheck.flow.ledger import follow_balls
-from noisecheck.flow.readings import agreed, other_readings, untold
+from noisecheck.flow.readings import agreed, borne_out, other_readings, untold
 from noisecheck.flow.route import Route
 from noisecheck.flow.transits import Fit
 
@@ -30,8 +30,18 @@ def test_each_link_is_taken_otherwise_in_turn() -> None:
     means = [[f.mean for f in reading] for reading in other_readings(fits)]
     assert means == [[2.0, 0.5, 0.7], [1.0, 0.5, 1.7], [3.0, 0.5, 0.7]]
     assert other_readings(fits[1:2]) == []
-    (sentence,) = untold(ROUTE, fits[:2])
+    (sentence,) = untold(ROUTE, [fits[:2], *other_readings(fits[:2])])
     assert "from landing on is not told: 1.00 s or 2.00 s or 3.00 s" in sentence
+
+
+def test_a_reading_that_follows_more_balls_than_were_fed_is_out_of_the_question() -> None:
+    assert borne_out([12, 13, 11], None) == [0, 1, 2]
+    assert borne_out([12, 13, 11], 13) == [0, 1, 2]
+    assert borne_out([12, 13, 11], 12) == [0, 2]
+    assert borne_out([13, 12, 11], 12) == [0, 1, 2]  # one ball does not outweigh that it is the likeliest
+    assert borne_out([14, 12, 13], 12) == [1]
+    fits = [Fit(1.0, 0.1, ((2.0, 0.1),)), Fit(0.5, 0.1)]
+    assert untold(ROUTE, [fits]) == []
 
 
 def test_what_only_one_reading_has_is_not_said() -> None:

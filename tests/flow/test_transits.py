@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 import pytest
 
@@ -86,3 +88,25 @@ def test_a_dozen_balls_do_not_make_the_usual_late() -> None:
     # Six in a hundred had less than half the true spread by the median of the deviations.
     assert np.mean(np.array(spread) < 0.5) <= 0.01
     assert 1.0 < np.median(spread) < 1.5
+
+
+def test_transits_that_are_more_alike_by_chance_a_period_off_are_not_taken_alone() -> None:
+    leave = np.array([2.38, 3.95, 5.58, 7.23, 8.86, 10.56, 12.2, 13.85, 15.49, 17.04])
+    reach = np.array([3.84, 5.64, 7.15, 8.81, 10.43, 12.08, 13.78, 15.42, 17.1, 18.71])  # each 1.46 to 1.69 s later
+    times, stations = np.concatenate([leave, reach]), np.repeat([0, 1], 10)
+    order = np.argsort(times)
+    (fit,) = learn_transits(times[order], stations[order], ROUTE, 20.0, start_s=0.0, end_s=30.0)
+    assert any(abs(mean - 1.58) < 0.05 for mean, _ in ((fit.mean, fit.sd), *fit.rivals))
+
+
+def test_no_more_balls_are_under_way_than_were_fed() -> None:
+    rivals = {10: 0, 11: 0, math.inf: 0}
+    for seed in range(12):
+        rng = np.random.default_rng(seed)
+        leave = 3.0 + np.arange(10) + rng.normal(0.0, 0.005, 10)
+        times, stations = np.concatenate([leave, leave + rng.normal(0.7, 0.2, 10)]), np.repeat([0, 1], 10)
+        order = np.argsort(times)
+        for fed in rivals:
+            (fit,) = learn_transits(times[order], stations[order], ROUTE, 20.0, start_s=0.0, end_s=25.0, fed=fed)
+            rivals[fed] += any(mean > 1.3 for mean, _ in ((fit.mean, fit.sd), *fit.rivals))
+    assert rivals[11] == rivals[math.inf] > rivals[10]
