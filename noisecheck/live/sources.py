@@ -13,12 +13,12 @@ from typing import Final, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from noisecheck.audio.recording import FileRecording, open_recording
+from noisecheck.audio.recording import FileRecording, is_lossy, open_recording
 from noisecheck.core.errors import InputError, one_line
 from noisecheck.core.records import record
 from noisecheck.live import PIPE_FORMATS
 from noisecheck.live.clock import Clock, SystemClock
-from noisecheck.pipeline.history import sounds_coded
+from noisecheck.pipeline.history import WAS_CODED, sounds_coded
 
 __all__ = ["Chunk", "FileSource", "Gap", "Item", "Note", "Source"]
 
@@ -106,6 +106,8 @@ class FileSource:
         self._recording = self._opened()
         self.name, self.rate, self.channels = self.path.name, self._recording.rate, self._recording.channels
         self.coded = sounds_coded(self._recording)
+        if self.coded and not is_lossy(self._recording):
+            self._recording.note(WAS_CODED)
         subtype = self._recording.subtype
         self.subtype = subtype if subtype in PIPE_FORMATS.values() else "PCM_16" if subtype == "PCM_U8" else "FLOAT"
         self._last = np.empty((0, self.channels), np.float32)
@@ -179,7 +181,7 @@ class FileSource:
             wrong = f"has {again.channels} channels at {again.rate} Hz now"
         elif heard - again.frames > _TAIL_S * self.rate:
             wrong = "became shorter"
-        elif not self.coded and not np.array_equal(
+        elif not is_lossy(again) and not np.array_equal(
             samples := again.read(heard - len(self._last), heard), self._last[: len(samples)]
         ):
             wrong = "was replaced by another recording"

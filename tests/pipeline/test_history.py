@@ -13,7 +13,7 @@ import soxr
 from noisecheck.audio.recording import ArrayRecording, open_recording
 from noisecheck.core.table import Impacts
 from noisecheck.detect.coded import grows_until, went_through
-from noisecheck.live.sources import FileSource
+from noisecheck.live.sources import FileSource, Note
 from noisecheck.pipeline.history import WAS_CODED, sounds_coded
 from noisecheck.pipeline.kept import listen_once
 from noisecheck.pipeline.listen import ListenSettings, listen
@@ -74,6 +74,7 @@ def test_it_is_said_and_the_same_by_all_ways(tmp_path: Path) -> None:
     assert heard(wav, workers=2)["frame"].tolist() == listened.heard.impacts["frame"].tolist()
     source = FileSource(wav)
     assert source.coded
+    assert next(iter(source.items())) == Note(WAS_CODED)
     source.close()
 
 
