@@ -2,8 +2,8 @@
 
 A WAV or FLAC made from a compressed recording holds all that the codec added, but no longer says so. The first tile
 tells: as they were recorded hardly any impacts are announced, through a codec one in twenty and more. So are they by
-the ringing of a steep filter (sound taken from a low rate), and by what a noise gate leaves before it opens; what is
-new then lies in the same places, and is listened to in the same way.
+the ringing of a steep filter (sound taken from a low rate), and by what noise reduction lets through before it opens;
+what is new then lies in the same places, and is listened to in the same way.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from noisecheck.pipeline.tiles import Reader, Tile, find_in_tiles, tiles_of
 __all__ = ["WAS_CODED", "find_in_first", "sounds_coded", "tells_codec"]
 
 WAS_CODED: Final = (
-    "sounds as if it had gone through a codec, a steep filter or a noise gate: it is listened to as such; hand over "
+    "sounds as if it had gone through a codec, a steep filter or noise reduction: it is listened to as such; hand over "
     "the untreated original where there is one"
 )
 _CLEAR: Final = 40.0
