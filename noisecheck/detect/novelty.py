@@ -94,7 +94,10 @@ def floor_of(energy: Floats, cell: int, *, each: int = 1, earlier: list[Floats] 
     """
     before = earlier or []
     rows = cell // each
-    quiet = np.array(before + [quiet_of(energy[c : c + rows], each) for c in range(0, len(energy), rows)])
+    whole = len(energy) // rows * rows
+    rest = [quiet_of(energy[whole:], each)] if whole < len(energy) else []
+    cells = energy[:whole].reshape(-1, rows, energy.shape[1])[:, :: FLOOR_EVERY // each]
+    quiet = np.array([*before, *quantile_of(cells.swapaxes(0, 1)), *rest])
     few = range(len(before), min(FLOOR_CELLS, len(quiet)))
     floors = [floor_after(quiet[max(0, c - FLOOR_CELLS) : max(c, 1)])[None] for c in few]
     if len(quiet) > FLOOR_CELLS:
@@ -109,9 +112,10 @@ def quiet_of(energy: Floats, each: int = 1) -> Floats:
 
 
 def quantile_of(part: Floats) -> Floats:
-    """Return the same of the frames that make a floor, (frames, bands)."""
+    """Return the same of the frames that make a floor, (frames, ..., bands)."""
     k = int(_FLOOR_QUANTILE * len(part))
-    return np.asarray(np.partition(part, k, axis=0)[k])
+    # Side by side they are parted in two thirds of the time.
+    return np.asarray(np.partition(np.ascontiguousarray(np.moveaxis(part, 0, -1)), k)[..., k])
 
 
 def floor_after(quiet: Floats) -> Floats:

@@ -174,7 +174,8 @@ def _completed(ratio: NDArray[np.float32], rate: int, block: int, box: NDArray[n
     weights, constants, whole = _wholes(block * merge, rate)
     lead = round(_WHOLE_S[0] / _WHOLE_BLOCK_S) * merge
     power = in_blocks(stretches(ratio, box - lead, len(weights) * merge), merge, np.add) / np.float32(merge)
-    score = power @ weights - constants
+    score = power @ weights
+    score -= constants
     return np.asarray(_DEFLATE * (score[:, :whole].max(axis=1) - score[:, whole:].max(axis=1)), np.float64)
 
 
@@ -235,11 +236,13 @@ def _best_start(
     """Look back from the best box: block where the sound begins, seconds it rises, evidence against smooth growth."""
     shapes = _starts(block, rate)
     lead = _lead(rate, block)
-    score = stretches(ratio, box - lead, len(shapes.weights)) @ shapes.weights - shapes.constants
+    score = stretches(ratio, box - lead, len(shapes.weights)) @ shapes.weights
+    score -= shapes.constants
     abrupt, smooth = score[:, : shapes.abrupt], score[:, shapes.abrupt :]
     best = abrupt.argmax(axis=1)
     # Ramps come nearer to smooth growth than steps do: they must explain more to speak against it.
-    sudden = (abrupt - np.float32(_RAMP_COST) * (shapes.rise_s > 0)).max(axis=1) - smooth.max(axis=1)
+    abrupt -= np.float32(_RAMP_COST) * (shapes.rise_s > 0)
+    sudden = abrupt.max(axis=1) - smooth.max(axis=1)
     return box - lead + shapes.start[best], shapes.rise_s[best], _DEFLATE * sudden.astype(np.float64)
 
 
