@@ -11,6 +11,7 @@ import numpy as np
 
 from noisecheck.flow.arrivals import next_period
 from noisecheck.flow.beliefs import Beliefs
+from noisecheck.flow.beyond import without_foreign
 from noisecheck.flow.dues import Trains
 from noisecheck.flow.explanations import Impact
 from noisecheck.flow.findings import MOST_ODDS, Finding, Ledger, OpenBall, Passages, ball_called, say_odds
@@ -49,6 +50,8 @@ class Book:
         self.ball_of: dict[int, int] = {}
         self.station_of: dict[int, int] = {}
         self.balls, self.arrived = 0, 0
+        self._once: set[int] = set()
+        """Balls heard once so far, that have not arrived."""
         self.open_balls: list[OpenBall] = []
         self.not_followed = 0
         """Balls whose way led through time not listened to."""
@@ -115,6 +118,7 @@ class Book:
         came_s, hidden = self._contact_s(d)
         left_s = self.when(d.ball)
         took = came_s - left_s
+        self._once.discard(ball)
         usual, longest = b.pass_mean[a][d.station], b.pass_latest[a][d.station]
         impact = self.impacts[d.impact]
         late = b.learn_pass(a, d.station, came_s, took, math.log10(impact.odds))
@@ -164,6 +168,8 @@ class Book:
         ball = self.balls
         self.balls += 1
         b = self.beliefs
+        if d.station < b.count - 1:
+            self._once.add(ball)
         came_s, hidden = self._contact_s(d)
         if not hidden:
             self._learn_contact(d.station, self.impacts[d.impact])
@@ -331,8 +337,10 @@ class Book:
         strays = self.strays()
         others = [f for f in self._findings if f.kind != "stray"]
         never_heard = self._slot_findings(end_s)
+        beyond = 0 if self.feed.balls is None else self.balls - self.feed.balls
+        others, open_balls, foreign = without_foreign(others, self.open_balls, self._once, beyond, self.settings)
         findings = sorted([*others, *strays, *never_heard], key=lambda f: (f.time_s, f.kind))
-        followed = self.balls + len(never_heard)
+        followed = self.balls - foreign + len(never_heard)
         stated = followed if self.feed.balls is None else self.feed.balls
         passes = self._passed[:-1] + self._missed[:-1]
         share = {n: (float(p / t) if t else math.nan) for n, p, t in zip(names, self._passed, passes, strict=False)}
@@ -348,11 +356,11 @@ class Book:
             findings=tuple(findings),
             passages=self._passages.all(),
             under_way=under_way,
-            undecided=len(self.open_balls),
+            undecided=len(open_balls),
             not_followed=self.not_followed + max(stated - followed, 0),
-            open_balls=tuple(self.open_balls),
+            open_balls=tuple(open_balls),
             listened_s=max(0.0, end_s - b.start_s - gaps),
             transit_s=windows,
             heard_share=share,
-            notes=run_notes(self.route, self.feed, b, self.balls, self.open_balls),
+            notes=run_notes(self.route, self.feed, b, self.balls - foreign, open_balls),
         )
