@@ -1,7 +1,8 @@
-"""Strokes on low notes while others still ring: the ring is predicted, and what is new shows.
+"""Soft strokes on low notes: what still rings and hums is predicted, and what is new shows.
 
 Low notes lie closer together than frames of 21 ms can tell, and die away more slowly than what the past explains. But a
-predictor fitted closely to 40 ms of their ring foresees it, beats and all, and not what is struck next.
+predictor fitted closely to 80 ms of their ring foresees it, beats and all, and not what is struck next. Nor is a soft
+low stroke plain in a machine's noise: one band of one frame is chance where 32 ms of all low notes are not.
 """
 
 from __future__ import annotations
@@ -26,25 +27,31 @@ Ints = NDArray[np.int64]
 
 _RATE: Final = 1400
 """Low notes are looked at with so many samples a second at least..."""
-_EVERY: Final = 8
+_EVERY: Final = 12
 """... before and after every so many frames..."""
 _ORDER: Final = 12
-_FITTED_S: Final = 0.040
+_FITTED_S: Final = 0.080
 _GAP_S: Final = 0.002
-_TOLD_S: Final = 0.016
+_TOLD_S: Final = 0.032
 """... by what a predictor fitted to the one does not foresee in the other."""
 _LEAST: Final = 1e-4
 """No ring is foreseen by more than 40 dB."""
 _FALLS: Final = 0.9
 """What is struck adds to a ring: what falls short of it is switched off (a hum, over 50 ms)."""
-_RINGS: Final = 10.0
-"""A ring is what a predictor leaves 10 dB less of, and louder by as much than the background in some low band..."""
+_SOUNDS: Final = 5.0
+"""Something sounds where some low band is so many times louder than its background, on the average..."""
 _BANDS: Final = 4
-_BEFORE_S: Final = 0.012
-"""... so long before."""
+_AFTER_S: Final = (0.004, 0.012, 0.020, 0.028)
+"""... of so long after."""
+_YOUNG_S: Final = 0.042
+"""A ring so young is not foreseen from its beginning."""
 _PLAIN: Final = 25.0
 """Evidence in the bands of what needs no closer look, and whose ring is not foreseen from its beginning."""
 _ASK: Final = 20.0
+_RINGS: Final = 10.0
+"""What a predictor leaves 10 dB less of is a ring, or a hum..."""
+_NOISE: Final = 0.7
+"""... and after anything else evidence counts so much: noise that wanders surprises more than its samples tell."""
 _WEIGHT: Final = 0.5
 """Chance in rumble comes a tenth as often every 6.5 units, of other evidence every 4.3."""
 _BESIDE_S: Final = 0.012
@@ -112,7 +119,7 @@ def low_strokes(
     if told is not None and known:
         evidence[:, :known], since[:, :known] = told.evidence[:, -known:], told.since[:, -known:]
     each = frames + length * np.arange(len(low))[:, None]
-    channel, asked = np.nonzero(_ringing(found, grid, each[:, known:].ravel()).reshape(len(low), -1))
+    channel, asked = np.nonzero(_sounding(found, grid, each[:, known:].ravel()).reshape(len(low), -1))
     asked += known
     within = np.arange(_ORDER + fitted + gap + ahead)[:, None]
     for i in range(0, len(asked), _BATCH):
@@ -132,16 +139,18 @@ def _step(grid: FrameGrid) -> int:
     return next(n for n in range(most, 0, -1) if grid.cell * grid.hop // grid.step % n == 0)
 
 
-def _ringing(found: Novelty, grid: FrameGrid, frames: Ints) -> NDArray[np.bool_]:
-    """Return at which frames something low has been ringing, and nothing begins plainly."""
-    before = np.maximum(frames - grid.frames(_BEFORE_S), 0)
-    rings = np.zeros(len(frames), np.bool_)
-    for low, floor in zip(found.energy[before, :_BANDS].T, found.floor_at(before)[:, :_BANDS].T, strict=True):
-        rings |= low > _RINGS * floor
+def _sounding(found: Novelty, grid: FrameGrid, frames: Ints) -> NDArray[np.bool_]:
+    """Return after which frames something low sounds, where nothing begins plainly."""
     upto = np.concatenate(([0], np.cumsum(found.fine > _PLAIN)))
-    begin = np.maximum(frames - grid.frames(_FITTED_S + _GAP_S), 0)
+    begin = np.maximum(frames - grid.frames(_YOUNG_S), 0)
     end = np.minimum(frames + grid.frames(_TOLD_S), len(found.fine))
-    return np.asarray(rings & (upto[end] == upto[begin]))
+    asked = upto[end] == upto[begin]
+    frames = frames[asked]
+    last = len(found.energy) - 1
+    heard = sum(found.energy[np.minimum(frames + grid.frames(s), last), :_BANDS] for s in _AFTER_S)
+    floor = found.floor_at(frames)[:, :_BANDS]
+    asked[asked] = (heard > np.float32(_SOUNDS * len(_AFTER_S)) * floor).any(axis=1)
+    return asked
 
 
 def _surprise(wave: Doubles, fitted: int, told: int) -> tuple[Doubles, Ints]:
@@ -161,22 +170,24 @@ def _surprise(wave: Doubles, fitted: int, told: int) -> tuple[Doubles, Ints]:
     ratio = np.add.reduce(new, axis=0) / told / quiet
     both = told + free
     surprise = 0.5 * (both * np.log((told * ratio + free) / both) - told * np.log(np.maximum(ratio, 1e-9)))
-    surprise[(ratio < 1.0) | (power < _RINGS * quiet)] = 0.0
+    surprise[power < _RINGS * quiet] *= _NOISE
+    surprise[ratio < 1.0] = 0.0
     some, begins = np.flatnonzero(surprise > _ASK), np.zeros(wave.shape[1], np.int64)
     if len(some):
-        surprise[some[_falls_short(wave[:, some], ahead[:, some], told)]] = 0.0
         left = np.arange(told, _FEW, -1)[:, None]
         since = np.maximum(np.cumsum(new[::-1, some], axis=0)[: _FEW - 1 : -1] / left / quiet[some], 1.0)
         begins[some] = (left * (since - 1.0 - np.log(since))).argmax(axis=0)
+        surprise[some[_falls_short(wave[:, some], ahead[:, some], told, begins[some])]] = 0.0
     return surprise[:count], begins[:count]
 
 
-def _falls_short(wave: Doubles, ahead: Doubles, told: int) -> NDArray[np.bool_]:
-    """Return which columns are softer where they are told than their ring, foreseen from before there on, would be."""
+def _falls_short(wave: Doubles, ahead: Doubles, told: int, begins: Ints) -> NDArray[np.bool_]:
+    """Return which columns, from where something new may be, are softer than their ring, foreseen from before there."""
     ring = wave.copy()
     for n in range(len(wave) - told, len(wave)):
         ring[n] = np.einsum("ij,ij->j", ahead, ring[n - _ORDER : n])
-    heard, foreseen = ((part[-told:] ** 2).sum(axis=0) for part in (wave, ring))
+    new = np.arange(told)[:, None] >= begins
+    heard, foreseen = ((part[-told:] ** 2 * new).sum(axis=0) for part in (wave, ring))
     return np.asarray(heard < _FALLS * foreseen)
 
 
