@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import functools
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from datetime import datetime
 from pathlib import Path
 from types import TracebackType
@@ -36,7 +36,6 @@ Coding = Literal["integer", "float", "lossy"]
 
 MOST: Final = np.float32(1e6)
 """Of full scale: floating point beyond it (120 dB over) is damage, as NaN is."""
-_NONE: Final = np.empty((0, 2), np.int64)
 _STEP_BITS: Final = {"PCM_S8": 7, "PCM_U8": 7, "PCM_16": 15, "PCM_24": 23, "PCM_32": 31, "ALAC_16": 15, "ALAC_20": 19,
                      "ALAC_24": 23, "ALAC_32": 31}  # fmt: skip
 
@@ -74,12 +73,19 @@ class Recording(Protocol):
         ...
 
 
-def _finite(data: Samples) -> tuple[Samples, NDArray[np.int64]]:
-    """Return ``data`` with samples that are no numbers as 0, and the frames they were in as ranges (m, 2)."""
+def _finite(data: Samples) -> tuple[Samples, list[NDArray[np.int64]]]:
+    """Return ``data`` with samples that are no numbers as 0, and where in each channel, as ranges (m, 2), if any."""
     good: NDArray[np.bool_] = np.abs(data) <= MOST  # False for NaN
     if good.all():
-        return data, _NONE
-    return np.where(good, data, np.float32(0.0)), runs_of(np.asarray(~good.all(axis=1)))
+        return data, []
+    return np.where(good, data, np.float32(0.0)), [runs_of(~good[:, c]) for c in range(good.shape[1])]
+
+
+def _all_of(ranges: Iterable[NDArray[np.int64]]) -> NDArray[np.int64]:
+    together = Ranges()
+    for some in ranges:
+        together.add(some)
+    return together.array()
 
 
 def step_of(subtype: str) -> float:
@@ -114,9 +120,14 @@ class ArrayRecording:
         return int(self.samples.shape[0])
 
     @functools.cached_property
+    def nonfinite_of(self) -> tuple[NDArray[np.int64], ...]:
+        """Of each channel the frames that are NaN or infinite, as ranges (m, 2); empty where all are numbers."""
+        return tuple(_finite(self.samples)[1])
+
+    @property
     def nonfinite(self) -> NDArray[np.int64]:
         """Frames with NaN or infinite samples, as ranges (m, 2)."""
-        return _finite(self.samples)[1]
+        return _all_of(self.nonfinite_of)
 
     def read(self, start: int, stop: int) -> Samples:
         """Return frames start to stop (clipped to what there is), (frames, channels) float32, full scale 1.0."""
@@ -149,7 +160,7 @@ class FileRecording:
         """False where the codec's delay is not stated, so that all times may be late by the same some 20 to 50 ms."""
         self.notes: tuple[str, ...] = ()
         """Sentences on what is lost or was put right in reading this file."""
-        self._nonfinite = Ranges()
+        self._nonfinite: dict[int, Ranges] = {}
 
     def _get(self, start: int, stop: int) -> Samples:
         """Return frames inside the recording, as stored."""
@@ -164,7 +175,7 @@ class FileRecording:
         start, stop = max(start, 0), min(stop, self.frames)
         if stop <= start:
             return np.empty((0, self.channels), np.float32)
-        data, bad = self._get(start, stop), _NONE
+        data, bad = self._get(start, stop), list[NDArray[np.int64]]()
         if self.coding != "integer":  # whole steps are always numbers
             data, bad = _finite(data)
         if len(data) < stop - start:
@@ -172,14 +183,23 @@ class FileRecording:
                 f"{one_line(self.path)}: ends after {(start + len(data)) / self.rate:.1f} s, but held "
                 f"{self.frames / self.rate:.1f} s when it was opened: was it still being copied?"
             )
-        if len(bad):
-            self._nonfinite.add(bad + start)
+        self._broken(bad, start)
         return data
+
+    def _broken(self, bad: Sequence[NDArray[np.int64]], start: int) -> None:
+        """Keep where the samples of each channel from a frame on were no numbers."""
+        for channel, ranges in enumerate(bad):
+            self._nonfinite.setdefault(channel, Ranges()).add(ranges + start)
+
+    @property
+    def nonfinite_of(self) -> tuple[NDArray[np.int64], ...]:
+        """Of each channel the frames read so far that are NaN or infinite, as ranges (m, 2); empty where none are."""
+        return tuple(self._nonfinite[c].array() for c in sorted(self._nonfinite))
 
     @property
     def nonfinite(self) -> NDArray[np.int64]:
         """Frames with NaN or infinite samples among those read so far, as ranges (m, 2)."""
-        return self._nonfinite.array()
+        return _all_of(self.nonfinite_of)
 
     def note(self, sentence: str) -> None:
         """Add a sentence to the notes, once."""

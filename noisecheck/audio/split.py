@@ -12,7 +12,6 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from noisecheck.audio.ranges import Ranges
 from noisecheck.audio.recording import Coding, FileRecording, Samples, open_recording
 from noisecheck.core.errors import InputError, one_line
 from noisecheck.core.records import record
@@ -86,7 +85,6 @@ class JoinedRecording(FileRecording):
         self.start_frame, self.started = starts[0]
         self.gaps, told = self._find_gaps(starts, lengths)
         self.notes = (*notes, *told)
-        self._nonfinite = Ranges()
 
     def _part(self, number: int) -> FileRecording:
         if number not in self._open:
@@ -136,9 +134,7 @@ class JoinedRecording(FileRecording):
                 break
             part = self._part(number)
             data = part.read(start - origin, min(stop, end) - origin)
-            bad = part.nonfinite
-            if len(bad):
-                self._nonfinite.add(bad + origin)
+            self._broken(part.nonfinite_of, origin)
             if len(data) < min(stop, end) - max(start, origin):
                 raise InputError(f"{one_line(part.path)}: became shorter while it was read")
             pieces.append(data)

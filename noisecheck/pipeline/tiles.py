@@ -211,13 +211,15 @@ def _measured(
 
 def _as_stored(samples: NDArray[np.float32], origin: int, recording: Recording) -> NDArray[np.float32]:
     """Return samples from ``origin`` on with those that are no numbers so again: what they spoil is not measurable."""
-    bad: NDArray[np.int64] = getattr(recording, "nonfinite", np.empty((0, 2), np.int64)) - origin
-    bad = bad[(bad[:, 1] > 0) & (bad[:, 0] < len(samples))]
-    if not len(bad):
-        return samples
-    samples = samples.copy()  # the reader's own are read again
-    for start, stop in np.maximum(bad, 0).tolist():
-        samples[start:stop] = np.nan
+    broken: tuple[NDArray[np.int64], ...] = getattr(recording, "nonfinite_of", ())
+    copied = False
+    for channel, ranges in enumerate(broken):
+        bad = ranges - origin
+        bad = bad[(bad[:, 1] > 0) & (bad[:, 0] < len(samples))]
+        if len(bad) and not copied:
+            samples, copied = samples.copy(), True  # the reader's own are read again
+        for start, stop in np.maximum(bad, 0).tolist():
+            samples[start:stop, channel] = np.nan
     return samples
 
 

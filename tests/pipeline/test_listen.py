@@ -76,6 +76,16 @@ def test_what_holds_samples_that_are_no_numbers_is_flagged(
     assert not found.impacts.flagged(Flag.DECAY_T20)[0]
 
 
+def test_a_channel_without_numbers_spoils_no_other(stereo: Path, tmp_path: Path) -> None:
+    samples, rate = soundfile.read(stereo, dtype="float32", always_2d=True)
+    samples[:, 1] = np.nan
+    soundfile.write(tmp_path / "broken.wav", samples[: 8 * rate], rate, subtype="FLOAT")
+    found = heard(tmp_path / "broken.wav").impacts
+    assert len(found) > 0
+    assert set(found["channel"].tolist()) == {0}
+    assert not np.isnan(found["lae_db"]).any()
+
+
 def test_levels_follow_calibration(stereo: Path, plain: Heard) -> None:
     loud = heard(stereo, offset_db=np.array([100.0, 90.0]))
     assert set(loud.impacts["db_re"]) == {"20 uPa"}
