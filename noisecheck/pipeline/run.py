@@ -87,7 +87,13 @@ class RunResult:
     @property
     def not_listened_s(self) -> tuple[tuple[float, float], ...]:
         """Return the spans nobody listened to, between its files or within them, seconds of the run."""
-        return tuple(sorted((*self.gaps_s, *self.lost_s)))
+        spans: list[tuple[float, float]] = []
+        for start, stop in sorted((*self.gaps_s, *self.lost_s)):
+            if spans and start < spans[-1][1]:  # sound was lost on both sides of a joint
+                spans[-1] = (spans[-1][0], max(spans[-1][1], stop))
+            else:
+                spans.append((start, stop))
+        return tuple(spans)
 
     @property
     def document(self) -> dict[str, Any]:

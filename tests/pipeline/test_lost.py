@@ -7,8 +7,11 @@ import pytest
 
 from noisecheck.audio.health import check_health
 from noisecheck.audio.recording import ArrayRecording
+from noisecheck.bench.runsheet import Run
 from noisecheck.core.table import Impacts
+from noisecheck.pipeline.decisions import joined_onsets
 from noisecheck.pipeline.lost import lost_spans
+from noisecheck.pipeline.run import RunResult
 
 RATE = 8000
 SPANS = [(1.0, 1.5), (2.5, 4.0), (5.0, 5.05)]
@@ -34,3 +37,9 @@ def test_a_gate_closes_after_every_drop() -> None:
 @pytest.mark.parametrize(("whole", "found"), [(0, [1.0, 1.5, 2.5, 4.0]), (1, [])])
 def test_one_microphone_that_goes_on_listens(whole: int, found: list[float]) -> None:
     assert _found(channels=2, whole=whole) == found
+
+
+def test_sound_lost_on_both_sides_of_a_joint_is_counted_once() -> None:
+    run = RunResult(Run("a", ("a.wav", "b.wav")), Impacts.empty(), joined_onsets([], 1), RATE, 9.0, 1, (),
+                    gaps_s=((2.0, 4.0), (7.0, 8.0)), lost_s=((1.5, 4.5), (6.0, 6.5)))  # fmt: skip
+    assert run.not_listened_s == ((1.5, 4.5), (6.0, 6.5), (7.0, 8.0))
