@@ -110,13 +110,13 @@ def grows_until(samples: NDArray[np.float32], at: NDArray[np.int64], rate: int) 
     for i, wait in zip(inside.tolist(), later.tolist(), strict=True):
         if wait > _SOONER_S * rate:
             changes = np.diff(samples[at[i] : at[i] + wait + step].astype(np.float64)) ** 2
-            before, third = changes[: wait - 1], (wait - 1) // 3
+            before, third = changes[: wait - 1], max((wait - 1) // 3, 1)
             steps_in = changes[wait - 1 :].mean() > _STEPS * before[-step:].mean()
             told[i] = steps_in and before[-third:].mean() > _GROWS * before[:third].mean()
     return told
 
 
-def went_through(announced: int, impacts: int) -> bool:
+def went_through(announced: float, impacts: float) -> bool:
     """Return whether sound went through a codec of whose clear impacts so many are announced."""
     by_chance = (1.0 - _CODED) / (1.0 - _BY_CHANCE)
     odds = (_CODED / _BY_CHANCE) ** announced * by_chance ** (impacts - announced)

@@ -30,12 +30,14 @@ _CLEAR: Final = 40.0
 def tells_codec(reader: Reader, tile: Tile, found: list[Candidates]) -> bool:
     """Return whether what was found in a recording's first tile, one entry a channel, tells that it was compressed."""
     samples, rate = reader.read(*tile), reader.recording.rate
-    announced = impacts = 0
+    announced = impacts = hearing = 0
     for channel, candidates in enumerate(found):
         clear = candidates.onset[candidates.score > _CLEAR]
         announced += int(grows_until(np.ascontiguousarray(samples[:, channel]), clear, rate).sum())
         impacts += len(clear)
-    return went_through(announced, impacts)
+        hearing += len(clear) > 0
+    # All microphones hear the same impacts: what they say together is no more than one of them says.
+    return hearing > 0 and went_through(announced / hearing, impacts / hearing)
 
 
 def find_in_first(reader: Reader, tile: Tile) -> list[Candidates]:

@@ -17,6 +17,7 @@ from noisecheck.live.sources import FileSource, Note
 from noisecheck.pipeline.history import WAS_CODED, sounds_coded
 from noisecheck.pipeline.kept import listen_once
 from noisecheck.pipeline.listen import ListenSettings, listen
+from noisecheck.pipeline.tiles import Reader, find_in_tiles
 from noisecheck.score.matching import match
 
 DEMO = Path(__file__).parents[2] / "recordings"
@@ -107,6 +108,18 @@ def test_what_strikes_twice_is_not_taken_for_compressed(again_s: tuple[float, fl
     assert not sounds_coded(ArrayRecording(strokes(5, seconds=40, again_s=again_s)[0], RATE))
 
 
+def test_one_impact_that_many_microphones_hear_tells_no_more_than_one(tmp_path: Path) -> None:
+    x, _ = strokes(30_000, seconds=8)
+    ogg, _ = compressed(tmp_path, x)
+    coded = soundfile.read(ogg, always_2d=True, dtype="float32")[0][: len(x)]
+    candidates = find_in_tiles(Reader(ArrayRecording(coded, RATE)), [(0, len(coded))])[0][0]
+    onsets = candidates.onset[candidates.score > 40.0]
+    at = int(onsets[grows_until(coded[:, 0].copy(), onsets, RATE)][0])
+    x[at - 2400 : at + 2400] = coded[at - 2400 : at + 2400]  # as chance has it
+    assert not sounds_coded(ArrayRecording(np.repeat(x, 6, axis=1), RATE))
+    assert sounds_coded(ArrayRecording(np.repeat(coded, 2, axis=1), RATE))
+
+
 @pytest.mark.parametrize("name", ["bare-60-1", "felt-120-2"])
 def test_the_demo_was_not_compressed(name: str) -> None:
     if not (DEMO / f"{name}.flac").exists():
@@ -131,6 +144,8 @@ def test_what_announces_grows_until_the_impact_steps_in() -> None:
     thud[4800:7200] += 0.3 * np.minimum(t / 0.01, 1.0) * np.sin(2.0 * np.pi * 200.0 * t)
     assert grows_until(thud, np.array([4800]), RATE).tolist() == [False]
     assert len(grows_until(x, np.empty(0, np.int64), RATE)) == 0
+    few = np.concatenate([np.zeros(101), [0.001, -0.001], np.tile([1.0, -1.0], 20)]).astype(np.float32)
+    assert grows_until(few, np.array([100]), 1000).tolist() == [True]  # three samples at the lowest rate
     assert grows_until(x, np.array([0, 9599]), RATE).tolist() == [False, False]
 
 
