@@ -52,6 +52,8 @@ class Book:
         self.balls, self.arrived = 0, 0
         self._once: set[int] = set()
         """Balls heard once so far, that have not arrived."""
+        self._at_last = self._before = 0
+        """Balls heard at the last station only, and those that may have been under way when the run began."""
         self.open_balls: list[OpenBall] = []
         self.not_followed = 0
         """Balls whose way led through time not listened to."""
@@ -168,9 +170,14 @@ class Book:
         ball = self.balls
         self.balls += 1
         b = self.beliefs
+        came_s, hidden = self._contact_s(d)
         if d.station < b.count - 1:
             self._once.add(ball)
-        came_s, hidden = self._contact_s(d)
+        else:
+            self._at_last += 1
+        if d.station:
+            fed_s = came_s - b.pass_mean[0][d.station]
+            self._before += fed_s < b.start_s + 3.0 * b.pass_sd[0][d.station]
         if not hidden:
             self._learn_contact(d.station, self.impacts[d.impact])
         self._passed[d.station] += 1
@@ -327,6 +334,16 @@ class Book:
                 found.append(Finding("stuck", time_s, self.route.stations[0], total, why, said_s=end_s))
         return found
 
+    @property
+    def _beyond(self) -> int:
+        """How many more balls were followed from the feed on than were fed, as stated; 0 where nobody says."""
+        return 0 if self.feed.balls is None else self.balls - self._before - self.feed.balls
+
+    @property
+    def miscounted(self) -> bool:
+        """Whether the stated number is wrong, or balls come round: more than it says were heard twice and more."""
+        return self._beyond > len(self._once) + self._at_last
+
     def strays(self) -> list[Finding]:
         """Return the strays settled so far, by all that the run has taught."""
         return [self.stray(*judged) for judged in self.lone.judged_again() if judged[1] >= self._claim_odds]
@@ -337,7 +354,7 @@ class Book:
         strays = self.strays()
         others = [f for f in self._findings if f.kind != "stray"]
         never_heard = self._slot_findings(end_s)
-        beyond = 0 if self.feed.balls is None else self.balls - self.feed.balls
+        beyond = 0 if self.miscounted else self._beyond
         others, open_balls, foreign = without_foreign(others, self.open_balls, self._once, beyond, self.settings)
         findings = sorted([*others, *strays, *never_heard], key=lambda f: (f.time_s, f.kind))
         followed = self.balls - foreign + len(never_heard)

@@ -59,7 +59,8 @@ class Followed:
         """Return the ledger of the run, which ended then."""
         solvers = (self.solver, *self.others)
         ledgers = [s.finish(end_s) for s in solvers]
-        left = borne_out([s.book.balls for s in solvers], self.solver.feed.balls)
+        fed = None if all(s.book.miscounted for s in solvers) else self.solver.feed.balls
+        left = borne_out([s.book.balls for s in solvers], fed)
         ledger = ledgers[left[0]]
         if left[1:]:
             ledger = agreed(ledger, [ledgers[n] for n in left[1:]])

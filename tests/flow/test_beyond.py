@@ -39,11 +39,17 @@ def test_which_of_several_is_one_their_odds_tell() -> None:
     assert _said(_rest(30.0, once={0, 99}, beyond=1, still_open=0.5))[0][0] == "stuck"
 
 
-def test_a_stray_at_a_balls_turn_is_told_by_the_number_fed() -> None:
+ROUTE = Route(("landing", "bend", "tray"), ((0.9, 1.1), (0.6, 0.8)))
+
+
+def _told(balls: int | None, lost: int, *, since_s: float = 0.0) -> tuple[list[tuple[str, float]], int]:
+    """Return the findings of a run in which one ball never left the landing, listened to from some time on."""
     rng = np.random.default_rng(4)
-    fed = 1.0 + 2.0 * np.arange(13)
-    rows = [(t + took, name) for t in fed[:12] for took, name in ((0.0, "landing"), (1.0, "bend"), (1.7, "tray"))]
-    rows = sorted([*((t + rng.normal(0.0, 0.01), name) for t, name in rows), (float(fed[12]), "landing")])
+    fed_s = 1.0 + 2.0 * np.arange(13)
+    ways = [[(t, "landing"), (t + 1.0, "bend"), (t + 1.7, "tray")] for t in fed_s]
+    ways[lost] = ways[lost][:1]
+    rows = sorted((t + rng.normal(0.0, 0.01), name) for way in ways for t, name in way if t > since_s)
+    rows = [(float(fed_s[lost]) if abs(t - fed_s[lost]) < 0.1 else t, name) for t, name in rows]
     table = Impacts.of(
         len(rows),
         time_s=[t for t, _ in rows],
@@ -52,11 +58,41 @@ def test_a_stray_at_a_balls_turn_is_told_by_the_number_fed() -> None:
         odds=1e6,
         drop=-1,
     )
-    route = Route(("landing", "bend", "tray"), ((0.9, 1.1), (0.6, 0.8)))
+    ledger = follow_balls(table, ROUTE, start_s=since_s, end_s=45.0, feed=FeedPlan(balls=balls))
+    return [(f.kind, f.time_s) for f in ledger.findings], ledger.accounted
 
-    def told(balls: int | None) -> tuple[list[tuple[str, float]], int]:
-        ledger = follow_balls(table, route, end_s=45.0, feed=FeedPlan(balls=balls))
-        return [(f.kind, f.time_s) for f in ledger.findings], ledger.accounted
 
-    assert told(None) == told(13) == ([("stuck", 25.0)], 13)
-    assert told(12) == ([("stray", 25.0)], 12)
+def test_a_stray_at_a_balls_turn_is_told_by_the_number_fed() -> None:
+    assert _told(None, 12) == _told(13, 12) == ([("stuck", 25.0)], 13)
+    assert _told(12, 12) == ([("stray", 25.0)], 12)
+
+
+@pytest.mark.parametrize("stated", [0, 6, 10, 11])
+def test_a_number_that_what_was_heard_twice_denies_tells_nothing(stated: int) -> None:
+    """Also where balls come round, and it is how many there are."""
+    assert _told(stated, 6) == ([("stuck", 13.0)], 13)
+
+
+def test_balls_under_way_when_the_run_began_are_none_too_many() -> None:
+    # Ten are fed while it is listened to, and the third is between landing and bend.
+    assert _told(10, 8, since_s=5.5) == ([("stuck", 17.0)], 11)
+
+
+def test_a_number_that_all_readings_deny_leaves_them_all() -> None:
+    rng = np.random.default_rng(40)
+    leave = np.cumsum(rng.normal(1.2, 0.012, 100)) - 10.0
+    reach = leave + rng.normal(1.5, 0.15, 100)
+    kept = np.arange(100) != 60
+    parts = [t[(t > 0.0) & (t < 112.0)] for t in (leave, reach[kept])]
+    times, names = np.concatenate(parts), np.repeat(["landing", "bend"], [len(t) for t in parts])
+    order = np.argsort(times)
+    table = Impacts.of(
+        len(times), time_s=times[order], station=names[order].tolist(), station_confidence=1.0, rebound=0, odds=1e6
+    )
+
+    def open_times(balls: int | None) -> bool:
+        ledger = follow_balls(table, Route(("landing", "bend")), end_s=112.0, feed=FeedPlan(balls=balls))
+        return any("is not told" in note for note in ledger.notes)
+
+    assert open_times(None)
+    assert open_times(12)
