@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence, Set
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Final, NamedTuple
 
@@ -26,13 +26,17 @@ class Rest(NamedTuple):
 
 
 def without_foreign(
-    findings: Sequence[Finding], open_balls: Sequence[OpenBall], once: Set[int], beyond: int, settings: LedgerSettings
+    findings: Sequence[Finding],
+    open_balls: Sequence[OpenBall],
+    once: Mapping[int, float],
+    beyond: int,
+    settings: LedgerSettings,
 ) -> Rest:
     """Return what is left where more balls were followed than were fed.
 
     Args:
         findings, open_balls: of the run.
-        once: balls heard once.
+        once: balls heard once, with the odds that it was a ball, whatever became of it.
         beyond: how many more balls were followed.
         settings: odds that claims need.
 
@@ -42,11 +46,10 @@ def without_foreign(
     lost = [f for f in findings if f.kind == "stuck" and f.ball in once]
     if beyond <= 0 or not lost:
         return Rest(list(findings), list(open_balls), 0)
-    odds = [f.odds for f in lost]
-    odds += [max((o for what, o in b.readings if what == "stuck"), default=1.0) for b in open_balls if b.ball in once]
+    odds = [once[f.ball] for f in lost] + [once[b.ball] for b in open_balls if b.ball in once]
     found, still_open, foreign = [f for f in findings if f not in lost], list(open_balls), 0
     for f, p in zip(lost, _shares([max(o, _LEAST) for o in odds], beyond), strict=False):
-        stuck = combine_odds(1.0 - p, p)
+        stuck = combine_odds(1.0 - p, p, 1.0, 1.0 / f.odds)
         if stuck >= settings.claim_last_odds:
             why = f.why.replace(say_odds(f.odds), say_odds(stuck), 1)
             found.append(replace(f, odds=stuck, why=f"{why}, as more balls were followed than were fed"))

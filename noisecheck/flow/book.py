@@ -50,8 +50,8 @@ class Book:
         self.ball_of: dict[int, int] = {}
         self.station_of: dict[int, int] = {}
         self.balls, self.arrived = 0, 0
-        self._once: set[int] = set()
-        """Balls heard once so far, that have not arrived."""
+        self._once: dict[int, float] = {}
+        """Balls heard once so far, that have not arrived; of those lost, the odds that it was a ball."""
         self._at_last = self._before = 0
         """Balls heard at the last station only, and those that may have been under way when the run began."""
         self.open_balls: list[OpenBall] = []
@@ -120,7 +120,7 @@ class Book:
         came_s, hidden = self._contact_s(d)
         left_s = self.when(d.ball)
         took = came_s - left_s
-        self._once.discard(ball)
+        self._once.pop(ball, None)
         usual, longest = b.pass_mean[a][d.station], b.pass_latest[a][d.station]
         impact = self.impacts[d.impact]
         late = b.learn_pass(a, d.station, came_s, took, math.log10(impact.odds))
@@ -172,7 +172,7 @@ class Book:
         b = self.beliefs
         came_s, hidden = self._contact_s(d)
         if d.station < b.count - 1:
-            self._once.add(ball)
+            self._once[ball] = MOST_ODDS
         else:
             self._at_last += 1
         if d.station:
@@ -250,6 +250,8 @@ class Book:
                 unheard = max(unheard, stuck)  # that the microphone died just then is as likely as a blocked way
         alone = combine_odds(share, rest, stuck, unheard + held)
         ball, after = self.ball_of.pop(d.ball), names[d.station + 1]
+        if ball in self._once:
+            self._once[ball] = combine_odds(share, rest)
         odds, or_s, which = alone, math.nan, ""
         if instead is not None and instead[1] > 0.05 * share:
             # Balls sound alike: that one of two stuck may be sure, and only which of them not.

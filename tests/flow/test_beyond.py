@@ -12,7 +12,8 @@ from noisecheck.flow.ledger import follow_balls
 from noisecheck.flow.route import FeedPlan, LedgerSettings, Route
 
 
-def _rest(*odds: float, once: set[int], beyond: int, still_open: float = 0.0) -> Rest:
+def _rest(*odds: float, once: dict[int, float], beyond: int, still_open: float = 0.0) -> Rest:
+    """Return what is left of balls with those odds of being stuck, and of being balls at all where heard once."""
     found = [Finding("stuck", 10.0 * n, "landing", o, f"never at bend, {o:.0f} : 1", n) for n, o in enumerate(odds)]
     left = [OpenBall(99, "landing", 5.0, (("stuck", still_open),))] if still_open else []
     return without_foreign(found, left, once, beyond, LedgerSettings(claim_last_odds=1.0))
@@ -23,20 +24,24 @@ def _said(rest: Rest) -> list[tuple[str, float]]:
 
 
 def test_a_ball_too_many_heard_once_is_a_stray_unless_the_stated_number_is_wrong() -> None:
-    assert _said(_rest(4.0, once={0}, beyond=1)) == [("stray", 25.0)]
-    assert _rest(4.0, once={0}, beyond=1).foreign == 1
-    assert _said(_rest(400.0, once={0}, beyond=1)) == [("stuck", 4.0)]
-    assert _said(_rest(4.0, once={0}, beyond=0)) == [("stuck", 4.0)]
-    assert _said(_rest(4.0, once=set(), beyond=1)) == [("stuck", 4.0)]  # heard at two stations
+    assert _said(_rest(4.0, once={0: 4.0}, beyond=1)) == [("stray", 25.0)]
+    assert _rest(4.0, once={0: 4.0}, beyond=1).foreign == 1
+    assert _said(_rest(400.0, once={0: 400.0}, beyond=1)) == [("stuck", 4.0)]
+    assert _said(_rest(4.0, once={0: 4.0}, beyond=0)) == [("stuck", 4.0)]
+    assert _said(_rest(4.0, once={}, beyond=1)) == [("stuck", 4.0)]  # heard at two stations
+
+
+def test_that_a_ball_may_have_passed_unheard_makes_it_no_stray() -> None:
+    assert _said(_rest(2.0, once={0: 2000.0}, beyond=1)) == [("stuck", 1.8)]
 
 
 def test_which_of_several_is_one_their_odds_tell() -> None:
-    rest = _rest(4.0, 400.0, once={0, 1}, beyond=1)
+    rest = _rest(4.0, 400.0, once={0: 4.0, 1: 400.0}, beyond=1)
     assert {f.time_s: f.kind for f in rest.findings} == {0.0: "stray", 10.0: "stuck"}
-    even = _rest(20.0, 20.0, once={0, 1}, beyond=1)
+    even = _rest(20.0, 20.0, once={0: 20.0, 1: 20.0}, beyond=1)
     assert all(f.odds == pytest.approx(1.0, rel=0.2) for f in even.findings)
     assert len(even.findings) + len(even.open_balls) == 2
-    assert _said(_rest(30.0, once={0, 99}, beyond=1, still_open=0.5))[0][0] == "stuck"
+    assert _said(_rest(30.0, once={0: 30.0, 99: 0.5}, beyond=1, still_open=0.5))[0][0] == "stuck"
 
 
 ROUTE = Route(("landing", "bend", "tray"), ((0.9, 1.1), (0.6, 0.8)))
@@ -63,8 +68,8 @@ def _told(balls: int | None, lost: int, *, since_s: float = 0.0) -> tuple[list[t
 
 
 def test_a_stray_at_a_balls_turn_is_told_by_the_number_fed() -> None:
-    assert _told(None, 12) == _told(13, 12) == ([("stuck", 25.0)], 13)
-    assert _told(12, 12) == ([("stray", 25.0)], 12)
+    assert _told(None, 6) == _told(13, 6) == ([("stuck", 13.0)], 13)
+    assert _told(12, 6) == ([("stray", 13.0)], 12)
 
 
 @pytest.mark.parametrize("stated", [0, 6, 10, 11])
