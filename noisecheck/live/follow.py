@@ -30,6 +30,7 @@ from noisecheck.live.readiness import Readiness
 from noisecheck.live.teller import Teller, standing
 from noisecheck.pipeline import flowing
 from noisecheck.pipeline.listen import ListenSettings
+from noisecheck.pipeline.lost import lost_notes
 from noisecheck.pipeline.placing import needs_arrivals
 from noisecheck.place.evidence import Evidence
 
@@ -174,6 +175,7 @@ class Follower:
         events = self._follow_all(self.hearing.flush())
         if self._account is None:
             return events
+        events += [Event("note", self.seconds, self.seconds, text) for text in lost_notes(self._account.lost_s)]
         if self._account.whole or self._solver is None:
             followed = self._account.again(self.seconds, deaf_s=self._deaf, ended=True).followed
             self.ledger = flowing.credible(followed.finish(self.seconds))

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from noisecheck.audio.health import Health
 from noisecheck.core.table import Impacts
 
-__all__ = ["HIDES_S", "few_enough", "lost_spans"]
+__all__ = ["HIDES_S", "few_enough", "lost_notes", "lost_spans"]
 
 HIDES_S: Final = 0.1
 """Shorter spans hide no impact: what rings or bounces behind them shows it."""
@@ -41,6 +41,14 @@ def lost_spans(impacts: Impacts, health: Health) -> tuple[tuple[float, float], .
     if not few_enough(len(spans), len(impacts)):
         return ()
     return tuple((start / health.rate, stop / health.rate) for start, stop in spans.tolist())
+
+
+def lost_notes(spans: Sequence[tuple[float, float]]) -> tuple[str, ...]:
+    """Return what there is to say of spans in s in which all sound was lost."""
+    if not spans:
+        return ()
+    lost_s = sum(stop - start for start, stop in spans)
+    return (f"{lost_s:.3g} s of exact silence inside the sound count as not listened to",)
 
 
 def _in_both(one: NDArray[np.int64], other: NDArray[np.int64]) -> NDArray[np.int64]:

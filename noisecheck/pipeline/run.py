@@ -29,7 +29,7 @@ from noisecheck.pipeline.correcting import corrected
 from noisecheck.pipeline.flagging import flagged_by_codec, flagged_by_health
 from noisecheck.pipeline.kept import listen_once
 from noisecheck.pipeline.listen import ListenSettings
-from noisecheck.pipeline.lost import lost_spans
+from noisecheck.pipeline.lost import lost_notes, lost_spans
 from noisecheck.pipeline.references import Ends
 from noisecheck.pipeline.together import Take, told_apart
 
@@ -208,9 +208,7 @@ def listen_to_run(
     if not calibration.comparable:
         impacts = impacts.with_columns(flags=impacts["flags"] | np.uint32(Flag.DRIFTED))
     lost = () if health is None else lost_spans(impacts, health)
-    if lost:
-        lost_s = sum(stop - start for start, stop in lost)
-        notes = (*notes, f"{lost_s:.3g} s of exact silence inside the sound count as not listened to")
+    notes = (*notes, *lost_notes(lost))
     time_s, gaps_s = with_gaps(impacts["time_s"], heard.rate, listened.gaps)
     ends, _ = with_gaps(np.array(lost).ravel(), heard.rate, listened.gaps)
     seconds = heard.frames / heard.rate + sum(stop - start for start, stop in gaps_s)

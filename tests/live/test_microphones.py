@@ -121,6 +121,8 @@ def test_no_ball_is_lost_where_all_sound_was(tmp_path: Path, sound: Any) -> None
     samples[40 * RATE : int(42.8 * RATE)] = 0.0
     follower, events = followed(tmp_path, samples)
     assert [e.text for e in events if e.kind == "stuck" and e.time_s > 39.0] == []
+    said = "2.8 s of exact silence inside the sound count as not listened to"
+    assert [e.text for e in events if e.kind == "note"].count(said) == 1
     assert follower.ledger is not None
     assert [f.time_s < 40.0 for f in follower.ledger.findings if f.kind == "stuck"] == [True]
 
