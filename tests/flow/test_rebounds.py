@@ -95,7 +95,7 @@ def test_without_a_rebound_little_was_hidden() -> None:
     beliefs = Beliefs(ROUTE, FeedPlan(), LedgerSettings(), (), 0.0)
     rng = np.random.default_rng(5)
     beliefs.laws[1].learn([train(rng) for _ in range(300)])
-    beliefs.heard += [10.0, 12.0]
+    beliefs.heard.extend([10.0, 12.0])
     assert beliefs.unanswered(1, 10.0) < 0.2
     assert beliefs.unanswered(1, 12.0) == 1.0  # its rebound may still come
     assert beliefs.unanswered(0, 10.0) == 1.0  # nothing is known of rebounds there
