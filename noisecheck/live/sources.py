@@ -18,7 +18,7 @@ from noisecheck.core.errors import InputError, one_line
 from noisecheck.core.records import record
 from noisecheck.live import PIPE_FORMATS
 from noisecheck.live.clock import Clock, SystemClock
-from noisecheck.pipeline.history import WAS_CODED, sounds_coded
+from noisecheck.pipeline.history import note_coded, sounds_coded
 
 __all__ = ["Chunk", "FileSource", "Gap", "Item", "Note", "Source"]
 
@@ -106,8 +106,7 @@ class FileSource:
         self._recording = self._opened()
         self.name, self.rate, self.channels = self.path.name, self._recording.rate, self._recording.channels
         self.coded = sounds_coded(self._recording)
-        if self.coded and not is_lossy(self._recording):
-            self._recording.note(WAS_CODED)
+        note_coded(self._recording, self.coded)
         subtype = self._recording.subtype
         self.subtype = subtype if subtype in PIPE_FORMATS.values() else "PCM_16" if subtype == "PCM_U8" else "FLOAT"
         self._last = np.empty((0, self.channels), np.float32)

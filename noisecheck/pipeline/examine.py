@@ -12,7 +12,7 @@ import numpy as np
 
 from noisecheck.audio.clock import ClockPair, clock_between
 from noisecheck.audio.health import Health, check_health
-from noisecheck.audio.recording import FileRecording, is_lossy, open_recording
+from noisecheck.audio.recording import FileRecording, open_recording
 from noisecheck.bench.runsheet import Run
 from noisecheck.compare.ties import References
 from noisecheck.core.records import record
@@ -20,7 +20,7 @@ from noisecheck.core.table import Impacts
 from noisecheck.detect.channels import Onsets
 from noisecheck.pipeline.decisions import Decisions, joined_onsets
 from noisecheck.pipeline.flagging import flagged_by_health
-from noisecheck.pipeline.history import WAS_CODED, find_in_first
+from noisecheck.pipeline.history import find_in_first, note_coded
 from noisecheck.pipeline.listen import ListenSettings, heard_of
 from noisecheck.pipeline.parts import columns_of
 from noisecheck.pipeline.references import as_references_tell, mark_references, references_of
@@ -123,8 +123,7 @@ def _heard(recording: FileRecording, settings: ListenSettings) -> tuple[Onsets, 
                 onsets.append(decided.onsets)
                 if min(decided.start, recording.frames - decided.stop) < _ENDS_S * recording.rate:
                     columns.append(_measured(reader, decided, settings))
-    if reader.coded and not is_lossy(recording):
-        recording.note(WAS_CODED)
+    note_coded(recording, reader.coded)
     joined = {n: np.concatenate([c[n] for c in columns]) for n in columns[0]} if columns else {}
     ends = heard_of(joined, recording.rate, recording.frames, recording.channels, calibrated=False).impacts
     return joined_onsets(onsets, recording.channels), ends

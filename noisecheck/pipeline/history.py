@@ -12,12 +12,12 @@ from typing import Final
 
 import numpy as np
 
-from noisecheck.audio.recording import Recording
+from noisecheck.audio.recording import FileRecording, Recording, is_lossy
 from noisecheck.detect.candidates import Candidates
 from noisecheck.detect.coded import grows_until, went_through
 from noisecheck.pipeline.tiles import Reader, Tile, find_in_tiles, tiles_of
 
-__all__ = ["WAS_CODED", "find_in_first", "sounds_coded", "tells_codec"]
+__all__ = ["WAS_CODED", "find_in_first", "note_coded", "sounds_coded", "tells_codec"]
 
 WAS_CODED: Final = (
     "sounds as if it had gone through a codec, a steep filter or noise reduction: it is listened to as such; hand over "
@@ -47,6 +47,12 @@ def find_in_first(reader: Reader, tile: Tile) -> list[Candidates]:
         reader.coded = True
         (found,) = find_in_tiles(reader, [tile])
     return found
+
+
+def note_coded(recording: FileRecording, coded: bool) -> None:
+    """Note of a recording that was listened to as coded sound that it was, where its file does not say so itself."""
+    if coded and not is_lossy(recording):
+        recording.note(WAS_CODED)
 
 
 def sounds_coded(recording: Recording) -> bool:

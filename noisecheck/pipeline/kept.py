@@ -12,12 +12,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from noisecheck.audio.health import Health, check_health
-from noisecheck.audio.recording import FileRecording, is_lossy
+from noisecheck.audio.recording import FileRecording
 from noisecheck.audio.split import Gap
 from noisecheck.core.errors import one_line
 from noisecheck.core.provenance import provenance, settings_document
 from noisecheck.core.records import record
-from noisecheck.pipeline.history import WAS_CODED
+from noisecheck.pipeline.history import note_coded
 from noisecheck.pipeline.listen import Heard, ListenSettings, Progress, heard_of, listen, start_workers
 from noisecheck.pipeline.parts import PartsGone
 from noisecheck.pipeline.plain import plain, rebuilt
@@ -172,8 +172,8 @@ def _listened(
     with opened() as recording:
         health = check_health(recording, onsets=heard.onsets.frame) if check else None
         gaps = tuple(g for g in getattr(recording, "gaps", ()) if g.seconds > 0)
-        notes = (*recording.notes, *((WAS_CODED,) if heard.coded and not is_lossy(recording) else ()))
-        return Listened(heard, health, gaps, notes, news)
+        note_coded(recording, heard.coded)
+        return Listened(heard, health, gaps, tuple(recording.notes), news)
 
 
 def _restored(stored: Stored | None) -> Listened | None:
