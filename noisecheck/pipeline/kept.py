@@ -170,9 +170,9 @@ def _listened(
     opened: Callable[[], FileRecording], heard: Heard, check: bool, *, news: tuple[str, ...] = ()
 ) -> Listened:
     with opened() as recording:
+        note_coded(recording, heard.coded)
         health = check_health(recording, onsets=heard.onsets.frame) if check else None
         gaps = tuple(g for g in getattr(recording, "gaps", ()) if g.seconds > 0)
-        note_coded(recording, heard.coded)
         return Listened(heard, health, gaps, tuple(recording.notes), news)
 
 

@@ -5,11 +5,13 @@ from __future__ import annotations
 from pathlib import Path
 
 import numpy as np
+import pytest
 import soundfile
 
 from noisecheck import account_for, load_campaign, measure_campaign
 from noisecheck.compare.summary import RunSummary
 from noisecheck.core.flags import Flag
+from noisecheck.pipeline.history import WAS_CODED
 
 _RATE = 48_000
 _AT = np.arange(1.0, 9.0)
@@ -63,13 +65,23 @@ def test_a_noise_gate_is_no_dropout(tmp_path: Path) -> None:
     assert summary.used == len(_AT)
 
 
+def _account_notes(folder: Path) -> tuple[str, ...]:
+    """Return what the account says of the one take in a folder."""
+    (folder / "runs.csv").write_text("run,file,balls_fed\ntake,take.wav,8\n")
+    stations = '[[station]]\nname = "landing"\nnext = "tray"\n[[station]]\nname = "tray"\ntarget = true\n'
+    (folder / "rig.toml").write_text(stations)
+    return account_for(measure_campaign(load_campaign(folder))).notes
+
+
 def test_the_account_says_that_a_recording_is_cut_off(tmp_path: Path) -> None:
     """Balls that the lost end held are otherwise only missing."""
     soundfile.write(tmp_path / "take.wav", _take(np.random.default_rng(3)), _RATE, subtype="PCM_24")
     whole = (tmp_path / "take.wav").read_bytes()
     (tmp_path / "take.wav").write_bytes(whole[: len(whole) // 2])
-    (tmp_path / "runs.csv").write_text("run,file,balls_fed\ntake,take.wav,8\n")
-    stations = '[[station]]\nname = "landing"\nnext = "tray"\n[[station]]\nname = "tray"\ntarget = true\n'
-    (tmp_path / "rig.toml").write_text(stations)
-    account = account_for(measure_campaign(load_campaign(tmp_path)))
-    assert any(n.startswith("run take: the file is cut off") for n in account.notes)
+    assert any(n.startswith("run take: the file is cut off") for n in _account_notes(tmp_path))
+
+
+def test_the_account_says_that_a_recording_was_treated(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("noisecheck.pipeline.listen.tells_codec", lambda *_: True)
+    soundfile.write(tmp_path / "take.wav", _take(np.random.default_rng(3)), _RATE, subtype="PCM_24")
+    assert f"run take: {WAS_CODED}" in _account_notes(tmp_path)
