@@ -260,12 +260,7 @@ class Book:
             which = f"; rather than the ball heard there at {or_s:.2f} s, {say_odds(share / instead[1])}"
         why = f"last heard at {names[d.station]}, never at {after} or later though {passed}, {say_odds(odds)}{which}"
         finding = Finding("stuck", last_s, names[d.station], odds, why, ball, "settled", said_s, or_s=or_s)
-        # Of no ball in this list did any later station hear anything; that is told from a miss by its odds alone.
-        least = self.settings.claim_last_odds
-        if d.station < b.count - 2:
-            # A ball missed at two stations running looks stuck: where twice as much is missed, four times as often.
-            least = max(least, self.settings.claim_stuck_odds * max(1.0, b.missed_share / 0.01) ** 2)
-        claimed = self.claim(finding, d.ball, least)
+        claimed = self.claim(finding, d.ball, self.least_stuck(d.station))
         b.stuck_count += odds / (1.0 + odds)
         if not claimed:
             readings = ways_odds(share, rest, {"stuck": stuck, "held up still": held, "passed unheard": unheard})
@@ -285,6 +280,17 @@ class Book:
             else:
                 self.close(suspicion, "the odds no longer bear it out", finding.said_s)
         return claimed
+
+    def least_stuck(self, station: int) -> float:
+        """Return the odds from which a ball that nothing was heard of beyond a station is claimed stuck there.
+
+        No later station settles whether it passed unheard; that is told from a miss by its odds alone.
+        """
+        least = self.settings.claim_last_odds
+        if station == self.beliefs.count - 2:
+            return least
+        # A ball missed at two stations running looks stuck: where twice as much is missed, four times as often.
+        return max(least, self.settings.claim_stuck_odds * max(1.0, self.beliefs.missed_share / 0.01) ** 2)
 
     @property
     def _claim_odds(self) -> float:

@@ -9,7 +9,7 @@ import pytest
 from flowmaker import STATIONS, WINDOWS, heard
 
 from noisecheck.flow.findings import Finding
-from noisecheck.flow.route import Route
+from noisecheck.flow.route import LedgerSettings, Route
 from noisecheck.flow.solver import LedgerSolver
 
 PERIOD_S, TRANSIT_S, HELD_S = 2.0, (1.0, 1.8, 0.65), 1.4
@@ -42,8 +42,8 @@ CAME_S = float(TIMES[CODES == 1][HELD])
 class Fed:
     """A solver and what it has been told so far."""
 
-    def __init__(self, times: np.ndarray = TIMES, codes: np.ndarray = CODES) -> None:
-        self.solver, self.at = LedgerSolver(Route(STATIONS, WINDOWS)), 0
+    def __init__(self, times: np.ndarray = TIMES, codes: np.ndarray = CODES, **settings: float) -> None:
+        self.solver, self.at = LedgerSolver(Route(STATIONS, WINDOWS), settings=LedgerSettings(**settings)), 0
         self.times, self.codes = times, codes
 
     def to(self, now_s: float) -> list[Finding]:
@@ -123,6 +123,20 @@ def test_what_cannot_tell_within_a_second_is_not_waited_for_and_closes_the_suspi
     assert (told.state, closed.state) == ("suspected", "closed")
     assert told_s < left_s + WINDOWS[0][1] + 0.1
     assert closed_s < left_s + sum(TRANSIT_S[:2]) + 0.3  # when it is heard again, not when that is settled
+
+
+@pytest.mark.parametrize(("miss", "claimed"), [(3e-4, True), (1e-3, True), (0.05, False)])
+def test_what_will_be_claimed_where_no_later_station_tells_is_suspected_at_once(miss: float, claimed: bool) -> None:
+    last = len(STATIONS) - 1
+    times, codes = _impacts((BALL, last))
+    left_s = float(times[codes == last - 1][BALL])
+    fed = Fed(times, codes, miss=miss)
+    latest_s = left_s + WINDOWS[-1][1]
+    fed.to(latest_s - 0.05)
+    suspected = [f.time_s for f in fed.to(latest_s + 0.85) if f.kind == "stuck"]
+    assert suspected == [left_s] * claimed
+    found = [f for f in fed.solver.finish(latest_s + 30.0).findings if f.time_s == left_s]
+    assert [(f.kind, f.odds < LedgerSettings().suspect_odds) for f in found] == [("stuck", True)] * claimed
 
 
 @pytest.mark.parametrize(("station", "confidence", "after_s"), [(-1, 0.5, 1.3), (1, 0.6, 1.7)])
