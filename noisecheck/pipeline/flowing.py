@@ -46,6 +46,8 @@ __all__ = [
 
 _MISCOUNTED = (3, 0.1)
 """Balls, and the share of those fed, that may be counted too many."""
+_UNHEARD = 10
+"""Balls that pass unheard somewhere in most runs that are followed rightly, where most do not arrive."""
 _MACHINE = (10, 0.1)
 """The same of impacts that are no ball's: what leaves the track as often is no single event."""
 _OFF_BY_ONE = (10, 0.2, 0.8)
@@ -237,8 +239,9 @@ def credible(ledger: Ledger) -> Ledger:
     """Return the ledger, with all balls undecided where they cannot have been followed rightly.
 
     That is where far more arrive than were fed and many of them come as if unheard (balls that come round again are
-    heard all the way), and where more are followed than were fed and most never arrive. Where strays seem as frequent
-    as a share of the balls they are sounds of the machine, and none is named.
+    heard all the way), where more are followed than were fed and most never arrive, and where most never arrive and
+    more pass unheard somewhere than arrive. Where strays seem as frequent as a share of the balls they are sounds of
+    the machine, and none is named.
     """
     unheard, strays = ledger.count("unheard"), ledger.count("stray")
     if strays > max(_MACHINE[0], _MACHINE[1] * ledger.fed):
@@ -262,6 +265,13 @@ def credible(ledger: Ledger) -> Ledger:
             f"{ledger.balls + lost} balls seem to be on their way where {ledger.fed} were fed, {lost} of them never "
             "heard to arrive: they are not followed rightly, so nothing is claimed of them (say transit_s in rig.toml; "
             "record more balls in one run)"
+        )
+        return _nothing_claimed(ledger, said)
+    if unheard > max(_UNHEARD, ledger.arrived) and ledger.accounted > 2 * ledger.arrived:
+        said = (
+            f"{ledger.accounted} balls seem to be on their way, {ledger.arrived} of them arrive, and {unheard} times "
+            "one passes unheard: what is heard is not told apart by stations, so nothing is claimed of its balls (tap "
+            "the stations, or give each a microphone)"
         )
         return _nothing_claimed(ledger, said)
     if ledger.arrived <= likely:

@@ -93,6 +93,17 @@ def test_where_contacts_are_put_to_wrong_stations_nothing_is_claimed() -> None:
         assert credible(fine) is fine
 
 
+def test_where_most_never_arrive_and_more_pass_unheard_than_arrive_nothing_is_claimed() -> None:
+    """One microphone, no taps, rebounds among the contacts: nobody said how many balls were fed."""
+    followed = replace(_counted(397, 3245, fed=3582), undecided=391, not_followed=2794)
+    told = credible(followed)
+    assert (told.arrived, told.findings) == (0, ())
+    assert told.notes[0].startswith("3582 balls seem to be on their way, 397 of them arrive, and 3245 times one passes")
+    # A blocked way, and a pad so soft that most are unheard there, are none of that.
+    for fine in (replace(_counted(40, 9, fed=90), undecided=50), replace(_counted(90, 70, fed=100), undecided=10)):
+        assert credible(fine) is fine
+
+
 @pytest.mark.parametrize("how", ["off by one", "any time", "set free by the next"])
 def test_balls_followed_off_by_one_are_told_from_balls_held_up(how: str) -> None:
     """Balls leave each second and take 0.7 s; late ones come when the next is due, all or some, or at any time."""
