@@ -8,7 +8,7 @@ from typing import NamedTuple
 
 from noisecheck.flow.beliefs import ONSET_S, WAITED_S, Beliefs
 from noisecheck.flow.explanations import Impact, hidden_contacts, label_of
-from noisecheck.flow.histories import Ball, Contacts, Decision, History, decision_of, of_late
+from noisecheck.flow.histories import Ball, Contacts, Decision, History, Overdue, decision_of, of_late
 
 __all__ = ["Arrival", "Move", "arrivals_of", "next_period"]
 
@@ -16,6 +16,10 @@ _TINY = 1e-300
 _NEVER = math.exp(600.0)
 _GAIN = 0.6  # of the last interval in the pace
 _ODD_GAIN = 0.2  # the same where that is off by half and more, a ball fed off its turn or an empty slot
+_FEW = 6
+"""Of so many balls under way all are asked: that is sooner done than to ask which need not be."""
+_SLACK = math.e
+"""More than what balls that pass unheard where nobody listens add to a probability, each some thousandths."""
 _BETWEEN = 0.1
 """Share of balls fed early after which the turns go on as before: balls fed twice or by hand (common practice, no
 source)."""
@@ -61,12 +65,15 @@ class Move(NamedTuple):
 
 
 class _Passing:
-    """A ball under way that may have made a contact, by its density: what it leads to is worked out when asked for."""
+    """A ball under way that may have made a contact, by its density: what it leads to is worked out when asked for.
 
-    __slots__ = ("ball", "move", "overtaken", "p", "place")
+    ``most`` is the highest that density comes to with what it makes of the balls ahead.
+    """
 
-    def __init__(self, p: float, place: int, ball: Ball, overtaken: bool) -> None:
-        self.p, self.place, self.ball, self.overtaken = p, place, ball, overtaken
+    __slots__ = ("ball", "most", "move", "overtaken", "p", "place")
+
+    def __init__(self, p: float, most: float, place: int, ball: Ball, overtaken: bool) -> None:
+        self.p, self.most, self.place, self.ball, self.overtaken = p, most, place, ball, overtaken
         self.move: Move | None = None
 
 
@@ -116,8 +123,9 @@ class Arrival:
         self._after: dict[int, tuple[tuple[int, ...], Contacts]] = {}
         """Last impacts and contacts of late after this one, by the identity of the first of the histories alike."""
         self._taken: dict[tuple[int, int, float, int], float] = {}
-        self._passings: dict[tuple[int, int], list[_Passing]] = {}
-        """By the identity of a row of balls, which histories hold meanwhile, and the last impact here."""
+        self._passings: dict[tuple[int, int], tuple[float, list[_Passing]]] = {}
+        """By the identity of a row of balls, which histories hold meanwhile, and the last impact here: those of a
+        density from the first on."""
         self._fed: dict[tuple[float, float], tuple[float, float, tuple[float, ...], bool]] = {}
         self._born: dict[tuple[float, float, tuple[float, ...], int, bool], tuple[float, float, float]] = {}
 
@@ -145,10 +153,10 @@ class Arrival:
         fed_s, period_s, slots = move.feed or h[3:6]
         return History(log_p, move.track, known[0], fed_s, period_s, slots, past, known[1])
 
-    def moves(self, h: History, track: tuple[Ball, ...], least: float) -> list[Move]:
+    def moves(self, h: History, track: tuple[Ball, ...], least: float, overdue: Overdue) -> list[Move]:
         """Return what ball may have made this contact, what leads to a log probability over ``least``.
 
-        ``track`` is the row of balls of ``h``, the same object wherever it is the same.
+        ``track`` is the row of balls of ``h``, the same object wherever it is the same; ``overdue`` as of the impact.
         """
         over = least - h.log_p - self._log_label
         bar = math.exp(over) if over < 600.0 else _NEVER
@@ -158,16 +166,18 @@ class Arrival:
         last = h.last_at[self.station]
         if self._passing >= bar:
             known = self._passings.get((id(track), last))
-            if known is None:
-                known = self._passings[id(track), last] = self._may_pass(track, last)
-            found += [one.move or self._by(track, one) for one in known if one.p >= bar]
+            if known is None or bar < known[0]:
+                known = self._passings[id(track), last] = bar, self._may_pass(track, last, bar, overdue)
+            found += [one.move or self._by(track, one) for one in known[1] if one.most >= bar]
         if self._newly < bar:
             return found
         p, fed, period, left, came = self._not_heard_before(h, last)
         if p >= bar:
             late = self.time_s - came > self._beliefs.pass_latest[0][self.station] + ONSET_S
-            ahead, behind = _joined(self._beliefs, track, self.station, came)
-            then, same = self._row(ahead, behind)
+            place = self._joined(track, came, p, bar, overdue)
+            if place < 0:
+                return found
+            then, same = self._row(track[:place], track[place:])
             shares: tuple[tuple[float, bool], ...] = ((1.0, False),)
             if not self.station and self._fed[h.fed_s, h.period_s][3]:
                 # What comes next tells whether the turns go on from it.
@@ -178,23 +188,57 @@ class Arrival:
                     found.append(Move(log, then, "born", -1, 0, late, came, between, feed, others_same=same))
         return found
 
-    def _may_pass(self, track: tuple[Ball, ...], last: int) -> list[_Passing]:
-        """Return the balls of a row that may have made this contact; ``last`` is the last impact here."""
+    def _may_pass(self, track: tuple[Ball, ...], last: int, bar: float, overdue: Overdue) -> list[_Passing]:
+        """Return the balls of a row that may have made this contact, with a density of ``bar`` at least.
+
+        ``last`` is the last impact here. A ball that comes here overtakes those ahead that have not been here, and that
+        costs for each: of many that wait only the first few are asked.
+        """
         q, b, found, now_s = self.station, self._beliefs, [], self.time_s
+        toll, many = _SLACK, len(track) > _FEW
         for place, ball in enumerate(track):
             number, station, left_s, floor = ball
-            overtaken = floor >= q
-            if station >= q or (overtaken and station < q - 1) or now_s - left_s < b.pass_soonest[station][q]:
+            if station >= q:
                 continue
-            key = (number, station, left_s, last)
-            p = self._taken.get(key, -1.0)
-            if p < 0.0:
-                p = self._taken[key] = self._by_ball(ball, last)
-            if overtaken:
-                p = min(p, b.overtaken * b.held(station, q, now_s - left_s))
-            if p > 0.0:
-                found.append(_Passing(p, place, ball, overtaken))
+            overtaken = floor >= q
+            if not (overtaken and station < q - 1) and now_s - left_s >= b.pass_soonest[station][q]:
+                key = (number, station, left_s, last)
+                p = self._taken.get(key, -1.0)
+                if p < 0.0:
+                    p = self._taken[key] = self._by_ball(ball, last)
+                if overtaken:
+                    p = min(p, b.overtaken * b.held(station, q, now_s - left_s))
+                if p > 0.0:
+                    found.append(_Passing(p, p if overtaken else p * min(toll, 1.0), place, ball, overtaken))
+            if many and not overtaken:
+                toll *= math.exp(overdue.of_ball(Ball(number, station, left_s, q)))
+                if self._passing * min(toll, 1.0) < bar:
+                    break
         return found
+
+    def _joined(self, track: tuple[Ball, ...], fed_s: float, p: float, bar: float, overdue: Overdue) -> int:
+        """Return the number of balls ahead of one not heard before, now here, by when they were fed.
+
+        -1 where its density ``p`` comes to less than ``bar`` with what it makes of those it overtakes.
+        """
+        q, b, place = self.station, self._beliefs, len(track)
+        if not q:
+            return place
+        for i, (_, station, _, floor) in enumerate(track):
+            if station < q and floor < q:
+                place = i
+                break
+        means, many, since_s = b.pass_mean[0], len(track) > _FEW, fed_s - 2.0 * b.pass_sd[0][q]
+        p *= _SLACK
+        for number, station, time_s, floor in track[place:]:
+            if time_s - means[station] >= since_s:
+                break
+            if many and station < q and floor < q:
+                p *= math.exp(overdue.of_ball(Ball(number, station, time_s, q)))
+                if p < bar:
+                    return -1
+            place += 1
+        return place
 
     def _by(self, track: tuple[Ball, ...], one: _Passing) -> Move:
         """Return what it leads to that a ball of a row made this contact, and keep that."""
@@ -336,21 +380,6 @@ def _behind(track: tuple[Ball, ...], place: int, ball: Ball | None, station: int
     rest = track[:place] + track[place + 1 :]
     at = max((i + 1 for i, b in enumerate(rest) if b.station >= station), default=place)
     return (*rest[:at], *((ball,) if ball else ()), *rest[at:])
-
-
-def _joined(
-    beliefs: Beliefs, track: tuple[Ball, ...], q: int, fed_s: float
-) -> tuple[tuple[Ball, ...], tuple[Ball, ...]]:
-    """Return the balls ahead of one not heard before, now at station ``q``, and behind it, by when they were fed."""
-    place = len(track)
-    for i, (_, station, _, floor) in enumerate(track):
-        if station < q and floor < q:
-            place = i
-            break
-    blur = 2.0 * beliefs.pass_sd[0][q]
-    while q and place < len(track) and track[place].time_s - beliefs.pass_mean[0][track[place].station] < fed_s - blur:
-        place += 1
-    return track[:place], track[place:]
 
 
 def _overtaken(ahead: tuple[Ball, ...], station: int) -> tuple[Ball, ...]:

@@ -154,12 +154,17 @@ class Overdue:
                 # Those behind a ball held up wait with it: one cause, counted once.
                 blocked = q
             log = balls.get(ball)
-            if log is None:
-                log = balls[ball] = _overdue(ball, self._beliefs)
-            total += log
+            total += self.of_ball(ball) if log is None else log
             places.append(place)
         known = self._rows[id(track)] = total, places, track
         return known
+
+    def of_ball(self, ball: Ball) -> float:
+        """Return the log probability of a ball that is overdue, or overtaken."""
+        log = self._balls.get(ball)
+        if log is None:
+            log = self._balls[ball] = _overdue(ball, self._beliefs)
+        return log
 
     def standing(self, history: History) -> float:
         """Return the log probability of a history with what is already known of balls overdue."""

@@ -28,6 +28,9 @@ __all__ = ["extend", "with_train", "without_train"]
 _LOST = math.log(1e-6)
 """Histories this much less likely than the best are dropped (log)."""
 _TINY = 1e-300
+_MANY_BALLS = 16
+"""So many balls may be under way in every history, were there as many as the beam is wide."""
+_LEAST_BEAM = 24
 
 
 def extend(histories: list[History], impact: Impact, beliefs: Beliefs, heard: Sequence[Impact]) -> list[History]:
@@ -35,7 +38,7 @@ def extend(histories: list[History], impact: Impact, beliefs: Beliefs, heard: Se
 
     ``heard`` are all impacts so far, by number, as they were taken in.
     """
-    kept = _Kept(beliefs.settings.beam)
+    kept = _Kept(_beam(histories[0], beliefs))
     overdue = Overdue(impact.time_s, beliefs)
     by_none = _ByNone(beliefs, impact, heard)
     arrivals = arrivals_of(beliefs, impact, min((h.period_s for h in histories if h.period_s > 0.0), default=math.inf))
@@ -67,7 +70,7 @@ def extend(histories: list[History], impact: Impact, beliefs: Beliefs, heard: Se
             last = first.last_at[arrival.station]
             if arrival.hidden and last >= 0 and times[last] > arrival.time_s - mask_s:
                 continue
-            for move in arrival.moves(first, track, kept.least):
+            for move in arrival.moves(first, track, kept.least, overdue):
                 same = move.others_same and move.place not in places
                 gain, how = move.log + (late if same else overdue.log_p(move.track)), (move, first)
                 for h in members:
@@ -75,6 +78,16 @@ def extend(histories: list[History], impact: Impact, beliefs: Beliefs, heard: Se
                         break
                     kept.add(h.log_p + gain, h.log_p + move.log, h, arrival.child, how)
     return kept.histories()
+
+
+def _beam(best: History, beliefs: Beliefs) -> int:
+    """Return how many histories are kept: fewer where the likeliest has many balls under way, so that all have so many.
+
+    What an impact takes is bounded so, whatever is heard: where dozens wait for one that is held up, there is little
+    else to choose from, and where more and more seem to wait no number of histories tells what they do in truth.
+    """
+    most = beliefs.settings.beam
+    return min(most, max(most * _MANY_BALLS // max(len(best.track), 1), _LEAST_BEAM))
 
 
 def _alike(histories: list[History]) -> Iterable[tuple[tuple[Ball, ...], list[History]]]:

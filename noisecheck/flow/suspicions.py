@@ -137,7 +137,7 @@ class Suspicions:
         waiting = sum(
             w
             for w, h in zip(weights, histories, strict=True)
-            if any(t.last == ball.last for t in h.track) or _has_fallen(h, root, ball)
+            if ball in h.track or any(t.last == ball.last for t in h.track) or _has_fallen(h, root, ball)
         )
         odds = combine_odds(waiting, sum(weights) - waiting, stuck, unheard)
         until_s = ball.time_s + b.pass_latest[a][a + 1] + _WITHIN_S

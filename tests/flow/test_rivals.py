@@ -13,7 +13,7 @@ from noisecheck.flow.arrivals import Arrival
 from noisecheck.flow.beliefs import Beliefs
 from noisecheck.flow.dues import Trains
 from noisecheck.flow.explanations import Impact
-from noisecheck.flow.histories import Decision, History
+from noisecheck.flow.histories import Decision, History, Overdue
 from noisecheck.flow.rebounds import Member, ReboundLaw
 from noisecheck.flow.rivals import Rivals
 from noisecheck.flow.route import FeedPlan, LedgerSettings, Route
@@ -136,5 +136,6 @@ def test_what_comes_just_behind_a_ball_on_time_did_not_wait_behind_it() -> None:
     for late in (False, True):
         past = Decision(BORN, "pass", 1, 0, 1, 10.75, late=late)
         history = History(0.0, (), (0, 1), 10.0, 1.6, (8.4,), past, ((1, 1), (0, 0)))
-        density[late] = max(math.exp(m.log) for m in arrival.moves(history, (), -50.0) if m.kind == "born")
+        moves = arrival.moves(history, (), -50.0, Overdue(10.82, beliefs))
+        density[late] = max(math.exp(m.log) for m in moves if m.kind == "born")
     assert density[False] < 0.05 * density[True]
