@@ -21,6 +21,7 @@ _LOUDER_DB = 4.0  # rebounds of one train scatter by less; the next ball is loud
 _LEAST_SPREAD_DB = 2.0
 _WIDER = 1.5  # than the middle half shows: levels have tails
 _HABIT_IMPACTS = 5000
+_PAIRS = np.indices((5, 5)).reshape(2, -1, 1) + 1  # impacts from the first of three to the next, and on to the last
 _MAX_OPEN = 6  # trains open at one place; more balls bouncing at once cannot be told apart
 
 
@@ -138,32 +139,24 @@ def _habits(t: NDArray[np.float64], level: NDArray[np.float64], longest_s: float
     t, level = t[:_HABIT_IMPACTS], level[:_HABIT_IMPACTS]
     nothing = few_rebounds(t, level, longest_s)
     loud = nothing[3]
-    true: list[NDArray[np.float64]] = []
-    chances: tuple[list[NDArray[np.float64]], ...] = ([], [])
-    starts, rows = [], []
-    for a in range(1, 6):
-        for b in range(1, 6):
-            i = np.arange(t.size - a - b)
-            d1, d2 = t[i + a] - t[i], t[i + a + b] - t[i + a]
-            good = (d1 < longest_s) & (d1 > 0.005) & (d2 > E_LOW * d1) & (d2 < d1 / _E_LEAST_GROWN)
-            good &= ~(level[i + a + b] > level[i] + 1.0)
-            i, d1, d2 = i[good], d1[good], d2[good]
-            # Two intervals taken for one show an impact where they meet.
-            whole = ~_near(t, t[i] + d1 / (1.0 + np.sqrt(d2 / d1)), 0.02 * d1)
-            i, d1, d2 = i[whole], d1[whole], d2[whole]
-            for votes, shift in ((true, 1.0), (chances[0], 1.16), (chances[1], 1.3)):
-                due = d2 * d2 / d1 * shift
-                kept = _foreseen(t, level, i + a + b, due)
-                # Neighbours vote twice: a train skipped through seems to shrink faster than it does.
-                votes += [np.log(d2[kept] / d1[kept])] * (2 if a == b == 1 else 1)
-                if shift == 1.0:
-                    starts += [d1[kept]] * (2 if a == b == 1 else 1)
-                    rows += [i[kept]] * (2 if a == b == 1 else 1)
-    log_e = np.concatenate(true)
+    i = np.broadcast_to(np.arange(t.size), (len(_PAIRS[0]), t.size))
+    then, end = i + _PAIRS[0], i + _PAIRS.sum(axis=0)
+    i, then, end = (part[end < t.size] for part in (i, then, end))
+    d1, d2 = t[then] - t[i], t[end] - t[then]
+    good = (d1 < longest_s) & (d1 > 0.005) & (d2 > E_LOW * d1) & (d2 < d1 / _E_LEAST_GROWN)
+    good &= ~(level[end] > level[i] + 1.0)
+    i, end, d1, d2 = (part[good] for part in (i, end, d1, d2))
+    # Two intervals taken for one show an impact where they meet.
+    whole = ~_near(t, t[i] + d1 / (1.0 + np.sqrt(d2 / d1)), 0.02 * d1)
+    # Neighbours vote twice: a train skipped through seems to shrink faster than it does.
+    whole = np.repeat(np.flatnonzero(whole), 1 + (end - i == 2)[whole])
+    i, end, d1, d2 = (part[whole] for part in (i, end, d1, d2))
+    kept, *by_chance = (_foreseen(t, level, end, d2 * d2 / d1 * shift) for shift in (1.0, 1.16, 1.3))
+    shrinks = np.log(d2 / d1)
+    chances = [shrinks[wrong] for wrong in by_chance]
+    log_e, first, row = shrinks[kept], d1[kept], i[kept]
     edges = np.arange(math.log(E_LOW), 0.04, 0.03)
-    found, *false = (
-        np.convolve(np.histogram(np.concatenate(v), edges)[0], np.ones(3), "same") for v in (true, *chances)
-    )
+    found, *false = (np.convolve(np.histogram(v, edges)[0], np.ones(3), "same") for v in (log_e, *chances))
     # An even feed votes for growing intervals as often as for shrinking ones.
     grown = np.convolve(np.histogram(-log_e[log_e > 0.0], edges)[0], np.ones(3), "same")
     least = np.minimum(*false) + grown
@@ -177,7 +170,7 @@ def _habits(t: NDArray[np.float64], level: NDArray[np.float64], longest_s: float
         return nothing
     middle = median(log_e[near])
     spread = 1.4826 * median(np.abs(log_e[near] - middle))
-    first, row = np.concatenate(starts)[near], np.concatenate(rows)[near]
+    first, row = first[near], row[near]
     earlier = first / math.exp(middle)
     begins = ~_near(t, t[row] - earlier, 0.12 * earlier)
     usual = math.nan
