@@ -148,8 +148,8 @@ class Impacts:
 
     @classmethod
     def empty(cls) -> Impacts:
-        """Return a table with no rows."""
-        return cls.of(0)
+        """Return the table with no rows."""
+        return _empty()
 
     def __len__(self) -> int:
         return len(self.data["frame"])
@@ -263,6 +263,12 @@ class Impacts:
             )
             names[column.name] = tuple(union)
         return Impacts(data, names)
+
+
+@cache
+def _empty() -> Impacts:
+    """Return the one table with no rows: a watch asks for it fifty times a second."""
+    return Impacts.of(0)
 
 
 def _encode(value: Any, rows: int) -> tuple[tuple[str, ...], NDArray[np.int32]]:

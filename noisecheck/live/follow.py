@@ -120,6 +120,8 @@ class Follower:
         self._solver: LedgerSolver | None = None
         self._account: Account | None = None
         self._readiness = Readiness()
+        self._known_s = -math.inf
+        """Up to when balls are followed, where no impact came since."""
         self._due = iter(_AGAIN_S)
         self._next_s = next(self._due)
         route = route_of(rig)
@@ -253,6 +255,9 @@ class Follower:
         """Follow the balls by impacts that are new."""
         table, now_s = heard.impacts, heard.known_s
         if not len(table):
+            if now_s <= self._known_s:  # most slices bring nothing to light
+                return []
+            self._known_s = now_s
             return self._teller.tell(solver.update([], [], now_s=now_s), self.seconds, solver=solver)
         self._habits.append(table)
         if now_s > float(self._habits[0]["time_s"].min()) + _HABITS_S:
