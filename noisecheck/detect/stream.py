@@ -72,6 +72,11 @@ class Stream:
         return self._frames
 
     @property
+    def worked(self) -> int:
+        """Short-time frames worked out so far: while they stay the same, so does all else that is known."""
+        return self._listener.frames
+
+    @property
     def known(self) -> int:
         """Frame before which all impacts have been returned."""
         # What is yet to come may be told to have begun a little earlier.

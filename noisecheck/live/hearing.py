@@ -130,15 +130,20 @@ class Hearing:
         whole = np.concatenate(self._pending)
         self._pending = [whole[waiting - waiting % step :].copy()]
         for at in range(0, waiting - step + 1, step):
-            yield self._slice(whole[at : at + step])
+            if (heard := self._slice(whole[at : at + step])) is not None:
+                yield heard
 
-    def _slice(self, part: NDArray[np.float32]) -> Heard:
+    def _slice(self, part: NDArray[np.float32]) -> Heard | None:
+        """Take the samples of a slice; return what is heard, None where they only wait for more."""
         part = ArrayRecording(part, self.rate).read(0, len(part))  # what is no number is silence, as in a file
         self.room.add(part)
         at = self.listened.heard + self.listened.missed
         signals, lost = self._signals.take(part, at), self._lost.take(part, at)
         self.listened.heard += len(part)
+        worked = self._stream.worked
         onsets = self._stream.push(part)
+        if self._stream.worked == worked and not signals and not lost:
+            return None
         known = self._begin + self._stream.known
         return self._heard(onsets, known)._replace(late=self._later.take(known), signals=tuple(signals), lost=lost)
 
@@ -146,8 +151,8 @@ class Hearing:
         """Take what is left of a slice, and end the stream."""
         rest, self._pending = self._pending, []
         for part in rest:
-            if len(part):
-                yield self._slice(part)
+            if len(part) and (heard := self._slice(part)) is not None:
+                yield heard
         end = self.listened.heard + self.listened.missed
         yield self._heard(self._stream.finish(), end, ending=True)._replace(late=self._later.take(end, ending=True))
 
