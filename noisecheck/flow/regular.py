@@ -105,7 +105,7 @@ def regular_followers(
     for row, (at, level) in enumerate(zip(contact_s.tolist(), contact_db.tolist(), strict=True)):
         first, last = np.searchsorted(other_s, (at + shortest, at + longest)).tolist()
         near = range(first, last)
-        pairs += [(row, i, math.log(other_s[i] - at)) for i in near if not other_db[i] > level - _SOFTER_DB]
+        pairs += [(row, i, math.log(other_s[i] - at)) for i in near if not other_db[i] > level]
     if len(pairs) < LEAST:
         return []
     logs = np.sort([p[2] for p in pairs])
@@ -114,8 +114,14 @@ def regular_followers(
     for row, other, log in sorted(pairs, key=lambda p: abs(p[2] - middle), reverse=True):
         if abs(log - middle) < _ALIKE:
             found[row] = other
-    count, hits = len(contact_s), len(found)
+    hits = len(found)
+    # What follows one may have been taken for a contact itself.
+    count = len(contact_s) - int(np.isin(contact_s, other_s[list(found.values())]).sum())
     if hits < max(LEAST, _LEAST_SHARE * count):
+        return []
+    falls = [other_db[other] - contact_db[row] for row, other in found.items()]
+    known = [fall for fall in falls if math.isfinite(fall)]
+    if known and float(np.median(known)) > -_SOFTER_DB:
         return []
     chance = -math.expm1(-len(other_s) / max(span_s, longest) * 2.0 * _ALIKE * math.exp(middle))
     # At most so many by chance (Chernoff), at as many places as there are intervals tried.

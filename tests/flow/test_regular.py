@@ -67,6 +67,23 @@ def test_what_is_as_loud_as_a_contact_is_not_its_rebound() -> None:
     assert regular_followers(contacts, level, np.add(contacts, 0.05), level, 24.0) == []
 
 
+@pytest.mark.parametrize("softer_db", [3.5, 0.0])
+def test_how_soft_rebounds_are_is_told_by_all_of_them_in_noise(softer_db: float) -> None:
+    """At a low margin levels scatter, most are not heard, and those that are count as contacts of the place, too."""
+    rng = np.random.default_rng(8)
+    contact_s = 1.0 + 1.6 * np.arange(100) + rng.normal(0.0, 0.1, 100)
+    followed = np.sort(rng.choice(100, 42, replace=False))
+    rebound_s = contact_s[followed] + 0.07 * rng.normal(1.0, 0.03, 42)
+    level_db = rng.normal(-60.0, 2.0, 100)
+    all_s = np.concatenate([contact_s, rebound_s])
+    all_db = np.concatenate([level_db, level_db[followed] - rng.normal(softer_db, 2.5, 42)])
+    order = np.argsort(all_s)
+    told = regular_followers(all_s[order], all_db[order], all_s[order], all_db[order], 165.0)
+    right = [(a, b) for a, b in told if 0.05 < all_s[order][b] - all_s[order][a] < 0.09]
+    assert right == told
+    assert len(told) > 35 if softer_db else not told
+
+
 def test_rebounds_that_are_told_already_stay() -> None:
     told = [[Member(0, float(k), -50.0), Member(1, k + 0.2, -54.0)] for k in range(8)]
     other = [[Member(0, k + 0.05, -60.0)] for k in range(8)]
