@@ -85,7 +85,7 @@ def watch(arguments: argparse.Namespace, settings: ListenSettings, *, clock: Clo
     from noisecheck.live.watch import Watch
     from noisecheck.pipeline.files import campaign_beside, of_recording, taps_of
     from noisecheck.pipeline.placing import taught_by
-    from noisecheck.pipeline.run import calibration_of, spread_of
+    from noisecheck.pipeline.run import calibration_of, need_channels, spread_of
 
     if not arguments.rig.exists():
         raise InputError(f"{one_line(arguments.rig)}: no such rig file")
@@ -96,6 +96,11 @@ def watch(arguments: argparse.Namespace, settings: ListenSettings, *, clock: Clo
     beside = campaign_beside(arguments.rig)
     taught = taught_by([(t.run, t.impacts) for t in taps_of(beside, settings)], rig)
     source = _source(arguments, clock)
+    try:
+        need_channels(source.name, source.channels, rig)
+    except InputError:
+        source.close()
+        raise
     known = None if source.live else of_recording(beside, Path(arguments.source), rig)
     run = known.runs[0] if known is not None and known.runs[0].role == "test" else RUN
     calibration = calibration_of(Campaign(arguments.rig.parent, rig, ()), source.channels)

@@ -107,6 +107,8 @@ class PipeSource:
                     raise InputError(f"{self.name}: ended before any sound came: does what writes to it run?")
                 if rest:
                     yield Note(f"the pipe ended inside a frame: its last {len(rest)} bytes are left out")
+                if pace.as_recorded:  # a microphone that was pulled out ends its writer
+                    yield Note("the pipe ended, and with it the watch: has what wrote to it failed?", alarm=True)
                 return
             if stalled:
                 text = f"sound comes through the pipe again after {now - waiting_since:.0f} s"
@@ -179,7 +181,12 @@ class _Pace:
     def __init__(self, rate: int) -> None:
         self._rate = rate
         self._since: float | None = None
-        self._frames, self._waited, self._over = 0, 0.0, False
+        self._frames, self._waited, self._past, self._over = 0, 0.0, 0.0, False
+
+    @property
+    def as_recorded(self) -> bool:
+        """Whether what comes is being recorded."""
+        return self._past >= _STALL_S and self._waited >= _WAITING * self._past
 
     def take(self, frames: int, now_s: float, waited_s: float) -> str:
         """Return what is wrong when ``frames`` more came at ``now_s`` after waiting for them, once; mostly nothing."""
@@ -188,7 +195,7 @@ class _Pace:
             return ""
         self._frames += frames
         self._waited += waited_s
-        past = now_s - self._since
+        self._past = past = now_s - self._since
         if self._over or past < _PACE_S:
             return ""
         self._over = True

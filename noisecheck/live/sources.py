@@ -142,7 +142,8 @@ class FileSource:
                 break
             patience, grew = min(max(patience, _REST * rested), max(_LONGEST_S, self._idle_s)), True
         if grew:
-            yield Note(f"{one_line(self.name)} has not grown for {patience:.0f} s: taken for its end")
+            # Its recorder may have failed.
+            yield Note(f"{one_line(self.name)} has not grown for {patience:.0f} s: taken for its end", alarm=True)
 
     def _rested(self, heard: int, patience_s: float) -> float | None:
         """Wait for more, and return for how long; None when none came."""

@@ -88,8 +88,9 @@ class Watch:
         """Listen until the source ends or the user stops it (``KeyboardInterrupt``); always finish in good order.
 
         Raises:
-            InputError: the source cannot be used, or not any longer.
+            InputError: the source cannot be used, or not any longer: that is an alarm, too, where it was heard before.
         """
+        failed: InputError | None = None
         with ExitStack() as ending:
             ending.callback(self._end_keeping)
             ending.callback(self.source.close)
@@ -100,12 +101,19 @@ class Watch:
                         self._take(item)
             except KeyboardInterrupt:
                 self._note("stopped by the user")
+            except InputError as error:
+                if not self.follower.seconds:
+                    raise
+                failed = error
+                self._note(f"{error}; the watch ends", alarm=True)
             finally:
                 self._say(self.follower.finish())
         if self.command is not None:
             self.command.wait(_WAIT_S)
             self._say_trouble()
         self._say([self._summary()])
+        if failed is not None:
+            raise failed
 
     def _end_keeping(self) -> None:
         self._write_sounds(ending=True)

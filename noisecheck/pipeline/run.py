@@ -141,11 +141,16 @@ def calibration_of(campaign: Campaign, channels: int) -> Calibration:
     return found
 
 
-def _has_channels(path: Path, channels: int, rig: Rig) -> None:
+def need_channels(name: Path | str, channels: int, rig: Rig) -> None:
+    """Make sure that sound of so many channels has one for each microphone of a station.
+
+    Raises:
+        InputError: it has not.
+    """
     for m in rig.microphones:
         if m.station is not None and m.channel >= channels:
             raise InputError(
-                f"{one_line(path)}: has {many(channels, 'channel')}, but rig.toml puts the "
+                f"{one_line(name)}: has {many(channels, 'channel')}, but rig.toml puts the "
                 f"microphone of station '{one_line(m.station)}' on channel {m.channel}: channels count from 0"
             )
 
@@ -179,7 +184,7 @@ def listen_to_run(
     paths = campaign.paths(run)
     opened = functools.partial(join_recordings, paths)
     with opened() as recording:
-        _has_channels(paths[0], recording.channels, campaign.rig)
+        need_channels(paths[0], recording.channels, campaign.rig)
         calibration, subtype = calibration_of(campaign, recording.channels), recording.subtype
     offset: NDArray[np.float64] | None = np.array(calibration.offset_db) if calibration.known else None
     listened = listen_once(

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from noisecheck.bench.rig import Rig
 from noisecheck.core.errors import InputError
+from noisecheck.core.units import many
 from noisecheck.detect.channels import Onsets
 from noisecheck.place.crosstalk import (
     RANGE_S,
@@ -58,7 +59,7 @@ def station_channels(rig: Rig, channels: int) -> dict[str, int]:
         if m.channel >= channels:
             raise InputError(
                 f"the microphone of station '{m.station}' is on channel {m.channel}, but the recording has "
-                f"{channels}: channels count from 0"
+                f"{many(channels, 'channel')}: channels count from 0"
             )
         own.setdefault(m.station, m.channel)
     return {s: own[s] for s in rig.station_names if s in own}

@@ -120,3 +120,23 @@ def test_more_or_less_than_recording_gives_is_said(comes: float, waits: float, s
     told = [pace.take(round(0.02 * comes * RATE), 0.02 * n, 0.02 * waits) for n in range(5000)]
     assert sum(map(bool, told)) == bool(said)
     assert said in "".join(told)
+
+
+@pytest.mark.parametrize("pause_s", [0.1, 0.0])
+def test_the_end_of_a_pipe_that_brings_what_is_recorded_is_an_alarm(
+    pause_s: float, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What wrote to it may have lost its microphone; what was recorded before only ends."""
+    monkeypatch.setattr(pipe, "_STALL_S", 0.3)
+    reader, writer = os.pipe()
+
+    def write() -> None:
+        for _ in range(8):
+            os.write(writer, bytes(RATE // 10))
+            time.sleep(pause_s)
+        os.close(writer)
+
+    threading.Thread(target=write).start()
+    with os.fdopen(reader, "rb") as stream:
+        notes = [i for i in PipeSource(stream, rate_hz=RATE, channels=2).items() if isinstance(i, Note)]
+    assert [n.alarm for n in notes] == ([True] if pause_s else [])

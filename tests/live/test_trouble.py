@@ -9,6 +9,7 @@ import sys
 import threading
 import time
 from collections.abc import Callable
+from itertools import islice
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -27,7 +28,7 @@ from noisecheck.live.clock import SystemClock
 from noisecheck.live.events import Event
 from noisecheck.live.hearing import Hearing
 from noisecheck.live.keep import AlarmSounds, RunKeeper, claimed
-from noisecheck.live.sources import Chunk, FileSource
+from noisecheck.live.sources import Chunk, FileSource, Note
 from noisecheck.live.watch import Watch
 from noisecheck.live.wavefile import WaveWriter
 from noisecheck.pipeline.listen import ListenSettings
@@ -97,6 +98,26 @@ def test_a_disk_that_fills_up_is_said_once_and_the_watch_goes_on(
     assert f"{tmp_path / 'watch-1.wav'}: cannot be written (No space left on device)" in note.text
     assert [e.kind for e in told] == ["started", "note", "stray", "summary"]
     assert soundfile.info(tmp_path / "watch-1.wav").frames == RATE  # what was kept can be read
+
+
+class Failing(Sounds):
+    """A source that cannot be used any longer after three seconds."""
+
+    def items(self) -> Any:
+        yield from islice(super().items(), 30)
+        raise InputError("grows.wav: is gone while it was listened to")
+
+
+def test_a_source_that_fails_is_an_alarm_and_what_was_heard_is_summed_up() -> None:
+    told: list[Event] = []
+    alarms: list[dict[str, Any]] = []
+    follower: Any = Silent()
+    bell: Any = SimpleNamespace(run=alarms.append, trouble=list, wait=lambda seconds: None)
+    with pytest.raises(InputError, match="is gone"):
+        Watch(Failing(), follower, told.append, command=bell).run()
+    assert [e.kind for e in told] == ["started", "stray", "not_listening", "summary"]
+    assert told[2].text == "grows.wav: is gone while it was listened to; the watch ends"
+    assert [a["event"] for a in alarms] == ["stray", "not_listening"]
 
 
 def test_a_folder_that_cannot_be_written_is_refused_before_listening(
@@ -192,6 +213,21 @@ def test_a_file_that_is_cut_rewritten_or_removed_is_said(
 
     with pytest.raises(InputError, match=sentence):
         listen()
+
+
+@pytest.mark.parametrize("grows", [True, False])
+def test_the_end_of_a_file_that_grew_while_it_was_heard_is_an_alarm(tmp_path: Path, grows: bool) -> None:
+    """Its recorder may have failed; a recording that was whole before only ends."""
+    path, sound = tmp_path / "grows.wav", np.random.default_rng(1).normal(0.0, 0.01, 2 * RATE)
+    soundfile.write(path, sound[:RATE], RATE)
+    clock: Any = SimpleNamespace(monotonic=time.monotonic, sleep=lambda seconds: None)
+    notes = []
+    for item in FileSource(path, clock=clock).items():
+        if isinstance(item, Note):
+            notes.append(item)
+        elif grows:
+            soundfile.write(path, sound, RATE)
+    assert [(n.alarm, "taken for its end" in n.text) for n in notes] == ([(True, True)] if grows else [])
 
 
 def test_a_recording_that_has_only_begun_is_waited_for(tmp_path: Path) -> None:
