@@ -31,8 +31,6 @@ _WORTH: Final = 0.01
 """A probability so high that a suspicion proves groundless meanwhile is worth the wait until then."""
 _SURELY: Final = 100.0
 """Odds from which a suspicion is closed before that is settled: a ball closed so is not looked for any longer."""
-_EVEN: Final = 1.0
-"""No alarm is given that is rather wrong than right."""
 _MAYBE: Final = 0.05
 """Odds from which an impact may yet be suspected a stray, so that it is asked again until it is settled."""
 
@@ -143,7 +141,7 @@ class Suspicions:
         until_s = ball.time_s + b.pass_latest[a][a + 1] + _WITHIN_S
         least = b.settings.suspect_odds
         if q == b.count - 1:  # no station behind it will tell more: what will be claimed in the end is said now
-            least = min(least, max(self._book.least_stuck(a), _EVEN))
+            least = min(least, self._book.least_stuck(a))
         if odds < least:
             # What was hidden may show yet, or the next station tell.
             more = now_s < ball.time_s + b.pass_latest[a][q] + _WITHIN_S

@@ -8,7 +8,6 @@ the end; what it says then is what the ledger says of the same sound recorded.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import replace
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -18,7 +17,7 @@ from noisecheck.core.flags import Flag
 from noisecheck.core.table import Impacts
 from noisecheck.detect.channels import Onsets
 from noisecheck.flow.ledger import Followed, follow_so_far
-from noisecheck.flow.route import LedgerSettings, Route
+from noisecheck.flow.route import Route
 from noisecheck.live.hearing import Heard
 from noisecheck.live.later import NotKept
 from noisecheck.live.placing import Placer
@@ -136,16 +135,13 @@ class Account:
         if ended:  # drops on a reference tile: told only by both ends of a take
             ((impacts, _),) = mark_references([(run, impacts, now_s)])
         (impacts,) = with_drops([(run, impacts)], self._rig)
-        settings = ledger_settings(self._rig)
-        if not ended:
-            settings = replace(settings, claim_last_odds=LedgerSettings().claim_last_odds)
         followed = follow_so_far(
             machine_impacts(impacts),
             self._route,
             now_s=now_s,
             goes_on=not ended,
             feed=feed_of(self._rig, run),
-            settings=settings,
+            settings=ledger_settings(self._rig),
             gaps_s=sorted((*self.gaps_s, *self.lost_s)),
             silent=self._silent,
             deaf_s=deaf_s,

@@ -183,12 +183,11 @@ def feed_of(rig: Rig, run: Run) -> FeedPlan:
 
 
 def ledger_settings(rig: Rig) -> LedgerSettings:
-    """Return the beliefs about a finished recording of this rig."""
+    """Return the beliefs about a recording of this rig, finished or not."""
     from noisecheck.flow.route import LedgerSettings
 
     owned = {m.station for m in rig.microphones if m.station}
-    # In a finished recording nothing is urgent: a ball is only called stuck where that is the likelier of the two.
-    settings = LedgerSettings(shared_microphone=len(owned) < len(rig.route), claim_last_odds=1.0)
+    settings = LedgerSettings(shared_microphone=len(owned) < len(rig.route))
     return replace(settings, copied=0.0) if len(rig.microphones) == 1 else settings  # one cannot hear a sound twice
 
 

@@ -16,7 +16,7 @@ def _rest(*odds: float, once: dict[int, float], beyond: int, still_open: float =
     """Return what is left of balls with those odds of being stuck, and of being balls at all where heard once."""
     found = [Finding("stuck", 10.0 * n, "landing", o, f"never at bend, {o:.0f} : 1", n) for n, o in enumerate(odds)]
     left = [OpenBall(99, "landing", 5.0, (("stuck", still_open),))] if still_open else []
-    return without_foreign(found, left, once, beyond, LedgerSettings(claim_last_odds=1.0))
+    return without_foreign(found, left, once, beyond, LedgerSettings())
 
 
 def _said(rest: Rest) -> list[tuple[str, float]]:

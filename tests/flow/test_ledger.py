@@ -348,7 +348,10 @@ def test_runs_at_12_db_margin(kind: str, one_microphone: bool) -> None:
         for found in ("stuck", "stray", "held_up"):
             named += result.found[found]
             missed += len(result.missed[found])
-            assert [t for t in result.missed[found] if not coincidence(run, t)] == [], found
+            # Of a ball lost on the last link no later station tells: it may be left open.
+            last = {(b.station, round(b.time_s, 3)) for b in ledger.open_balls if b.station == run.route.stations[-2]}
+            lost = [t for t in result.missed[found] if (t.station, round(t.time_s, 3)) not in last]
+            assert [t for t in lost if not coincidence(run, t)] == [], found
     assert named > 30
     assert missed <= 3
 

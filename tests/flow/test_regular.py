@@ -17,7 +17,7 @@ from noisecheck.flow.route import FeedPlan, LedgerSettings, Route
 ROUTE = Route(("landing", "gate", "tray"), ((0.9, 1.2), (0.6, 0.8)))
 BALLS, PERIOD_S, END_S = 12, 1.6, 24.0
 REBOUND_S = 0.048
-SETTINGS = LedgerSettings(shared_microphone=True, claim_last_odds=1.0, copied=0.0)
+SETTINGS = LedgerSettings(shared_microphone=True, copied=0.0)
 
 
 def short_run(seed: int, *, sounding: str = "", stray_s: float = math.nan) -> Impacts:

@@ -21,7 +21,7 @@ NAMES = ("landing", "gate", "tray")
 STATED = Route(NAMES, ((0.9, 1.2), (0.6, 0.8)))
 BALLS, PERIOD_S, END_S = 12, 1.6, 24.0
 REBOUND_S = 0.16
-SETTINGS = LedgerSettings(shared_microphone=True, claim_last_odds=1.0, copied=0.0)
+SETTINGS = LedgerSettings(shared_microphone=True, copied=0.0)
 
 
 def short_run(seed: int, *, found: float = 1.0, gate: float = 1.0) -> Impacts:
