@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +17,7 @@ from noisecheck.detect.echoes import followed
 from noisecheck.detect.freed import foreseen, rings_freely
 from noisecheck.detect.known import sounds_of
 from noisecheck.detect.lownotes import Strokes, low_strokes, with_strokes
+from noisecheck.detect.modal import soft_onsets
 from noisecheck.detect.neighbours import time_amid
 from noisecheck.detect.novelty import FLOOR_CELLS, FLOOR_EVERY, Novelty, floor_of, novelty, quantile_of
 from noisecheck.detect.pulses import BEGINS_MOST_DB, in_pulses, trains
@@ -182,22 +184,20 @@ def _around_max(values: NDArray[np.float32], at: NDArray[np.int64], before: int,
     return stretches(values, at - before, before + after + 1).max(axis=1).astype(np.float64)
 
 
-def own_bands(
-    found: Novelty, peaks: NDArray[np.int64], grid: FrameGrid, *, until: NDArray[np.int64]
-) -> NDArray[np.float64]:
+def own_bands(found: Novelty, peaks: NDArray[np.int64], grid: FrameGrid, own: NDArray[np.int64]) -> NDArray[np.float64]:
     """Return the evidence of both resolutions at peaks, without that of a louder sound soon after.
 
     Args:
         found: evidence per frame.
         peaks: frames, (m,).
         grid: frames and bands.
-        until: up to so many frames after each peak coarse evidence is its own, (m,).
+        own: samples after each peak from which on a louder sound is heard, (m,).
     """
     fine = _around_max(found.fine, peaks, *(grid.frames(s) for s in _FINE_SPAN_S))
     steps = np.arange(-grid.frames(_COARSE_SPAN_S[0]), grid.frames(_COARSE_SPAN_S[1]) + 1)
     coarse = stretches(found.coarse, peaks + steps[0], len(steps))
-    own = np.where(steps <= until[:, None], coarse, np.float32(0.0))
-    return np.asarray(fine + own.max(axis=1), np.float64)
+    until = own // grid.hop - grid.frames(_COARSE_LEAD_S)
+    return np.asarray(fine + np.where(steps <= until[:, None], coarse, np.float32(0.0)).max(axis=1), np.float64)
 
 
 def find_peaks(found: Novelty, grid: FrameGrid) -> NDArray[np.int64]:
@@ -239,14 +239,9 @@ def weigh_peaks(
     """
     grid, peaks = frame_grid(rate), every[wanted]
     level = _around_max(found.new_energy, every, *(grid.frames(s) for s in _FINE_SPAN_S))
-
-    def bands_of(own: NDArray[np.int64]) -> NDArray[np.float64]:
-        until = own // grid.hop - grid.frames(_COARSE_LEAD_S)
-        return own_bands(found, peaks, grid, until=until)
-
     step = sharp_step(rate)
     sharp = filled(decimated(samples, step)) if coded else decimated(samples, step)
-    timed, bands = time_amid(sharp, low, grid, every, wanted, level, bands_of)
+    timed, bands = time_amid(sharp, low, grid, every, wanted, level, partial(own_bands, found, peaks, grid))
     onset, error, abrupt, louder = timed.onset, timed.error, timed.abrupt, timed.louder
     more = np.flatnonzero(louder)
     then = (onset + louder)[more] // grid.hop
@@ -260,6 +255,8 @@ def weigh_peaks(
     rung = strokes.evidence[wanted]
     alone = blind & (rung > 0.0)
     onset[alone], error = strokes.frame[wanted][alone] * grid.hop, np.maximum(error, np.minimum(rung, _MOST_RUNG))
+    soft = np.flatnonzero((timed.error < _CHANCE) & (bands + error > _CHANCE))
+    onset[soft] += grid.step * soft_onsets(low, grid.rate // grid.step, onset[soft] // grid.step, rung[soft] > 0.0)
     doubted = np.flatnonzero((error < _UNHEARD) & (bands + error > _CHANCE))
     bands[doubted[foreseen(low, rate / grid.step, onset[doubted] // grid.step, _RING_S, _ON_S)]] = 0.0
     delay, delayed_db = np.zeros(len(peaks)), np.zeros(len(peaks), np.float32)

@@ -136,7 +136,9 @@ def test_what_comes_just_before_another_sound_has_no_share_in_its_evidence() -> 
     fine[[100, 108, 200, 220]] = 6.0, 9.0, 50.0, 9.0
     coarse[95:100], coarse[100:118], coarse[198:215], coarse[215:230] = 2.0, 25.0, 8.0, 20.0
     found = Novelty(fine, coarse, fine, fine[:, None], fine[:1, None], 0)
-    own = own_bands(found, np.array([100, 108, 200, 220]), frame_grid(48_000), until=np.array([-1, 99, 99, 99]))
+    grid = frame_grid(48_000)
+    until = (np.array([-1, 99, 99, 99]) + grid.frames(0.012)) * grid.hop  # samples; a coarse frame begins sooner
+    own = own_bands(found, np.array([100, 108, 200, 220]), grid, until)
     assert own.tolist() == [8.0, 34.0, 70.0, 29.0]
 
 
