@@ -24,7 +24,7 @@ from noisecheck.detect.pulses import BEGINS_MOST_DB, in_pulses, trains
 from noisecheck.detect.refine import CONTEXT_S
 from noisecheck.detect.rounding import mere_steps
 from noisecheck.detect.spectra import PAIR, FrameGrid, decimated, frame_energies, frame_grid
-from noisecheck.detect.timing import Timed, first_within, sharp_step
+from noisecheck.detect.timing import Timed, first_within, past_forerun, sharp_step
 from noisecheck.detect.waves import wave_grid, waves_at
 
 __all__ = [
@@ -268,7 +268,7 @@ def weigh_peaks(
     swell_db = _judge_force(timed, onset, abrupt, bands, samples=samples, low=low, found=found, grid=grid)
     # (What announces an impact may lie within 30 dB of it.)
     sure = np.flatnonzero((bands + error > _SURE) & (not coded))
-    first = first_within(samples, onset[sure], rate)
+    first = first_within(samples, past_forerun(samples, onset[sure], louder[sure], timed.louder_db[sure], rate), rate)
     louder[sure] = np.maximum(louder[sure] - np.maximum(first - onset[sure], 0), 0)
     onset[sure] = first
     return Candidates(

@@ -19,7 +19,7 @@ from noisecheck.detect.refine import refine_onsets
 from noisecheck.detect.slow import slow_rises
 from noisecheck.detect.spectra import FrameGrid
 
-__all__ = ["AHEAD_S", "BACK_S", "PAST_S", "Timed", "first_within", "sharp_step", "time_onsets"]
+__all__ = ["AHEAD_S", "BACK_S", "PAST_S", "Timed", "first_within", "past_forerun", "sharp_step", "time_onsets"]
 
 Floats = NDArray[np.float32]
 
@@ -54,6 +54,10 @@ _WITHIN = 10.0 ** (-30.0 / 20.0)
 """... against its peak..."""
 _PEAK_S = 0.012
 """... which comes within so long."""
+_FORERUN_DB = 12.0
+"""What slides before a blow is softer than it by so much..."""
+_SWAY_S = 0.00025
+"""... and heard above notes that sway a background: each sample against the mean of so long before it."""
 
 
 AHEAD_S = max(refine.AHEAD_S, refine.SEARCH_S[1] + max(slow.AHEAD_S, modal.AHEAD_S))
@@ -240,4 +244,35 @@ def first_within(samples: Floats, onset: NDArray[np.int64], rate: int) -> NDArra
     first = onset.copy()
     told = alone & some.any(axis=1) & ~some[:, 0]
     first[inside[told]] += some[told].argmax(axis=1) - apart
+    return first
+
+
+def past_forerun(
+    samples: Floats, onset: NDArray[np.int64], louder: NDArray[np.int64], louder_db: NDArray[np.float64], rate: int
+) -> NDArray[np.int64]:
+    """Return where the louder sound sets in that soon follows an onset, where what is heard before that is no arrival.
+
+    That lies more than 30 dB below the peak. Elsewhere, the onset itself.
+
+    Args:
+        samples: one channel, (n,).
+        onset: frames, (m,).
+        louder: frames after each at which a louder sound sets in, 0 where none does, (m,).
+        louder_db: by how many dB it exceeds what came before it, (m,).
+        rate: frames a second.
+    """
+    before, soon, after, sway = (round(s * rate) for s in (_BEFORE_S, _MISTAKEN_S, _PEAK_S, _SWAY_S))
+    inside = (onset >= before) & (onset + after <= len(samples))
+    asked = np.flatnonzero(inside & (louder > 0) & (louder <= soon) & (louder_db > _FORERUN_DB))
+    if not len(asked):
+        return onset
+    near = stretches(samples, onset[asked] - before, before + after).astype(np.float64)
+    level = np.abs(near - near[:, : before - soon].mean(axis=1, keepdims=True))
+    part = near[:, before - sway : before + soon]
+    heard = np.abs(part[:, sway:] - np.add.reduce([part[:, k : k + soon] for k in range(sway)], axis=0) / sway)
+    # (What steps in is told a little late.)
+    own = np.arange(soon) < louder[asked, None] - sway // 2
+    softer = np.where(own, heard, 0.0).max(axis=1) < _WITHIN * level[:, before:].max(axis=1)
+    first = onset.copy()
+    first[asked[softer]] += louder[asked[softer]]
     return first
