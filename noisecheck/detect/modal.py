@@ -65,7 +65,7 @@ _BLOWS_S: Final = (0.001, 0.003, 0.005, 0.008, 0.012)
 """Half sines of force that strike all notes at once..."""
 _LEAST_STRUCK: Final = 0.2
 """... of which none that is heard was struck by less than so much of the blow."""
-_STEPS: Final = 16
+_STEPS: Final = 8
 """Of a blow, to each sample."""
 _DECAY_S: Final = 0.030
 _SLOW_S: Final = 0.0023
@@ -120,8 +120,6 @@ class _Grid:
     fine: Floats
     """The same (rises, times) from the start on, ``_FINE`` times as dense."""
     fine_lag: NDArray[np.int64]
-    struck: Floats
-    """What a blow makes of a note, (blows, times as in ``fine``, bins)."""
     slow: NDArray[np.bool_]
     """Which envelopes and blows are half up late enough."""
     heard: NDArray[np.bool_]
@@ -151,7 +149,6 @@ def _grid(full_rate: int) -> _Grid:
         _envelopes(at / rate),
         _envelopes(fine / (_FINE * rate)),
         np.abs(fine[:, None] - _FINE * at),
-        np.array([_struck(s, len(fine), rate, size) for s in _BLOWS_S]),
         np.concatenate((_slow(), 0.5 * np.array(_BLOWS_S) >= _SLOW_S)),
         heard,
     )
@@ -164,7 +161,14 @@ def _envelopes(since: Doubles) -> Floats:
     return np.asarray(up * np.exp(-np.maximum(since - rise, 0.0) / _DECAY_S), np.float32)
 
 
-def _struck(blow_s: float, count: int, rate: float, size: int) -> Floats:
+@lru_cache(maxsize=8)
+def _struck(full_rate: int) -> Floats:
+    """Return what blows make of notes at rest, (blows, fine times from the start on, bins)."""
+    grid = _grid(full_rate)
+    return np.array([_struck_by(s, len(grid.fine_lag), grid.rate, grid.size) for s in _BLOWS_S])
+
+
+def _struck_by(blow_s: float, count: int, rate: float, size: int) -> Floats:
     """Return what a blow makes of notes at rest, (times, bins): each, in the end, as loud as all, and dying away."""
     dense = _STEPS * rate
     since, note = np.arange(count * _STEPS // _FINE) / dense, 2.0 * np.pi * np.arange(size // 2 + 1) * rate / size
@@ -322,7 +326,7 @@ def _modal(samples: Floats, full_rate: int, at: NDArray[np.int64], asked: _Asked
     first = rough + grid.first - grid.lead
     heard = windows(wave[first : first + grid.starts + length - 1], length)
     heard = (heard / np.sqrt(unit)).astype(np.float32)
-    models = _Models(power / unit, grid)
+    models = _Models(power / unit, full_rate)
     covariance = models.covariance
     rest = (left / unit).astype(np.float32)[grid.lag]
     np.fill_diagonal(rest, rest[0, 0] + _FLOOR * new[0] / unit)
@@ -347,14 +351,15 @@ def _modal(samples: Floats, full_rate: int, at: NDArray[np.int64], asked: _Asked
 class _Models:
     """How a sound of some spectrum may begin: under one of the envelopes, or by one of the blows."""
 
-    def __init__(self, power: Doubles, grid: _Grid) -> None:
+    def __init__(self, power: Doubles, full_rate: int) -> None:
+        grid = _grid(full_rate)
         size, length, lead = grid.size, grid.length, grid.lead
         process = irfft(power, size).astype(np.float32)
         dense = np.zeros(_FINE * size // 2 + 1)
         dense[: len(power)] = _FINE * power
         some = np.flatnonzero(power)
         notes = (power[some] * (4.0 / size)).astype(np.float32)  # of the square of their amplitudes
-        fine = grid.struck[:, :, some]
+        fine = _struck(full_rate)[:, :, some]
         self._grid = grid
         self._across = irfft(dense, _FINE * size).astype(np.float32)[grid.fine_lag]
         self._blows = fine * notes @ fine[:, ::_FINE].swapaxes(1, 2)
