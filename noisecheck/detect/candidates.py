@@ -255,7 +255,7 @@ def weigh_peaks(
     rung = strokes.evidence[wanted]
     alone = blind & (rung > 0.0)
     onset[alone], error = strokes.frame[wanted][alone] * grid.hop, np.maximum(error, np.minimum(rung, _MOST_RUNG))
-    soft = np.flatnonzero((timed.error < _CHANCE) & (bands + error > _CHANCE))
+    soft = np.flatnonzero((timed.error < _UNHEARD) & (bands + error > _CHANCE))
     onset[soft] += grid.step * soft_onsets(low, grid.rate // grid.step, onset[soft] // grid.step, rung[soft] > 0.0)
     doubted = np.flatnonzero((error < _UNHEARD) & (bands + error > _CHANCE))
     bands[doubted[foreseen(low, rate / grid.step, onset[doubted] // grid.step, _RING_S, _ON_S)]] = 0.0

@@ -77,6 +77,8 @@ _SURE: Final = 15.0
 """Log-likelihood ratio against no sound at all: chance reaches 10 once in thirty, 17 once in three hundred."""
 _SOFT: Final = (3.0, 8.0)
 """What is known to sound need not stand out, nor be told from nothing, by as much."""
+_FARTHEST_S: Final = 0.008
+"""What sounds is not timed so far off by its bands."""
 _ORDER: Final = 16
 _FITTED_S: Final = (-0.174, -0.014)
 """Old rings are foreseen by a predictor of so many samples, fitted to so long a past."""
@@ -264,7 +266,7 @@ def soft_onsets(samples: Floats, rate: int, rough: NDArray[np.int64], rung: NDAr
     later = np.zeros(len(rough), np.int64)
     for n in range(len(rough)):
         found = _modal(samples, rate, rough[n : n + 1], _Asked(*_SOFT, slowly=False, rung=bool(rung[n])))
-        if found is not None:
+        if found is not None and abs(found[0]) <= _FARTHEST_S:
             later[n] = round(found[0] * rate)
     return later
 

@@ -157,13 +157,13 @@ def test_no_place_and_the_same_place_twice() -> None:
 @pytest.mark.parametrize(("snr_db", "within_1_ms"), [(12, 0.7), (20, 0.8), (30, 0.85)])
 def test_thuds_are_timed_without_bias(background: str, snr_db: int, within_1_ms: float) -> None:
     errors: list[float] = []
-    for seed in (61, 62):
+    for seed in (61, 62, 63):
         samples, truth = impacts_in_noise(16_000, snr_db, "thud", seed, background=background)
         found = candidates(samples, 16_000).onset / 16_000
         errors += [float((found - t)[np.abs(found - t).argmin()]) for t in truth]
     near = np.array(errors)[np.abs(errors) < 0.010]
     assert len(near) >= 0.9 * len(errors)
-    assert abs(np.median(near)) < 0.00025
+    assert abs(np.median(near)) < 0.0002
     assert np.mean(np.abs(near) < 0.001) >= within_1_ms
 
 
