@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from array import array
 from bisect import bisect_left
+from collections import deque
 
 from noisecheck.flow.habits import LevelHabit
 from noisecheck.flow.rebounds import ReboundLaw
@@ -16,6 +17,8 @@ _SQRT_2PI = math.sqrt(2.0 * math.pi)
 _SUM_DB = 0.5  # of two sounds in one the weaker may be that much louder than both, as far as levels go
 _MOST_DOUBLE = 5.0
 _STRANGE = 0.05  # share of contacts that sound like no station, at least
+_FOREIGN = 1000
+"""So many impacts that may be strays are looked back on, far more than come until they are settled."""
 _UNKNOWN = math.nan, -math.inf
 _RINGS_S, _RINGS_DB, _DECAY_DB_S = 0.3, 6.0, 60.0
 """A rebound may be drowned by what was heard at most this long before, if it is so much louder when the rebound is due,
@@ -41,6 +44,8 @@ class Heard:
         """The channels those are from."""
         self.clear = bytearray()
         """Whether they sound clearly like one station: two contacts in one seldom do."""
+        self.foreign: deque[int] = deque(maxlen=_FOREIGN)
+        """The last impacts that are strays, or bounces of such, by any history."""
         self.doubtful = array("q")
         self.doubtful_s = array("d")
         """Those of them placed in doubt: with a microphone for each station, two at once look like that."""

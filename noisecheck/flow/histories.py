@@ -76,6 +76,8 @@ class Decision(NamedTuple):
     """When the ball came, where another impact hid its contact and this one is its rebound."""
     between: bool = False
     """Whether the ball was fed between two turns, which go on as before (``born``)."""
+    foreign: float = 0.0
+    """How likely the impact was a stray or the bounce of one (``none``)."""
 
     @property
     def key(self) -> tuple[str, int, int]:

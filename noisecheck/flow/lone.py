@@ -6,6 +6,7 @@ import math
 from typing import Final, NamedTuple
 
 from noisecheck.flow.beliefs import Beliefs
+from noisecheck.flow.bounces import Bounces
 from noisecheck.flow.dues import Trains
 from noisecheck.flow.explanations import (
     COPY_S,
@@ -168,7 +169,8 @@ class LoneImpacts:
         contacts = contacts_of(d.before, impact.time_s, self._beliefs.heard)
         by = ReboundsDue(self._beliefs, known).by_contact(contacts)
         least, balls = _LITTLE * sum(unexplained(self._beliefs, impact)), _alone_heard(d, contacts)
-        return total + beside + sum(p * (self._room(known, at, p, balls) if p > least else 1.0) for at, p in by.items())
+        total += beside + Bounces(self._beliefs, impact).density(d.before)
+        return total + sum(p * (self._room(known, at, p, balls) if p > least else 1.0) for at, p in by.items())
 
     def _rebound(self, impact: Impact) -> float:
         """Return the density of an impact by the rebounds that were due, whatever their contacts are taken for."""

@@ -10,6 +10,7 @@ from typing import Any
 
 from noisecheck.flow.arrivals import arrivals_of
 from noisecheck.flow.beliefs import FALL_S, Beliefs
+from noisecheck.flow.bounces import Bounces
 from noisecheck.flow.explanations import (
     COPY_S,
     NO_CONTACT,
@@ -51,7 +52,7 @@ def extend(histories: list[History], impact: Impact, beliefs: Beliefs, heard: Se
         falls: list[tuple[int, float]] | None = None
         for h, log in zip(members, by_none.log_densities(members), strict=True):
             if (standing := h.log_p + log + late) > kept.least:
-                kept.add(standing, standing - late, h, by_none.child, None)
+                kept.add(standing, standing - late, h, by_none.child, log)
             if (log_p := h.log_p + by_none.log_fall) > kept.least:
                 if falls is None:
                     falls = [
@@ -204,7 +205,10 @@ def without_train(
 class _ByNone:
     """An impact that no ball's contact made. What histories ask of it alike is worked out once."""
 
-    __slots__ = ("_beliefs", "_due", "_fall", "_impact", "_known", "_left", "_rivals", "_strange", "log_fall")
+    __slots__ = (
+        "_beliefs", "_bounces", "_due", "_fall", "_impact", "_known", "_left", "_rivals", "_strange", "_stray",
+        "log_fall",
+    )  # fmt: skip
 
     def __init__(self, beliefs: Beliefs, impact: Impact, heard: Sequence[Impact]) -> None:
         self._beliefs, self._impact, self._due = beliefs, impact, ReboundsDue(beliefs, impact)
@@ -214,7 +218,8 @@ class _ByNone:
             copied = max(copied, copy_density(beliefs, impact, since, beliefs.heard_db[at]))
             at -= 1
         stray, chance = unexplained(beliefs, impact)
-        self._strange = stray + chance + copied
+        self._stray, self._strange = stray, stray + chance + copied
+        self._bounces = Bounces(beliefs, impact)
         self._fall = falls_more(beliefs, impact)
         self.log_fall = math.log(max(self._fall, _TINY))
         """Log density of the sound of a ball that left the track."""
@@ -226,25 +231,35 @@ class _ByNone:
         """Return the log densities of a stray, chance, a rebound or a copy, in histories alike but for what is past."""
         last_at = histories[0].last_at
         contacts = of_late(histories[0].contacts, self._impact.time_s, self._beliefs.heard)
-        if not self._rivals.any:
-            return [self._kept_density(last_at, contacts, ())] * len(histories)
-        return [self._kept_density(last_at, contacts, self._rivals.of(h, contacts)) for h in histories]
+        if not self._rivals.any and not self._bounces:
+            return [self._kept_density(last_at, contacts, (), 0.0)] * len(histories)
+        found = []
+        for h in histories:
+            others = self._rivals.of(h, contacts) if self._rivals.any else ()
+            found.append(self._kept_density(last_at, contacts, others, self._bounces.density(h.past)))
+        return found
 
-    def _kept_density(self, last_at: tuple[int, ...], contacts: Contacts, others: Sequence[Rival]) -> float:
-        key = (last_at, contacts, others)
+    def _kept_density(
+        self, last_at: tuple[int, ...], contacts: Contacts, others: Sequence[Rival], bounce: float
+    ) -> float:
+        key = (last_at, contacts, others, bounce)
         log = self._known.get(key)
         if log is None:
             log = self._known[key] = self._log_density(*key)
         return log
 
-    def child(self, h: History, log_p: float, _: object) -> History:
-        """Return the history in which the impact is one of those, of that log probability."""
-        past = Decision(h.past, "none", self._impact.number, -1, self._impact.station, self._impact.time_s)
+    def child(self, h: History, log_p: float, log: float) -> History:
+        """Return the history in which the impact is one of those (``log`` density), of that log probability."""
+        impact, stray = self._impact, self._stray + self._bounces.density(h.past)
+        foreign = self._bounces.share(stray, math.exp(log))
+        past = Decision(h.past, "none", impact.number, -1, impact.station, impact.time_s, foreign=foreign)
         return History(log_p, h.track, h.last_at, h.fed_s, h.period_s, h.slots, past, h.contacts)
 
-    def _log_density(self, last_at: tuple[int, ...], contacts: Contacts, others: Sequence[Rival]) -> float:
+    def _log_density(
+        self, last_at: tuple[int, ...], contacts: Contacts, others: Sequence[Rival], bounce: float
+    ) -> float:
         b, impact = self._beliefs, self._impact
-        total = self._strange
+        total = self._strange + bounce
         for at, density in self._due.by_contact(contacts).items():
             if density:
                 total += density * (self._rivals.room(at, contacts, others) if others else 1.0)
@@ -269,6 +284,7 @@ class _ByNone:
     def fallen(self, h: History, log_p: float, place: int) -> History:
         """Return the history in which the ball at that place fell, of that log probability."""
         impact, ball = self._impact, h.track[place]
-        heard = Decision(h.past, "none", impact.number, ball.last, impact.station, impact.time_s)
+        foreign = self._bounces.share(1.0, 1.0)
+        heard = Decision(h.past, "none", impact.number, ball.last, impact.station, impact.time_s, foreign=foreign)
         past = Decision(heard, "end", ball.last, ball.last, ball.station, impact.time_s, ball.floor)
         return History(log_p, without(h.track, place), h.last_at, h.fed_s, h.period_s, h.slots, past, h.contacts)
