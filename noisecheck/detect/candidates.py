@@ -14,6 +14,7 @@ from noisecheck.core.windows import extended, stretches
 from noisecheck.detect.coded import announcing, filled, past_pre_echo
 from noisecheck.detect.driven import add_noise, begins_low, growth_of, overdriven
 from noisecheck.detect.echoes import followed
+from noisecheck.detect.ends import mere_ends
 from noisecheck.detect.freed import foreseen, rings_freely
 from noisecheck.detect.known import sounds_of
 from noisecheck.detect.lownotes import Strokes, low_strokes, with_strokes
@@ -271,6 +272,8 @@ def weigh_peaks(
     first = first_within(samples, past_forerun(samples, onset[sure], louder[sure], timed.louder_db[sure], rate), rate)
     louder[sure] = np.maximum(louder[sure] - np.maximum(first - onset[sure], 0), 0)
     onset[sure] = first
+    ends = some[mere_ends(onset[some], found, grid)]
+    bands[ends], error[ends] = 0.0, 0.0
     return Candidates(
         onset.astype(np.int64),
         bands,

@@ -1,0 +1,45 @@
+"""Ends: what stops all at once, with nothing new behind it, was not struck.
+
+A ring that is cut off splashes over all bands for as long as a frame reaches over the cut, and no predictor foresees
+silence. But nothing that rings dies away within milliseconds, and what is struck adds to some band for longer.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from noisecheck.detect.novelty import Novelty
+from noisecheck.detect.spectra import FrameGrid
+
+__all__ = ["mere_ends"]
+
+_FRAMES_S: Final = ((-0.005, -0.004, -0.003), (0.004, 0.005, 0.006, 0.007))
+"""Centres of frames before and after an onset that hardly reach over it."""
+_STANDS_OUT: Final = 32.0
+"""Of some band so far above its background..."""
+_FALLS: Final = 64.0
+"""... so much is gone: 18 dB within 10 ms. Rings and beats under strokes that show in no band any more fall by 15..."""
+_GAINS: Final = 6.0
+"""... while none is so many times louder than before, and than its background: chance makes hardly any."""
+
+
+def mere_ends(onset: NDArray[np.int64], found: Novelty, grid: FrameGrid) -> NDArray[np.bool_]:
+    """Return which sounds, (m,), are no more than the end of another.
+
+    Args:
+        onset: samples, (m,).
+        found: evidence and band energies.
+        grid: frames and bands.
+    """
+    at, last = onset // grid.hop, len(found.energy) - 1
+    before, after = (
+        np.mean([found.energy[np.clip(at + round(s * grid.rate / grid.hop), 0, last)] for s in seconds], axis=0)
+        for seconds in _FRAMES_S
+    )
+    floor = found.floor_at(at)
+    gone = (before > np.float32(_STANDS_OUT) * floor) & (before > np.float32(_FALLS) * after)
+    louder = after > np.float32(_GAINS) * np.maximum(before, floor)
+    return np.asarray(gone.any(axis=1) & ~louder.any(axis=1), np.bool_)

@@ -1,0 +1,42 @@
+"""Sounds that stop: a ring that is cut off is no impact, what is struck as another stops is."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from soundmaker import STEADY, click, detect, noise, ring
+
+from noisecheck.score import match
+
+RATE = 48_000
+
+
+@pytest.mark.parametrize("under", [False, True])
+def test_a_ring_that_is_cut_off_is_not_struck(under: bool) -> None:
+    # Struck once each; cut 0.2 to 0.3 s later, alone or while low notes of another ring on.
+    rng, truth = np.random.default_rng(61), []
+    samples = noise(STEADY["pink"], RATE, 20.0, 61, gain_db=-20.0)
+    for at_s in np.arange(1.2, 18.5, 0.9):
+        start, cut = int(at_s * RATE), int(rng.uniform(0.2, 0.3) * RATE)
+        samples[start : start + cut] += (0.2 * ring(RATE, 0.5, rng)[:cut]).astype(np.float32)
+        truth.append(start / RATE)
+        if under:
+            t = np.arange(int(0.8 * RATE)) / RATE
+            low = 0.1 * np.sin(2 * np.pi * rng.uniform(200, 300) * t) * np.exp(-t / 0.2)
+            samples[start : start + len(low)] += low.astype(np.float32)
+    matched = match(detect(samples, RATE), np.array(truth), tolerance_s=0.01)
+    assert matched.recall >= 0.95
+    assert len(matched.false_index) <= 6  # of 20; each end once
+
+
+def test_what_is_struck_as_a_ring_is_cut_off_is_heard() -> None:
+    rng, truth = np.random.default_rng(62), []
+    samples = noise(STEADY["pink"], RATE, 20.0, 62, gain_db=-20.0)
+    for at_s in np.arange(1.2, 18.5, 0.9):
+        start, cut = int(at_s * RATE), int(0.25 * RATE)
+        samples[start : start + cut] += (0.2 * ring(RATE, 0.5, rng)[:cut]).astype(np.float32)
+        wave = 0.1 * click(RATE, rng)
+        samples[start + cut : start + cut + len(wave)] += wave.astype(np.float32)
+        truth += [start / RATE, (start + cut) / RATE]
+    matched = match(detect(samples, RATE), np.array(truth), tolerance_s=0.01)
+    assert matched.recall == 1.0
