@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Container
 from typing import Final
 
 from noisecheck.flow.beliefs import Beliefs
@@ -13,7 +15,9 @@ __all__ = ["Bounces"]
 _BOUNCE_S: Final = (0.04, 1.0)
 """A bounce of two millimetres takes 40 ms, one after a fall of a metre and more on a hard floor a second."""
 _BOUNCES: Final = 0.3
-"""Share of strays that are heard to bounce once more (common practice, no source)."""
+"""Share of strays that are heard to bounce once more, after any time in proportion (common practice, no source)."""
+_SOFTER_DB: Final = 2.0
+"""A bounce is softer by more at a restitution below 0.84 (26 dB a decade)."""
 _LEAST: Final = 0.05
 """What is less likely a stray, should no ball have made it, is a rebound of a ball or chance."""
 
@@ -36,21 +40,22 @@ class Bounces:
         for number in reversed(self._foreign):
             if (since := impact.time_s - times[number]) >= high:
                 break
-            softer = impact.level_db < beliefs.heard_db[number] and impact.channel == beliefs.heard_by[number]
-            if softer and since > low:
-                each = each or unexplained(beliefs, impact)[0] / beliefs.stray_rate * _BOUNCES / (high - low)
-                self._of.append((number, times[number], each))
+            softer = impact.level_db < beliefs.heard_db[number] - _SOFTER_DB
+            if softer and since > low and impact.channel == beliefs.heard_by[number]:
+                each = each or unexplained(beliefs, impact)[0] / beliefs.stray_rate * _BOUNCES / math.log(high / low)
+                self._of.append((number, times[number], each / since))
 
     def __bool__(self) -> bool:
         return bool(self._of)
 
-    def density(self, past: Decision | None) -> float:
-        """Return the density of a bounce, by what a history says of the strays."""
+    def density(self, past: Decision | None, only: Container[int] | None = None) -> float:
+        """Return the density of a bounce, by what a history says of the strays; ``only`` of these if given."""
         total = 0.0
         for number, time_s, density in self._of:
-            at = decision_of(past, number, time_s)
-            if at is not None:
-                total += density * at.foreign
+            if only is None or number in only:
+                at = decision_of(past, number, time_s)
+                if at is not None:
+                    total += density * at.foreign
         return total
 
     def share(self, stray: float, total: float) -> float:

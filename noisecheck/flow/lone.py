@@ -73,6 +73,8 @@ class LoneImpacts:
         """Impacts that are surely rebounds."""
         self._maybe: list[_Lone] = []
         self._said: set[int] = set()
+        self._events: set[int] = set()
+        """Those said, and their bounces: where a stray was not said, as likely a ball's, its bounce is."""
 
     def settle(self, d: Decision, share: float, rest: float, said_s: float) -> float:
         """Return the odds that a settled impact is a stray; learn how often rebounds are left in.
@@ -83,15 +85,18 @@ class LoneImpacts:
             said_s: when it is settled.
         """
         impact, b = self._impacts[d.impact], self._beliefs
-        lone = _Lone(impact, share, rest, self.rebound_density(d), impact.time_s in self.holding, d.fell, said_s)
+        rebound, bounce = self._rebound_density(d), Bounces(b, impact).density(d.before, self._events)
+        lone = _Lone(impact, share, rest, rebound + bounce, impact.time_s in self.holding, d.fell, said_s)
         total = sum(unexplained(b, impact, fell=d.fell)) + lone.rebound
-        part = lone.rebound / total
+        if bounce > 0.5 * total:
+            self._events.add(d.impact)
+        part = rebound / total
         for due in impact.due:
             if not due.density:
                 continue
             blend = impact.blend(due.contact)
             p = due.density * label_of(b, impact, due.station, due.contact)
-            p = min(p, lone.rebound) / total
+            p = min(p, rebound) / total
             foreign, _ = impact.foreign(due.station, b.p_strange_rebound[due.station][blend], b.astray[blend])
             b.learn_rebound(due.station, p, foreign, blend)
         if impact.named:
@@ -110,6 +115,7 @@ class LoneImpacts:
         if not (d.fell or self._soon(impact)):
             self._beliefs.learn_stray(odds / (1.0 + odds), impact.labels)
         self._said.add(d.impact)
+        self._events.add(d.impact)
 
     def judged_again(self) -> list[tuple[Impact, float, float]]:
         """Return what may be strays by all that the run has taught: (impact, odds, when it was settled)."""
@@ -131,6 +137,10 @@ class LoneImpacts:
         return False
 
     def rebound_density(self, d: Decision) -> float:
+        """Return the density of a rebound, a copy or a stray's bounce, of an impact that is not settled."""
+        return self._rebound_density(d) + Bounces(self._beliefs, self._impacts[d.impact]).density(d.before)
+
+    def _rebound_density(self, d: Decision) -> float:
         """Return the density of a leftover rebound or copy, by the balls heard before and the impacts beside."""
         impact, at, total = self._impacts[d.impact], d.before, 0.0
         due = self._trains.due(
@@ -169,8 +179,7 @@ class LoneImpacts:
         contacts = contacts_of(d.before, impact.time_s, self._beliefs.heard)
         by = ReboundsDue(self._beliefs, known).by_contact(contacts)
         least, balls = _LITTLE * sum(unexplained(self._beliefs, impact)), _alone_heard(d, contacts)
-        total += beside + Bounces(self._beliefs, impact).density(d.before)
-        return total + sum(p * (self._room(known, at, p, balls) if p > least else 1.0) for at, p in by.items())
+        return total + beside + sum(p * (self._room(known, at, p, balls) if p > least else 1.0) for at, p in by.items())
 
     def _rebound(self, impact: Impact) -> float:
         """Return the density of an impact by the rebounds that were due, whatever their contacts are taken for."""
