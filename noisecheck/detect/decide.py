@@ -10,7 +10,7 @@ the last minute the dial alone decides: ``false_per_hour`` false impacts an hour
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -129,6 +129,10 @@ class DetectSettings:
 
     false_per_hour: float = 0.1
     """False impacts an hour accepted in steady noise when nothing else sounds (the dial ``--sensitivity``)."""
+
+    def shared_by(self, channels: int) -> DetectSettings:
+        """Return the settings of one of so many channels: each is decided alone, and each may be wrong."""
+        return replace(self, false_per_hour=self.false_per_hour / channels)
 
 
 def chance_density(score: NDArray[np.float64]) -> NDArray[np.float64]:

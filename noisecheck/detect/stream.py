@@ -54,7 +54,7 @@ class Stream:
             raise InputError(f"a stream of {channels} channels: there must be at least 1")
         self.rate, self.channels = rate, channels
         self._grid = frame_grid(rate)
-        self._settings, self._spread_s = settings or DetectSettings(), spread_s
+        self._settings, self._spread_s = (settings or DetectSettings()).shared_by(channels), spread_s
         self._listener = Listener(self._grid, channels, coded=coded)
         self._heard = [_Channel(rate, self._settings) for _ in range(channels)]
         self._buffer = np.empty((channels, 0), np.float32)

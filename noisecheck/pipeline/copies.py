@@ -181,7 +181,7 @@ class Pieces:
         rate, channels = self._heard.rate, self._heard.channels
         past, habits = [self._usual(c) for c in range(channels)], Habits(rate, channels)
         if last is None:  # how microphones hear one another matters little for where to look more closely
-            odds = [decide(c, rate, self._settings.detect) for c in past]
+            odds = [decide(c, rate, self._settings.detect.shared_by(channels)) for c in past]
             merge_channels(past, odds, rate, spread_s=self._settings.spread_s, habits=habits)
         parts = []
         for piece in self._done if last is None else self._done[-last:]:
@@ -213,10 +213,11 @@ class Pieces:
         local = max(at - int(_LOCAL_S * rate), piece.start)
         first = local - int(MEMORY_S * rate)  # where the minute that is remembered begins
         odds, mine = [], []
+        detect = self._settings.detect.shared_by(self._heard.channels)
         for found, usual in zip(piece.candidates, past, strict=True):
             now = found.where(_only(found.onset, other, at, near) & (found.onset >= local))
             now = replace(now, onset=now.onset - first)
-            known = decide(Candidates.concat([usual, now]), rate, self._settings.detect, past=len(usual))[len(usual) :]
+            known = decide(Candidates.concat([usual, now]), rate, detect, past=len(usual))[len(usual) :]
             close = np.abs(now.onset + first - at) <= near
             mine.append(now.where(close))
             odds.append(known[close])

@@ -110,7 +110,8 @@ class Decisions:
         self._apart, self._spread_s = int(apart_s(spread_s) * rate), spread_s
         self._reach = int((longest_s + 1.0) * rate)
         self._habits, self._alike = Habits(rate, channels), Alike(rate, channels)
-        self._judges = [Judge(rate, detect, first[c] if first else None) for c in range(channels)]
+        of_each = detect.shared_by(channels)
+        self._judges = [Judge(rate, of_each, first[c] if first else None) for c in range(channels)]
         self._open = [Candidates.concat([]) for _ in range(channels)]
         self._open_odds: list[NDArray[np.float64]] = [np.empty(0) for _ in range(channels)]
         self._onsets = joined_onsets([], channels)

@@ -134,7 +134,8 @@ def detect_channels(
 ) -> Onsets:
     """Return the impacts found in samples (n, channels)."""
     found = [candidates(np.ascontiguousarray(c), rate, tile_s=tile_s) for c in samples.T]
-    odds = [decide(c, rate, DetectSettings(false_per_hour=false_per_hour)) for c in found]
+    of_each = DetectSettings(false_per_hour=false_per_hour).shared_by(len(found))
+    odds = [decide(c, rate, of_each) for c in found]
     return Alike(rate, len(found)).retimed(merge_channels(found, odds, rate, spread_s=spread_s), found)
 
 

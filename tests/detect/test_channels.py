@@ -12,7 +12,9 @@ from soundmaker import STEADY, click, detect, detect_channels, impacts_in_noise,
 from noisecheck.core.errors import InputError
 from noisecheck.detect.candidates import Candidates
 from noisecheck.detect.channels import Onsets, merge_channels
+from noisecheck.detect.decide import DetectSettings
 from noisecheck.detect.stream import Stream
+from noisecheck.pipeline.decisions import joined_onsets
 from noisecheck.score import match
 
 RATE = 48_000
@@ -164,6 +166,22 @@ def test_a_stream_hears_what_a_file_holds(block: int) -> None:
     parts.append(stream.finish())
     np.testing.assert_array_equal(np.concatenate([p.frame for p in parts]), whole.frame)
     np.testing.assert_array_equal(np.concatenate([p.arrival for p in parts]), whole.arrival)
+
+
+def test_the_dial_is_a_false_rate_of_all_channels_together() -> None:
+    """Each channel is decided alone, so two that share a rate believe what each believes at half of it."""
+    rate = 16_000
+    samples = np.random.default_rng(5).normal(0.0, 0.01, (15 * rate, 2)).astype(np.float32)
+
+    def found(part: np.ndarray, per_hour: float) -> Onsets:
+        stream = Stream(rate, part.shape[1], settings=DetectSettings(false_per_hour=per_hour))
+        return joined_onsets([stream.push(part), stream.finish()], part.shape[1])
+
+    alone = [found(samples[:, [c]], 20_000.0) for c in range(2)]
+    both = found(samples, 40_000.0)
+    assert len(both) > 3
+    assert sorted(both.frame) == sorted(np.concatenate([o.frame for o in alone]))
+    assert sorted(both.odds) == pytest.approx(sorted(np.concatenate([o.odds for o in alone])))
 
 
 def test_a_stream_tells_apart_what_a_file_does() -> None:

@@ -103,7 +103,7 @@ def test_deciding_tile_by_tile_is_deciding_at_once(stereo: Path) -> None:
     found = find_in_tiles(Reader(recording), tiles)
     whole = [Candidates.concat([tile[c] for tile in found]) for c in range(2)]
     whole = [c.where(c.onset < recording.frames - int(0.003 * rate)) for c in whole]
-    odds = [decide(c, rate, SETTINGS.detect) for c in whole]
+    odds = [decide(c, rate, SETTINGS.detect.shared_by(2)) for c in whole]
     expected = Alike(rate, 2).retimed(merge_channels(whole, odds, rate, spread_s=SETTINGS.spread_s), whole)
     for give_from in (0, 2, 5, 6):
         decisions = Decisions(
