@@ -5,10 +5,11 @@ from __future__ import annotations
 import argparse
 import os
 import shlex
+import sys
 from collections.abc import Callable, Iterable
 from typing import Any
 
-from noisecheck.core.errors import InputError
+from noisecheck.core.errors import InputError, one_line
 from noisecheck.live import command as live
 from noisecheck.terminal import Bar, print_json, say
 
@@ -136,7 +137,13 @@ def _measured(campaign: Any, arguments: argparse.Namespace) -> Any:
 
     with Bar() as bar:
         settings = _settings(arguments).across(spread_of(campaign.rig))
-        return measure_campaign(campaign, settings=settings, workers=arguments.workers, told=bar)
+        result = measure_campaign(campaign, settings=settings, workers=arguments.workers, told=bar)
+    unkept = [r.unkept for r in result.runs if r.unkept]
+    if unkept:  # beside the result, which is right all the same, but takes as long each time
+        which = "1 run is" if len(unkept) == 1 else f"{len(unkept)} runs are"
+        place = one_line(campaign.folder / "results")
+        print(f"noisecheck: {place}: cannot be written ({unkept[0]}): {which} measured each time", file=sys.stderr)
+    return result
 
 
 def compare(arguments: argparse.Namespace) -> int:

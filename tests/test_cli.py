@@ -132,6 +132,19 @@ def test_compare_says_one_run_a_side_is_indicative_only(tmp_path: Path, capsys: 
     assert "no column" in _refused(capsys, "compare", str(folder), "--by", "colour")
 
 
+def test_results_that_cannot_be_kept_are_said_beside_the_result(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder = _campaign(tmp_path / "campaign", RUNS + "one,a.wav,bare,60,,test\ntwo,b.wav,felt,60,,test\n")
+    (folder / "results").write_text("no folder")
+    assert main(["compare", str(folder), "--by", "treatment", "--json"]) == 0
+    said = capsys.readouterr()
+    assert json.loads(said.out)["by"] == "treatment"
+    assert said.err.count("\n") == 1
+    assert f"{folder / 'results'}: cannot be written" in said.err
+    assert "2 runs are measured each time" in said.err
+
+
 @pytest.mark.parametrize("asked", [("trend",), ("compare", "--by", "treatment")])
 def test_what_a_campaign_without_a_run_sheet_cannot_say_is_not_blamed_on_one(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], asked: tuple[str, ...]

@@ -46,6 +46,8 @@ class Listened:
     """What there is to say about the recording."""
     news: tuple[str, ...] = ()
     """What there is to say about the kept results this time: that they were stale, or could not be kept."""
+    unkept: str = ""
+    """Why they could not be kept."""
 
 
 @record
@@ -143,7 +145,7 @@ def listen_once(
     try:
         unfinished.mkdir(parents=True, exist_ok=True)
     except OSError as error:
-        return _listened(opened, hear(None), check, news=(*news, _unkept(run, error)))
+        return _unkept(run, _listened(opened, hear(None), check, news=news), error)
     try:
         done = _listened(opened, hear(unfinished), check, news=news)
     except PartsGone:
@@ -155,14 +157,14 @@ def listen_once(
             return found
         done = _listened(opened, hear(None), check, news=news)
     except OSError as error:  # pieces cannot be written: a full disk, or one that became read-only
-        return _listened(opened, hear(None), check, news=(*news, _unkept(run, error)))
+        return _unkept(run, _listened(opened, hear(None), check, news=news), error)
     about = _About(done.heard.rate, done.heard.frames, done.heard.channels, offset_db is not None, done.health,
                    done.gaps, done.notes)  # fmt: skip
     document = {"about": plain(about), "files": [p.name for p in paths], "made_with": provenance()}
     try:
         catalogue.store(key, done.heard.columns, document)
     except OSError as error:
-        return replace(done, news=(*news, _unkept(run, error)))
+        return _unkept(run, done, error)
     return done
 
 
@@ -187,5 +189,7 @@ def _restored(stored: Stored | None) -> Listened | None:
     return None
 
 
-def _unkept(run: str, error: OSError) -> str:
-    return f"run {run}: its results cannot be kept ({one_line(error.strerror or error)}); it is measured each time"
+def _unkept(run: str, done: Listened, error: OSError) -> Listened:
+    why = one_line(error.strerror or error)
+    said = f"run {run}: its results cannot be kept ({why}); it is measured each time"
+    return replace(done, news=(*done.news, said), unkept=why)

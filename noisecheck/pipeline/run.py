@@ -81,6 +81,8 @@ class RunResult:
     """What other runs of its revision show of the machine, where this one is short."""
     coded: bool = False
     """Whether it was listened to as sound that went through a lossy codec."""
+    unkept: str = ""
+    """Why what was heard could not be kept, so that it is measured each time; empty when it is."""
     ledger: Ledger | None = None
     """What became of every ball by the impacts as their sound placed them, where the schedule had to tell some."""
 
@@ -237,4 +239,5 @@ def listen_to_run(
         limit,
         mine,
         coded=heard.coded,
+        unkept=listened.unkept,
     )
