@@ -231,7 +231,22 @@ def follow_run(
     from noisecheck.flow.ledger import follow_balls
 
     given = _given(impacts, run, rig, seconds, gaps_s, odds, siblings)
-    return credible(follow_balls(machine_impacts(impacts), route_of(rig), run=run.name, **given))
+    own, route = machine_impacts(impacts), route_of(rig)
+    if len(own) and len(route.stations) > 1 and not _told_apart(own, given["odds"]):
+        said = (
+            "nothing tells at which station any of its impacts was made, so its balls are not followed and nothing is "
+            "claimed of them (tap each station, or give each a microphone)"
+        )
+        none = own.where(np.zeros(len(own), bool))
+        return _nothing_claimed(follow_balls(none, route, run=run.name, **{**given, "odds": None}), said)
+    return credible(follow_balls(own, route, run=run.name, **given))
+
+
+def _told_apart(impacts: Impacts, odds: Evidence | None) -> bool:
+    """Return whether any impact is put to a station, or sounds more like one than like another."""
+    if np.any(impacts["station"] != ""):
+        return True
+    return odds is not None and bool(np.any(np.ptp(odds.log_likelihood, axis=1) > 0.0))
 
 
 def credible(ledger: Ledger) -> Ledger:

@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
 
 from noisecheck.bench.rig import Rig
+from noisecheck.bench.rig_file import load_rig
 from noisecheck.bench.runsheet import Run
 from noisecheck.core.flags import Flag
 from noisecheck.core.table import Impacts
 from noisecheck.flow.failures import failure_rate
 from noisecheck.flow.findings import Finding, Ledger, Passage
-from noisecheck.pipeline.flowing import credible, with_drops
+from noisecheck.pipeline.flowing import credible, follow_run, with_drops
+from noisecheck.place.evidence import Evidence
 
 
 def test_short_runs_on_one_pad_show_their_rebounds_together() -> None:
@@ -102,6 +105,28 @@ def test_where_most_never_arrive_and_more_pass_unheard_than_arrive_nothing_is_cl
     # A blocked way, and a pad so soft that most are unheard there, are none of that.
     for fine in (replace(_counted(40, 9, fed=90), undecided=50), replace(_counted(90, 70, fed=100), undecided=10)):
         assert credible(fine) is fine
+
+
+@pytest.mark.parametrize("told", ["nothing", "by sound", "by place"])
+def test_where_nothing_tells_stations_no_ball_is_followed(tmp_path: Path, told: str) -> None:
+    """One microphone and no taps: timing alone followed thousands of balls where hundreds were fed."""
+    (tmp_path / "rig.toml").write_text(
+        '[[station]]\nname = "landing"\nnext = "tray"\ntransit_s = [0.8, 1.2]\n'
+        '[[station]]\nname = "tray"\ntarget = true\n'
+    )
+    fed_s = 1.0 + 1.5 * np.arange(20)
+    times = np.column_stack([fed_s, fed_s + 1.0]).ravel()
+    station = ["landing", "tray"] * 20 if told == "by place" else ""
+    impacts = Impacts.of(40, time_s=times, station=station, station_confidence=0.9, odds=1e5, rebound=0)
+    odds = Evidence.none(("landing", "tray"), 40)
+    if told == "by sound":
+        odds.log_likelihood[::2, 0] = odds.log_likelihood[1::2, 1] = 5.0
+    ledger = follow_run(impacts, Run("a", ("a.wav",)), load_rig(tmp_path / "rig.toml"), seconds=40.0, odds=odds)
+    if told == "nothing":
+        assert (ledger.fed, ledger.arrived, ledger.findings) == (0, 0, ())
+        assert ledger.notes[0].startswith("nothing tells at which station any of its impacts was made")
+    else:
+        assert (ledger.fed, ledger.arrived, ledger.notes[:1]) == (20, 20, ())
 
 
 @pytest.mark.parametrize("how", ["off by one", "any time", "set free by the next"])
