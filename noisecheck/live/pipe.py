@@ -31,6 +31,8 @@ _PACE_S: Final = 60.0
 _WAITING: Final = 0.3
 _OFF: Final = 0.05
 """Where the pipe is waited for so much of the time, its samples are being recorded, at the rate that is stated."""
+_FASTER: Final = 1.5
+"""What was recorded before comes faster: as fast as it is listened to."""
 
 
 def decode_pcm(data: bytes, form: str, channels: int) -> NDArray[np.float32]:
@@ -185,8 +187,8 @@ class _Pace:
 
     @property
     def as_recorded(self) -> bool:
-        """Whether what comes is being recorded."""
-        return self._past >= _STALL_S and self._waited >= _WAITING * self._past
+        """Whether what comes is being recorded: a watch that is short of time may never wait for it."""
+        return self._past >= _STALL_S and self._frames <= _FASTER * self._rate * self._past
 
     def take(self, frames: int, now_s: float, waited_s: float) -> str:
         """Return what is wrong when ``frames`` more came at ``now_s`` after waiting for them, once; mostly nothing."""

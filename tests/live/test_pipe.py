@@ -122,9 +122,9 @@ def test_more_or_less_than_recording_gives_is_said(comes: float, waits: float, s
     assert said in "".join(told)
 
 
-@pytest.mark.parametrize("pause_s", [0.1, 0.0])
+@pytest.mark.parametrize(("size", "recorded"), [(RATE // 5, True), (3 * RATE, False)])
 def test_the_end_of_a_pipe_that_brings_what_is_recorded_is_an_alarm(
-    pause_s: float, monkeypatch: pytest.MonkeyPatch
+    size: int, recorded: bool, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """What wrote to it may have lost its microphone; what was recorded before only ends."""
     monkeypatch.setattr(pipe, "_STALL_S", 0.3)
@@ -132,11 +132,11 @@ def test_the_end_of_a_pipe_that_brings_what_is_recorded_is_an_alarm(
 
     def write() -> None:
         for _ in range(8):
-            os.write(writer, bytes(RATE // 10))
-            time.sleep(pause_s)
+            os.write(writer, bytes(size))
+            time.sleep(0.06)
         os.close(writer)
 
     threading.Thread(target=write).start()
     with os.fdopen(reader, "rb") as stream:
         notes = [i for i in PipeSource(stream, rate_hz=RATE, channels=2).items() if isinstance(i, Note)]
-    assert [n.alarm for n in notes] == ([True] if pause_s else [])
+    assert [n.alarm for n in notes] == ([True] if recorded else [])
