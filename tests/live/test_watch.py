@@ -369,7 +369,7 @@ def test_another_campaign_gets_the_rig_file_or_refuses(machine: Path) -> None:
         "--rate-hz",
         "8000",
         "--channels",
-        "1",
+        "2",
     ]
     with pytest.raises(InputError, match="differs from"):
         watch(arguments(*words), ListenSettings(), clock=FakeClock())
