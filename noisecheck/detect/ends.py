@@ -22,8 +22,10 @@ _STANDS_OUT: Final = 32.0
 """Of some band so far above its background..."""
 _FALLS: Final = 64.0
 """... so much is gone: 18 dB within 10 ms. Rings and beats under strokes that show in no band any more fall by 15..."""
+_GROWS: Final = 1.6
+"""... while no other such band grows by 2 dB (a stroke that cancels some notes adds to others)..."""
 _GAINS: Final = 6.0
-"""... while none is so many times louder than before, and than its background: chance makes hardly any."""
+"""... and none at all is so many times louder than before, and than its background: chance makes hardly any."""
 
 
 def mere_ends(onset: NDArray[np.int64], found: Novelty, grid: FrameGrid) -> NDArray[np.bool_]:
@@ -40,6 +42,7 @@ def mere_ends(onset: NDArray[np.int64], found: Novelty, grid: FrameGrid) -> NDAr
         for seconds in _FRAMES_S
     )
     floor = found.floor_at(at)
-    gone = (before > np.float32(_STANDS_OUT) * floor) & (before > np.float32(_FALLS) * after)
-    louder = after > np.float32(_GAINS) * np.maximum(before, floor)
+    rang = before > np.float32(_STANDS_OUT) * floor
+    gone = rang & (before > np.float32(_FALLS) * after)
+    louder = (after > np.float32(_GAINS) * np.maximum(before, floor)) | (rang & (after > np.float32(_GROWS) * before))
     return np.asarray(gone.any(axis=1) & ~louder.any(axis=1), np.bool_)
