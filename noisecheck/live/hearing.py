@@ -150,9 +150,8 @@ class Hearing:
     def flush(self) -> Iterator[Heard]:
         """Take what is left of a slice, and end the stream."""
         rest, self._pending = self._pending, []
-        for part in rest:
-            if len(part) and (heard := self._slice(part)) is not None:
-                yield heard
+        if any(map(len, rest)) and (heard := self._slice(np.concatenate(rest))) is not None:
+            yield heard
         end = self.listened.heard + self.listened.missed
         yield self._heard(self._stream.finish(), end, ending=True)._replace(late=self._later.take(end, ending=True))
 

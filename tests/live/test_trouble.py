@@ -348,3 +348,12 @@ def test_an_impact_is_measured_at_once_without_the_next(tmp_path: Path) -> None:
     after = 5 * RATE + int(0.07 * RATE)
     x[after : after + 800, 0] += 0.2 * ring
     assert level(x) == pytest.approx(alone, abs=1.0)
+
+
+@pytest.mark.parametrize("block", [1, 160, 100_000])
+def test_what_is_left_of_a_slice_is_taken_whole(block: int) -> None:
+    """A microphone cut off at its rails sounds alive in single samples: each of them is all the same, then another."""
+    x = np.tile(np.array([0.5, -0.5], np.float32), 4 * RATE)[: 4 * RATE + 31, None]
+    hearing = Hearing(RATE, 1, settings=ListenSettings())
+    heard = [h for at in range(0, len(x), block) for h in hearing.take(x[at : at + block])]
+    assert [s.state for h in (*heard, *hearing.flush()) for s in h.signals] == ["cut"]
