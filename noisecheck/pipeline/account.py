@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from noisecheck.bench.rig import Rig
 from noisecheck.core.errors import InputError
 from noisecheck.core.records import record
 from noisecheck.flow.challenge import Challenge
@@ -92,7 +93,7 @@ def account_for(
     if not tests:
         raise InputError("runs.csv: no run has the role test: there are no balls to account for")
     ledgers = {ledger.run: ledger for ledger in result.ledgers}
-    challenges, notes = _challenges(tests, result, told) if challenged else ((), ())
+    challenges, notes = _challenges(tests, ledgers, rig, told) if challenged else ((), ())
     revisions: dict[str, list[Ledger]] = {}
     for run in tests:
         revisions.setdefault(run.run.revision, []).append(ledgers[run.run.name])
@@ -148,7 +149,7 @@ def _said(ledger: Ledger) -> list[str]:
 
 
 def _challenges(
-    tests: Sequence[RunResult], result: CampaignResult, told: Told | None
+    tests: Sequence[RunResult], ledgers: Mapping[str, Ledger], rig: Rig, told: Told | None
 ) -> tuple[tuple[tuple[str, Challenge], ...], tuple[str, ...]]:
     done, notes = [], []
     for number, run in enumerate(tests):
@@ -158,7 +159,8 @@ def _challenges(
             found = challenge_run(
                 run.impacts,
                 run.run,
-                result.campaign.rig,
+                rig,
+                ledger=ledgers[run.run.name],
                 seconds=run.seconds,
                 gaps_s=run.not_listened_s,
                 odds=run.odds,

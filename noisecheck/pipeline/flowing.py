@@ -238,7 +238,8 @@ def follow_run(
             "claimed of them (tap each station, or give each a microphone)"
         )
         none = own.where(np.zeros(len(own), bool))
-        return _nothing_claimed(follow_balls(none, route, run=run.name, **{**given, "odds": None}), said)
+        ledger = follow_balls(none, route, run=run.name, **{**given, "odds": None})
+        return _nothing_claimed(replace(ledger, notes=()), said)  # nor is anything said of what became of them
     return credible(follow_balls(own, route, run=run.name, **given))
 
 
@@ -332,14 +333,21 @@ def challenge_run(
     run: Run,
     rig: Rig,
     *,
+    ledger: Ledger,
     seconds: float,
     gaps_s: Sequence[tuple[float, float]] = (),
     odds: Evidence | None = None,
     siblings: Sequence[Sibling] = (),
 ) -> Challenge:
-    """Return how many known failures the ledger of this run would have named."""
+    """Return how many known failures the ledger of this run would have named; ``ledger`` is what it says as it is.
+
+    Raises:
+        InputError: too few balls were followed to the end, or nothing is claimed of them.
+    """
     from noisecheck.flow.challenge import challenge
 
+    if not ledger.arrived:
+        raise InputError("no ball was followed to the end, or nothing is claimed of them")
     given = _given(impacts, run, rig, seconds, gaps_s, odds, siblings)
     return challenge(machine_impacts(impacts), route_of(rig), **given)
 

@@ -11,11 +11,12 @@ import pytest
 from noisecheck.bench.rig import Rig
 from noisecheck.bench.rig_file import load_rig
 from noisecheck.bench.runsheet import Run
+from noisecheck.core.errors import InputError
 from noisecheck.core.flags import Flag
 from noisecheck.core.table import Impacts
 from noisecheck.flow.failures import failure_rate
 from noisecheck.flow.findings import Finding, Ledger, Passage
-from noisecheck.pipeline.flowing import credible, follow_run, with_drops
+from noisecheck.pipeline.flowing import challenge_run, credible, follow_run, with_drops
 from noisecheck.place.evidence import Evidence
 
 
@@ -121,12 +122,16 @@ def test_where_nothing_tells_stations_no_ball_is_followed(tmp_path: Path, told: 
     odds = Evidence.none(("landing", "tray"), 40)
     if told == "by sound":
         odds.log_likelihood[::2, 0] = odds.log_likelihood[1::2, 1] = 5.0
-    ledger = follow_run(impacts, Run("a", ("a.wav",)), load_rig(tmp_path / "rig.toml"), seconds=40.0, odds=odds)
+    run, rig = Run("a", ("a.wav",), balls_fed=20), load_rig(tmp_path / "rig.toml")
+    ledger = follow_run(impacts, run, rig, seconds=40.0, odds=odds)
     if told == "nothing":
-        assert (ledger.fed, ledger.arrived, ledger.findings) == (0, 0, ())
-        assert ledger.notes[0].startswith("nothing tells at which station any of its impacts was made")
+        assert (ledger.fed, ledger.arrived, ledger.undecided, ledger.findings) == (20, 0, 20, ())
+        (note,) = ledger.notes  # and none that balls were lost
+        assert note.startswith("nothing tells at which station any of its impacts was made")
+        with pytest.raises(InputError, match="nothing is claimed"):
+            challenge_run(impacts, run, rig, ledger=ledger, seconds=40.0, odds=odds)
     else:
-        assert (ledger.fed, ledger.arrived, ledger.notes[:1]) == (20, 20, ())
+        assert (ledger.fed, ledger.arrived, ledger.notes) == (20, 20, ())
 
 
 @pytest.mark.parametrize("how", ["off by one", "any time", "set free by the next"])
