@@ -17,7 +17,9 @@ from noisecheck.detect.spectra import FrameGrid
 __all__ = ["mere_ends"]
 
 _FRAMES_S: Final = ((-0.005, -0.004, -0.003), (0.004, 0.005, 0.006, 0.007))
-"""Centres of frames before and after an onset that hardly reach over it."""
+"""Centres of frames before and after an onset that hardly reach over it..."""
+_EARLIER_S: Final = (-0.026, -0.024, -0.022, -0.020, -0.018, -0.016)
+"""... and before what may have been struck within the last milliseconds, long enough that rings beat little."""
 _STANDS_OUT: Final = 32.0
 """Of some band so far above its background..."""
 _FALLS: Final = 64.0
@@ -25,7 +27,8 @@ _FALLS: Final = 64.0
 _GROWS: Final = 1.6
 """... while no other such band grows by 2 dB (a stroke that cancels some notes adds to others)..."""
 _GAINS: Final = 6.0
-"""... and none at all is so many times louder than before, and than its background: chance makes hardly any."""
+"""... and none at all is so many times louder than before, or than earlier, and than its background: chance makes
+hardly any."""
 
 
 def mere_ends(onset: NDArray[np.int64], found: Novelty, grid: FrameGrid) -> NDArray[np.bool_]:
@@ -37,12 +40,13 @@ def mere_ends(onset: NDArray[np.int64], found: Novelty, grid: FrameGrid) -> NDAr
         grid: frames and bands.
     """
     at, last = onset // grid.hop, len(found.energy) - 1
-    before, after = (
+    before, after, earlier = (
         np.mean([found.energy[np.clip(at + round(s * grid.rate / grid.hop), 0, last)] for s in seconds], axis=0)
-        for seconds in _FRAMES_S
+        for seconds in (*_FRAMES_S, _EARLIER_S)
     )
     floor = found.floor_at(at)
     rang = before > np.float32(_STANDS_OUT) * floor
     gone = rang & (before > np.float32(_FALLS) * after)
-    louder = (after > np.float32(_GAINS) * np.maximum(before, floor)) | (rang & (after > np.float32(_GROWS) * before))
+    louder = after > np.float32(_GAINS) * np.maximum(np.minimum(before, earlier), floor)
+    louder |= rang & (after > np.float32(_GROWS) * before)
     return np.asarray(gone.any(axis=1) & ~louder.any(axis=1), np.bool_)

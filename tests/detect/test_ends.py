@@ -40,3 +40,19 @@ def test_what_is_struck_as_a_ring_is_cut_off_is_heard() -> None:
         truth += [start / RATE, (start + cut) / RATE]
     matched = match(detect(samples, RATE), np.array(truth), tolerance_s=0.01)
     assert matched.recall == 1.0
+
+
+def test_what_is_struck_softly_just_before_a_ring_is_cut_off_is_heard() -> None:
+    # Low notes of another body, 6 ms before the end, 18 dB below the ring: louder after it than 20 ms before it.
+    rng, truth, t = np.random.default_rng(63), [], np.arange(int(0.12 * RATE)) / RATE
+    samples = noise(STEADY["pink"], RATE, 20.0, 63, gain_db=-25.0)
+    for at_s in np.arange(1.2, 18.5, 0.9):
+        start, cut = int(at_s * RATE), int(0.25 * RATE)
+        samples[start : start + cut] += (0.3 * ring(RATE, 0.5, rng)[:cut]).astype(np.float32)
+        wave = np.sin(2 * np.pi * rng.uniform(100, 500, 5)[:, None] * t).sum(axis=0) * np.exp(-t / 0.015)
+        wave *= np.minimum(t / 0.002, 1.0)
+        at = start + cut - int(0.006 * RATE)
+        samples[at : at + len(wave)] += (0.3 * 10 ** (-18 / 20) * wave / np.abs(wave).max()).astype(np.float32)
+        truth += [start / RATE, at / RATE]
+    matched = match(detect(samples, RATE), np.array(truth), tolerance_s=0.01)
+    assert matched.recall >= 0.95
