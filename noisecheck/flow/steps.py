@@ -29,8 +29,9 @@ __all__ = ["extend", "with_train", "without_train"]
 _LOST = math.log(1e-6)
 """Histories this much less likely than the best are dropped (log)."""
 _TINY = 1e-300
-_MANY_BALLS = 16
-"""So many balls may be under way in every history, were there as many as the beam is wide."""
+_MANY_BALLS = 48
+"""So many balls may be under way in every history, were there as many as the beam is wide: with a third of that a jam
+whose contacts were placed in doubt was not found."""
 _LEAST_BEAM = 24
 
 
