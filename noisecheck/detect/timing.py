@@ -261,7 +261,7 @@ def past_forerun(
         louder_db: by how many dB it exceeds what came before it, (m,).
         rate: frames a second.
     """
-    before, soon, after, sway = (round(s * rate) for s in (_BEFORE_S, _MISTAKEN_S, _PEAK_S, _SWAY_S))
+    before, soon, after, sway = (max(1, round(s * rate)) for s in (_BEFORE_S, _MISTAKEN_S, _PEAK_S, _SWAY_S))
     inside = (onset >= before) & (onset + after <= len(samples))
     asked = np.flatnonzero(inside & (louder > 0) & (louder <= soon) & (louder_db > _FORERUN_DB))
     if not len(asked):

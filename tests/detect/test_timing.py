@@ -89,3 +89,11 @@ def test_a_brush_just_before_a_blow_amid_a_hum_is_not_its_beginning() -> None:
     found = detect(samples.astype(np.float32), RATE)
     assert len(found) == len(truth)
     assert np.mean(np.abs(found - truth) < 0.001) > 0.9  # one in five 1.5 to 2.5 ms early once
+
+
+def test_a_forerun_is_told_at_the_lowest_rate_too() -> None:
+    rate, rng = 1000, np.random.default_rng(46)  # where a quarter of a millisecond is no sample
+    samples = (1e-4 * rng.standard_normal(rate)).astype(np.float32)
+    samples[500], samples[502:506] = 0.005, (0.5, -0.4, 0.3, -0.2)
+    onset = past_forerun(samples, np.array([500]), np.array([2]), np.array([40.0]), rate)
+    assert onset.tolist() == [502]
