@@ -24,6 +24,8 @@ _STANDS_OUT: Final = 32.0
 """Of some band so far above its background..."""
 _FALLS: Final = 64.0
 """... so much is gone: 18 dB within 10 ms. Rings and beats under strokes that show in no band any more fall by 15..."""
+_SILENT: Final = 4.0
+"""... down to the background: what strikes a plate and damps its ring leaves a softer one..."""
 _GROWS: Final = 1.6
 """... while no other such band grows by 2 dB (a stroke that cancels some notes adds to others)..."""
 _GAINS: Final = 6.0
@@ -46,7 +48,7 @@ def mere_ends(onset: NDArray[np.int64], found: Novelty, grid: FrameGrid) -> NDAr
     )
     floor = found.floor_at(at)
     rang = before > np.float32(_STANDS_OUT) * floor
-    gone = rang & (before > np.float32(_FALLS) * after)
+    gone = rang & (before > np.float32(_FALLS) * after) & (after < np.float32(_SILENT) * floor)
     louder = after > np.float32(_GAINS) * np.maximum(np.minimum(before, earlier), floor)
     louder |= rang & (after > np.float32(_GROWS) * before)
     return np.asarray(gone.any(axis=1) & ~louder.any(axis=1), np.bool_)
