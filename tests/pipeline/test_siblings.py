@@ -96,5 +96,5 @@ def test_ledgers_and_challenges_are_told_what_siblings_show(monkeypatch: pytest.
     done = with_siblings([_result("a"), _result("b"), _result("c", revision="B")], RIG)
     result = CampaignResult(SimpleNamespace(rig=RIG), tuple(done), ())  # type: ignore[arg-type]
     assert len(result.ledgers) == 3
-    _challenges(done, result, None)
+    _challenges(done, {r.run.name: ledger for r, ledger in zip(done, result.ledgers, strict=True)}, RIG, None)
     assert told == [1, 1, 0, 1, 1, 0]
