@@ -264,7 +264,7 @@ class Arrival:
         """Return the density of this contact for a ball under way; ``last`` is the last impact here."""
         b, q = self._beliefs, self.station
         took = self.time_s - ball.time_s
-        if not b.pass_soonest[ball.station][q] <= took <= b.pass_mean[ball.station][q] + b.settings.give_up_s:
+        if took < b.pass_soonest[ball.station][q]:
             return 0.0
         behind = self.time_s - b.heard[last] if last >= 0 else math.inf
         p = b.transit(ball.station, q, took, behind)

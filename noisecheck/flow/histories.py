@@ -24,18 +24,14 @@ __all__ = [
     "contacts_of",
     "decision_of",
     "decision_on",
-    "end_history",
     "moment",
     "of_late",
-    "retire",
     "shortened",
     "weights_of",
     "without",
 ]
 
 
-_OVERTAKEN = 5.0
-"""A ball overtaken is no longer waited for when it is this late, over the typical delay: by then five of six came."""
 _REMEMBERED, _REMEMBERED_S = 100, 10.0
 """Settled decisions that are kept, and for how long: more than is ever looked back on."""
 
@@ -284,46 +280,3 @@ def weights_of(histories: Sequence[History], overdue: Overdue) -> list[float]:
     standing = [overdue.standing(h) for h in histories]
     top = max(standing)
     return [math.exp(s - top) for s in standing]
-
-
-def retire(history: History, now_s: float, beliefs: Beliefs) -> History:
-    """Return the history without balls and slots that nothing can explain any more."""
-    track, past, log_p, s = history.track, history.past, history.log_p, beliefs.settings
-    final = beliefs.count - 1
-    keep = []
-    for ball in track:
-        overtaken = ball.floor > ball.station
-        due = ball.time_s + beliefs.pass_latest[ball.station][final]
-        if now_s > due + (_OVERTAKEN * s.held_up_s if overtaken else s.give_up_s):
-            stuck, unheard = beliefs.never(ball.station, ball.time_s, ball.floor)
-            held = 0.0 if overtaken else beliefs.still_held(ball.station, ball.station + 1, now_s - ball.time_s)
-            log_p += math.log(stuck + unheard + held)
-            past = Decision(past, "end", ball.last, ball.last, ball.station, now_s, ball.floor)
-        else:
-            keep.append(ball)
-    slots = history.slots
-    if slots and now_s > slots[0] + beliefs.pass_latest[0][final] + 1.0:
-        for slot in slots:
-            if now_s > slot + beliefs.pass_latest[0][final] + 1.0:
-                past = Decision(past, "slot", -1, -1, 0, slot)
-        slots = tuple(t for t in slots if not now_s > t + beliefs.pass_latest[0][final] + 1.0)
-    if past is history.past:
-        return history
-    return history._replace(log_p=log_p, track=tuple(keep), slots=slots, past=past)
-
-
-def end_history(history: History, end_s: float, beliefs: Beliefs) -> History:
-    """Return the history at the end of listening: late balls are given up, those still in time stay on the track."""
-    past, log_p, keep = history.past, history.log_p, []
-    for ball in history.track:
-        after = max(ball.station, ball.floor - 1) + 1
-        if end_s <= ball.time_s + beliefs.pass_latest[ball.station][after]:
-            keep.append(ball)
-            continue
-        stuck, unheard = beliefs.never(ball.station, ball.time_s, ball.floor)
-        held = beliefs.still_held(ball.station, ball.station + 1, end_s - ball.time_s)
-        log_p += math.log(stuck + unheard + held)
-        past = Decision(past, "end", ball.last, ball.last, ball.station, end_s, ball.floor)
-    for slot in history.slots:
-        past = Decision(past, "slot", -1, -1, 0, slot)
-    return history._replace(log_p=log_p, track=tuple(keep), slots=(), past=past)

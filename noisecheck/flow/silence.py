@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -16,6 +17,8 @@ BALLS: Final = 12
 """Balls heard elsewhere, and nothing here, from which a station is silent: at 5 % missed once in 10^15 spans."""
 _APART: Final = 0.5
 """Balls of a feed come at least this part of its usual wait after one another; those a jam lets go at once are one."""
+_FOREIGN: Final = 2
+"""Sounds that may be heard amid a silence, no balls'."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,7 +79,7 @@ def silences(
     """
     found = []
     at = [time_s[code == q] for q in range(len(route.stations))]
-    usual_s = float(np.median([np.median(np.diff(own)) for own in at if len(own) > 1] or [0.0]))
+    usual_s = _usual_wait(at)
     for q, own in enumerate(at):
         edges = np.concatenate(([start_s], own, [end_s]))
         for a, b in zip(edges[:-1].tolist(), edges[1:].tolist(), strict=True):
@@ -104,7 +107,22 @@ def _fed_apart(time_s: NDArray[np.float64], least_s: float) -> int:
     return int(np.sum(np.diff(time_s, prepend=-np.inf) >= least_s))
 
 
+def _usual_wait(at: Sequence[NDArray[np.float64]]) -> float:
+    """Return how long balls of the feed are apart, of when they came to each station.
+
+    What a jam lets go comes faster; that is as many balls at the stations behind it as at the one they are fed to.
+    """
+    most = max((len(own) for own in at), default=0)
+    return max((float(np.median(np.diff(own))) for own in at if len(own) > max(0.5 * most, 1)), default=0.0)
+
+
 def _at_once(time_s: NDArray[np.float64], apart_s: float) -> int:
-    """Return how many balls, from the first of these times on, come sooner after one another than a feed's do."""
-    slow = np.flatnonzero(np.diff(time_s) >= apart_s)
-    return int(slow[0]) + 1 if len(slow) else len(time_s)
+    """Return how many balls come sooner after one another than a feed's do, about the first of these times.
+
+    A foreign sound or two may come before them.
+    """
+    soon = np.diff(time_s) < apart_s
+    slow = np.flatnonzero(~soon)
+    starts = [0, *(slow[:_FOREIGN] + 1).tolist()]
+    ends = [*slow.tolist(), len(soon)]
+    return max((end - start + 1 for start, end in zip(starts, ends, strict=False)), default=0)

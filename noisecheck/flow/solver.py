@@ -19,9 +19,10 @@ from noisecheck.flow.agreement import Best, holding_key, lost_instead
 from noisecheck.flow.beliefs import Beliefs
 from noisecheck.flow.book import Book
 from noisecheck.flow.contacts import rebounds_told, scaled_labels, under_louder
+from noisecheck.flow.ends import end_history, retire
 from noisecheck.flow.explanations import Impact
 from noisecheck.flow.findings import Finding, Ledger
-from noisecheck.flow.histories import Decision, History, Overdue, end_history, retire, weights_of
+from noisecheck.flow.histories import Decision, History, Overdue, weights_of
 from noisecheck.flow.odds import combine_odds
 from noisecheck.flow.rivals import Rivals
 from noisecheck.flow.route import FeedPlan, LedgerSettings, Route
@@ -312,7 +313,7 @@ class LedgerSolver:
             if late and late[0] <= self._next_settle:
                 self._suspicions.late(late[1], late[2], late[0], self._histories, self._root)
             else:
-                self._histories = [retire(h, step, self.beliefs) for h in self._histories]
+                self._histories = retire(self._histories, step, self.beliefs)
                 overdue = Overdue(step, self.beliefs)
                 self._histories = overdue.ranked(self._histories)
                 self._settle(step - self._lag, overdue)

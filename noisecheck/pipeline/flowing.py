@@ -309,10 +309,15 @@ def _nothing_claimed(ledger: Ledger, said: str) -> Ledger:
 
 
 def _off_by_one(ledger: Ledger) -> str:
-    """Return the station from which balls are followed off by one, if there is one."""
+    """Return the station from which balls are followed off by one, if there is one.
+
+    Balls let go together say nothing of it: one of them is due at any time.
+    """
     least, part, most = _OFF_BY_ONE
     for name, (low, high) in ledger.transit_s.items():
         passed = sorted((p for p in ledger.passages if p.origin == name), key=lambda p: p.time_s - p.took_s)
+        gaps = np.diff([p.time_s - p.took_s for p in passed], append=math.inf)
+        passed = [p for p, gap in zip(passed, gaps, strict=True) if gap > high - low]
         late = [p for p in passed if p.late]
         follows = [after.late for one, after in itertools.pairwise(passed) if one.late]
         if len(late) <= max(least, part * len(passed)) or sum(follows) <= most * len(follows):

@@ -149,3 +149,16 @@ def test_balls_followed_off_by_one_are_told_from_balls_held_up(how: str) -> None
     told = credible(ledger)
     assert (told is ledger) != off
     assert (told.undecided, len(told.findings)) == ((60, 0) if off else (0, late.sum()))
+
+
+def test_late_balls_of_a_jam_let_go_at_once_are_not_followed_off_by_one() -> None:
+    """They leave 0.12 s apart, so that one is due whenever one comes."""
+    left = [*np.arange(40.0).tolist(), *(60.0 + 0.12 * np.arange(60)).tolist(), *np.arange(80.0, 100.0).tolist()]
+    late = [60.0 <= t < 70.0 for t in left]
+    rows = [
+        Passage(n, "landing", "tray", t + 0.7 + 0.5 * one, 0.7 + 0.5 * one, one, 1e4)
+        for n, (t, one) in enumerate(zip(left, late, strict=True))
+    ]
+    held = [Finding("held_up", p.time_s, "tray", 1e4, "", p.ball) for p in rows if p.late]
+    ledger = Ledger("a", 120, 120, tuple(held), tuple(rows), transit_s={"landing": (0.5, 0.9)})
+    assert credible(ledger) is ledger
