@@ -15,21 +15,15 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from noisecheck.core.records import record
 from noisecheck.detect.beats import Beats
 from noisecheck.detect.beside import loudest_near
 from noisecheck.detect.candidates import Candidates
+from noisecheck.detect.chance import CLEAR, FIRST_S, MEMORY_S, TENFOLD, Chance, windowed_count
 from noisecheck.detect.echoes import FAINT_ECHO_S, explained_by_echo, recurring
 from noisecheck.detect.known import known_evidence
 
 __all__ = ["FIRST_S", "HISTORY_S", "MEMORY_S", "DetectSettings", "Judge", "decide"]
 
-_CLEAR = 40.0
-"""Score beyond any chance."""
-MEMORY_S = 60.0
-"""Decisions look back so far..."""
-FIRST_S = 1.0
-"""... and in the first second, of which the background is learnt too, as if it were over."""
 _SCORES = 200.0
 """Impacts' scores are spread evenly over so many units (both evidences are capped): clear ones tell how many weak..."""
 _WEAK = (30.0, 80.0)
@@ -40,26 +34,11 @@ _BELIEF_IMPACTS = 2.0
 _WEAKEST = (24.0, 40.0)
 """Impacts of such scores, next to the doubtful ones, tell how many of these there are; what is expected from the
 stronger ones counts as much as ``_BELIEF_IMPACTS``."""
+_BEYOND = (120.0, 100.0, 80.0, 60.0, 40.0)
+"""Amid noise that is made of pulses those are clear that are beyond the least of these above which it has none."""
+_NONE = 1e-12
 _SPREAD = 60.0
-"""The same for their abruptness."""
-_CHANCE_PER_HOUR = 120.0
-_CHANCE_AT = 19.3
-_CHANCE_TENFOLD = 4.3
-_FAINT = (14.0, 18.0)
-"""Candidates of such scores are nearly all chance: some 30 a minute in steady noise..."""
-_FAINT_BELIEF = 3.0
-"""... which is believed as if so many had been seen."""
-_RESTLESS = (0.1, 10.0)
-_MIDDLING = (18.0, 24.0)
-_HIGHER = (24.0, 30.0)
-_BELOW_CLEAR = (24.0, 80.0)
-"""Of such scores there are hardly any by chance in steady noise, and no more than impacts have nearby..."""
-_EXCESS = 2.0
-_EXCESS_LEAST = (4.0, 0.8)
-"""... so many times over; beyond that, and so many and so many a second or as many as are clear, the noise itself is of
-pulses (a commutator, rattling, rumble), whose scores thin out by a factor e every so many units at most, as those above
-them tell."""
-_TAIL_MOST = 12.0
+"""Abruptness of impacts is spread evenly over so many units."""
 _SWELLING = 6.0
 """Evidence of abruptness below which a sound that surely is new is a swell (speech, a motor hunting)..."""
 _DULL = 0.1
@@ -135,26 +114,6 @@ class DetectSettings:
         return replace(self, false_per_hour=self.false_per_hour / channels)
 
 
-def chance_density(score: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return false candidates per second and unit of score in steady noise, one channel."""
-    per_second = _CHANCE_PER_HOUR / 3600.0 * 10.0 ** ((_CHANCE_AT - score) / _CHANCE_TENFOLD)
-    return np.asarray(per_second * math.log(10.0) / _CHANCE_TENFOLD, np.float64)
-
-
-def _windowed_count(
-    times: NDArray[np.float64], marked: NDArray[np.bool_] | NDArray[np.int64], seconds: float, *, ago_s: float = 0.0
-) -> NDArray[np.int64]:
-    """Return for each time how many marked ones, or the sum of what is marked, lie in the ``seconds`` before it.
-
-    What has no past yet is judged by the whole of the first second. The last ``ago_s`` do not count.
-    """
-    total = np.concatenate(([0], np.cumsum(marked)))
-    upto = np.maximum(np.arange(len(times)), np.searchsorted(times, FIRST_S))
-    if ago_s > 0.0:
-        upto = np.minimum(upto, np.searchsorted(times, np.maximum(times, FIRST_S) - ago_s))
-    return total[upto] - total[np.searchsorted(times, times - seconds)]
-
-
 def _in_parts(share: NDArray[np.float32]) -> NDArray[np.int64]:
     """Return shares in whole parts."""
     return np.round(_PARTS * np.clip(share, 0.0, 1.0)).astype(np.int64)
@@ -168,7 +127,7 @@ def _struck(
     Whether one is free of swells is known ``_AMID_S[1]`` after it. Of those that came with swells the first ``share``
     of all is free at most, of those struck the second at least.
     """
-    every, alone = (_windowed_count(times, n, MEMORY_S, ago_s=_AMID_S[1]) / _PARTS for n in (some, some * free))
+    every, alone = (windowed_count(times, n, MEMORY_S, ago_s=_AMID_S[1]) / _PARTS for n in (some, some * free))
     struck = np.clip((alone - share[0] * every) / (share[1] - share[0]), 0.0, every)
     return struck, every - struck
 
@@ -192,11 +151,11 @@ def _sudden(found: Candidates, times: NDArray[np.float64]) -> NDArray[np.float64
     like[swell] = _PARTS
     sharp = _in_parts((most - found.swell_db) / (most - least)) * (begins & (found.abrupt > _SHARP))
     begun, swells, dull = (
-        _windowed_count(times, some, MEMORY_S) / _PARTS
+        windowed_count(times, some, MEMORY_S) / _PARTS
         for some in (
             _PARTS * begins,
             like * (strong & (swell | begins)),
-            (_PARTS - like) * (begins & (found.abrupt <= _DULL_TO) & (found.score > _CLEAR)),
+            (_PARTS - like) * (begins & (found.abrupt <= _DULL_TO) & (found.score > CLEAR)),
         )
     )
     level = found.new_db.astype(np.float64)
@@ -204,7 +163,7 @@ def _sudden(found: Candidates, times: NDArray[np.float64]) -> NDArray[np.float64
     free = level > loudest_near(times, swelling, *_AMID_S)
     abrupt, _ = _struck(times, (_PARTS - like) * begins, free, _FREE_DULL)
     surely, bursts = _struck(times, sharp, free, _FREE)
-    voiced = _windowed_count(times, swelling > -np.inf, MEMORY_S)
+    voiced = windowed_count(times, swelling > -np.inf, MEMORY_S)
     bursts += np.minimum(voiced, _EXPECTED[0]) * _EXPECTED[1] / (_EXPECTED[1] + surely + bursts)
     impacts = np.maximum(np.maximum(abrupt - _PASSING * begun, surely - _SHARP_SWELLS * begun), 0.0) + _PRIOR_ABRUPT
     beyond = np.maximum(found.abrupt - _SWELLING, 0.0)
@@ -227,55 +186,6 @@ def _sudden(found: Candidates, times: NDArray[np.float64]) -> NDArray[np.float64
     return odds
 
 
-def _restlessness(
-    times: NDArray[np.float64], score: NDArray[np.float64], sudden: NDArray[np.bool_], window: NDArray[np.float64]
-) -> NDArray[np.float64]:
-    """Return how many times more faint candidates the last minute had than steady noise has."""
-    faint = sudden & (score > _FAINT[0]) & (score <= _FAINT[1])
-    per_hour = _CHANCE_PER_HOUR * 10.0 ** ((_CHANCE_AT - np.array(_FAINT)) / _CHANCE_TENFOLD)
-    expected = float(per_hour[0] - per_hour[1]) / 3600.0 * window
-    ratio = (_windowed_count(times, faint, MEMORY_S) + _FAINT_BELIEF) / (expected + _FAINT_BELIEF)
-    return np.clip(ratio, _RESTLESS[0], _RESTLESS[1])
-
-
-@record
-class _Tail:
-    """False candidates of noise that is made of pulses, beyond those that steady noise has."""
-
-    height: NDArray[np.float64]
-    """A second and unit of score at the middle of the middling scores, (n,)."""
-    length: NDArray[np.float64]
-    """Units by which they thin out by a factor e, (n,)."""
-
-    def density(self, score: NDArray[np.float64] | float) -> NDArray[np.float64]:
-        """Return false candidates a second and unit of score."""
-        return np.asarray(self.height * np.exp((0.5 * sum(_MIDDLING) - score) / self.length))
-
-    def between(self, low: float, high: float) -> NDArray[np.float64]:
-        """Return false candidates a second in a range of scores."""
-        return np.asarray(self.length * (self.density(low) - self.density(high)))
-
-
-def _tail(
-    times: NDArray[np.float64], score: NDArray[np.float64], sudden: NDArray[np.bool_], window: NDArray[np.float64]
-) -> _Tail:
-    """Return how false candidates thin out, from the last minute: steeply, but in noise that is made of pulses."""
-
-    def count(low: float, high: float) -> NDArray[np.int64]:
-        return _windowed_count(times, sudden & (score > low) & (score <= high), MEMORY_S)
-
-    middling, faint = count(*_MIDDLING), count(*_FAINT)
-    width = _MIDDLING[1] - _MIDDLING[0]
-    steady = 10.0 ** ((_FAINT[1] - _FAINT[0]) / -_CHANCE_TENFOLD)
-    near = width / (_BELOW_CLEAR[1] - _BELOW_CLEAR[0]) * count(*_BELOW_CLEAR)
-    unsteady = middling - steady * faint
-    excess = unsteady - _EXCESS * near
-    fall = np.log((np.maximum(unsteady, 0.0) + 1.0) / (count(*_HIGHER) + 0.5))
-    length = width / np.maximum(fall, width / _TAIL_MOST)
-    much = excess > _EXCESS_LEAST[0] + np.minimum(_EXCESS_LEAST[1] * window, count(_CLEAR, np.inf))
-    return _Tail(np.where(much, excess / (width * window), 0.0), length)
-
-
 def _like_known(
     found: Candidates, rate: int, asked: NDArray[np.int64], clear: NDArray[np.int64]
 ) -> NDArray[np.float64]:
@@ -292,9 +202,8 @@ def _real_density(
     times: NDArray[np.float64],
     score: NDArray[np.float64],
     sudden: NDArray[np.bool_],
-    loud: NDArray[np.float64],
     window: NDArray[np.float64],
-    tail: _Tail,
+    chance: Chance,
 ) -> NDArray[np.float64]:
     """Return impacts per second and unit of score at doubtful scores, from the last minute.
 
@@ -306,17 +215,22 @@ def _real_density(
         times: seconds, (n,).
         score: total log-likelihood ratio, (n,).
         sudden: whether it may be an impact at all, (n,).
-        loud: clear impacts a second, (n,).
         window: seconds looked back on, (n,).
-        tail: false candidates of noise that is made of pulses.
+        chance: false candidates.
     """
-    expected = np.maximum(loud * window / _SCORES, 1e-12)
+    clear = windowed_count(times, sudden & (score > CLEAR), MEMORY_S)
+    expected = np.maximum(clear / _SCORES, _NONE)
     belief = np.minimum(_BELIEF * expected, _BELIEF_IMPACTS)
     for (low, high), known in ((_WEAK, belief), (_WEAKEST, _BELIEF_IMPACTS)):
-        count = _windowed_count(times, sudden & (score > low) & (score <= high), MEMORY_S)
-        count = np.maximum(count - window * tail.between(low, high), 0.0)
+        count = windowed_count(times, sudden & (score > low) & (score <= high), MEMORY_S)
+        count = np.maximum(count - window * chance.between(low, high), 0.0)
         expected = (count + known) / (high - low + known / expected)
-    return expected / window
+    # Amid noise that is made of pulses its own may be so strong: only what is beyond it tells how many were struck.
+    beyond = np.full(len(times), _NONE)
+    for least in _BEYOND:
+        count = windowed_count(times, sudden & (score > least), MEMORY_S)
+        beyond = np.where(window * chance.between(least, math.inf) < 1.0, count / (_SCORES - least), beyond)
+    return np.where(chance.height > 0.0, np.clip(beyond, _NONE, expected), expected) / window
 
 
 def decide(found: Candidates, rate: int, settings: DetectSettings, *, past: int = 0) -> NDArray[np.float64]:
@@ -334,16 +248,14 @@ def decide(found: Candidates, rate: int, settings: DetectSettings, *, past: int 
     score = found.score
     abrupt = _sudden(found, times)
     sudden = (abrupt > 1.0) & ~explained_by_echo(times, found.new_db, found.sound)
-    clear = sudden & (score > _CLEAR)
+    clear = sudden & (score > CLEAR)
     window = np.minimum(np.maximum(times, 5.0), MEMORY_S)
-    loud = _windowed_count(times, clear, MEMORY_S) / window
-    tail = _tail(times, score, sudden, window)
-    real = _real_density(times, score, sudden, loud, window, tail)
-    dial = settings.false_per_hour / 3600.0 * math.log(10.0) / _CHANCE_TENFOLD
-    chance = _restlessness(times, score, sudden, window) * chance_density(score) + tail.density(score)
-    odds = (real + dial) / chance
+    chance = Chance.of(times, score, sudden, window)
+    real = _real_density(times, score, sudden, window, chance)
+    dial = settings.false_per_hour / 3600.0 * math.log(10.0) / TENFOLD
+    odds = (real + dial) / chance.density(score)
     doubtful = sudden & (odds > _ASKED[0]) & (odds < _ASKED[1])
-    doubtful &= _windowed_count(times, clear, _CHANGING_S) == 0
+    doubtful &= windowed_count(times, clear, _CHANGING_S) == 0
     asked = past + np.flatnonzero(doubtful[past:])
     odds[asked] *= _like_known(found, rate, asked, np.flatnonzero(clear & (found.abrupt > _KNOWN_ABRUPT)))
     # What recurs is told by the last minute itself, so what others make of it cannot hang on that: two would be needed.
