@@ -75,6 +75,7 @@ class Listener:
         self._found = Novelty(none, none, none, self._energy[0], self._energy[0], np.empty(0, np.int64))
         self._kept, self._searched = 0, 0
         self._told: dict[range, Told] = {}
+        self._open = True
 
     @property
     def frames(self) -> int:
@@ -85,6 +86,11 @@ class Listener:
     def searched(self) -> int:
         """Frame of the samples before which no more peaks will be found."""
         return self._searched * self._grid.hop
+
+    @property
+    def open(self) -> bool:
+        """Whether something has begun in the frames not searched yet, or may have: no evidence is known so far."""
+        return self._open
 
     @property
     def needed(self) -> int:
@@ -182,6 +188,7 @@ class Listener:
         # Channels lie one behind the other where nothing looks beyond their ends, which are mirrored otherwise.
         inside = self._kept > 0 and not ending and grid.hop % sharp_step(rate) == 0
         together = [range(self._channels)] if inside else [range(c, c + 1) for c in range(self._channels)]
+        self._open = False
         made = [c for group in together for c in self._candidates(samples[group.start : group.stop], group, upto)]
         self._searched = upto
         return Looked(made, complete)
@@ -198,6 +205,7 @@ class Listener:
         peaks, strokes = with_strokes(find_peaks(found, grid), strokes, grid)
         begin, end = self._searched - self._kept, upto - self._kept
         at = peaks % length
+        self._open |= bool((at >= end).any())
         near = (at >= begin - grid.frames(_BEFORE_S)) & (at < end + grid.frames(LATER_S))
         peaks, at, strokes = peaks[near], at[near], strokes.where(near)
         wanted = np.flatnonzero((at >= begin) & (at < end))

@@ -24,6 +24,8 @@ __all__ = ["Stream"]
 
 _STEP = 48
 """Frames worked out at once: fewer cost more for each, more would tell later."""
+_IDLE_STEP = 3 * _STEP
+"""The same while nothing is open: what begins meanwhile takes about as long to be decided, so it is told no later."""
 _CHAIN_S = 0.100
 """Sounds that follow one another so closely that each could change the last are judged together, up to this."""
 
@@ -108,12 +110,14 @@ class Stream:
         if self._next_stop() > self.frames:
             return no_onsets(self.channels)
         self._join()
+        told = []
         while (stop := self._next_stop()) <= self.frames:
-            self._advance(self._listener.frames + _STEP, stop)
+            self._advance(self._next_count(), stop)
+            told.append(self._decided())
         start = max(self._listener.needed, self._origin)
         self._buffer = self._buffer[:, start - self._origin :].copy()
         self._origin = start
-        return self._decided()
+        return Onsets.concat(told)
 
     def finish(self) -> Onsets:
         """Return what is still undecided; the stream ends here."""
@@ -131,9 +135,19 @@ class Stream:
         return self._merged(self.frames)
 
     # -- steps ------------------------------------------------------------------------------------------------------
+    @property
+    def _open(self) -> bool:
+        """Whether anything is found, or begins to be, that is not decided."""
+        found = any(len(heard.undecided) for heard in self._heard) or any(len(c) for c, _ in self._pool)
+        return found or self._listener.open
+
+    def _next_count(self) -> int:
+        """Return the number of frames known after the next step: it hangs on what was heard, not on how it came."""
+        return self._listener.frames + (_STEP if self._open else _IDLE_STEP)
+
     def _next_stop(self) -> int:
         """Return the number of samples that the next step needs."""
-        return (self._listener.frames + _STEP - 1) * self._grid.hop + self._grid.reach
+        return (self._next_count() - 1) * self._grid.hop + self._grid.reach
 
     def _join(self) -> None:
         self._buffer, self._parts = np.concatenate((self._buffer, *self._parts), axis=1), []

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from soundmaker import STEADY, click, detect, detect_channels, impacts_in_noise, noise, snr_gain, truth_start
 
+import noisecheck.detect.stream as stream_module
 from noisecheck.core.errors import InputError
 from noisecheck.detect.candidates import Candidates
 from noisecheck.detect.channels import Onsets, merge_channels
@@ -210,6 +211,28 @@ def test_a_stream_hears_what_tiles_hold_where_a_second_is_no_whole_number_of_fra
     parts.append(stream.finish())
     tiled = detect_channels(samples[:, None], rate, tile_s=3.0)
     np.testing.assert_array_equal(np.concatenate([p.frame for p in parts]), tiled.frame)
+
+
+def _told_at(samples: np.ndarray) -> tuple[list[tuple[int, int]], int]:
+    """Return each impact of a stream and how much of it had come when it was told, and the number of steps."""
+    stream, told, steps = Stream(RATE, samples.shape[1]), [], set()
+    for stop in range(960, len(samples) + 1, 960):
+        told += [(int(frame), stop) for frame in stream.push(samples[stop - 960 : stop]).frame]
+        steps.add(stream.worked)
+    return told, len(steps)
+
+
+@pytest.mark.parametrize("sound", ["click", "thud"])
+def test_a_stream_in_which_nothing_begins_takes_longer_steps_and_tells_no_later(
+    monkeypatch: pytest.MonkeyPatch, sound: str
+) -> None:
+    samples = impacts_in_noise(RATE, 20, sound, 8)[0][: 5 * RATE, None]
+    told, steps = _told_at(samples)
+    monkeypatch.setattr("noisecheck.detect.stream._IDLE_STEP", stream_module._STEP)
+    fixed, most = _told_at(samples)
+    assert len(told) > 2
+    assert told == fixed
+    assert steps < 0.75 * most
 
 
 def test_a_stream_refuses_another_shape_and_samples_after_its_end() -> None:
