@@ -114,7 +114,12 @@ _NOTHING: Final[dict[str, np.generic]] = {
 
 def _blank(column: Column, rows: int) -> NDArray[Any]:
     """Return a column that says nothing, read only and without taking memory."""
-    return np.broadcast_to(_NOTHING[column.kind], (rows, len(NOMINAL_THIRD_HZ)) if column.kind == "bands" else (rows,))
+    shape, nothing = _shape(column, rows), _NOTHING[column.kind]
+    return np.ndarray(shape, nothing.dtype, nothing.tobytes(), 0, (0,) * len(shape))
+
+
+def _shape(column: Column, rows: int) -> tuple[int, ...]:
+    return (rows, len(NOMINAL_THIRD_HZ)) if column.kind == "bands" else (rows,)
 
 
 _WORDS: Final[dict[str, Callable[[int], str]]] = {"flags": flag_words, "band set": _band_words}
@@ -168,14 +173,13 @@ class Impacts:
         data, names = dict(self.data), dict(self.names)
         for name, value in columns.items():
             column = _BY_NAME[name]
-            blank = _blank(column, len(self))
             if column.kind == "text":
                 names[name], data[name] = _encode(value, len(self))
                 continue
-            array = np.asarray(value, dtype=_NOTHING[column.kind].dtype)
-            if array.ndim and array.shape != blank.shape:
-                raise ValueError(f"column {name!r} has shape {array.shape}, the table needs {blank.shape}")
-            data[name] = np.broadcast_to(array, blank.shape).copy() if not array.ndim else array
+            array, shape = np.asarray(value, dtype=_NOTHING[column.kind].dtype), _shape(column, len(self))
+            if array.ndim and array.shape != shape:
+                raise ValueError(f"column {name!r} has shape {array.shape}, the table needs {shape}")
+            data[name] = array if array.ndim else np.full(shape, array)
         return Impacts(data, names)
 
     def at_stations(self, told: Mapping[int, tuple[str, float]], *, flag: int = 0) -> Impacts:

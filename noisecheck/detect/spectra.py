@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import itertools
 import math
-from functools import lru_cache
+from functools import cached_property, lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -55,22 +55,22 @@ class FrameGrid:
     """First bin of each fine band, and the end of the last."""
     coarse_bins: tuple[int, ...]
 
-    @property
+    @cached_property
     def reach(self) -> int:
         """Samples a frame depends on, on either side of its centre."""
         return max(self.fine // 2, (self.coarse // 2 + 7) * self.step)
 
-    @property
+    @cached_property
     def fine_width(self) -> Floats:
         """Bins in each fine band (float32)."""
         return np.diff(np.array(self.fine_bins)).astype(np.float32)
 
-    @property
+    @cached_property
     def coarse_width(self) -> Floats:
         """Bins in each coarse band (float32)."""
         return np.diff(np.array(self.coarse_bins)).astype(np.float32)
 
-    @property
+    @cached_property
     def cell(self) -> int:
         """Frames of a cell of the background: whole pairs, of which coarse frames are worked out once."""
         return PAIR * round(_CELL_S * self.rate / (PAIR * self.hop))

@@ -48,12 +48,13 @@ class SignalCheck:
 
     def take(self, part: NDArray[np.float32], at: int) -> list[Signal]:
         """Take the next samples, (frames, channels), the first of them frame ``at``; return what is new."""
-        low, high = part.min(axis=0), part.max(axis=0)
+        rows = np.ascontiguousarray(part.T)  # along a row the least and the most are found ten times as fast
+        low, high = rows.min(axis=1), rows.max(axis=1)
         peak = np.maximum(-low, high)
         same = low == high
         # The mean of a comparison costs more than the rest: only what can be cut is looked at.
         cut = [
-            bool(p >= _RAIL_LEAST and np.mean(np.abs(part[:, c]) >= _RAIL * p) > _RAIL_SHARE)
+            bool(p >= _RAIL_LEAST and np.mean(np.abs(rows[c]) >= _RAIL * p) > _RAIL_SHARE)
             for c, p in enumerate(peak)
         ]
         found = []
