@@ -31,8 +31,8 @@ _PACE_S: Final = 60.0
 _WAITING: Final = 0.3
 _OFF: Final = 0.05
 """Where the pipe is waited for so much of the time, its samples are being recorded, at the rate that is stated."""
-_FASTER: Final = 1.5
-"""What was recorded before comes faster: as fast as it is listened to."""
+_FASTER, _AWAITED = 1.5, 0.05
+"""What was recorded before comes faster, as fast as it is listened to, and is hardly ever waited for."""
 
 
 def decode_pcm(data: bytes, form: str, channels: int) -> NDArray[np.float32]:
@@ -187,8 +187,13 @@ class _Pace:
 
     @property
     def as_recorded(self) -> bool:
-        """Whether what comes is being recorded: a watch that is short of time may never wait for it."""
-        return self._past >= _STALL_S and self._frames <= _FASTER * self._rate * self._past
+        """Whether what comes is being recorded: it is waited for, or a watch that is short of time just keeps up.
+
+        A watch so slow that what was recorded before comes no faster never waits, and hardly ever takes it at its pace.
+        """
+        pace = self._frames / self._rate / max(self._past, 1e-9)
+        awaited = self._waited >= _AWAITED * self._past
+        return self._past >= _STALL_S and pace <= _FASTER and (awaited or abs(pace - 1.0) < _OFF)
 
     def take(self, frames: int, now_s: float, waited_s: float) -> str:
         """Return what is wrong when ``frames`` more came at ``now_s`` after waiting for them, once; mostly nothing."""

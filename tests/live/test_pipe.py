@@ -122,6 +122,24 @@ def test_more_or_less_than_recording_gives_is_said(comes: float, waits: float, s
     assert said in "".join(told)
 
 
+@pytest.mark.parametrize(
+    ("comes", "waits", "recorded"),
+    [
+        (1.0, 0.7, True),
+        (1.0, 0.0, True),  # a watch that just keeps up
+        (0.5, 0.9, True),  # at another rate than stated
+        (1.25, 0.01, False),  # recorded before; the watch is slow
+        (0.8, 0.01, False),
+        (7.0, 0.05, False),
+    ],
+)
+def test_what_is_recorded_now_is_waited_for_or_comes_at_its_pace(comes: float, waits: float, recorded: bool) -> None:
+    pace = pipe._Pace(RATE)
+    for n in range(500):
+        pace.take(round(0.02 * comes * RATE), 0.02 * n, 0.02 * waits)
+    assert pace.as_recorded == recorded
+
+
 @pytest.mark.parametrize(("size", "recorded"), [(RATE // 5, True), (3 * RATE, False)])
 def test_the_end_of_a_pipe_that_brings_what_is_recorded_is_an_alarm(
     size: int, recorded: bool, monkeypatch: pytest.MonkeyPatch
