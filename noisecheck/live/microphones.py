@@ -54,8 +54,7 @@ class SignalCheck:
         same = low == high
         # The mean of a comparison costs more than the rest: only what can be cut is looked at.
         cut = [
-            bool(p >= _RAIL_LEAST and np.mean(np.abs(rows[c]) >= _RAIL * p) > _RAIL_SHARE)
-            for c, p in enumerate(peak)
+            bool(p >= _RAIL_LEAST and np.mean(np.abs(rows[c]) >= _RAIL * p) > _RAIL_SHARE) for c, p in enumerate(peak)
         ]
         found = []
         for c in range(part.shape[1]):

@@ -284,7 +284,7 @@ def test_a_watch_nobody_reads_ends_and_one_that_runs_a_command_goes_on(tmp_path:
         process = subprocess.Popen(words, stdin=subprocess.PIPE, stderr=subprocess.PIPE, text=True, **more)
         if process.stdout is not None:
             process.stdout.close()
-        return (process.communicate("\n", timeout=60)[1], process.returncode)[::-1]
+        return (process.communicate("\n", timeout=600)[1], process.returncode)[::-1]
 
     code, said = run("spare", stdout=subprocess.PIPE)
     assert (code, said.splitlines()[1:]) == (0, ["on"])

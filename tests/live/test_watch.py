@@ -185,7 +185,7 @@ def test_a_pipe_says_the_same_as_a_file_and_writes_a_run(machine: Path, seen: Se
         size = int(rng.integers(1, 60_001))
         process.stdin.write(data[at : at + size])
         at += size
-    out, error = process.communicate(timeout=120)
+    out, error = process.communicate(timeout=600)
     assert (process.returncode, error) == (1, b"")
     by_pipe = events_of(out.decode())
     gone = ("sound", "text")
@@ -249,7 +249,7 @@ def test_stopped_it_finishes_in_good_order(machine: Path, sound: Any, number: in
     _wait_for(lambda: list(machine.glob("watch-*.wav")), seconds=30)
     time.sleep(0.5)
     process.send_signal(number)
-    out, error = process.communicate(timeout=60)
+    out, error = process.communicate(timeout=600)
     assert (process.returncode, error) == (0, b"")
     events = events_of(out.decode())
     assert events[-1]["event"] == "summary"
@@ -295,7 +295,7 @@ def test_a_file_that_grows_is_followed(machine: Path, sound: Any) -> None:
             time.sleep(0.8)
             file.write(sound[0][start * RATE : (start + 5) * RATE])
             file.flush()
-    out, error = process.communicate(timeout=120)
+    out, error = process.communicate(timeout=600)
     assert error == b""
     events = events_of(out.decode())
     assert events[-1]["listened_s"] == 45.0
@@ -348,7 +348,7 @@ def test_bad_input_is_one_sentence(
 
 def test_a_recording_through_the_pipe_is_refused(machine: Path) -> None:
     process = pipe(machine)
-    _, error = process.communicate((machine.parent / "sound.wav").read_bytes()[:100_000], timeout=60)
+    _, error = process.communicate((machine.parent / "sound.wav").read_bytes()[:100_000], timeout=600)
     assert process.returncode == 2
     assert b"carries a recording with a header" in error
     assert error.count(b"\n") == 1

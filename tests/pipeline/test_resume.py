@@ -55,7 +55,7 @@ def started(code: str, *arguments: object) -> subprocess.Popen[str]:
 
 
 def finished(process: subprocess.Popen[str]) -> int:
-    out, error = process.communicate(timeout=120)
+    out, error = process.communicate(timeout=600)
     assert process.returncode == 0, error
     return int(out)
 
