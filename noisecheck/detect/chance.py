@@ -14,8 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from noisecheck.core.records import record
+from noisecheck.detect.beside import Lately
 
-__all__ = ["CLEAR", "FIRST_S", "MEMORY_S", "TENFOLD", "Chance", "windowed_count"]
+__all__ = ["CLEAR", "FIRST_S", "MEMORY_S", "TENFOLD", "Chance"]
 
 Doubles = NDArray[np.float64]
 
@@ -49,20 +50,6 @@ _RESTLESS: Final = 1.7
 above both, and what is clear may be such noise's up to the last score."""
 
 
-def windowed_count(
-    times: Doubles, marked: NDArray[np.bool_] | NDArray[np.int64], seconds: float, *, ago_s: float = 0.0
-) -> NDArray[np.int64]:
-    """Return for each time how many marked ones, or the sum of what is marked, lie in the ``seconds`` before it.
-
-    What has no past yet is judged by the whole of the first second. The last ``ago_s`` do not count.
-    """
-    total = np.concatenate(([0], np.cumsum(marked)))
-    upto = np.maximum(np.arange(len(times)), np.searchsorted(times, FIRST_S))
-    if ago_s > 0.0:
-        upto = np.minimum(upto, np.searchsorted(times, np.maximum(times, FIRST_S) - ago_s))
-    return total[upto] - total[np.searchsorted(times, times - seconds)]
-
-
 @record
 class Chance:
     """False candidates at the time of each candidate, (n,) each."""
@@ -75,11 +62,11 @@ class Chance:
     """... and units by which they thin out by a factor e."""
 
     @staticmethod
-    def of(times: Doubles, score: Doubles, sudden: NDArray[np.bool_], window: Doubles) -> Chance:
+    def of(lately: Lately, score: Doubles, sudden: NDArray[np.bool_], window: Doubles) -> Chance:
         """Return what the last minute tells of candidates that may be impacts (``sudden``); ``window``: its seconds."""
 
         def count(low: float, high: float) -> NDArray[np.int64]:
-            return windowed_count(times, sudden & (score > low) & (score <= high), MEMORY_S)
+            return lately.count(sudden & (score > low) & (score <= high))
 
         faint, middling, higher, below = (count(*span) for span in (_FAINT, _MIDDLING, _HIGHER, (_HIGHER[1], _STRONG)))
         steady = [_PER_HOUR / 3600.0 * 10.0 ** ((_AT - s) / TENFOLD) for s in _FAINT]

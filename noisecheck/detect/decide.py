@@ -16,9 +16,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from noisecheck.detect.beats import Beats
-from noisecheck.detect.beside import loudest_near
+from noisecheck.detect.beside import Lately, loudest_near
 from noisecheck.detect.candidates import Candidates
-from noisecheck.detect.chance import CLEAR, FIRST_S, MEMORY_S, TENFOLD, Chance, windowed_count
+from noisecheck.detect.chance import CLEAR, FIRST_S, MEMORY_S, TENFOLD, Chance
 from noisecheck.detect.echoes import FAINT_ECHO_S, explained_by_echo, recurring
 from noisecheck.detect.known import known_evidence
 
@@ -120,19 +120,19 @@ def _in_parts(share: NDArray[np.float32]) -> NDArray[np.int64]:
 
 
 def _struck(
-    times: NDArray[np.float64], some: NDArray[np.int64], free: NDArray[np.bool_], share: tuple[float, float]
+    lately: Lately, some: NDArray[np.int64], free: NDArray[np.bool_], share: tuple[float, float]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return how many of some sounds of the last minute, in parts, were struck and how many came with swells.
 
     Whether one is free of swells is known ``_AMID_S[1]`` after it. Of those that came with swells the first ``share``
     of all is free at most, of those struck the second at least.
     """
-    every, alone = (windowed_count(times, n, MEMORY_S, ago_s=_AMID_S[1]) / _PARTS for n in (some, some * free))
+    every, alone = (lately.count(n, ago_s=_AMID_S[1]) / _PARTS for n in (some, some * free))
     struck = np.clip((alone - share[0] * every) / (share[1] - share[0]), 0.0, every)
     return struck, every - struck
 
 
-def _sudden(found: Candidates, times: NDArray[np.float64]) -> NDArray[np.float64]:
+def _sudden(found: Candidates, lately: Lately) -> NDArray[np.float64]:
     """Return the odds (impact : swell) of each candidate by its abruptness and by how it swells, from the last minute.
 
     Swells are those that are surely new but not abrupt, and in part those that swell; some pass for more abrupt, ever
@@ -143,6 +143,7 @@ def _sudden(found: Candidates, times: NDArray[np.float64]) -> NDArray[np.float64
     soon as there are swells. Where a machine beats, its beats are none, and what stands out of its swells as few of
     them do is no swell.
     """
+    times = lately.times
     strong, swell = found.score > _STRONG, found.abrupt <= _SWELLING
     begins = strong.copy()
     begins[strong] = np.diff(times[strong], prepend=-_ONE_SOUND_S) >= _ONE_SOUND_S
@@ -151,7 +152,7 @@ def _sudden(found: Candidates, times: NDArray[np.float64]) -> NDArray[np.float64
     like[swell] = _PARTS
     sharp = _in_parts((most - found.swell_db) / (most - least)) * (begins & (found.abrupt > _SHARP))
     begun, swells, dull = (
-        windowed_count(times, some, MEMORY_S) / _PARTS
+        lately.count(some) / _PARTS
         for some in (
             _PARTS * begins,
             like * (strong & (swell | begins)),
@@ -161,9 +162,9 @@ def _sudden(found: Candidates, times: NDArray[np.float64]) -> NDArray[np.float64
     level = found.new_db.astype(np.float64)
     swelling = np.where(strong & (2 * like >= _PARTS) & (found.abrupt < _VOICED), level, -np.inf)
     free = level > loudest_near(times, swelling, *_AMID_S)
-    abrupt, _ = _struck(times, (_PARTS - like) * begins, free, _FREE_DULL)
-    surely, bursts = _struck(times, sharp, free, _FREE)
-    voiced = windowed_count(times, swelling > -np.inf, MEMORY_S)
+    abrupt, _ = _struck(lately, (_PARTS - like) * begins, free, _FREE_DULL)
+    surely, bursts = _struck(lately, sharp, free, _FREE)
+    voiced = lately.count(swelling > -np.inf)
     bursts += np.minimum(voiced, _EXPECTED[0]) * _EXPECTED[1] / (_EXPECTED[1] + surely + bursts)
     impacts = np.maximum(np.maximum(abrupt - _PASSING * begun, surely - _SHARP_SWELLS * begun), 0.0) + _PRIOR_ABRUPT
     beyond = np.maximum(found.abrupt - _SWELLING, 0.0)
@@ -199,7 +200,7 @@ def _like_known(
 
 
 def _real_density(
-    times: NDArray[np.float64],
+    lately: Lately,
     score: NDArray[np.float64],
     sudden: NDArray[np.bool_],
     window: NDArray[np.float64],
@@ -212,23 +213,23 @@ def _real_density(
     is believed to have as good as none among chance.
 
     Args:
-        times: seconds, (n,).
+        lately: counts what came before each.
         score: total log-likelihood ratio, (n,).
         sudden: whether it may be an impact at all, (n,).
         window: seconds looked back on, (n,).
         chance: false candidates.
     """
-    clear = windowed_count(times, sudden & (score > CLEAR), MEMORY_S)
+    clear = lately.count(sudden & (score > CLEAR))
     expected = np.maximum(clear / _SCORES, _NONE)
     belief = np.minimum(_BELIEF * expected, _BELIEF_IMPACTS)
     for (low, high), known in ((_WEAK, belief), (_WEAKEST, _BELIEF_IMPACTS)):
-        count = windowed_count(times, sudden & (score > low) & (score <= high), MEMORY_S)
+        count = lately.count(sudden & (score > low) & (score <= high))
         count = np.maximum(count - window * chance.between(low, high), 0.0)
         expected = (count + known) / (high - low + known / expected)
     # Amid noise that is made of pulses its own may be so strong: only what is beyond it tells how many were struck.
-    beyond = np.full(len(times), _NONE)
+    beyond = np.full(len(score), _NONE)
     for least in _BEYOND:
-        count = windowed_count(times, sudden & (score > least), MEMORY_S)
+        count = lately.count(sudden & (score > least))
         beyond = np.where(window * chance.between(least, math.inf) < 1.0, count / (_SCORES - least), beyond)
     return np.where(chance.height > 0.0, np.clip(beyond, _NONE, expected), expected) / window
 
@@ -245,17 +246,17 @@ def decide(found: Candidates, rate: int, settings: DetectSettings, *, past: int 
     if not len(found):
         return np.empty(0)
     times = found.onset / rate
-    score = found.score
-    abrupt = _sudden(found, times)
+    lately, score = Lately(times, MEMORY_S, FIRST_S), found.score
+    abrupt = _sudden(found, lately)
     sudden = (abrupt > 1.0) & ~explained_by_echo(times, found.new_db, found.sound)
     clear = sudden & (score > CLEAR)
     window = np.minimum(np.maximum(times, 5.0), MEMORY_S)
-    chance = Chance.of(times, score, sudden, window)
-    real = _real_density(times, score, sudden, window, chance)
+    chance = Chance.of(lately, score, sudden, window)
+    real = _real_density(lately, score, sudden, window, chance)
     dial = settings.false_per_hour / 3600.0 * math.log(10.0) / TENFOLD
     odds = (real + dial) / chance.density(score)
     doubtful = sudden & (odds > _ASKED[0]) & (odds < _ASKED[1])
-    doubtful &= windowed_count(times, clear, _CHANGING_S) == 0
+    doubtful &= lately.count(clear, _CHANGING_S) == 0
     asked = past + np.flatnonzero(doubtful[past:])
     odds[asked] *= _like_known(found, rate, asked, np.flatnonzero(clear & (found.abrupt > _KNOWN_ABRUPT)))
     # What recurs is told by the last minute itself, so what others make of it cannot hang on that: two would be needed.
