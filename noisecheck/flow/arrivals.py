@@ -9,6 +9,7 @@ from typing import NamedTuple
 from noisecheck.flow.beliefs import ONSET_S, WAITED_S, Beliefs
 from noisecheck.flow.explanations import Impact, hidden_contacts, label_of
 from noisecheck.flow.histories import Ball, Contacts, Decision, History, Overdue, decision_of, of_late
+from noisecheck.flow.stillness import RESTS, fed_anyhow, goes_on, stood_density, went_on
 
 __all__ = ["Arrival", "Move", "arrivals_of", "next_period"]
 
@@ -268,6 +269,8 @@ class Arrival:
             return 0.0
         behind = self.time_s - b.heard[last] if last >= 0 else math.inf
         p = b.transit(ball.station, q, took, behind)
+        if b.silences:
+            p += stood_density(b, ball.station, q, ball.time_s, self.time_s)
         for k in range(ball.station + 1, q):
             p *= b.miss(k, ball.time_s + b.pass_mean[ball.station][k], b.pass_sd[ball.station][k])
         return p
@@ -334,9 +337,12 @@ class Arrival:
                     best, used = density, math.inf
         if beliefs.unlistened(fed - 3 * sd, fed + 3 * sd):
             best = max(best, beliefs.feed_rate)
-        loose = 0.01 * beliefs.feed_rate
-        if used == math.inf:  # a feed that rests is as unlikely whether the next ball is heard at the start or not
-            loose *= math.exp(-min(max(fed - history.fed_s, 0.0) * beliefs.feed_rate, 20.0))
+        loose, on_s = 0.01 * beliefs.feed_rate, went_on(beliefs, history.fed_s)
+        if not math.isnan(on_s):
+            best = min(fed_anyhow(beliefs, fed - on_s), goes_on(beliefs, self.time_s))
+            used, came = math.inf, fed
+        elif used == math.inf:  # a feed that rests is as unlikely whether the next ball is heard at the start or not
+            loose = 0.01 * fed_anyhow(beliefs, fed - history.fed_s)
         return self._fresh * (0.99 * best + loose), used, came
 
 
@@ -360,14 +366,17 @@ def _fed(beliefs: Beliefs, history: History, time_s: float) -> tuple[float, floa
     if math.isnan(history.fed_s):
         return beliefs.feed_rate, history.period_s, (), False
     waited = time_s - history.fed_s
+    on_s = went_on(beliefs, history.fed_s)
+    if not math.isnan(on_s):
+        return min(fed_anyhow(beliefs, time_s - on_s), goes_on(beliefs, time_s)), history.period_s, (), False
     if history.period_s <= 0:
-        return beliefs.feed_rate * math.exp(-min(waited * beliefs.feed_rate, 20.0)), waited, (), False
+        return fed_anyhow(beliefs, waited, RESTS), waited, (), False
     period = history.period_s
     choices = beliefs.due(waited, period, history.fed_s)
     slots, _ = max(choices, key=lambda c: c[1])
     density = sum(d for _, d in choices)
-    loose = beliefs.feed_rate * math.exp(-min(waited * beliefs.feed_rate, 20.0))
-    share = 0.997 if beliefs.paced else 0.0
+    share = 1.0 - RESTS if beliefs.paced else 0.0
+    loose = fed_anyhow(beliefs, waited, 1.0 if beliefs.paced else RESTS)
     between = waited < period and share * density < (1.0 - share) * loose < loose
     step = waited / slots
     empty = tuple(history.fed_s + k * step for k in range(1, min(slots, 20))) if beliefs.paced else ()

@@ -25,6 +25,8 @@ SMALL_DB = 15.0
 """So much softer than the quietest contacts no ball is: a small sound (common practice, no source)."""
 _SMALL_STEP_DB = 0.5
 _PACE_BALLS = 12
+_SILENCES = 50
+_QUIET = 3.0  # feed periods in which nothing is heard while a machine moves, beside the longest way from place to place
 _PACE_WAITS = 24
 """Waits between balls that tell how evenly they are fed."""
 _PACE_WAITS_OWN = 8
@@ -95,6 +97,8 @@ class Beliefs(Heard):
         """Strays that sound like each station and, last, like none."""
         self.hidden, self.among = 0.0, 0.0
         self.settled_s = start_s
+        self._stood_most = 0.0
+        """No ball that everything stood still for comes at a higher density."""
         self.slots, self.empty = 0.0, 0.0
         self.pace_given = feed.period_s is not None
         self.period_s = feed.period_s or 0.0
@@ -102,6 +106,8 @@ class Beliefs(Heard):
         self.pace_seen = 0.0
         self._per_ball: deque[int] = deque(maxlen=_PACE_BALLS)
         self.overdue: dict[tuple[float, ...], float] = {}  # log probability of balls that are, as last heard
+        self.silences: deque[tuple[float, float, float]] = deque(maxlen=_SILENCES)
+        """The last spans (from, to) in which nothing was heard for longer than is usual, and how long that is."""
         self.tables()
 
     # -- derived tables ---------------------------------------------------------------------------------------------
@@ -149,8 +155,18 @@ class Beliefs(Heard):
         self.pass_sd = [[math.sqrt(v) for v in row] for row in var]
         several = zip(self.pass_mean, self.pass_sd, strict=True)
         self.pass_soonest = [[m - 8.0 * sd for m, sd in zip(*row, strict=True)] for row in several]
-        self.late_most = sum(self.p_hold) / s.held_up_s + 0.5 / _JAM_S  # the highest density of a ball that is late
-        self.transit_most = [0.0, *(0.4 / math.sqrt(v) + self.late_most for v in self.var)]  # and of any
+        self.quiet_s = max(self.latest, default=0.0) + _QUIET / self.feed_rate
+        # The highest density of a ball that is late, and of any:
+        self.late_most = sum(self.p_hold) / s.held_up_s + 0.5 / _JAM_S + self._stood_most
+        self.transit_most = [0.0, *(0.4 / math.sqrt(v) + self.late_most for v in self.var)]
+
+    def hear(self, time_s: float, level_db: float, clear: bool, channel: int = 0) -> None:
+        """Take in that an impact was heard; see :meth:`Heard.hear`."""
+        if self.heard and time_s - self.heard[-1] > self.quiet_s and not self.unlistened(self.heard[-1], time_s):
+            self.silences.append((self.heard[-1], time_s, self.quiet_s))
+            self._stood_most = max(self._stood_most, 1.0 / self.quiet_s)
+            self.tables()
+        super().hear(time_s, level_db, clear, channel)
 
     def take_windows(self, route: Route) -> None:
         """Take the transit times of a route where they differ from those stated so far."""

@@ -21,6 +21,7 @@ from noisecheck.flow.notes import run_notes
 from noisecheck.flow.odds import combine_odds, no_empty_slots, ways_odds
 from noisecheck.flow.route import FeedPlan, LedgerSettings, Route
 from noisecheck.flow.silence import Silence
+from noisecheck.flow.stillness import went_on
 
 __all__ = ["Book"]
 
@@ -55,6 +56,10 @@ class Book:
         self._at_last = self._before = 0
         """Balls heard at the last station only, and those that may have been under way when the run began."""
         self.open_balls: list[OpenBall] = []
+        self.standing: dict[int, float] = {}
+        """How likely balls, by their last impact, stood still with everything when the run ended."""
+        self.stopped = 0
+        """Balls that are taken to have."""
         self.not_followed = 0
         """Balls whose way led through time not listened to."""
         self.lone = LoneImpacts(beliefs, self.impacts, self.trains)
@@ -190,7 +195,7 @@ class Book:
             if self._last_fed is not None:
                 since, period = self._last_fed
                 waited = came_s - since
-                if waited > 0 and not b.unlistened(since, came_s):
+                if waited > 0 and not b.unlistened(since, came_s) and math.isnan(went_on(b, since)):
                     slots = max(1, round(waited / period)) if b.paced and period > 0 else 1
                     longer = b.learn_feed(waited, period, slots)
                     each = waited / slots
@@ -234,7 +239,7 @@ class Book:
         b, names = self.beliefs, self.route.stations
         last_s = self.when(d.ball)
         stuck, unheard = b.never(d.station, last_s, d.floor)
-        held = 0.0
+        held = stood = 0.0
         if unheard > 0.5:  # its way led through time not listened to: nothing is known of it
             self.not_followed += 1
             if d.ball in self.suspected:
@@ -246,16 +251,17 @@ class Book:
             stuck, unheard, passed = b.fall_rate, unheard * b.stray_rate, f"a stray {d.time_s - last_s:.2f} s after it"
         elif d.floor <= d.station:
             held = b.still_held(d.station, d.station + 1, d.time_s - last_s)
+            stood = self.standing.get(d.ball, 0.0)
             if any(s.may_have_stopped(d.station + 1, last_s + b.mean[d.station]) for s in self.silences):
                 unheard = max(unheard, stuck)  # that the microphone died just then is as likely as a blocked way
-        alone = combine_odds(share, rest, stuck, unheard + held)
+        alone = combine_odds(share, rest, stuck, unheard + held + stood)
         ball, after = self.ball_of.pop(d.ball), names[d.station + 1]
         if ball in self._once:
             self._once[ball] = combine_odds(share, rest)
         odds, or_s, which = alone, math.nan, ""
         if instead is not None and instead[1] > 0.05 * share:
             # Balls sound alike: that one of two stuck may be sure, and only which of them not.
-            odds = combine_odds(share + instead[1], rest - instead[1], stuck, unheard + held)
+            odds = combine_odds(share + instead[1], rest - instead[1], stuck, unheard + held + stood)
             or_s = self.when(instead[0])
             which = f"; rather than the ball heard there at {or_s:.2f} s, {say_odds(share / instead[1])}"
         why = f"last heard at {names[d.station]}, never at {after} or later though {passed}, {say_odds(odds)}{which}"
@@ -263,7 +269,8 @@ class Book:
         claimed = self.claim(finding, d.ball, self.least_stuck(d.station))
         b.stuck_count += odds / (1.0 + odds)
         if not claimed:
-            readings = ways_odds(share, rest, {"stuck": stuck, "held up still": held, "passed unheard": unheard})
+            ways = {"stuck": stuck, "held up still": held, "passed unheard": unheard, "stopped with the machine": stood}
+            readings = ways_odds(share, rest, ways)
             self.open_balls.append(OpenBall(ball, names[d.station], last_s, readings, or_s))
 
     def claim(self, finding: Finding, suspicion: int | None, least: float | None = None) -> bool:
@@ -387,5 +394,5 @@ class Book:
             listened_s=max(0.0, end_s - b.start_s - gaps),
             transit_s=windows,
             heard_share=share,
-            notes=run_notes(self.route, self.feed, b, self.balls - foreign, open_balls),
+            notes=run_notes(self.route, self.feed, b, self.balls - foreign, open_balls, stopped=self.stopped),
         )

@@ -8,6 +8,7 @@ from typing import Final
 
 from noisecheck.flow.beliefs import Beliefs
 from noisecheck.flow.histories import Ball, Decision, History
+from noisecheck.flow.stillness import standing, stood_between
 
 __all__ = ["end_history", "retire"]
 
@@ -40,6 +41,7 @@ def _hopeless(track: tuple[Ball, ...], now_s: float, beliefs: Beliefs) -> tuple[
     for ball in track:
         overtaken = ball.floor > ball.station
         late_s = now_s - ball.time_s - beliefs.pass_latest[ball.station][final]
+        late_s -= stood_between(beliefs, ball.time_s, now_s)[0]
         if overtaken:
             hopeless = late_s > _OVERTAKEN * s.held_up_s
         else:
@@ -71,9 +73,14 @@ def _without(history: History, keep: tuple[Ball, ...], gone: list[Ball], now_s: 
     return history._replace(log_p=log_p, track=keep, slots=slots, past=past)
 
 
-def end_history(history: History, end_s: float, beliefs: Beliefs) -> History:
-    """Return the history at the end of listening: late balls are given up, those still in time stay on the track."""
+def end_history(history: History, end_s: float, beliefs: Beliefs, stood: dict[int, float], fed_all: bool) -> History:
+    """Return the history at the end of listening: late balls are given up, those still in time stay on the track.
+
+    So do balls that stopped with the machine, rather than anything else; how likely each did is put to ``stood``, by
+    its last impact. ``fed_all``: no more balls are to come.
+    """
     past, log_p, keep = history.past, history.log_p, []
+    still = standing(beliefs, history, end_s, fed_all=fed_all)
     for ball in history.track:
         after = max(ball.station, ball.floor - 1) + 1
         if end_s <= ball.time_s + beliefs.pass_latest[ball.station][after]:
@@ -81,8 +88,13 @@ def end_history(history: History, end_s: float, beliefs: Beliefs) -> History:
             continue
         stuck, unheard = beliefs.never(ball.station, ball.time_s, ball.floor)
         held = beliefs.still_held(ball.station, ball.station + 1, end_s - ball.time_s)
-        log_p += math.log(stuck + unheard + held)
-        past = Decision(past, "end", ball.last, ball.last, ball.station, end_s, ball.floor)
+        stopped = still.get(ball, 0.0)
+        stood.setdefault(ball.last, stopped)
+        log_p += math.log(min(stuck + unheard + held + stopped, 1.0))
+        if stopped > stuck + unheard + held:
+            keep.append(ball)
+        else:
+            past = Decision(past, "end", ball.last, ball.last, ball.station, end_s, ball.floor)
     for slot in history.slots:
         past = Decision(past, "slot", -1, -1, 0, slot)
     return history._replace(log_p=log_p, track=tuple(keep), slots=(), past=past)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Final
 
+from noisecheck.core.units import many
 from noisecheck.flow.beliefs import Beliefs
 from noisecheck.flow.findings import OpenBall
 from noisecheck.flow.route import FeedPlan, Route
@@ -18,9 +19,12 @@ _NAMED: Final = 5
 
 
 def run_notes(
-    route: Route, feed: FeedPlan, beliefs: Beliefs, balls: int, open_balls: Sequence[OpenBall]
+    route: Route, feed: FeedPlan, beliefs: Beliefs, balls: int, open_balls: Sequence[OpenBall], *, stopped: int = 0
 ) -> tuple[str, ...]:
-    """Return what is to be said of a run in which ``balls`` were followed, some of them open at its end."""
+    """Return what is to be said of a run in which ``balls`` were followed, some of them open at its end.
+
+    ``stopped`` of them were on their way when everything fell silent.
+    """
     notes = []
     if feed.balls is not None and feed.balls != balls:
         notes.append(_miscounted(feed.balls, balls, route.stations[0]))
@@ -28,6 +32,11 @@ def run_notes(
         named = "; ".join(b.sentence for b in open_balls[:_NAMED])
         more = f"; and {len(open_balls) - _NAMED} more" if len(open_balls) > _NAMED else ""
         notes.append(f"{len(open_balls)} not heard again, but the odds do not allow to call them stuck: {named}{more}")
+    if stopped:
+        notes.append(
+            f"{many(stopped, 'ball')} late when nothing more was heard from {beliefs.heard[-1]:.1f} s on, of the feed "
+            "and of others, either: taken to have stopped with the machine, and counted as under way"
+        )
     if len(route.stations) == 1 and feed.period_s is None and feed.balls is None:
         notes.append("one station and no known feed: a ball that never comes cannot be noticed")
     for name, given, seen in zip(route.stations, beliefs.given, beliefs.seen, strict=False):

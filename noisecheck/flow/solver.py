@@ -15,17 +15,17 @@ from numpy.typing import ArrayLike, NDArray
 
 from noisecheck.core.errors import InputError
 from noisecheck.core.table import Impacts
-from noisecheck.flow.agreement import Best, holding_key, lost_instead
+from noisecheck.flow.agreement import Best
 from noisecheck.flow.beliefs import Beliefs
 from noisecheck.flow.book import Book
 from noisecheck.flow.contacts import rebounds_told, scaled_labels, under_louder
 from noisecheck.flow.ends import end_history, retire
 from noisecheck.flow.explanations import Impact
 from noisecheck.flow.findings import Finding, Ledger
-from noisecheck.flow.histories import Decision, History, Overdue, weights_of
-from noisecheck.flow.odds import combine_odds
+from noisecheck.flow.histories import History, Overdue
 from noisecheck.flow.rivals import Rivals
 from noisecheck.flow.route import FeedPlan, LedgerSettings, Route
+from noisecheck.flow.settling import Settler
 from noisecheck.flow.siblings import Sibling, levels_shown, surely_placed, trains_known
 from noisecheck.flow.sorting import CLEARLY_PLACED, Sorter
 from noisecheck.flow.steps import extend, with_train, without_train
@@ -71,11 +71,8 @@ class LedgerSolver:
         self._sorter = Sorter(self.beliefs, self.book)
         empty = (-1,) * len(route.stations)
         self._histories = [History(0.0, (), empty, math.nan, self.feed.period_s or 0.0, (), None)]
-        self._root: Decision | None = None
+        self._settler = Settler(self.book)
         self._suspicions, self._at_once = Suspicions(self.book, self.beliefs), at_once
-        self._against: dict[tuple[str, int, int], float] = {}
-        self._instead: dict[int, dict[int, float]] = {}
-        """Of balls lost, by their last impact: those that may have been lost there instead, and how likely."""
         self._rebounding = False
         """Whether it is known of any station how balls rebound there."""
         self._waiting: list[Impact] | None = [] if None in route.transit_s and not fits else None
@@ -218,7 +215,7 @@ class LedgerSolver:
 
     def stands(self, suspicion: Finding) -> bool:
         """Return whether a suspicion of :meth:`update` is not settled, and borne out by the likeliest history still."""
-        return self._suspicions.stands(suspicion, self._histories[0], self._root)
+        return self._suspicions.stands(suspicion, self._histories[0], self._settler.root)
 
     def forget(self, suspicion: Finding) -> None:
         """Forget a suspicion that nobody was told: it is one again where it is borne out again."""
@@ -226,7 +223,7 @@ class LedgerSolver:
 
     def take_over(self, suspicion: Finding) -> bool:
         """Take over a suspicion said before the run was followed anew; return whether it is open here, too."""
-        return self._suspicions.take_over(suspicion, self._histories[0], self._root)
+        return self._suspicions.take_over(suspicion, self._histories[0], self._settler.root)
 
     def finish(self, end_s: float) -> Ledger:
         """Return the ledger of the run that ended at ``end_s``; balls still under way then are no faults."""
@@ -236,8 +233,12 @@ class LedgerSolver:
         self._run_to(self._now)
         b = self.beliefs
         b.end_s = self._now
-        self._histories = sorted((end_history(h, self._now, b) for h in self._histories), key=lambda h: -h.log_p)
+        fed = self.book.balls + sum(d.kind == "born" for d in Best(self._histories[0], self._settler.root).decisions)
+        over = self.feed.balls is not None and fed >= self.feed.balls
+        ended = [end_history(h, self._now, b, self.book.standing, over) for h in self._histories]
+        self._histories = sorted(ended, key=lambda h: -h.log_p)
         under_way = len(self._histories[0].track)
+        self.book.stopped = sum(self._now > ball.time_s + b.latest[ball.station] for ball in self._histories[0].track)
         self._settle(math.inf, Overdue(self._next_settle, b))
         return self.book.ledger(self.run, self._now, under_way)
 
@@ -299,19 +300,19 @@ class LedgerSolver:
         """Ask what may be a stray: what seemed a ball's may turn out to be one when that is heard, or is not."""
         if self._at_once:
             self._next_ask = now_s + _ASK_S
-            self._suspicions.after(now_s, histories, self._root)
+            self._suspicions.after(now_s, histories, self._settler.root)
 
     def _run_to(self, now_s: float) -> None:
         """Let time pass: late balls are suspected, hopeless ones given up, old decisions settled."""
         while True:
-            late = self._suspicions.next_late(self._histories[0], self._root)
+            late = self._suspicions.next_late(self._histories[0], self._settler.root)
             step = min(late[0] if late else math.inf, self._next_settle)
             if step > now_s:
                 break
             self.beliefs.now_s = step
             self._await(step)
             if late and late[0] <= self._next_settle:
-                self._suspicions.late(late[1], late[2], late[0], self._histories, self._root)
+                self._suspicions.late(late[1], late[2], late[0], self._histories, self._settler.root)
             else:
                 self._histories = retire(self._histories, step, self.beliefs)
                 overdue = Overdue(step, self.beliefs)
@@ -332,70 +333,13 @@ class LedgerSolver:
             if self._histories is not before:
                 self._ask(due_s, self._histories)
 
-    # -- settling ---------------------------------------------------------------------------------------------------
     def _settle(self, before_s: float, overdue: Overdue) -> None:
-        """Settle the decisions of the best history taken before a time, and drop histories that disagree."""
-        best = Best(self._histories[0], self._root)
-        fresh = best.decisions
-        self.book.lone.alone = {d.impact for d in fresh if d.kind == "none"}
-        self.book.lone.holding = {d.came_s for d in fresh if not math.isnan(d.came_s)}
-        count = 0
-        while count < len(fresh) and (fresh[count].time_s <= before_s):
-            count += 1
-        if not count:
+        """Settle what was decided before a time, and drop histories that disagree."""
+        settler, ended = self._settler, math.isinf(before_s)
+        said_s, root = self._now if ended else before_s + self._lag, settler.root
+        self._histories = settler.settle(self._histories, before_s, overdue, said_s)
+        if settler.root is root or settler.root is None:
             return
-        weights = weights_of(self._histories, overdue)
-        ends = any(d.kind == "end" for d in fresh[:count])
-        stories = [best.story(h, w, count, ends) for w, h in zip(weights, self._histories, strict=True)]
-        total = sum(s.weight for s in stories)
-        said_s = min(before_s + self._lag, self._now) if math.isinf(before_s) else before_s + self._lag
-        for number, decision in enumerate(fresh[:count]):
-            key = decision.key
-            # One that has lost a ball agrees that it is not heard again.
-            gone = (decision.station, decision.impact) if decision.kind == "end" else None
-            share = sum(s.weight for s in stories if number < s.shared or key in s.own or gone in s.lost)
-            earlier = self._against.pop(key, 0.0)
-            if decision.kind == "none":  # what hid a ball's contact is no stray, or as likely none
-                holding = holding_key(decision.time_s)
-                share -= 0.5 * sum(
-                    s.weight for s in stories if holding in s.own and (number < s.shared or key in s.own)
-                )
-            late_odds = 1.0
-            if decision.late:  # that an impact came late may be agreed on, and only which ball it was not
-                late = decision.late_keys
-                agreed = sum(s.weight for s in stories if number < s.shared or not s.own.isdisjoint(late))
-                late_odds = combine_odds(agreed, total - agreed + self._against.pop(late[0], 0.0) * agreed)
-            if decision.kind in ("pass", "end"):
-                earlier += self._against.pop(("ball", decision.ball, -1), 0.0)
-                earlier += self._against.pop(("gone", decision.ball, -1), 0.0) * (decision.kind == "pass")
-            instead: dict[int, float] = {}
-            if decision.kind == "end":
-                instead = lost_instead(stories[0], stories, decision.station, decision.impact)
-                for last, w in self._instead.pop(decision.impact, {}).items():
-                    instead[last] = instead.get(last, 0.0) + w * share
-            other = max(instead.items(), key=lambda i: i[1], default=None)
-            self.book.write(decision, share, total - share + earlier * share, late_odds, said_s, other)
-        # Histories dropped here still count against what the best one has yet to settle.
-        remaining = sum(s.weight for s in stories if s.shared >= count)
-        dropped = [(s, h) for s, h in zip(stories, self._histories, strict=True) if s.shared < count]
-        for story, h in dropped:
-            theirs = {ball.last for ball in h.track}
-            against = [k for d in fresh[count:] if (k := d.key) not in story.own]
-            against += [ks[0] for d in fresh[count:] if (ks := d.late_keys) and story.own.isdisjoint(ks)]
-            lost = {last for _, last in story.lost}
-            track = self._histories[0].track
-            against += [("gone" if b.last in lost else "ball", b.last, -1) for b in track if b.last not in theirs]
-            for key in against:
-                self._against[key] = self._against.get(key, 0.0) + story.weight / remaining
-        for station, last in stories[0].lost:
-            for other_last, w in lost_instead(stories[0], [s for s, _ in dropped], station, last).items():
-                swapped = self._instead.setdefault(last, {})
-                swapped[other_last] = swapped.get(other_last, 0.0) + w / remaining
-        self._root = fresh[count - 1]
-        self._histories = [h for s, h in zip(stories, self._histories, strict=True) if s.shared >= count]
-        if self.book.pace_longer > 1:
-            self._histories = [h._replace(period_s=h.period_s * self.book.pace_longer) for h in self._histories]
-            self.book.pace_longer = 1
-        self.beliefs.settled_s = self._now if math.isinf(before_s) else before_s
-        self._histories, self._root = self._suspicions.forget_settled(self._histories, self._root)
+        self.beliefs.settled_s = self._now if ended else before_s
+        self._histories, settler.root = self._suspicions.forget_settled(self._histories, settler.root)
         self.beliefs.tables()

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from bisect import bisect_left
+from bisect import bisect_left, bisect_right
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from typing import Final
@@ -14,6 +14,7 @@ from noisecheck.flow.explanations import unexplained
 from noisecheck.flow.findings import Finding, say_odds
 from noisecheck.flow.histories import Ball, Decision, History, Overdue, decision_on, shortened, weights_of
 from noisecheck.flow.odds import combine_odds
+from noisecheck.flow.stillness import standing
 
 __all__ = ["Suspicions"]
 
@@ -49,6 +50,8 @@ class Suspicions:
         """Up to which station late balls were looked at, by their last impact."""
         self._again: dict[int, float] = {}
         """When to look again at those whose odds were too low."""
+        self._still: dict[int, float] = {}
+        """What was last heard when balls were late that may have stopped with the machine, by their last impact."""
         self._known: dict[int, Decision] = {}
         """Decisions of the best history that were looked at, by identity; kept so that none takes another's place."""
         self._ends: tuple[Decision | None, Decision | None, list[Decision]] = None, None, []
@@ -70,10 +73,20 @@ class Suspicions:
                 due = ball.time_s + b.pass_mean[ball.station][q] + b.pass_sd[ball.station][q]
             elif b.laws[q].known:  # a contact that was hidden shows by its rebound
                 due += min(b.laws[q].first_s[0] * 1.2 + b.settings.mask_s, 0.3)
-            due = max(due, self._again.get(ball.last, due))
+            due = max(due, self._again.get(ball.last, due), self._moving_s(ball))
             if found is None or due < found[0]:
                 found = (due, ball, q)
         return found
+
+    def _moving_s(self, ball: Ball) -> float:
+        """Return when a ball that may have stopped with the machine is late again: only once more is heard."""
+        last_s = self._still.get(ball.last)
+        if last_s is None:
+            return -math.inf
+        heard = self._beliefs.heard
+        if heard[-1] == last_s:
+            return math.inf
+        return heard[bisect_right(heard, last_s)] + self._beliefs.latest[ball.station] + _WITHIN_S
 
     def _fallen(self, history: History, root: Decision | None) -> list[Ball]:
         """Return the balls that a history has off the track since what is settled, as they were last heard."""
@@ -137,11 +150,15 @@ class Suspicions:
             for w, h in zip(weights, histories, strict=True)
             if ball in h.track or any(t.last == ball.last for t in h.track) or _has_fallen(h, root, ball)
         )
-        odds = combine_odds(waiting, sum(weights) - waiting, stuck, unheard)
+        stopped = standing(b, histories[0], now_s).get(ball, 0.0)
+        odds = combine_odds(waiting, sum(weights) - waiting, stuck, unheard + stopped)
         until_s = ball.time_s + b.pass_latest[a][a + 1] + _WITHIN_S
         least = b.settings.suspect_odds
         if q == b.count - 1:  # no station behind it will tell more: what will be claimed in the end is said now
             least = min(least, self._book.least_stuck(a))
+        if odds < least and stopped > unheard:
+            self._still[ball.last] = b.heard[-1]
+            return
         if odds < least:
             # What was hidden may show yet, or the next station tell.
             more = now_s < ball.time_s + b.pass_latest[a][q] + _WITHIN_S
