@@ -2,10 +2,7 @@
 
 from __future__ import annotations
 
-import dataclasses
-from typing import Any
-
-__all__ = ["provenance", "settings_document"]
+__all__ = ["provenance"]
 
 _LIBRARIES = ("numpy", "scipy", "soundfile", "scikit-learn")
 
@@ -22,8 +19,3 @@ def provenance() -> dict[str, str]:
         except PackageNotFoundError:
             found[name] = "unknown"
     return found
-
-
-def settings_document(settings: Any) -> dict[str, Any]:
-    """Return a dataclass of settings as nested plain values, for JSON and for keys."""
-    return dataclasses.asdict(settings)

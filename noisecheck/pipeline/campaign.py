@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import functools
 from collections.abc import Sequence
-from dataclasses import field, replace
+from dataclasses import asdict, field, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -16,7 +16,7 @@ from noisecheck.bench.runsheet import Run, of_role
 from noisecheck.compare.apart import runs_apart, say_apart
 from noisecheck.compare.summary import RunSummary, summarise
 from noisecheck.core.errors import InputError, nearest, one_line
-from noisecheck.core.provenance import provenance, settings_document
+from noisecheck.core.provenance import provenance
 from noisecheck.core.records import record
 from noisecheck.core.table import Impacts
 from noisecheck.pipeline.correcting import relocated
@@ -249,7 +249,7 @@ def measure_campaign(
         campaign,
         tuple(results),
         tied_summaries(tables, summarise(impacts, campaign.runs)),
-        settings_document(settings),
+        asdict(settings),
         provenance(),
     )
 

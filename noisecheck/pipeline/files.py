@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import functools
 from collections.abc import Collection, Sequence
-from dataclasses import replace
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -17,7 +17,7 @@ from noisecheck.bench.runsheet import Run
 from noisecheck.compare.summary import BANDS, RunSummary, summarise
 from noisecheck.core.bands import NOMINAL_THIRD_HZ
 from noisecheck.core.errors import InputError
-from noisecheck.core.provenance import provenance, settings_document
+from noisecheck.core.provenance import provenance
 from noisecheck.core.records import record
 from noisecheck.core.table import Impacts
 from noisecheck.core.units import many
@@ -136,7 +136,7 @@ def measure_files(
         )
         results.append(result if len(result.onsets) else _why_nothing(result))
     taps = taps_of(beside, settings, done={r.run.name for r in results}, workers=workers, empty=True)
-    return Measured(place_runs(results, rig, taps), settings_document(settings))
+    return Measured(place_runs(results, rig, taps), asdict(settings))
 
 
 def _why_nothing(result: RunResult) -> RunResult:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Callable, Sequence
-from dataclasses import replace
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -15,7 +15,7 @@ from noisecheck.audio.health import Health, check_health
 from noisecheck.audio.recording import FileRecording
 from noisecheck.audio.split import Gap
 from noisecheck.core.errors import one_line
-from noisecheck.core.provenance import provenance, settings_document
+from noisecheck.core.provenance import provenance
 from noisecheck.core.records import record
 from noisecheck.pipeline.history import note_coded
 from noisecheck.pipeline.listen import Heard, ListenSettings, Progress, heard_of, listen, start_workers
@@ -87,7 +87,7 @@ def key_of(
     from noisecheck.bench.catalogue import code_digest
 
     offset = None if offset_db is None else [float(v) for v in offset_db]
-    made_with = {"listen": settings_document(settings), "offset_db": offset, "check": check}
+    made_with = {"listen": asdict(settings), "offset_db": offset, "check": check}
     code = code_digest(*MEASURES)
     if workers == 1 or catalogue.remembers(paths):
         return catalogue.key(run, paths, made_with, code=code)

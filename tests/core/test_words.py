@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import platform
-from dataclasses import dataclass, field
 from importlib.metadata import version
 
 import numpy as np
@@ -12,7 +11,7 @@ import pytest
 
 from noisecheck.core.errors import InputError, MissingExtraError, NoisecheckError, nearest, one_line
 from noisecheck.core.flags import FLAG_MEANING, Flag, flag_words
-from noisecheck.core.provenance import provenance, settings_document
+from noisecheck.core.provenance import provenance
 from noisecheck.core.table import Impacts
 
 
@@ -98,16 +97,3 @@ def test_provenance_names_what_can_change_a_number() -> None:
     assert found["python"] == platform.python_version()
     assert {name: found[name] for name in ("numpy", "scipy")} == {n: version(n) for n in ("numpy", "scipy")}
     assert json.loads(json.dumps(found)) == found
-
-
-def test_settings_become_plain_values_to_the_bottom() -> None:
-    @dataclass(frozen=True)
-    class Inner:
-        spread_s: float = 0.01
-
-    @dataclass(frozen=True)
-    class Outer:
-        inner: Inner = field(default_factory=Inner)
-        count: int = 3
-
-    assert settings_document(Outer()) == {"inner": {"spread_s": 0.01}, "count": 3}
