@@ -1,4 +1,4 @@
-"""The one place where seconds and frames, energies and levels are converted."""
+"""The one place where seconds and frames, energies and levels are converted, and numbers put into words and JSON."""
 
 from __future__ import annotations
 
@@ -20,6 +20,7 @@ __all__ = [
     "rounded",
     "rounded_pair",
     "significant",
+    "sound_speed_mps",
     "to_frames",
     "to_seconds",
 ]
@@ -54,6 +55,11 @@ def from_power_db(level_db: ArrayLike) -> NDArray[np.float64]:
 def energy_sum_db(levels_db: ArrayLike) -> float:
     """Return the level of the summed energies (dB); an empty input gives -inf."""
     return float(power_db(np.sum(from_power_db(levels_db))))
+
+
+def sound_speed_mps(temperature_c: float) -> float:
+    """Return the speed of sound in dry air, ``331.3 sqrt(1 + T / 273.15)`` m/s."""
+    return 331.3 * math.sqrt(1.0 + temperature_c / 273.15)
 
 
 def many(count: int, what: str) -> str:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Collection, Sequence
 from dataclasses import replace
 from typing import Final, Literal
@@ -13,8 +12,9 @@ from numpy.typing import NDArray
 from noisecheck.bench.rig import Rig
 from noisecheck.core.errors import InputError
 from noisecheck.core.records import record
+from noisecheck.core.units import sound_speed_mps
 
-__all__ = ["BENDING_MPS", "REACH_MM", "Array", "array_of", "pickups_of", "sound_speed_mps"]
+__all__ = ["BENDING_MPS", "REACH_MM", "Array", "array_of", "pickups_of"]
 
 Floats = NDArray[np.float64]
 
@@ -26,11 +26,6 @@ _SAME_MM: Final = 5.0
 _LEAST_MM: Final = 10.0  # a whole array within this was given in metres
 _FLAT: Final = 0.05
 _APART: Final = 2.0
-
-
-def sound_speed_mps(temperature_c: float) -> float:
-    """Return the speed of sound in air, ``331.3 sqrt(1 + T / 273.15)`` m/s."""
-    return 331.3 * math.sqrt(1.0 + temperature_c / 273.15)
 
 
 @record

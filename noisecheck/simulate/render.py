@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from scipy import fft
 
 from noisecheck.core.records import record
-from noisecheck.core.units import power_db, to_frames
+from noisecheck.core.units import power_db, sound_speed_mps, to_frames
 from noisecheck.simulate.backdrop import Backdrop, Carry
 from noisecheck.simulate.contact import contact_time_s, effective_modulus_pa, impulse_ns, pulse_spectrum
 from noisecheck.simulate.faults import RecorderFaults
@@ -29,7 +29,6 @@ from noisecheck.simulate.ringing import (
     plate_modes,
     radiated_weights,
     ring_time_s,
-    sound_speed_mps,
     sphere_transfer,
 )
 from noisecheck.simulate.scene import Scene

@@ -24,18 +24,12 @@ __all__ = [
     "plate_modes",
     "radiated_weights",
     "ring_time_s",
-    "sound_speed_mps",
     "sphere_transfer",
 ]
 
 _PIECE: Final = 4096
 AIR_DENSITY_KGM3: Final = 1.204
 """Density of air at 20 degrees Celsius and 101.325 kPa."""
-
-
-def sound_speed_mps(temperature_c: float) -> float:
-    """Return the speed of sound in dry air, ``331.3 sqrt(1 + T / 273.15)`` m/s."""
-    return 331.3 * math.sqrt(1.0 + temperature_c / 273.15)
 
 
 def ring_time_s(freq_hz: float, loss_factor: float) -> float:

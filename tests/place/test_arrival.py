@@ -11,7 +11,8 @@ import scipy.signal
 
 from noisecheck.bench.rig import Rig
 from noisecheck.core.errors import InputError
-from noisecheck.place.array import array_of, sound_speed_mps
+from noisecheck.core.units import sound_speed_mps
+from noisecheck.place.array import array_of
 from noisecheck.place.delays import Arrivals, cut_snippets, measure_arrivals, onset_variance, pair_delays
 from noisecheck.place.positions import arrival_evidence, fitted_speed, locate
 

@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from noisecheck.core.table import band_names
+from noisecheck.core.units import sound_speed_mps
 from noisecheck.simulate import RunRenderer, impact_waveform, render_run
-from noisecheck.simulate.ringing import sound_speed_mps
 from noisecheck.simulate.truth import a_weighting_power, true_peak
 
 SOUND = sound_speed_mps(20.0)

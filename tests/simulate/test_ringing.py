@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from scipy.signal import lti
 
+from noisecheck.core.units import sound_speed_mps
 from noisecheck.place.array import BENDING_MPS
 from noisecheck.simulate.contact import (
     MATERIALS,
@@ -24,7 +25,6 @@ from noisecheck.simulate.ringing import (
     modal_transfer,
     plate_modes,
     ring_time_s,
-    sound_speed_mps,
     sphere_transfer,
 )
 
