@@ -1,4 +1,7 @@
-"""A recorder's split files as one recording, in order, with what was not listened to in between."""
+"""A recorder's split files as one recording, in order, with what was not listened to in between.
+
+Such a run has two clocks: time in its recording, and time of the run with what lies between files.
+"""
 
 from __future__ import annotations
 
@@ -17,7 +20,7 @@ from noisecheck.core.errors import InputError, one_line
 from noisecheck.core.records import record
 from noisecheck.core.units import many
 
-__all__ = ["Gap", "JoinedRecording", "join_recordings", "natural_order"]
+__all__ = ["Gap", "JoinedRecording", "join_recordings", "natural_order", "recorded_s", "with_gaps"]
 
 _KEPT_OPEN: Final = 4
 _LEAST_GAP_S: Final = 0.02  # shorter than this, clocks of one recorder differ by rounding
@@ -161,3 +164,27 @@ def join_recordings(paths: Sequence[str | Path]) -> FileRecording:
         raise InputError("no recording was named")
     ordered = natural_order(paths)
     return open_recording(ordered[0]) if len(ordered) == 1 else JoinedRecording(ordered)
+
+
+def recorded_s(time_s: float, *, gaps: Sequence[Gap], rate: int) -> float:
+    """Return the time in the recording of a time of the run, which counts what lies between split files."""
+    lost = 0.0
+    for gap in gaps:
+        if time_s > gap.frame / rate + lost:
+            lost += gap.seconds
+    return time_s - lost
+
+
+def with_gaps(
+    time_s: NDArray[np.float64], rate: int, gaps: Sequence[Gap]
+) -> tuple[NDArray[np.float64], tuple[tuple[float, float], ...]]:
+    """Return times of the run with what lies between split files counted, and those spans."""
+    shifted = time_s.copy()
+    spans = []
+    lost = 0.0
+    for gap in gaps:
+        at = gap.frame / rate
+        shifted[time_s >= at] += gap.seconds
+        spans.append((at + lost, at + lost + gap.seconds))
+        lost += gap.seconds
+    return shifted, tuple(spans)

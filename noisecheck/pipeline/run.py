@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from noisecheck.audio.calibration import Calibration, find_calibrator, from_sensitivity, uncalibrated
 from noisecheck.audio.health import Health
 from noisecheck.audio.recording import open_recording
-from noisecheck.audio.split import join_recordings
+from noisecheck.audio.split import join_recordings, recorded_s, with_gaps
 from noisecheck.bench.campaign import Campaign
 from noisecheck.bench.corrections import Correction
 from noisecheck.bench.runsheet import Run
@@ -24,7 +24,6 @@ from noisecheck.core.records import record
 from noisecheck.core.table import Impacts
 from noisecheck.core.units import many
 from noisecheck.detect.channels import Onsets
-from noisecheck.pipeline.clock import recorded_s, with_gaps
 from noisecheck.pipeline.correcting import corrected
 from noisecheck.pipeline.flagging import flagged_by_codec, flagged_by_health
 from noisecheck.pipeline.kept import listen_once
