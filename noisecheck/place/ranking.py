@@ -72,12 +72,11 @@ def fall_db(share: Floats | float, quieter_db: float) -> Floats:
     return np.asarray(-power_db(left), np.float64) + 0.0
 
 
-def rank_stations(impacts: Impacts, stations: Sequence[str] = ()) -> Ranking:
+def rank_stations(impacts: Impacts) -> Ranking:
     """Return each station's share of the noise and what quieting it would bring.
 
     Args:
         impacts: placed and measured impacts of any number of runs (all re one reference, full scale or 20 uPa).
-        stations: stations that must appear even without an impact.
     """
     level = impacts["lae_db"]
     good = np.isfinite(level)
@@ -86,10 +85,9 @@ def rank_stations(impacts: Impacts, stations: Sequence[str] = ()) -> Ranking:
     in_band = np.where(np.isfinite(bands), from_power_db(np.where(np.isfinite(bands), bands, 0.0)), 0.0)
     total, band_total = float(exposure.sum()), in_band.sum(axis=0)
     rows = []
-    names = dict.fromkeys([*stations, *(n for n in impacts.names["station"] if n), UNPLACED])
-    for name in names:
+    for name in dict.fromkeys([*(n for n in impacts.names["station"] if n), UNPLACED]):
         mine = impacts.is_text("station", name)
-        if not mine.any() and name not in stations:
+        if not mine.any():
             continue
         part = float(exposure[mine].sum())
         share = part / total if total > 0 else 0.0
