@@ -161,8 +161,8 @@ def benjamini_hochberg(p: ArrayLike) -> Floats:
     return q
 
 
-def least_squares(values: Floats, design: Floats, contrast: Floats, *, confidence: float = 0.95) -> Estimates:
-    """Return the contrast of each column of ``values`` (runs, quantities) by classical least squares (one spread).
+def least_squares(values: Floats, design: Floats, contrast: Floats) -> Estimates:
+    """Return the contrast, at 95 %, of each column of ``values`` (runs, quantities) by least squares with one spread.
 
     NaN where there are no more runs than parameters or the runs do not tell the contrast.
     """
@@ -175,8 +175,7 @@ def least_squares(values: Floats, design: Floats, contrast: Floats, *, confidenc
         return Estimates(value, *np.full((5, values.shape[1]), np.nan))
     variance = np.sum((values - design @ (inverse @ values)) ** 2, axis=0) / df
     error = np.sqrt(variance * float(contrast @ inverse @ inverse.T @ contrast))
-    low, high, p = t_interval(value, error, df, confidence=confidence)
-    return Estimates(value, error, np.full(value.shape, float(df)), low, high, p)
+    return Estimates(value, error, np.full(value.shape, float(df)), *t_interval(value, error, df))
 
 
 def residual_square(values: Floats, design: Floats) -> tuple[Floats, int]:

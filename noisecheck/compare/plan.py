@@ -31,6 +31,7 @@ __all__ = [
 
 _MOST_RUNS: Final = 1000
 POWERS: Final = (0.8, 0.95)
+_UPPER: Final = 0.8
 
 
 def power_of(difference: float, error: float, df: float, *, alpha: float = 0.05) -> float:
@@ -97,11 +98,11 @@ class Spread:
     df: int
     impacts_per_run: float
 
-    def upper_db(self, confidence: float = 0.8) -> float:
-        """Return an upper bound of ``run_mean_db``: few runs know their own spread badly."""
+    def upper_db(self) -> float:
+        """Return an upper bound of ``run_mean_db``, at 80 %: few runs know their own spread badly."""
         from scipy.special import chdtri
 
-        return self.run_mean_db * math.sqrt(self.df / float(chdtri(self.df, confidence)))
+        return self.run_mean_db * math.sqrt(self.df / float(chdtri(self.df, _UPPER)))
 
     def to_dict(self) -> dict[str, Any]:
         """Return the spreads as plain values."""

@@ -113,17 +113,10 @@ def judge_uncertain(
 
 
 def judge_mean(
-    run_values: Sequence[float],
-    limit: float,
-    *,
-    sense: Sense = "at most",
-    confidence: float = 0.95,
-    added_uncertainty: float = 0.0,
+    run_values: Sequence[float], limit: float, *, sense: Sense = "at most", confidence: float = 0.95
 ) -> Verdict:
     """Return the verdict on the mean of run values (dB, ms, ...), with runs as the unit.
 
-    ``added_uncertainty`` is a standard uncertainty that all runs share, such as the calibrator's; degrees of freedom
-    are combined by Welch and Satterthwaite (GUM, JCGM 100:2008, G.4.1).
     ``next_step`` says how many runs in all would settle it four times in five if mean and spread stay as they are.
     """
     values = np.array([v for v in run_values if math.isfinite(v)], np.float64)
@@ -140,16 +133,8 @@ def judge_mean(
             "all runs agree to the last digit: are they copies, or counts? counts are judged by their number of balls"
         )
         return Verdict("not yet shown", mean, math.nan, math.nan, limit, confidence, math.nan, rule, step, None)
-    return judge_estimate(
-        mean,
-        sd / math.sqrt(len(values)),
-        len(values) - 1,
-        len(values),
-        limit,
-        sense=sense,
-        confidence=confidence,
-        added_uncertainty=added_uncertainty,
-    )
+    n = len(values)
+    return judge_estimate(mean, sd / math.sqrt(n), n - 1, n, limit, sense=sense, confidence=confidence)
 
 
 def judge_estimate(
@@ -165,6 +150,8 @@ def judge_estimate(
 ) -> Verdict:
     """Return the verdict on a value estimated from ``runs`` runs, with its standard error and degrees of freedom.
 
+    ``added_uncertainty`` is a standard uncertainty that all runs share, such as the calibrator's; degrees of freedom
+    are combined by Welch and Satterthwaite (GUM, JCGM 100:2008, G.4.1).
     ``next_step`` says how many runs in all would settle it four times in five if value and spread stay as they are.
     """
     if not (math.isfinite(error) and error > 0):
@@ -184,14 +171,10 @@ def judge_estimate(
             f"the mean lies {room:.2g} from the limit: no number of runs up to {_MOST_RUNS} would settle it; change "
             "the design or the limit"
         )
-        return _with_step(verdict, step, None)
+        return replace(verdict, next_step=step, more=None)
     more = needed - runs
     direction = "met" if verdict.odds >= 1 else "not met"
     step = f"{more} more run{'s' if more > 1 else ''} ({needed} in all) would show it {direction}, if nothing changes"
-    return _with_step(verdict, step, more)
-
-
-def _with_step(verdict: Verdict, step: str, more: int | None) -> Verdict:
     return replace(verdict, next_step=step, more=more)
 
 
@@ -247,13 +230,13 @@ def judge_rate(
     if verdict != "not yet shown":
         return result
     if target <= 0:
-        return _with_step(result, "a limit of 0 cannot be shown by counting: name a rate above 0", None)
+        return replace(result, next_step="a limit of 0 cannot be shown by counting: name a rate above 0", more=None)
     needed = balls_needed(target, confidence=confidence, failures=math.ceil(x))
     more = max(math.ceil(needed * dispersion) - trials, 1)
     if value > limit:
         step = f"as counted it is above the limit: change the design, or {more:,} more failure-free balls would show it"
-        return _with_step(result, step, more)
-    return _with_step(result, f"{more:,} more failure-free balls would show it", more)
+        return replace(result, next_step=step, more=more)
+    return replace(result, next_step=f"{more:,} more failure-free balls would show it", more=more)
 
 
 def overall(verdicts: Iterable[tuple[Requirement, Verdict]]) -> str:

@@ -239,7 +239,7 @@ def test_upper_spread_is_the_chi_square_bound() -> None:
     rows, _ = nested(np.random.default_rng(25), 2, 3, 10)
     spread = spread_of(rows, by="treatment")
     expected = spread.run_mean_db * np.sqrt(4 / st.chi2.ppf(0.2, 4))
-    assert spread.upper_db(0.8) == pytest.approx(expected)
+    assert spread.upper_db() == pytest.approx(expected)
 
 
 def test_one_run_a_side_cannot_be_planned_for() -> None:
