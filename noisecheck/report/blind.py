@@ -117,8 +117,7 @@ def typical(context: Context, runs: Sequence[str], station: str) -> list[tuple[s
         good = (table.data["rebound"] <= 0) & np.isfinite(table.data["lae_db"]) & ~table.flagged(_SPOILT)
         good &= ~(table.data["margin_db"] < _LEAST_MARGIN_DB)
         if station:
-            names = table.names["station"]
-            good &= table.data["station"] == (names.index(station) if station in names else -1)
+            good &= table.is_text("station", station)
         after = np.diff(table.data["time_s"], append=np.inf)
         found += [
             (float(table.data["lae_db"][row]), name, int(row), bool(after[row] >= _ROOM_S))

@@ -20,7 +20,7 @@ from noisecheck.flow.findings import KIND_WORDS, Finding, Ledger, either_way, sa
 from noisecheck.pipeline.account import Account
 from noisecheck.pipeline.revisions import Plan
 from noisecheck.report.found import pooled_sentence, way_of, why_of
-from noisecheck.report.words import fold_alike
+from noisecheck.report.words import brief, fold_alike
 
 __all__ = ["interval", "tell_account", "tell_changed", "tell_comparison", "tell_plan", "tell_trend"]
 
@@ -151,10 +151,6 @@ def _where(ledger: Ledger, finding: Finding) -> str:
     return f" between {origin} and {station}, arrived" if origin else f" before {station}, arrived"
 
 
-def _number(value: float) -> str:
-    return f"{value:,.0f}" if abs(value) >= 1000 else f"{value:.3g}" if abs(value) < 10 else f"{value:.1f}"
-
-
 def _judged(judged: Judged, *, newest: bool) -> list[str]:
     """Return a requirement's verdict, and the next step if it is open (an older revision is not recorded again)."""
     r, v = judged.requirement, judged.verdict
@@ -162,9 +158,9 @@ def _judged(judged: Judged, *, newest: bool) -> list[str]:
     place = f" at {r.station}" if r.station else ""
     found = "not measured"
     if math.isfinite(v.value):
-        found = _number(v.value)
+        found = brief(v.value)
         if math.isfinite(v.low) and math.isfinite(v.high):
-            found += f" (one-sided {100 * v.confidence:.3g} % bounds {_number(v.low)}, {_number(v.high)})"
+            found += f" (one-sided {100 * v.confidence:.3g} % bounds {brief(v.low)}, {brief(v.high)})"
     odds = f", odds {either_way(v.odds)}" if math.isfinite(v.odds) else ""
     note = f" [{judged.note}]" if judged.note else ""
     lines = [f"  {r.id} ({kind}) {v.verdict}: {r.measure}{place} {found} against {r.sense} {r.limit:,g}{odds}{note}"]

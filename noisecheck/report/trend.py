@@ -19,7 +19,7 @@ from noisecheck.report.answers import difference_cells
 from noisecheck.report.context import Context, Place, Said, Section
 from noisecheck.report.figures.svg import inline_svg
 from noisecheck.report.figures.tradeoff import Spot, noise_and_flow
-from noisecheck.report.words import capital
+from noisecheck.report.words import brief, capital
 
 if TYPE_CHECKING:
     from noisecheck.bench.rig import Requirement
@@ -140,8 +140,7 @@ def _found(j: Judged) -> str:
     v = j.verdict
     if not math.isfinite(v.value):
         return "not measured"
-    size = abs(v.value)
-    text = f"{v.value:,.0f}" if size >= 1000 else f"{v.value:.1f}" if size >= 10 else f"{v.value:.3g}"
+    text = brief(v.value)
     if math.isfinite(v.odds):
         text += f", odds {either_way(v.odds)}"
     return text.replace("-", "\N{MINUS SIGN}")

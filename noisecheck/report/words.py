@@ -11,7 +11,7 @@ from typing import Any, Final
 from noisecheck.core.errors import one_line
 from noisecheck.core.units import many
 
-__all__ = ["capital", "fold_alike", "number", "sentence", "signed", "take_common", "tight"]
+__all__ = ["brief", "capital", "fold_alike", "number", "sentence", "signed", "take_common", "tight"]
 
 _NAMED: Final = 8
 _UNIT: Final = re.compile(r"(?<=\d) (?=%|(?:dB|Hz|kHz|mm|ms|s|min|h|days)\b)")
@@ -31,6 +31,11 @@ def signed(value: Any, digits: int = 1, *, plus: bool = False) -> str:
 def number(value: Any) -> str:
     """Return a whole number with commas between thousands, as the terminal and all sentences have them."""
     return f"{int(value):,}"
+
+
+def brief(value: float) -> str:
+    """Return a number to as many digits as are worth reading: ``12,345``, ``12.3``, ``1.23``, ``0.0123``."""
+    return f"{value:,.0f}" if abs(value) >= 1000 else f"{value:.3g}" if abs(value) < 10 else f"{value:.1f}"
 
 
 def capital(text: str) -> str:

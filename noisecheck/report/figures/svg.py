@@ -106,7 +106,6 @@ def figure_files(drawn: Drawn, palette: Mapping[str, str]) -> tuple[str, bytes]:
     Args:
         drawn: what :func:`gathered` found.
         palette: the colour of each of the page's variables, such as ``--ink``.
-        dpi: pixels an inch of the PNG; 72 would be the size on the page.
     """
     text = inline_svg(drawn.figure, key="f", label=drawn.label)
     text = re.sub(r"var\((--\w+)\)", lambda m: palette[m[1]], text)
