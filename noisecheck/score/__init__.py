@@ -2,6 +2,6 @@
 
 from __future__ import annotations
 
-from noisecheck.score.matching import LevelError, Matching, TimingError, level_error, match
+from noisecheck.score.matching import Matching, match
 
-__all__ = ["LevelError", "Matching", "TimingError", "level_error", "match"]
+__all__ = ["Matching", "match"]

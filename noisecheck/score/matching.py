@@ -1,4 +1,4 @@
-"""One-to-one matching of found times with true times, and what follows from it.
+"""One-to-one matching of found times with true times.
 
 The matching is the largest one possible within the tolerance: no pair of lists is ever scored lower because an early
 choice took a partner that another one needed.
@@ -12,37 +12,10 @@ from numpy.typing import ArrayLike, NDArray
 from noisecheck.core.errors import InputError
 from noisecheck.core.records import record
 
-__all__ = ["LevelError", "Matching", "TimingError", "level_error", "match"]
+__all__ = ["Matching", "match"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
-
-
-@record
-class TimingError:
-    """Found minus true time over the matched pairs, in seconds (all NaN without a pair)."""
-
-    pairs: int
-    bias_s: float
-    """Median: positive is late."""
-    mean_s: float
-    abs_p50_s: float
-    abs_p95_s: float
-    abs_max_s: float
-
-
-@record
-class LevelError:
-    """Found minus true level over the pairs where both are finite, in dB (all NaN without a pair)."""
-
-    pairs: int
-    bias_db: float
-    """Arithmetic mean."""
-    median_db: float
-    spread_db: float
-    """Sample standard deviation."""
-    abs_p95_db: float
-    abs_max_db: float
 
 
 @record
@@ -91,18 +64,6 @@ class Matching:
     def error_s(self) -> Floats:
         """Found minus true time of each pair, (pairs,)."""
         return np.asarray(self.found_s[self.found_index] - self.truth_s[self.truth_index])
-
-    @property
-    def timing(self) -> TimingError:
-        """Quantiles and bias of the time error."""
-        error = self.error_s
-        if not len(error):
-            return TimingError(0, *(float("nan"),) * 5)
-        size = np.abs(error)
-        p50, p95 = np.quantile(size, [0.5, 0.95])
-        return TimingError(
-            len(error), float(np.median(error)), float(np.mean(error)), float(p50), float(p95), float(size.max())
-        )
 
 
 def _times(values: ArrayLike, name: str) -> Floats:
@@ -195,28 +156,3 @@ _UP, _LEFT, _PAIR = 0, 1, 2
 def _better(a: tuple[int, float], b: tuple[int, float]) -> bool:
     """Return whether (pairs, error) ``a`` beats ``b``: more pairs, or as many with less error."""
     return a[0] > b[0] or (a[0] == b[0] and a[1] < b[1])
-
-
-def level_error(found_db: ArrayLike, truth_db: ArrayLike) -> LevelError:
-    """Return bias and spread of found against true levels, pair by pair (same shape; pairs with a NaN are left out).
-
-    Raises:
-        InputError: the two lists are not equally long.
-    """
-    found, truth = np.atleast_1d(np.asarray(found_db, np.float64)), np.atleast_1d(np.asarray(truth_db, np.float64))
-    if found.shape != truth.shape:
-        raise InputError(f"{found.size} found levels and {truth.size} true ones: match them first")
-    both = np.isfinite(found) & np.isfinite(truth)
-    error = (found - truth)[both]
-    if not len(error):
-        return LevelError(0, *(float("nan"),) * 5)
-    size = np.abs(error)
-    spread = float(np.std(error, ddof=1)) if len(error) > 1 else float("nan")
-    return LevelError(
-        len(error),
-        float(np.mean(error)),
-        float(np.median(error)),
-        spread,
-        float(np.quantile(size, 0.95)),
-        float(size.max()),
-    )

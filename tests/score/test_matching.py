@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from noisecheck.core.errors import InputError
-from noisecheck.score import level_error, match
+from noisecheck.score import match
 
 mir_eval_util = pytest.importorskip("mir_eval.util")
 TOLERANCE_S = 0.01
@@ -71,15 +71,13 @@ def test_indices_refer_to_the_lists_as_given() -> None:
     assert result.missed_index.tolist() == [1]
     assert result.false_index.tolist() == [2]
     assert (result.precision, result.recall) == (pytest.approx(2 / 3), pytest.approx(2 / 3))
-    assert result.timing.bias_s == pytest.approx(-0.0015)
-    assert result.timing.abs_max_s == pytest.approx(0.002)
+    assert result.error_s == pytest.approx([-0.001, -0.002])
 
 
 def test_empty_lists_are_the_same_type() -> None:
     nothing = match([], [], tolerance_s=0.01)
     assert nothing.f_measure == 1.0
     assert nothing.error_s.shape == (0,)
-    assert np.isnan(nothing.timing.bias_s)
     assert match([], [1.0], tolerance_s=0.01).recall == 0.0
     assert match([1.0], [], tolerance_s=0.01).precision == 0.0
 
@@ -114,13 +112,3 @@ def test_a_flood_of_false_alarms_costs_no_more_than_its_length() -> None:
 def test_bad_input_is_one_sentence(found: list, truth: list, tolerance: float, words: str) -> None:
     with pytest.raises(InputError, match=words):
         match(found, truth, tolerance_s=tolerance)
-
-
-def test_level_error_figures() -> None:
-    error = level_error([1.0, 2.0, np.nan, 4.0], [0.0, 0.0, 0.0, 0.0])
-    assert (error.pairs, error.bias_db, error.median_db) == (3, pytest.approx(7 / 3), 2.0)
-    assert error.spread_db == pytest.approx(np.std([1, 2, 4], ddof=1))
-    assert error.abs_max_db == 4.0
-    assert level_error([], []).pairs == 0
-    with pytest.raises(InputError, match="match them first"):
-        level_error([1.0], [1.0, 2.0])
