@@ -1,4 +1,4 @@
-"""Contact of a ball with a surface: Hertz contact time, peak force, pulse shape and its spectrum.
+"""Contact of a ball with a surface: Hertz contact time, and the spectrum of its pulse.
 
 Formulae: McLaskey & Glaser, J. Nondestruct. Eval. 31 (2012) 157, doi 10.1007/s10921-012-0131-2 (force of a ball
 on a half space). A soft landing is a longer pulse and so a low-pass: the spectrum of the ``sin^1.5`` pulse is
@@ -24,16 +24,11 @@ __all__ = [
     "effective_modulus_pa",
     "fall_height_m",
     "impulse_ns",
-    "peak_force_n",
-    "pulse",
     "pulse_spectrum",
 ]
 
 GRAVITY_MPS2: Final = 9.80665
 """Standard acceleration of free fall (3rd CGPM, 1901)."""
-
-_SIN15_AREA: Final = math.gamma(1.25) / (math.sqrt(math.pi) * math.gamma(1.75))
-"""Area of ``sin(pi u)^1.5`` over 0..1, 0.5564."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,23 +99,9 @@ def contact_time_s(ball: Ball, modulus_pa: float, speed_mps: float) -> float:
     return float(2.868 * (ball.mass_kg**2 / (ball.radius_m * modulus_pa**2 * speed_mps)) ** 0.2)
 
 
-def peak_force_n(ball: Ball, modulus_pa: float, speed_mps: float) -> float:
-    """Return the Hertz peak force (N): all energy stored, ``F = k d^1.5``, ``k = 4/3 E* sqrt(R)``."""
-    stiffness = 4.0 / 3.0 * modulus_pa * math.sqrt(ball.radius_m)
-    depth = (1.25 * ball.mass_kg * speed_mps**2 / stiffness) ** 0.4
-    return float(stiffness * depth**1.5)
-
-
 def impulse_ns(ball: Ball, speed_mps: float, restitution: float) -> float:
     """Return the impulse handed over, ``m v (1 + e)``, in newton seconds."""
     return ball.mass_kg * speed_mps * (1.0 + restitution)
-
-
-def pulse(time_s: ArrayLike, contact_s: float) -> NDArray[np.float64]:
-    """Return the contact pulse ``sin(pi t / tc)^1.5`` of unit area at the given times (1/s, same shape)."""
-    u = np.asarray(time_s, np.float64) / contact_s
-    inside = (u > 0.0) & (u < 1.0)
-    return np.where(inside, np.sin(np.pi * np.where(inside, u, 0.5)) ** 1.5, 0.0) / (_SIN15_AREA * contact_s)
 
 
 def _shape(x: NDArray[np.float64]) -> NDArray[np.float64]:

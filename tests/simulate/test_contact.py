@@ -17,8 +17,6 @@ from noisecheck.simulate.contact import (
     effective_modulus_pa,
     fall_height_m,
     impulse_ns,
-    peak_force_n,
-    pulse,
     pulse_spectrum,
 )
 
@@ -34,7 +32,6 @@ def test_hertz_table(reference) -> None:
         assert drop_speed_mps(float(row["drop_m"])) == pytest.approx(speed, rel=1e-4)
         # Four printed figures of E* and mass bound the agreement.
         assert contact_time_s(ball, modulus, speed) * 1e6 == pytest.approx(float(row["tc_us"]), rel=5e-4)
-        assert peak_force_n(ball, modulus, speed) == pytest.approx(float(row["Fmax_N"]), rel=1e-3)
 
 
 @pytest.mark.parametrize("surface", ["steel", "glass", "aluminium", "acrylic"])
@@ -63,10 +60,8 @@ def test_mclaskey_and_glaser_form() -> None:
         other = MATERIALS[surface]
         d = sum((1 - m.poisson**2) / (math.pi * m.young_pa) for m in (STEEL, other))
         tc = 4.53 * (4 * STEEL.density_kgm3 * math.pi * d / 3) ** 0.4 * ball.radius_m * 1.4**-0.2
-        fmax = 1.917 * STEEL.density_kgm3**0.6 * d**-0.4 * ball.radius_m**2 * 1.4**1.2
         modulus = effective_modulus_pa(STEEL, other)
         assert contact_time_s(ball, modulus, 1.4) == pytest.approx(tc, rel=2e-3)
-        assert peak_force_n(ball, modulus, 1.4) == pytest.approx(fmax, rel=2e-3)
 
 
 def test_against_integrated_equation_of_motion() -> None:
@@ -83,16 +78,13 @@ def test_against_integrated_equation_of_motion() -> None:
     leaves.terminal = True  # type: ignore[attr-defined]
     run = solve_ivp(motion, (0, 1e-3), [0.0, 1.4], events=leaves, rtol=1e-10, atol=1e-14, max_step=2e-6)
     assert run.t_events[0][0] == pytest.approx(contact_time_s(ball, modulus, 1.4), rel=2e-4)
-    assert stiffness * run.y[0].max() ** 1.5 == pytest.approx(peak_force_n(ball, modulus, 1.4), rel=1e-5)
 
 
 def test_height_laws(reference) -> None:
     law = {row["quantity"]: float(row["db_per_doubling"]) for row in reference("height_scaling.csv")}
     ball, modulus = Ball.solid(0.0127, STEEL), effective_modulus_pa(STEEL, MATERIALS["glass"])
     low, high = drop_speed_mps(0.1), drop_speed_mps(0.2)
-    peak = 20 * math.log10(peak_force_n(ball, modulus, high) / peak_force_n(ball, modulus, low))
     impulse = 20 * math.log10(impulse_ns(ball, high, 0.6) / impulse_ns(ball, low, 0.6))
-    assert peak == pytest.approx(law["peak_force"], abs=0.01)
     assert impulse == pytest.approx(law["impulse"], abs=0.01)
     # Envelope of the force spectrum far above the cut-off: RMS over many lobes.
     freq = np.linspace(1e6, 5e6, 200_001)
@@ -115,7 +107,9 @@ def test_pulse_spectrum_is_the_transform_of_the_pulse(contact_s: float) -> None:
     time = (np.arange(200_000) + 0.5) * contact_s / 200_000
     freq = np.array([0.0, 0.4, 1.2, 2.0, 2.6, 9.3, 40.2]) / contact_s
     step = time[1] - time[0]
-    expected = [np.sum(pulse(time, contact_s) * np.exp(-2j * np.pi * f * (time - contact_s / 2))) * step for f in freq]
+    pulse = np.sin(np.pi * time / contact_s) ** 1.5
+    pulse /= np.sum(pulse) * step
+    expected = [np.sum(pulse * np.exp(-2j * np.pi * f * (time - contact_s / 2))) * step for f in freq]
     np.testing.assert_allclose(pulse_spectrum(freq, contact_s), np.real(expected), atol=2e-6)
 
 
