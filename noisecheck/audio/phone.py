@@ -38,8 +38,6 @@ class MovieFacts:
 
     finished: bool = False
     """Whether there is an index (``moov``)."""
-    has_data: bool = False
-    fragmented: bool = False
     missing_bytes: int = 0
     """How many bytes the last box is shorter than it says."""
     whole_bytes: int = 0
@@ -71,10 +69,6 @@ def movie_facts(file: IO[bytes], size: int) -> MovieFacts:
             content = file.read(min(end, size) - body) if end - body <= _MOST_BYTES else b""
             _walk(content, 0, len(content), facts, 0)
             facts.gapless_tag = b"iTunSMPB" in content
-        elif name == b"mdat":
-            facts.has_data = True
-        elif name == b"moof":
-            facts.fragmented = True
         if end > size:
             facts.missing_bytes = end - size
             if name == b"moof":
@@ -109,8 +103,6 @@ def _walk(data: bytes, at: int, end: int, facts: MovieFacts, depth: int) -> None
         body = data[at + 8 : at + min(length, 1 << 16)] if name in (b"hdlr", b"elst") else b""
         if name == b"trak":
             facts.tracks.append({"edits": []})
-        if name == b"mvex":
-            facts.fragmented = True
         if facts.tracks and name == b"hdlr" and len(body) >= 12:
             facts.tracks[-1].setdefault("kind", body[8:12])
         elif facts.tracks and name == b"elst" and len(body) >= 8:
