@@ -144,7 +144,7 @@ def test_rise_with_height_in_words(rise: float, ci: tuple[float, float], said: s
 
 
 def test_runs_needed_are_the_tabled_ones(reference: Reference) -> None:
-    for row in reference("statistics_sample_size.csv"):
+    for row in reference("statistics_sample_size"):
         assert runs_needed(row["difference_db"], row["spread_db"]) == row["runs"]
 
 

@@ -52,7 +52,7 @@ def test_one_run_a_side_in_each_session_is_the_paired_test() -> None:
 
 def test_published_sleep_data(reference: Reference) -> None:
     """Student 1908: paired and Welch results as published (statistics_sleep.csv)."""
-    rows = reference("statistics_sleep.csv")
+    rows = reference("statistics_sleep")
     y = np.array([r["drug_1"] for r in rows] + [r["drug_2"] for r in rows])[:, None]
     pairs = estimate(y, *paired(10))
     assert -pairs.value[0] / pairs.error[0] == pytest.approx(-4.0621, abs=5e-5)
@@ -119,7 +119,7 @@ def test_estimable_needs_a_session_with_both_sides() -> None:
 
 def test_false_discovery_rate(reference: Reference) -> None:
     """Benjamini & Hochberg 1995, section 4.1, and statsmodels."""
-    rows = reference("statistics_false_discovery.csv")
+    rows = reference("statistics_false_discovery")
     p = np.array([r["p"] for r in rows])
     q = benjamini_hochberg(p[::-1])[::-1]
     assert [bool(v) for v in q <= 0.05] == [bool(r["rejected"]) for r in rows]

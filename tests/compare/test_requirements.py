@@ -129,7 +129,7 @@ def test_one_run_or_none_shows_nothing() -> None:
 
 def test_bounds_of_a_rate_are_the_exact_binomial_ones(reference: Reference) -> None:
     """Clopper & Pearson 1934: tabled figures; the lower bound by scipy's exact test."""
-    for row in reference("binomial_bounds.csv"):
+    for row in reference("binomial_bounds"):
         x, n = int(row["x"]), int(row["n"])
         found = judge_rate(x, n, 1.0, scale=1.0)
         assert found.high == pytest.approx(row["upper1"], abs=6e-7)
@@ -138,7 +138,7 @@ def test_bounds_of_a_rate_are_the_exact_binomial_ones(reference: Reference) -> N
 
 
 def test_failure_free_balls_are_those_of_the_success_run(reference: Reference) -> None:
-    for row in reference("statistics_success_run.csv"):
+    for row in reference("statistics_success_run"):
         found = judge_rate(0, 1, 1 - row["reliability"], scale=1.0, confidence=row["confidence"])
         assert found.more is not None
         assert 1 + found.more == row["trials"]

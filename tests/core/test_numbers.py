@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import csv
 import math
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -88,11 +86,9 @@ def test_frames_and_seconds_go_there_and_back(rate: int) -> None:
     assert to_frames(1000 + 0.5 / rate, rate) - 1000 * rate in (0, 1)
 
 
-def test_background_correction_of_the_standards() -> None:
+def test_background_correction_of_the_standards(reference) -> None:
     """Energy difference of published examples (tests/references/standards_background_correction.csv)."""
-    path = Path(__file__).parents[1] / "references" / "standards_background_correction.csv"
-    lines = [line for line in path.read_text().splitlines() if not line.startswith("#")]
-    rows = list(csv.DictReader(lines))
+    rows = reference("standards_background_correction")
     margin, correction = (k for k in list(rows[0])[:2])
     checked = 0
     for row in rows:

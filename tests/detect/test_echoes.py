@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import csv
 from collections import defaultdict
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -15,7 +13,6 @@ from noisecheck.detect.echoes import followed, recurring
 from noisecheck.detect.stream import Stream
 
 RATE = 48_000
-REFERENCES = Path(__file__).resolve().parents[1] / "references"
 
 
 def _object(rng: np.random.Generator) -> np.ndarray:
@@ -57,12 +54,11 @@ def test_what_comes_at_the_same_delay_each_time_is_an_echo(late_s: float) -> Non
     assert not echoes[6:].any()
 
 
-def test_contacts_whose_intervals_scatter_as_measured_are_kept() -> None:
+def test_contacts_whose_intervals_scatter_as_measured_are_kept(reference) -> None:
     # The intervals of balls dropped five times from one height: see the source in the file.
     sets: dict[tuple[str, str, str], list[float]] = defaultdict(list)
-    with (REFERENCES / "bounce_intervals.csv").open() as file:
-        for row in csv.DictReader(line for line in file if not line.startswith("#")):
-            sets[row["ball"], row["drop_height_m"], row["interval_no"]].append(float(row["interval_s"]))
+    for row in reference("bounce_intervals"):
+        sets[row["ball"], row["drop_height_m"], row["interval_no"]].append(float(row["interval_s"]))
     scatter = [
         float(np.std(some, ddof=1) / np.mean(some))
         for (_, _, number), some in sets.items()

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import csv
 import sys
-from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
@@ -24,14 +22,3 @@ def law() -> ReboundLaw:
     learnt = ReboundLaw()
     learnt.learn([train(rng) for _ in range(300)])
     return learnt
-
-
-@pytest.fixture(scope="session")
-def reference() -> Callable[[str], list[dict[str, str]]]:
-    """Return a function that reads the rows of a reference file; its first lines name the source."""
-
-    def rows(name: str) -> list[dict[str, str]]:
-        text = (Path(__file__).parents[1] / "references" / f"{name}.csv").read_text()
-        return list(csv.DictReader(line for line in text.splitlines() if not line.startswith("#")))
-
-    return rows

@@ -37,7 +37,7 @@ def limits(rows: list[dict[str, str]], bandwidth: str, omega: Floats) -> tuple[F
 
 def test_midbands_and_edges(reference: Reference) -> None:
     """Clauses 5.2 to 5.6: exact midbands and edges of every band measured, and their nominal names."""
-    rows = reference("midbands")
+    rows = reference("standards_midbands")
     for kind, middle, edges in (
         ("third", third_octave_midbands(), third_octave_edges()),
         ("octave", octave_midbands(), third_octave_edges()[::3]),
@@ -61,7 +61,7 @@ def test_designs_meet_class_1(bandwidth: str, reference: Reference) -> None:
     middle = octave_midbands() if bandwidth == "octave" else third_octave_midbands()
     respond = octave_response if bandwidth == "octave" else third_octave_response
     omega = np.geomspace(1 / 20, 20, 4001)
-    least, most = limits(reference("band_mask"), bandwidth, omega)
+    least, most = limits(reference("standards_band_mask"), bandwidth, omega)
     for k, fm in enumerate(middle):
         found = attenuation(respond(fm * omega)[:, k])
         assert np.all(found >= least - 1e-9)
@@ -78,7 +78,7 @@ def test_bands_as_applied_meet_class_1(rate: int, reference: Reference) -> None:
         if fm < 100:  # bins of 0.75 Hz and more are too wide for the narrowest bands: see the design itself above
             continue
         middle = 0.5 * (first[1:-2] + first[2:-1] - 1) * rate / nfft
-        least, most = limits(reference("band_mask"), "third", middle / fm)
+        least, most = limits(reference("standards_band_mask"), "third", middle / fm)
         found = attenuation(response[1:-2, band])
         # a line anywhere in a group gets the group's response: hold the mask a group's width away from its step
         clear = np.abs(np.abs(np.log10(middle / fm)) - 0.05) > np.log10(2) / 48
@@ -88,7 +88,7 @@ def test_bands_as_applied_meet_class_1(rate: int, reference: Reference) -> None:
 
 def test_effective_bandwidth(reference: Reference) -> None:
     """Clause 5.12.2: the integral of the response over lg frequency is the ideal bandwidth within 0.4 dB."""
-    row = next(r for r in reference("band_limits") if r["clause"] == "5.12.2")
+    row = next(r for r in reference("standards_band_limits") if r["clause"] == "5.12.2")
     for respond, middle, width in (
         (third_octave_response, third_octave_midbands(), 0.1),
         (octave_response, octave_midbands(), 0.3),
@@ -103,7 +103,7 @@ def test_effective_bandwidth(reference: Reference) -> None:
 
 def test_outputs_sum_to_the_input(reference: Reference) -> None:
     """Clause 5.16: the sum of neighbouring outputs, here exact by design."""
-    row = next(r for r in reference("band_limits") if r["clause"] == "5.16")
+    row = next(r for r in reference("standards_band_limits") if r["clause"] == "5.16")
     f = np.geomspace(25, 19000, 5000)
     for respond in (third_octave_response, octave_response):
         total = 10 * np.log10(respond(f).sum(axis=1))

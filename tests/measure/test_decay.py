@@ -16,7 +16,7 @@ Reference = Callable[[str], list[dict[str, str]]]
 
 
 def test_shortest_decays(reference: Reference) -> None:
-    for row in reference("shortest_decay"):
+    for row in reference("standards_shortest_decay"):
         for column, reverse in (("T60_min_forward_ms", False), ("T60_min_reversed_ms", True)):
             ours = 1e3 * shortest_decay_s(float(row["bandwidth_Hz"]), reversed_filter=reverse)
             assert ours == pytest.approx(float(row[column]), rel=1e-3, abs=1e-3)
@@ -25,7 +25,7 @@ def test_shortest_decays(reference: Reference) -> None:
 @pytest.mark.parametrize("t60", [0.01, 0.05, 0.3, 2.0])
 def test_exponentials(t60: float, reference: Reference) -> None:
     """p^2 = exp(-13.8155 t / T): T comes back, from T20, also when the window is cut or holds noise."""
-    rows = {r["name"]: r for r in reference("decay_ranges")}
+    rows = {r["name"]: r for r in reference("standards_decay_ranges")}
     assert (float(rows["T20"]["fit_from_dB"]), float(rows["T20"]["fit_to_dB"])) == (-5, -25)
     step = 0.0005
     t = np.arange(int(1.2 * t60 / step) + 8) * step
@@ -38,7 +38,7 @@ def test_exponentials(t60: float, reference: Reference) -> None:
 
 
 def test_t10_where_the_margin_is_less_and_refusal_where_there_is_none(reference: Reference) -> None:
-    needed = {r["name"]: float(r["needed_peak_to_noise_dB"] or "nan") for r in reference("decay_ranges")}
+    needed = {r["name"]: float(r["needed_peak_to_noise_dB"] or "nan") for r in reference("standards_decay_ranges")}
     t = np.arange(2000) * 0.0005
     power = np.exp(-13.8155 * t / 0.5)
     for to_noise, expected in (

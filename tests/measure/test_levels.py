@@ -23,13 +23,13 @@ def correction_db(difference_db: list[float]) -> np.ndarray:
 
 
 def test_background_correction(reference: Reference) -> None:
-    rows = reference("background_correction")
+    rows = reference("standards_background_correction")
     ours = correction_db([float(r["delta_L_dB"]) for r in rows])
     assert ours == pytest.approx([float(r["K1_dB"]) for r in rows], abs=6e-5)
 
 
 def test_background_correction_worked_examples(reference: Reference) -> None:
-    for row in reference("background_examples"):
+    for row in reference("standards_background_examples"):
         total, background = float(row["total_dB"]), float(row["background_dB"])
         assert correction_db([total - background]) == pytest.approx(float(row["exact_K1_dB"]), abs=6e-5)
         net = 10 * np.log10(net_exposure(10 ** (total / 10), 10 ** (background / 10)))

@@ -39,7 +39,7 @@ def test_signals_of_the_standard(
     pytest.importorskip("mosqito", reason="the loudness extra is not installed")
     if rate != 48000 and signal not in ("10", "11"):
         pytest.skip("resampling is checked on the short pulses")
-    row = next(r for r in reference("loudness") if r["signal"] == signal)
+    row = next(r for r in reference("standards_loudness") if r["signal"] == signal)
     expected = float(row["Nmax_sone"])
     found = loudness_max(tone(hz, level_db, seconds, rate), rate, offset_db=FULL_SCALE_DB)
     assert abs(found - expected) <= max(0.05 * expected, 0.1)

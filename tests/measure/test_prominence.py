@@ -14,7 +14,7 @@ Reference = Callable[[str], list[dict[str, str]]]
 
 
 def test_formulas(reference: Reference) -> None:
-    for row in reference("prominence"):
+    for row in reference("standards_prominence"):
         p = float(prominence(float(row["onset_rate_dB_per_s"]), float(row["level_difference_dB"])))
         assert p == pytest.approx(float(row["P"]), abs=1e-4)
         k = float(adjustment_db(p))
@@ -26,7 +26,7 @@ def test_formulas(reference: Reference) -> None:
 
 def test_ramps_come_back(reference: Reference) -> None:
     """A level that climbs along a line has that onset rate, level difference and P."""
-    for row in reference("prominence"):
+    for row in reference("standards_prominence"):
         rate, difference = float(row["onset_rate_dB_per_s"]), float(row["level_difference_dB"])
         if difference / rate < 0.04:  # a ramp needs some steps of 10 ms
             continue
@@ -54,7 +54,7 @@ def test_rises_closer_than_50_ms_are_one() -> None:
 
 
 def test_onsets_follow_the_rules_to_their_ends(reference: Reference) -> None:
-    rule = {row["rule"]: float(row["value"]) for row in reference("onset_rules")}
+    rule = {row["rule"]: float(row["value"]) for row in reference("standards_onset_rules")}
     step = 0.01
 
     def rises(gap_s: float) -> int:

@@ -37,13 +37,13 @@ def running_db(rate: int, kind: Weighting) -> tuple[NDArray[np.float64], NDArray
 
 
 def test_poles_are_those_of_annex_e(reference: Reference) -> None:
-    poles = {row["name"]: float(row["value"]) for row in reference("weighting_poles")}
+    poles = {row["name"]: float(row["value"]) for row in reference("standards_weighting_poles")}
     ours = (weighting._F1, weighting._F2, weighting._F3, weighting._F4)
     assert ours == pytest.approx([poles["f1"], poles["f2"], poles["f3"], poles["f4"]], rel=1e-12)
 
 
 def test_closed_form_equals_table_3(reference: Reference) -> None:
-    rows = reference("weightings")
+    rows = reference("standards_weightings")
     f = np.array([float(row["exact_Hz"]) for row in rows])
     for kind in ("A", "C"):
         ours = weighting_db(f, kind)
@@ -65,7 +65,7 @@ def test_running_filters_keep_half_of_class_1(rate: int, reference: Reference) -
     """IEC 61672-1:2013 Table 3, class 1: at most half of the deviation allowed is used, up to Nyquist."""
     for kind in ("A", "C"):
         f, measured = running_db(rate, kind)
-        for row in reference("weightings"):
+        for row in reference("standards_weightings"):
             exact = float(row["exact_Hz"])
             if exact >= rate / 2:
                 continue
@@ -119,7 +119,7 @@ def test_toneburst_table(rate: int, reference: Reference) -> None:
     tone = np.sin(2 * np.pi * 4000 * t)
     (steady,) = running(tone.astype(np.float32), rate, ("A",))
     steady_db = 10 * np.log10(np.mean(steady[rate:].astype(float) ** 2))
-    for row in reference("tonebursts"):
+    for row in reference("standards_tonebursts"):
         burst = np.where(t < float(row["burst_duration_ms"]) / 1e3, tone, 0.0)
         (weighted,) = running(np.concatenate([np.zeros(rate // 4), burst]).astype(np.float32), rate, ("A",))
         power = weighted.astype(float) ** 2

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -71,12 +69,3 @@ def made() -> Make:
         )
 
     return make
-
-
-@pytest.fixture(scope="session")
-def shared() -> Path:
-    """Return the folder of the real scenes, or skip."""
-    folder = Path(os.environ.get("NOISECHECK_SHARED", Path(__file__).parents[3] / "shared"))
-    if not (folder / "real").is_dir():
-        pytest.skip("the real scenes are not here (NOISECHECK_SHARED)")
-    return folder / "real"

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import csv
 import math
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -38,10 +36,9 @@ def test_shares_and_falls_by_hand() -> None:
     assert sum(r.share for r in ranking.rows) == pytest.approx(1.0)
 
 
-def test_totals_are_those_of_worked_examples() -> None:
+def test_totals_are_those_of_worked_examples(reference) -> None:
     """Levels of events add by energy; over a period the total is 10 lg(T / 1 s) above the equivalent level."""
-    text = (Path(__file__).parents[1] / "references" / "level_arithmetic.csv").read_text()
-    rows = list(csv.DictReader(line for line in text.splitlines() if not line.startswith("#")))
+    rows = reference("level_arithmetic")
     assert len(rows) == 12
     for row in rows:
         events = [part.split(" x ") for part in row["events"].split(";")]

@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import csv
 import dataclasses
 import itertools
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -81,14 +79,13 @@ def test_one_height_has_no_slope(plain: Any) -> None:
     assert "heights" not in {a.get("id") for a in page.all("section")}
 
 
-def test_heights_heard_stand_beside_the_stated_ones(make: Any, written: Any, tmp_path: Any) -> None:
+def test_heights_heard_stand_beside_the_stated_ones(make: Any, written: Any, reference: Any, tmp_path: Any) -> None:
     """Five published drops of a golf ball from 0.8 m on marble, of which the first is off by its own neighbours.
 
     tests/references/bounce_intervals.csv: Ali, Broggi, Cantarini.
     """
     trains: dict[str, list[float]] = {}
-    source = Path(__file__).parents[1] / "references" / "bounce_intervals.csv"
-    for row in csv.DictReader(s for s in source.read_text(encoding="utf-8").splitlines() if not s.startswith("#")):
+    for row in reference("bounce_intervals"):
         if (row["ball"], float(row["drop_height_m"])) == ("golf", 0.8):
             trains.setdefault(row["drop_no"], []).append(float(row["interval_s"]))
     rows = [np.concatenate([[0.0], np.cumsum(t)]) + 5.0 * k for k, t in enumerate(trains.values())]

@@ -1,19 +1,14 @@
-"""Reference tables and small scenes for the simulator's tests."""
+"""Small scenes for the simulator's tests."""
 
 from __future__ import annotations
 
 import copy
-import csv
 from collections.abc import Callable
-from pathlib import Path
 from typing import Any
 
 import pytest
 
 from noisecheck.simulate import Scene, parse_scene
-
-REFERENCES = Path(__file__).parents[1] / "references"
-Rows = list[dict[str, str]]
 
 DOCUMENT: dict[str, Any] = {
     "scene": {"rate_hz": 48000, "seed": 7},
@@ -35,15 +30,6 @@ DOCUMENT: dict[str, Any] = {
     "treatment": [{"name": "felt", "station": "landing", "surface": "felt", "added_loss": 0.05}],
     "run": [{"run": "bare"}, {"run": "felt", "treatment": "felt"}],
 }  # fmt: skip
-
-
-@pytest.fixture
-def reference() -> Callable[[str], Rows]:
-    def load(name: str) -> Rows:
-        with (REFERENCES / name).open(encoding="utf-8", newline="") as file:
-            return list(csv.DictReader(line for line in file if not line.startswith("#")))
-
-    return load
 
 
 @pytest.fixture

@@ -24,7 +24,7 @@ STEEL = MATERIALS["steel"]
 
 
 def test_hertz_table(reference) -> None:
-    rows = reference("contact_hertz.csv")
+    rows = reference("contact_hertz")
     assert len(rows) > 100
     for row in rows:
         ball = Ball(float(row["D_mm"]) / 1e3, float(row["m_g"]) / 1e3, STEEL)
@@ -36,7 +36,7 @@ def test_hertz_table(reference) -> None:
 
 @pytest.mark.parametrize("surface", ["steel", "glass", "aluminium", "acrylic"])
 def test_our_materials_are_those_of_the_table(reference, surface: str) -> None:
-    for row in reference("contact_hertz.csv"):
+    for row in reference("contact_hertz"):
         if row["surface"] == surface and row["ball"] == "steel":
             ball = Ball.solid(float(row["D_mm"]) / 1e3, STEEL)
             modulus = effective_modulus_pa(STEEL, MATERIALS[surface])
@@ -46,7 +46,7 @@ def test_our_materials_are_those_of_the_table(reference, surface: str) -> None:
 
 
 def test_measured_small_ball(reference) -> None:
-    row = reference("contact_measured.csv")[0]
+    row = reference("contact_measured")[0]
     ball = Ball.solid(float(row["diameter_mm"]) / 1e3, STEEL)
     modulus = effective_modulus_pa(STEEL, STEEL)
     # "About 5 us"; the speed is not printed, a small ball falls at 1 to 2 m/s.
@@ -81,7 +81,7 @@ def test_against_integrated_equation_of_motion() -> None:
 
 
 def test_height_laws(reference) -> None:
-    law = {row["quantity"]: float(row["db_per_doubling"]) for row in reference("height_scaling.csv")}
+    law = {row["quantity"]: float(row["db_per_doubling"]) for row in reference("height_scaling")}
     ball, modulus = Ball.solid(0.0127, STEEL), effective_modulus_pa(STEEL, MATERIALS["glass"])
     low, high = drop_speed_mps(0.1), drop_speed_mps(0.2)
     impulse = 20 * math.log10(impulse_ns(ball, high, 0.6) / impulse_ns(ball, low, 0.6))
@@ -94,7 +94,7 @@ def test_height_laws(reference) -> None:
 
 
 def test_pulse_spectrum_points(reference) -> None:
-    for row in reference("contact_pulse_spectrum.csv"):
+    for row in reference("contact_pulse_spectrum"):
         value = float(pulse_spectrum(np.array([float(row["f_tc"])]), 1.0)[0])
         if row["level_db"] == "null":
             assert abs(value) < 1e-4

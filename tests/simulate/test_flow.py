@@ -27,7 +27,7 @@ def _bouncing(scene, height_m: float, restitution: float, rebounds: int = 6):
 
 
 def test_bounce_times_of_published_drops(reference, scene) -> None:
-    rows = [r for r in reference("bounce_measured.csv") if r["ball"] in ("golf", "tennis")]
+    rows = [r for r in reference("bounce_measured") if r["ball"] in ("golf", "tennis")]
     assert len(rows) >= 9
     for row in rows:
         height, e = float(row["drop_m"]), float(row["e"])
@@ -42,7 +42,7 @@ def test_bounce_times_of_published_drops(reference, scene) -> None:
 
 
 def test_height_from_two_intervals_is_the_problem_books(reference, scene) -> None:
-    row = reference("bounce_problem.csv")[0]
+    row = reference("bounce_problem")[0]
     h0, e, g = float(row["h0_m"]), float(row["e"]), float(row["g_mps2"])
     scaled = _bouncing(scene, h0, e)
     speed, times = drop_speed_mps(h0), [0.0]

@@ -48,7 +48,7 @@ def _stop_noise(row: dict[str, str]) -> dict[str, float]:
 
 
 def test_ball_stop_table_and_its_rise_per_doubling(reference) -> None:
-    rows = reference("acceleration_noise_sphere.csv")
+    rows = reference("acceleration_noise_sphere")
     found = [_stop_noise(row) for row in rows]
     for row, level in zip(rows, found, strict=True):
         for name, value in level.items():
@@ -71,7 +71,7 @@ def test_small_far_ball_is_the_compact_dipole() -> None:
 
 def test_plate_modes_and_coincidence(reference) -> None:
     # Only steel and aluminium have published constants; the table's other materials are from memory.
-    rows = [r for r in reference("plate_modes.csv") if r["material"] in ("steel", "aluminium")]
+    rows = [r for r in reference("plate_modes") if r["material"] in ("steel", "aluminium")]
     assert len(rows) == 2
     for row in rows:
         plate = Plate(MATERIALS[row["material"]], 0.3, 0.2, float(row["h_mm"]) / 1e3, 0.01)
@@ -90,12 +90,12 @@ def test_plate_modes_and_coincidence(reference) -> None:
 
 
 def test_speed_taken_for_bending_waves_is_the_middle_of_thin_acrylic(reference) -> None:
-    row = next(r for r in reference("plate_modes.csv") if (r["material"], r["h_mm"]) == ("acrylic", "3.0"))
+    row = next(r for r in reference("plate_modes") if (r["material"], r["h_mm"]) == ("acrylic", "3.0"))
     assert pytest.approx((float(row["cg_1k_mps"]) + float(row["cg_10k"])) / 2, rel=0.03) == BENDING_MPS
 
 
 def test_loss_factors_are_within_a_factor_two_of_print(reference) -> None:
-    for row in reference("loss_factors.csv"):
+    for row in reference("loss_factors"):
         ours = MATERIALS[row["material"]].loss_factor
         assert 0.5 * float(row["lowest"]) <= ours <= 2.0 * float(row["highest"]), row
 
@@ -106,7 +106,7 @@ def test_square_plate_factors(reference) -> None:
     freq, _ = plate_modes(plate, 4000.0)
     distinct = np.unique(np.round(2 * np.pi * freq / scale, 4))
     # Harris lists by node lines (1,1), (2,1), (2,2), (3,1), (3,2), (4,1).
-    expected = [float(r["factor"]) for r in reference("plate_square_factors.csv")]
+    expected = [float(r["factor"]) for r in reference("plate_square_factors")]
     np.testing.assert_allclose(distinct[: len(expected)], expected, rtol=1.5e-3)
 
 
