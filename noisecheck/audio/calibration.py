@@ -65,11 +65,6 @@ class Calibration:
         return self.source != "none" and bool(np.isfinite(self.offset_db).all())
 
     @property
-    def db_re(self) -> str:
-        """``20 uPa`` or ``full scale``, as the impact table writes it."""
-        return "20 uPa" if self.known else "full scale"
-
-    @property
     def comparable(self) -> bool:
         """False when any channel drifted by more than 0.5 dB between the checks (ISO 1996-2:2017 clause 5.2)."""
         return self.drift_db is None or bool(np.nanmax(np.abs(self.drift_db), initial=0.0) <= DRIFT_LIMIT_DB)
@@ -112,33 +107,17 @@ def uncalibrated(channels: int) -> Calibration:
     return Calibration((float("nan"),) * channels, "none")
 
 
-def from_sensitivity(
-    channels: int,
-    *,
-    pa_at_full_scale: ArrayLike | None = None,
-    mv_per_pa: ArrayLike | None = None,
-    volt_at_full_scale: ArrayLike | None = None,
-) -> Calibration:
+def from_sensitivity(channels: int, *, pa_at_full_scale: ArrayLike) -> Calibration:
     """Return the calibration of a stated sensitivity.
 
     Args:
         channels: number of channels.
-        pa_at_full_scale: instantaneous pressure in Pa that reads 1.0, one number or one a channel; or both of
-        mv_per_pa: sensitivity of the microphone with its amplifier in mV/Pa, and
-        volt_at_full_scale: instantaneous voltage at the input that reads 1.0.
+        pa_at_full_scale: instantaneous pressure in Pa that reads 1.0, one number or one a channel.
 
     Raises:
-        InputError: not exactly one way is given, or a value is not a positive number.
+        InputError: a value is not a positive number, or there is another number of them.
     """
-    if (pa_at_full_scale is None) == (mv_per_pa is None and volt_at_full_scale is None):
-        raise InputError("give either the pressure at full scale, or the sensitivity with the voltage at full scale")
-    if pa_at_full_scale is None:
-        if mv_per_pa is None or volt_at_full_scale is None:
-            raise InputError("a sensitivity in mV/Pa needs the voltage at full scale, and the other way round")
-        volt, sensitivity = _positive(volt_at_full_scale, channels), _positive(mv_per_pa, channels)
-        pascal = volt / (1e-3 * sensitivity)
-    else:
-        pascal = _positive(pa_at_full_scale, channels)
+    pascal = _positive(pa_at_full_scale, channels)
     return Calibration(tuple((20.0 * np.log10(pascal / P_REF_PA)).tolist()), "sensitivity")
 
 
