@@ -13,6 +13,7 @@ import io
 import os
 import struct
 from collections.abc import Iterator
+from contextlib import closing, contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import IO, Any, Final
@@ -204,34 +205,22 @@ class PhoneReader(FileRecording):
         if sounds > 1:
             self.note(f"the file has {sounds} sound tracks: the first is read")
 
-    class _Session:
-        def __init__(self, reader: PhoneReader) -> None:
-            self._reader = reader
-
-        def __enter__(self) -> tuple[Any, Any]:
-            reader = self._reader
-            av = reader._av
-            self._file = _Part(reader.path, reader._bytes)
+    @contextmanager
+    def _session(self) -> Iterator[tuple[Any, Any]]:
+        """Open the file and the sound in it, in a ``with``."""
+        av = self._av
+        with _Part(self.path, self._bytes) as file:
             try:
                 # The container's name is given and the file handed over open: no other file or address can be reached.
-                self._container = av.open(self._file, "r", format="mov", metadata_errors="replace")
+                container = av.open(file, "r", format="mov", metadata_errors="replace")
             except (av.FFmpegError, OSError, ValueError, EOFError) as error:
-                self._file.close()
-                raise InputError(f"{one_line(reader.path)}: cannot be decoded ({_reason(error)})") from error
-            streams = self._container.streams.audio
-            if not streams or streams[0].codec_context is None:
-                self.__exit__()
-                raise InputError(f"{one_line(reader.path)}: holds no sound that can be decoded")
-            stream = streams[0]
-            stream.codec_context.thread_count = 1
-            return self._container, stream
-
-        def __exit__(self, *_: object) -> None:
-            self._container.close()
-            self._file.close()
-
-    def _session(self) -> _Session:
-        return self._Session(self)
+                raise InputError(f"{one_line(self.path)}: cannot be decoded ({_reason(error)})") from error
+            with closing(container):
+                streams = container.streams.audio
+                if not streams or streams[0].codec_context is None:
+                    raise InputError(f"{one_line(self.path)}: holds no sound that can be decoded")
+                streams[0].codec_context.thread_count = 1
+                yield container, streams[0]
 
     def _decode(self, first: int, size: int) -> NDArray[np.float32]:
         """Return up to ``size`` frames from ``first`` on, fewer where the sound ends."""
