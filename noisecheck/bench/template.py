@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-import csv
-import io
 from pathlib import Path
 from typing import Final
 
 from noisecheck.bench.campaign import find_recordings, named, run_names
 from noisecheck.bench.runsheet import COLUMNS, SHEET_HEAD, UNFILLED_SHEET
 from noisecheck.core.errors import InputError, one_line
-from noisecheck.core.files import write_together
+from noisecheck.core.files import csv_text, write_together
 
 __all__ = ["RIG_TEMPLATE", "write_campaign_template"]
 
@@ -100,9 +98,5 @@ def _runs_text(folder: Path) -> str:
     files = named(folder, find_recordings(folder))
     if not files:
         return UNFILLED_SHEET
-    text = io.StringIO()
-    writer = csv.DictWriter(text, COLUMNS, restval="", lineterminator="\n")
-    writer.writeheader()
-    for name, file in zip(run_names(files), files, strict=True):
-        writer.writerow({"run": name, "file": file, "role": "test"})
-    return SHEET_HEAD + text.getvalue()
+    rows = ({"run": name, "file": file, "role": "test"} for name, file in zip(run_names(files), files, strict=True))
+    return SHEET_HEAD + csv_text([COLUMNS, *([row.get(c, "") for c in COLUMNS] for row in rows)])

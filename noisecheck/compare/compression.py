@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from noisecheck.core.flags import SPOILT, Flag
+from noisecheck.core.order import median, robust_sd
 from noisecheck.core.records import record
 from noisecheck.core.table import Impacts
 
@@ -76,9 +77,9 @@ def compression_of(parts: Sequence[Impacts]) -> Compression | None:
         values = short[k - 1]
         if len(values) < _LEAST_DROPS:
             continue
-        middle = float(np.median(values))
+        middle = median(values)
         # The median of n normal values scatters by sqrt(pi / 2) more than their mean.
-        spread = math.sqrt(math.pi / 2) * max(1.4826 * float(np.median(np.abs(values - middle))), _LEAST_SD_DB)
+        spread = math.sqrt(math.pi / 2) * max(robust_sd(values, middle), _LEAST_SD_DB)
         score = (middle - _ALLOWED_DB) * math.sqrt(len(values)) / spread / _limit(len(values) - 1)
         if score > best:
             best, found = score, Compression(len(values), k, middle)

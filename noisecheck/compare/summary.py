@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from noisecheck.bench.runsheet import Run
 from noisecheck.core.bands import NOMINAL_THIRD_HZ
 from noisecheck.core.flags import NO_DROP, Flag
-from noisecheck.core.order import distinct, median
+from noisecheck.core.order import distinct, median, robust_sd
 from noisecheck.core.records import record
 from noisecheck.core.table import Impacts, band_names, in_band_set
 from noisecheck.flow.beliefs import SMALL_DB
@@ -266,7 +266,7 @@ def _far_fainter(part: Impacts, keep: NDArray[np.bool_], rebound_db: float, *, o
     if not known.size:
         return np.zeros(len(level_db), bool)
     middle = median(known)
-    spread = 1.4826 * median(np.abs(known - middle))
+    spread = robust_sd(known, middle)
     with np.errstate(invalid="ignore"):
         far = middle - level_db > 3.5 * max(spread, _LEAST_SPREAD_DB)
         no_drop = part.flagged(Flag.LOW_MARGIN) | (level_db < 0.5 * (middle + rebound_db))

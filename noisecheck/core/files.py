@@ -6,18 +6,27 @@ So a reader, a second writer or a power cut never meets half a file.
 from __future__ import annotations
 
 import contextlib
+import csv
 import errno
+import io
 import os
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import BinaryIO, Final
 
 from noisecheck.core.errors import InputError, one_line
 
-__all__ = ["TEMPORARY", "replaced", "write_together"]
+__all__ = ["TEMPORARY", "csv_text", "replaced", "write_together"]
 
 TEMPORARY: Final = ".unfinished"
 """Ending of files still being written."""
+
+
+def csv_text(rows: Iterable[Sequence[object]], delimiter: str = ",") -> str:
+    """Return rows as CSV: None is an empty cell, quotes only where needed, lines end in ``\\n``."""
+    out = io.StringIO(newline="")
+    csv.writer(out, delimiter=delimiter, lineterminator="\n").writerows(rows)
+    return out.getvalue()
 
 
 @contextlib.contextmanager

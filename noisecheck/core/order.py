@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["distinct", "median", "medians", "quantile", "quantiles"]
+__all__ = ["distinct", "median", "medians", "quantile", "quantiles", "robust_sd"]
 
 
 def distinct(values: NDArray[Any]) -> NDArray[Any]:
@@ -49,6 +49,11 @@ def median(values: ArrayLike) -> float:
     """Return the median of numbers, (n,): NaN where one is NaN, or there are none."""
     known = _known(values)
     return float("nan") if known is None else float(medians(known, 0))
+
+
+def robust_sd(values: ArrayLike, middle: float) -> float:
+    """Return the standard deviation of numbers about their median, from the median deviation: outliers count little."""
+    return 1.4826 * median(np.abs(np.asarray(values) - middle))
 
 
 def _known(values: ArrayLike) -> NDArray[np.float64] | None:

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import os
 import shutil
 import string
@@ -18,7 +16,7 @@ from numpy.typing import NDArray
 
 from noisecheck.bench.runsheet import COLUMNS, UNFILLED_SHEET, csv_rows, read_text, separator_of
 from noisecheck.core.errors import InputError, one_line
-from noisecheck.core.files import replaced
+from noisecheck.core.files import csv_text, replaced
 from noisecheck.live.clock import Clock
 from noisecheck.live.events import Event
 from noisecheck.live.room import Room
@@ -182,15 +180,13 @@ def add_run(sheet: Path, row: dict[str, str]) -> None:
     with _alone(sheet.parent):
         text = read_text(sheet) if sheet.exists() else UNFILLED_SHEET
         _, names = next(csv_rows(sheet, text), (0, None))
-        out = io.StringIO()
-        out.write(text if not text or text.endswith("\n") else text + "\n")
+        whole = text if not text or text.endswith("\n") else text + "\n"
         if names is None:
             names = list(COLUMNS)
-            out.write(",".join(names) + "\n")
-        writer = csv.writer(out, delimiter=separator_of(text), lineterminator="\n")
-        writer.writerow([row.get(n.strip(), "") for n in names])
+            whole += ",".join(names) + "\n"
+        whole += csv_text([[row.get(n.strip(), "") for n in names]], separator_of(text))
         with replaced(sheet) as file:
-            file.write(out.getvalue().encode())
+            file.write(whole.encode())
             if sheet.exists():
                 shutil.copymode(sheet, file.name)
 

@@ -12,6 +12,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from noisecheck.core.order import median, robust_sd
 from noisecheck.core.records import record
 from noisecheck.detect.channels import Onsets
 from noisecheck.place.crosstalk import LEVELS_DB, LOWEST_DB, CrossTalk, Heard, Pattern, heard_by, likelihoods
@@ -255,8 +256,8 @@ def _clearest(level: Floats, own: int) -> Bools:
 
 def _median(values: Floats) -> tuple[float, float]:
     """Return median and spread (1.48 times the median deviation)."""
-    middle = float(np.median(values))
-    return middle, 1.4826 * float(np.median(np.abs(values - middle)))
+    middle = median(values)
+    return middle, robust_sd(values, middle)
 
 
 def _medians(values: Floats) -> Floats:

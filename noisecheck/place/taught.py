@@ -193,15 +193,10 @@ class _Book:
     notes: tuple[str, ...] = ()
 
     def where(self, keep: NDArray[np.bool_]) -> _Book:
-        return _Book(
-            self.stations,
-            self.class_station,
-            self.sounds.where(keep),
-            self.station[keep],
-            self.kind[keep],
-            self.session[keep],
-            self.sessions,
-        )
+        return replace(
+            self, sounds=self.sounds.where(keep), station=self.station[keep], kind=self.kind[keep],
+            session=self.session[keep],
+        )  # fmt: skip
 
     @classmethod
     def of(cls, lessons: Sequence[Lesson]) -> _Book:

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import json
 import math
 from collections.abc import Sequence
@@ -17,6 +15,7 @@ from noisecheck.compare.joint import join_flow
 from noisecheck.compare.plan import EffectPlan, plan_effects, spread_of
 from noisecheck.compare.trend import machine_stations
 from noisecheck.core.errors import InputError, listed, one_line
+from noisecheck.core.files import csv_text
 from noisecheck.core.records import record
 from noisecheck.pipeline.campaign import CampaignResult, comparable_columns, compare_campaign
 from noisecheck.pipeline.revisions import unjudged_requirements
@@ -329,7 +328,5 @@ def _test_rows(sheet: Path, tests: Sequence[Run]) -> tuple[str, bool]:
     if "treatment" not in [c.strip() for c in head]:
         rows = [[*row, *[""] * (len(head) - len(row) + 1)] for row in rows]
         head = [*head, "treatment"]
-    out = io.StringIO()
-    writer = csv.writer(out, delimiter=delimiter, lineterminator="\n")
-    writer.writerows([one_line(c) for c in row] for row in [head, *rows[:_MOST_TESTS]])
-    return out.getvalue() + ("..." if len(rows) > _MOST_TESTS else ""), bool(text)
+    shown = csv_text(([one_line(c) for c in row] for row in [head, *rows[:_MOST_TESTS]]), delimiter)
+    return shown + ("..." if len(rows) > _MOST_TESTS else ""), bool(text)

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import csv
-import io
 from collections.abc import Iterable
 from dataclasses import asdict
 
 from noisecheck.bench.corrections import COLUMNS, KINDS, Correction
 from noisecheck.core.errors import one_line
+from noisecheck.core.files import csv_text
 from noisecheck.report.context import Context, Place, Section
 
 __all__ = ["corrections_section"]
@@ -35,8 +34,4 @@ def corrections_section(context: Context) -> Section | None:
 
 def _as_csv(given: Iterable[Correction]) -> str:
     """Return corrections as ``corrections.csv`` would hold them."""
-    out = io.StringIO()
-    writer = csv.writer(out, lineterminator="\n")
-    writer.writerow(COLUMNS)
-    writer.writerows((c.run, f"{c.time_s:.3f}", c.what, c.station, c.note) for c in given)
-    return out.getvalue()
+    return csv_text([COLUMNS, *((c.run, f"{c.time_s:.3f}", c.what, c.station, c.note) for c in given)])

@@ -6,8 +6,6 @@ apostrophe (common practice). An empty cell means *not measurable*; the reason i
 
 from __future__ import annotations
 
-import csv
-import io
 import json
 import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
@@ -19,7 +17,7 @@ from numpy.typing import NDArray
 
 from noisecheck.compare.summary import LEVELS, LOGARITHMIC, RunSummary, index_of
 from noisecheck.core.errors import InputError, one_line
-from noisecheck.core.files import write_together
+from noisecheck.core.files import csv_text, write_together
 from noisecheck.core.flags import flag_words
 from noisecheck.core.order import distinct
 from noisecheck.core.table import COLUMNS, Impacts, band_names, csv_columns
@@ -118,12 +116,7 @@ def write_impacts_csv(impacts: Impacts, path: str | Path) -> Path:
 
 
 def _table(header: Sequence[str], rows: Iterable[Sequence[Any]]) -> str:
-    out = io.StringIO(newline="")
-    writer = csv.writer(out, lineterminator="\n")
-    writer.writerow(header)
-    for row in rows:
-        writer.writerow(["" if v is None else inert(v) if isinstance(v, str) else v for v in row])
-    return out.getvalue()
+    return csv_text([header, *([inert(v) if isinstance(v, str) else v for v in row] for row in rows)])
 
 
 def comparisons_csv(comparisons: Iterable[Comparison]) -> str:

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import json
 import math
 import re
@@ -12,7 +10,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from noisecheck.core.errors import InputError, one_line
-from noisecheck.core.files import write_together
+from noisecheck.core.files import csv_text, write_together
 from noisecheck.simulate.load import load_scene
 from noisecheck.simulate.parts import Run
 from noisecheck.simulate.render import RunRenderer, Samples32, run_seconds
@@ -73,7 +71,7 @@ def simulate_scene(
                 ("findings", truth.finding_rows()),
             ):
                 if rows or kind == "impacts":
-                    tables.append(_write_text(folder / "truth" / f"{run.run}.{kind}.csv", _csv([header, *rows])))
+                    tables.append(_write_text(folder / "truth" / f"{run.run}.{kind}.csv", csv_text([header, *rows])))
         tables.append(_write_text(folder / "rig.toml", rig_text(scene)))
         tables.append(_write_text(folder / "runs.csv", runs_text(scene)))
     except OSError as error:
@@ -147,7 +145,7 @@ def runs_text(scene: Scene) -> str:
                 *(run.columns.get(key, "") for key in extra),
             ]
         )
-    return _csv(rows)
+    return csv_text(rows)
 
 
 def rig_text(scene: Scene) -> str:
@@ -206,12 +204,6 @@ def _toml(value: Any) -> str:
     if isinstance(value, int):
         return str(value)
     return json.dumps(str(value), ensure_ascii=False).replace("\x7f", "\\u007f")
-
-
-def _csv(rows: Iterable[Sequence[object]]) -> str:
-    text = io.StringIO()
-    csv.writer(text, lineterminator="\n").writerows(rows)
-    return text.getvalue()
 
 
 def _write_text(path: Path, text: str) -> Path:

@@ -9,7 +9,7 @@ import sys
 import numpy as np
 import pytest
 
-from noisecheck.core.order import distinct, median, medians, quantile, quantiles
+from noisecheck.core.order import distinct, median, medians, quantile, quantiles, robust_sd
 
 
 @pytest.mark.parametrize("kind", [np.float32, np.float64])
@@ -45,3 +45,9 @@ def test_masked_arrays_stay_unloaded() -> None:
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "False"
+
+
+def test_the_robust_spread_is_that_of_normal_values_and_heeds_no_outlier() -> None:
+    values = np.random.default_rng(5).normal(3.0, 2.0, 20_001)
+    assert robust_sd(values, median(values)) == pytest.approx(2.0, rel=0.03)
+    assert robust_sd([1.0, 2.0, 3.0, 4.0, 1e9], 3.0) == 1.4826
