@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -24,8 +25,12 @@ Floats = NDArray[np.float64]
 def lae_db(x: Floats, rate: int) -> float:
     """A-weighted exposure level by the closed form on the spectrum: a way of its own, not the running filter."""
     nfft = 1 << (2 * len(x)).bit_length()
-    weight = np.abs(weighting_response(np.fft.rfftfreq(nfft, 1 / rate), "A")) ** 2
-    return float(10 * np.log10(2 * np.sum(weight * np.abs(np.fft.rfft(x, nfft)) ** 2) / nfft / rate))
+    return float(10 * np.log10(2 * np.sum(_weight(nfft, rate) * np.abs(np.fft.rfft(x, nfft)) ** 2) / nfft / rate))
+
+
+@lru_cache(maxsize=2)
+def _weight(nfft: int, rate: int) -> Floats:
+    return np.asarray(np.abs(weighting_response(np.fft.rfftfreq(nfft, 1 / rate), "A")) ** 2)
 
 
 def ring(rate: int, rng: np.random.Generator, t60: float, seconds: float | None = None) -> Floats:
@@ -67,21 +72,11 @@ class Take:
         self.lae, self.peak = np.empty(count), np.empty(count)
         for i, onset in enumerate(self.onsets):
             sound = ring(rate, rng, t60)[: frames - onset]
-            sound *= 10 ** (
-                (
-                    background
-                    + 10 * np.log10(0.5 * t60)
-                    + margin_db
-                    + rng.uniform(-1, 1) * spread_db
-                    - lae_db(sound, rate)
-                )
-                / 20
-            )
+            self.lae[i] = background + 10 * np.log10(0.5 * t60) + margin_db + rng.uniform(-1, 1) * spread_db
+            sound *= 10 ** ((self.lae[i] - lae_db(sound, rate)) / 20)
             self.clean[onset : onset + len(sound)] += sound
-            self.lae[i] = lae_db(sound, rate)
-            fine = (
-                np.fft.irfft(np.fft.rfft(np.pad(sound[: rate // 5], 64)), 8 * len(np.pad(sound[: rate // 5], 64))) * 8
-            )
+            first = np.pad(sound[: rate // 5], 64)
+            fine = np.fft.irfft(np.fft.rfft(first), 8 * len(first)) * 8
             self.peak[i] = 20 * np.log10(np.abs(fine).max())
         self.limits = np.append(self.onsets[1:], frames)
         quiet = np.stack(
