@@ -125,9 +125,19 @@ def listen_once(
     Raises:
         InputError: the recording cannot be used.
     """
+    news: tuple[str, ...] = ()
+
+    def anew(unfinished: Path | None = None) -> Listened:
+        heard = listen(opened, settings=settings, offset_db=offset_db, workers=workers, progress=progress,
+                       unfinished=unfinished)  # fmt: skip
+        with opened() as recording:
+            note_coded(recording, heard.coded)
+            health = check_health(recording, onsets=heard.onsets.frame) if check else None
+            gaps = tuple(g for g in getattr(recording, "gaps", ()) if g.seconds > 0)
+            return Listened(heard, health, gaps, tuple(recording.notes), news)
+
     if catalogue is None:
-        return _listened(opened, listen(opened, settings=settings, offset_db=offset_db, workers=workers,
-                                        progress=progress), check)  # fmt: skip
+        return anew()
     key = key_of(catalogue, run, paths, settings=settings, offset_db=offset_db, check=check, workers=workers)
     found = _restored(catalogue.load(key))
     if found is not None:
@@ -135,19 +145,15 @@ def listen_once(
             progress(1.0)
         return found
     standing = catalogue.standing(key)
-    news = (standing.sentence,) if standing.state in ("stale", "damaged") else ()
-
-    def hear(unfinished: Path | None) -> Heard:
-        return listen(opened, settings=settings, offset_db=offset_db, workers=workers, progress=progress,
-                      unfinished=unfinished)  # fmt: skip
-
+    if standing.state in ("stale", "damaged"):
+        news = (standing.sentence,)
     unfinished = catalogue.unfinished(key)
     try:
         unfinished.mkdir(parents=True, exist_ok=True)
     except OSError as error:
-        return _unkept(run, _listened(opened, hear(None), check, news=news), error)
+        return _unkept(run, anew(), error)
     try:
-        done = _listened(opened, hear(unfinished), check, news=news)
+        done = anew(unfinished)
     except PartsGone:
         # Another process finished the same run and tidied up: what it kept is the same. If it has not kept it yet, its
         # pieces are left to it, for two that remove each other's would both keep nothing.
@@ -155,9 +161,9 @@ def listen_once(
         if found is not None:
             catalogue.finish(key)
             return found
-        done = _listened(opened, hear(None), check, news=news)
+        done = anew()
     except OSError as error:  # pieces cannot be written: a full disk, or one that became read-only
-        return _unkept(run, _listened(opened, hear(None), check, news=news), error)
+        return _unkept(run, anew(), error)
     about = _About(done.heard.rate, done.heard.frames, done.heard.channels, offset_db is not None, done.health,
                    done.gaps, done.notes)  # fmt: skip
     document = {"about": plain(about), "files": [p.name for p in paths], "made_with": provenance()}
@@ -166,16 +172,6 @@ def listen_once(
     except OSError as error:
         return _unkept(run, done, error)
     return done
-
-
-def _listened(
-    opened: Callable[[], FileRecording], heard: Heard, check: bool, *, news: tuple[str, ...] = ()
-) -> Listened:
-    with opened() as recording:
-        note_coded(recording, heard.coded)
-        health = check_health(recording, onsets=heard.onsets.frame) if check else None
-        gaps = tuple(g for g in getattr(recording, "gaps", ()) if g.seconds > 0)
-        return Listened(heard, health, gaps, tuple(recording.notes), news)
 
 
 def _restored(stored: Stored | None) -> Listened | None:

@@ -35,7 +35,8 @@ def events_section(context: Context) -> Section | None:
         return None
     picked = pick(result, most=_MOST_PICKED)
     odd = {r.run.name: odd_impacts(r) for r in result.runs}
-    kept, left = _kept(context, picked, odd)
+    links = {(p.run, p.row) for p in picked}
+    kept, left = _kept(context, links, odd)
     wanted = [Wanted(p.run, p.row, FULL) for p in sorted(picked, key=lambda p: p.rank)]
     heard = {(w.run, w.row) for w in wanted}
     wanted += [Wanted(*one) for one in kept if one not in heard]
@@ -51,7 +52,6 @@ def events_section(context: Context) -> Section | None:
         runs.append(_run(context, number, run, chosen, clips, odd[run.run.name], limits))
     tests = [r["notes"] for r in runs if r["role"] == "test"]
     common = take_common(tests, "test runs" if len(tests) == len(result.tests) else "test runs with impacts")
-    links = {(p.run, p.row) for p in picked}
     rows = _rows(context, kept, links, odd)
     flags = int(np.bitwise_or.reduce(result.impacts.data["flags"], initial=0))
     return Section(
@@ -157,13 +157,12 @@ def _one(run: RunResult, row: int) -> dict[str, Any]:
 
 
 def _kept(
-    context: Context, picked: tuple[Picked, ...], odd: dict[str, dict[int, tuple[str, ...]]]
+    context: Context, links: set[tuple[str, int]], odd: dict[str, dict[int, tuple[str, ...]]]
 ) -> tuple[list[tuple[str, int]], int]:
     """Return the (run, row) of the table and how many impacts are left to the CSV: odd ones first, then by run.
 
     Where not all fit, the odd, the picked and the loudest are kept.
     """
-    links = {(p.run, p.row) for p in picked}
     ranked = []
     for number, run in enumerate(context.result.runs):
         level = np.nan_to_num(run.impacts.data["lae_db"], nan=-999.0)
