@@ -18,13 +18,13 @@ import json
 import os
 import re
 import time
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from functools import lru_cache
 from pathlib import Path
 from typing import Any, Final
 
 from noisecheck.bench.columns import Damaged, Stored, read_columns, write_columns
-from noisecheck.core.files import TEMPORARY, replaced
+from noisecheck.core.files import TEMPORARY, fingerprint, replaced
 from noisecheck.core.records import record
 
 __all__ = ["Catalogue", "Key", "Standing", "code_digest"]
@@ -115,16 +115,10 @@ def code_digest(*folders: str) -> str:
 class Catalogue:
     """The results kept in one campaign folder."""
 
-    def __init__(self, campaign: Path, fingerprint: Callable[[Path], str]) -> None:
-        """Look at ``campaign/results``; nothing is written yet.
-
-        Args:
-            campaign: the campaign's folder.
-            fingerprint: returns a digest of a file's bytes.
-        """
+    def __init__(self, campaign: Path) -> None:
+        """Look at ``campaign/results``; nothing is written yet."""
         self.campaign = campaign
         self.folder = campaign / "results"
-        self._fingerprint = fingerprint
         self._stamps = self.folder / "recordings.json"
         self._figures = self.folder / "figures.json"
 
@@ -213,7 +207,7 @@ class Catalogue:
         if known is not None:
             return known
         hashed_at = time.time()
-        digest = self._fingerprint(path)
+        digest = fingerprint(path)
         status = path.stat()
         rested = hashed_at - max(status.st_mtime, status.st_ctime) > _REST_S
         if before is not None and rested and _stamp(path) == before:

@@ -16,7 +16,7 @@ from typing import BinaryIO, Final
 
 from noisecheck.core.errors import InputError, one_line
 
-__all__ = ["TEMPORARY", "csv_text", "replaced", "write_together"]
+__all__ = ["TEMPORARY", "csv_text", "fingerprint", "replaced", "write_together"]
 
 TEMPORARY: Final = ".unfinished"
 """Ending of files still being written."""
@@ -27,6 +27,24 @@ def csv_text(rows: Iterable[Sequence[object]], delimiter: str = ",") -> str:
     out = io.StringIO(newline="")
     csv.writer(out, delimiter=delimiter, lineterminator="\n").writerows(rows)
     return out.getvalue()
+
+
+def fingerprint(path: Path) -> str:
+    """Return the SHA-256 of a file's bytes (64 hexadecimal digits), in flat memory.
+
+    Raises:
+        InputError: the file cannot be read.
+    """
+    import hashlib
+
+    try:
+        if not path.is_file():
+            raise FileNotFoundError
+        with path.open("rb", buffering=0) as file:
+            return hashlib.file_digest(file, "sha256").hexdigest()
+    except (OSError, ValueError) as error:
+        reason = "no such file" if isinstance(error, FileNotFoundError) else getattr(error, "strerror", None) or error
+        raise InputError(f"{one_line(path)}: cannot be read ({one_line(reason)})") from error
 
 
 @contextlib.contextmanager

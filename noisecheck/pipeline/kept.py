@@ -67,10 +67,9 @@ def catalogue_of(folder: Path) -> Catalogue | None:
     """Return the catalogue of results of a campaign folder; None for a bare recording, which keeps nothing."""
     if folder == Path() and not any((folder / n).exists() for n in ("rig.toml", "runs.csv")):
         return None
-    from noisecheck.audio.identity import fingerprint
     from noisecheck.bench.catalogue import Catalogue
 
-    return Catalogue(folder, fingerprint)
+    return Catalogue(folder)
 
 
 def key_of(

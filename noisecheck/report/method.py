@@ -6,8 +6,8 @@ from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any, Final
 
-from noisecheck.audio.identity import fingerprint
 from noisecheck.core.errors import InputError, one_line
+from noisecheck.core.files import fingerprint
 from noisecheck.core.table import COLUMNS
 from noisecheck.report.context import Context, Place, Section
 

@@ -8,13 +8,14 @@ import subprocess
 import sys
 import time
 from pathlib import Path
+from unittest.mock import Mock
 
 import numpy as np
 import pytest
 
 from noisecheck.bench.catalogue import Catalogue, code_digest
 from noisecheck.bench.columns import Damaged, Stream, read_columns, write_columns
-from noisecheck.core.files import TEMPORARY
+from noisecheck.core.files import TEMPORARY, fingerprint
 
 COLUMNS = {
     "frame": np.arange(500, dtype=np.int64) * 7,
@@ -102,19 +103,8 @@ def campaign(tmp_path: Path) -> Path:
     return folder
 
 
-class Counted:
-    """A fingerprint that counts how often it is asked."""
-
-    def __init__(self) -> None:
-        self.asked = 0
-
-    def __call__(self, path: Path) -> str:
-        self.asked += 1
-        return path.read_bytes().hex()[:40] + str(path.stat().st_size)
-
-
 def keep(folder: Path, *, run: str = "take", setting: float = 0.1, code: str = "c1") -> tuple[Catalogue, object]:
-    catalogue = Catalogue(folder, Counted())
+    catalogue = Catalogue(folder)
     key = catalogue.key(run, [folder / "take.wav"], {"dial": setting}, code=code)
     catalogue.store(key, COLUMNS, {"rate": 48_000})
     return catalogue, key
@@ -124,7 +114,7 @@ def test_kept_results_are_found_again_and_move_with_the_folder(campaign: Path, t
     keep(campaign)
     moved = tmp_path / "elsewhere"
     campaign.rename(moved)
-    catalogue = Catalogue(moved, Counted())
+    catalogue = Catalogue(moved)
     key = catalogue.key("take", [moved / "take.wav"], {"dial": 0.1}, code="c1")
     assert catalogue.standing(key).state == "kept"
     stored = catalogue.load(key)
@@ -178,19 +168,21 @@ def test_a_new_run_is_new_and_a_damaged_entry_is_damaged(campaign: Path) -> None
     assert catalogue.standing(key).state == "kept"  # type: ignore[arg-type]
 
 
-def test_recordings_are_hashed_once_until_touched(campaign: Path) -> None:
-    catalogue = Catalogue(campaign, counted := Counted())
+def test_recordings_are_hashed_once_until_touched(campaign: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    counted = Mock(wraps=fingerprint)
+    monkeypatch.setattr("noisecheck.bench.catalogue.fingerprint", counted)
+    catalogue = Catalogue(campaign)
     take = campaign / "take.wav"
     # Its inode was made a moment ago: not yet remembered, whatever its date says.
     first = catalogue.recording_digest(take)
     assert catalogue.recording_digest(take) == first
-    assert counted.asked == 2
+    assert counted.call_count == 2
     assert not catalogue.remembers([take])
     time.sleep(3.2)
     assert [catalogue.recording_digest(take) for _ in range(3)] == [first] * 3
-    assert counted.asked == 3
+    assert counted.call_count == 3
     assert catalogue.remembers([take])
-    assert counted.asked == 3
+    assert counted.call_count == 3
     # The same size and date, set back on purpose: noticed all the same.
     status = take.stat()
     take.write_bytes(b"sOund" * 1000)

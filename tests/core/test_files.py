@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import os
 import stat
 from collections.abc import Iterator
@@ -10,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from noisecheck.core.errors import InputError
-from noisecheck.core.files import replaced, write_together
+from noisecheck.core.files import csv_text, fingerprint, replaced, write_together
 
 
 def _broken() -> Iterator[str]:
@@ -59,3 +60,23 @@ def test_what_cannot_be_written_is_named_as_it_was_asked_for(tmp_path: Path) -> 
     wanted = tmp_path / ("x" * 245 + ".csv")  # the file beside it has a longer name than systems allow
     with pytest.raises(InputError, match=f"{wanted.name}: cannot be written"):
         write_together({wanted: "new"})
+
+
+def test_a_fingerprint_follows_content_not_name(tmp_path: Path) -> None:
+    a, b, c, d = (tmp_path / n for n in "abcd")
+    content = os.urandom(3_000_000)
+    for path, written in ((a, content), (b, content), (c, content + b"x"), (d, content[:-1])):
+        path.write_bytes(written)
+    assert fingerprint(a) == fingerprint(b) == hashlib.sha256(content).hexdigest()
+    assert len({fingerprint(p) for p in (a, c, d)}) == 3
+
+
+@pytest.mark.parametrize("path", ["none.wav", ".", "a\0b.wav"])
+def test_what_has_no_fingerprint_is_said(tmp_path: Path, path: str) -> None:
+    with pytest.raises(InputError, match="cannot be read") as caught:
+        fingerprint(tmp_path / path)
+    assert str(caught.value).isprintable()
+
+
+def test_csv_quotes_only_what_must_be() -> None:
+    assert csv_text([["run", "note"], ["a;b", None], ['say "x"', 1.5]], ";") == 'run;note\n"a;b";\n"say ""x""";1.5\n'
