@@ -84,7 +84,7 @@ def test_memory_stays_flat(scene) -> None:
     for seconds in (3.0, 15.0):
         made = scene(
             background={"noise_db": -60, "chain_db": -70},
-            feed={"balls": 10_000},
+            feed={"balls": 100},
             run=[{"run": "a", "seconds": seconds}],
         )
         tracemalloc.start()
