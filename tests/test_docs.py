@@ -25,16 +25,6 @@ from noisecheck.manual import main, manual_page
 ROOT = Path(noisecheck.__file__).parent.parent
 
 
-def test_the_readmes_python_does_what_it_says(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    pytest.importorskip("pandas", reason="pandas is not installed")
-    if not (ROOT / "recordings").is_dir():
-        pytest.skip("the demo campaign is not here")
-    shutil.copytree(ROOT / "recordings", tmp_path / "recordings")  # with what other tests have measured
-    monkeypatch.chdir(tmp_path)
-    found = doctest.testfile(str(ROOT / "README.md"), module_relative=False)
-    assert (found.failed, found.attempted > 8) == (0, True)
-
-
 def test_examples_in_docstrings_do_what_they_say() -> None:
     import importlib
     import pkgutil
@@ -107,3 +97,13 @@ def test_a_manual_that_cannot_be_written_is_one_sentence(tmp_path: Path, capsys:
     (tmp_path / "file").touch()
     assert main([str(tmp_path / "file")]) == 2
     assert capsys.readouterr().err.count("\n") == 1
+
+
+def test_the_readmes_python_does_what_it_says(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    pytest.importorskip("pandas", reason="pandas is not installed")
+    if not (ROOT / "recordings").is_dir():
+        pytest.skip("the demo campaign is not here")
+    shutil.copytree(ROOT / "recordings", tmp_path / "recordings")  # with what other tests have measured
+    monkeypatch.chdir(tmp_path)
+    found = doctest.testfile(str(ROOT / "README.md"), module_relative=False)
+    assert (found.failed, found.attempted > 8) == (0, True)
