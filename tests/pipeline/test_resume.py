@@ -143,27 +143,31 @@ def test_killed_at_any_moment_ends_with_the_same(stereo: Path, whole: Heard, tmp
     assert_same(resumed, whole)
 
 
-@pytest.mark.parametrize("done", [1, 2, 4, 5, 6, 7])
 def test_going_on_from_any_tile_is_the_same(
-    stereo: Path, whole: Heard, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, done: int
+    stereo: Path, whole: Heard, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(parts, "_TILES", 1)
-    opened = functools.partial(open_recording, stereo)
+    heard = functools.partial(listen, functools.partial(open_recording, stereo), settings=ListenSettings())
+    kept = tmp_path / "kept"
+    kept.mkdir()
 
     class Stop(Exception):
         pass
 
-    def stop(share: float) -> None:
-        if share > (done - 0.5) / 7:
-            raise Stop
+    for done in (1, 2, 4, 5, 6, 7):  # each goes on where the one before stopped
 
-    with pytest.raises(Stop):
-        listen(opened, settings=ListenSettings(), unfinished=tmp_path, progress=stop)
-    shares: list[float] = []
-    resumed = listen(opened, settings=ListenSettings(), unfinished=tmp_path, progress=shares.append)
-    assert len(shares) == 7 - min(done, 6)  # the last tile is only written with the whole
-    assert_same(resumed, whole)
-    assert [p.name for p in tmp_path.iterdir()] == ["0000000-0000007.npz"]
+        def stop(share: float, done: int = done) -> None:
+            if share > (done - 0.5) / 7:
+                raise Stop
+
+        with pytest.raises(Stop):
+            heard(unfinished=kept, progress=stop)
+        folder = shutil.copytree(kept, tmp_path / str(done))
+        shares: list[float] = []
+        resumed = heard(unfinished=folder, progress=shares.append)
+        assert len(shares) == 7 - min(done, 6)  # the last tile is only written with the whole
+        assert_same(resumed, whole)
+        assert [p.name for p in folder.iterdir()] == ["0000000-0000007.npz"]
 
 
 def test_damaged_pieces_are_heard_again(
