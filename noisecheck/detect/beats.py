@@ -33,7 +33,9 @@ _SWELLS_PER_S: Final = 2.0
 _SWELLS_LEAST_S: Final = 2.0
 """A slow chain swells so often a second..."""
 _ONE_MORE: Final = np.float32(6.3)
-"""... and what is dull and nowhere so many times louder than most swells is one more: 2 to 4 times is usual."""
+"""... and what is dull and nowhere so many times louder than most swells is one more (2 to 4 times is usual), nor is it
+struck where it is so many times louder, but not as loud as what stands out of beats, unless more sounds of the last
+seconds were: levels of what is struck are spread, swells are ever fewer the louder they are."""
 _STANDS_DB: Final = 8.0
 """What stands out of the swells of the second before, in some band, by so much more than they do is none of them..."""
 _BELIEF: Final = 5.0
@@ -97,14 +99,23 @@ class Beats:
         total = np.concatenate(([0], np.cumsum(swells)))
         often = total[self.end] - total[self.begin] > _SWELLS_PER_S * np.maximum(self.span, _SWELLS_LEAST_S)
         rows = np.flatnonzero(asked & self.dull & (self.beating | often))
-        return rows[np.array([self._like_most(i, swells) for i in rows.tolist()], np.bool_)]
+        louder = np.array([self._louder(i, swells) for i in rows.tolist()], np.float32)
+        loud = louder > _LOUDER
+        more = ~loud & (self.beating[rows] | (louder <= _ONE_MORE))
+        first = np.searchsorted(self.times[rows], self.times[rows] - _SPAN_S)
+        doubtful = ~loud & (louder > _ONE_MORE)
+        loud_upto, doubtful_upto = (np.concatenate(([0], np.cumsum(some))) for some in (loud, doubtful))
+        before = np.arange(len(rows))
+        few = loud_upto[before] - loud_upto[first] <= doubtful_upto[before] - doubtful_upto[first]
+        return rows[more | (doubtful & few)]
 
-    def _like_most(self, i: int, swells: NDArray[np.bool_]) -> bool:
-        near, louder = slice(self.begin[i], self.end[i]), _LOUDER
+    def _louder(self, i: int, swells: NDArray[np.bool_]) -> np.float32:
+        """Return how many times louder than most beats, or swells, one is in the band where it is so most."""
+        near = slice(self.begin[i], self.end[i])
         others = self.some[near]
         if not self.beating[i]:
-            others, louder = others[swells[near]], _ONE_MORE
-        return bool((self.new[i] <= louder * medians(self.heard[others], 0)).all())
+            others = others[swells[near]]
+        return np.float32((self.new[i] / np.maximum(medians(self.heard[others], 0), _TINY)).max())
 
     def alike(
         self, asked: NDArray[np.bool_], swell: NDArray[np.bool_], before_s: float, memory_s: float

@@ -87,9 +87,9 @@ much, and louder ones thin out..."""
 _OVER_FALL_DB = 4.0
 _OVER = (0.2, 5.0)
 """... by a factor e every so many dB, within these bounds."""
-HISTORY_S = 2.0 * (MEMORY_S + _AMID_S[0]) + 10.0
+HISTORY_S = 2.0 * (MEMORY_S + _AMID_S[0]) + 20.0
 """Candidates so long before others can change their odds: what counts as an impact in the last minute hangs on the
-minute before that, and on the beats of 10 s."""
+minute before that, and on the beats of 10 s before those of 10 s."""
 _ASKED = (0.005, 10.0)
 """At such odds it matters whether something sounds like a clear impact before it."""
 _KNOWN_ABRUPT = 20.0

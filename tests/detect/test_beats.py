@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from scipy.signal import lfilter
 from soundmaker import STEADY, detect, modes, noise
 
+from noisecheck.detect.beats import Beats
 from noisecheck.score import match
 
 RATE = 48_000
@@ -80,3 +81,24 @@ def test_a_slow_chain_under_rings_is_none() -> None:
         found, false = found + told.pairs, false + len(told.false_index)
     assert found >= 170  # of 236; 203 once
     assert false <= 30  # 80 once
+
+
+@pytest.mark.parametrize("struck", [False, True])
+def test_what_stands_out_of_swells_by_little_is_one_more_unless_more_stand_out_by_much(struck: bool) -> None:
+    # Swells three times a second, every 2 s a sound 9 dB above, and thrice as often ones 15 dB above, or none.
+    rng = np.random.default_rng(41)
+    swells, little = np.arange(0.0, 30.0, 1 / 3), np.arange(5.0, 30.0, 2.0) + 0.1
+    much = np.arange(2.0, 30.0, 0.7) + 0.05 if struck else np.empty(0)
+    times = np.concatenate((swells, little, much))
+    level = 10.0 ** (
+        np.repeat([0.0, 0.9, 1.5], [len(swells), len(little), len(much)]) + rng.normal(0, 0.03, len(times))
+    )
+    kind = np.repeat([0, 1, 2], [len(swells), len(little), len(much)])[np.argsort(times)]
+    heard = np.float32(level[np.argsort(times)])[:, None]
+    times = np.sort(times)
+    every, begin = np.arange(len(times)), np.searchsorted(times, times - 10.0)
+    no, yes = np.zeros(len(times), bool), np.ones(len(times), bool)
+    beats = Beats(times, yes, every, begin, every, np.clip(times, 0.5, 10.0), no, heard, heard)
+    more = beats.one_more(kind > 0)
+    assert (kind[more] < 2).all()
+    assert len(more) == (0 if struck else len(little))
