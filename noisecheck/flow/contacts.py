@@ -44,6 +44,8 @@ _USUAL_FROM = 12
 """Impacts from which the usual distance of level and peak is known."""
 _USUAL_SHARE, _MORE_DB = 0.99, 3.0
 """What lies that much further above its peak than this share of impacts has another sound in it (chosen here)."""
+_FOUND_DB = 6.0
+"""Margin from which an impact is found, but for some in a hundred (detection's own benchmarks)."""
 _CHANCE_DB = 2.0
 """Scatter of the margin of chance: a window of 50 ms and a few third octaves hold some 20 to 50 independent values of a
 noise, 0.6 to 1 dB of L_AE; doubled, since a motor's noise swings more."""
@@ -160,7 +162,8 @@ def _alone(impacts: Impacts) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
     """Return (how loud each impact is by its peak, whether another sound than its own was measured with it), each (n,).
 
     Peaks are looked for at the beginning; L_AE goes on to the next impact found, and takes in what was not found. Then
-    it lies further above the peak than that of the impacts with nothing near, at the same microphone.
+    it lies further above the peak than that of the impacts with nothing near, at the same microphone. But what stands
+    out of the background is found: then it is the impact itself that rings longer than others do.
     """
     level, overlapped = np.asarray(impacts["lae_db"], np.float64), impacts.flagged(Flag.OVERLAPPED)
     with np.errstate(invalid="ignore"):
@@ -174,7 +177,7 @@ def _alone(impacts: Impacts) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
             rows = overlapped & (code == value)
             by_peak[rows] = impacts["lzpeak_db"][rows] + np.median(usual)
             more[rows] = above[rows] > np.quantile(usual, _USUAL_SHARE) + _MORE_DB
-    return by_peak, more
+    return by_peak, more & ~(impacts["margin_db"] >= _FOUND_DB)
 
 
 def followed_impacts(impacts: Impacts) -> NDArray[np.int64]:

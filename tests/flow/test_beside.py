@@ -95,7 +95,9 @@ def test_a_sound_at_the_background_beside_another_is_that_once_more(
     assert (book.lone.settle(lone, 1.0, 0.0, 20.0) > 5.0) == stray
 
 
-def test_what_was_measured_with_a_sound_that_was_not_found_tells_neither_level_nor_place() -> None:
+@pytest.mark.parametrize("margin_db", [2.0, 15.0])
+def test_what_was_measured_with_a_sound_that_was_not_found_tells_neither_level_nor_place(margin_db: float) -> None:
+    """What stands out by 15 dB would have been found: then it is one sound that rings long."""
     n, rng = 60, np.random.default_rng(3)
     peak = rng.normal(-25.0, 1.0, n)
     flags, exposure = np.zeros(n, np.uint32), peak - 30.0 + rng.normal(0.0, 0.5, n)
@@ -104,10 +106,17 @@ def test_what_was_measured_with_a_sound_that_was_not_found_tells_neither_level_n
     table = Impacts.of(
         n, time_s=1.0 + np.arange(n), lae_db=exposure, lzpeak_db=peak, margin_db=15.0, flags=flags, station="landing"
     )
+    table = table.with_columns(margin_db=np.where(np.arange(n) == 20, margin_db, 15.0))
     level, at_most = levels_of(table)
+    codes, labels = of_one_sound(table, np.zeros(n, np.int64), np.tile([1.0, 0.01, 0.02], (n, 1)))
+    if margin_db > 10.0:
+        assert level[20] == exposure[20]
+        assert not at_most.any()
+        assert np.all(codes == 0)
+        assert labels[20].tolist() == [1.0, 0.01, 0.02]
+        return
     assert np.flatnonzero(at_most).tolist() == [20]
     assert level[20] == pytest.approx(peak[20] - 30.0, abs=0.5)
-    codes, labels = of_one_sound(table, np.zeros(n, np.int64), np.tile([1.0, 0.01, 0.02], (n, 1)))
     assert np.flatnonzero(codes < 0).tolist() == [20]
     assert labels[20].tolist() == [1.0, 1.0, 1.0]
     assert labels[40].tolist() == [1.0, 0.01, 0.02]
