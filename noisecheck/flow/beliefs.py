@@ -160,13 +160,13 @@ class Beliefs(Heard):
         self.late_most = sum(self.p_hold) / s.held_up_s + 0.5 / _JAM_S + self._stood_most
         self.transit_most = [0.0, *(0.4 / math.sqrt(v) + self.late_most for v in self.var)]
 
-    def hear(self, time_s: float, level_db: float, clear: bool, channel: int = 0) -> None:
+    def hear(self, time_s: float, level_db: float, clear: bool, channel: int = 0, station: int = -1) -> None:
         """Take in that an impact was heard; see :meth:`Heard.hear`."""
         if self.heard and time_s - self.heard[-1] > self.quiet_s and not self.unlistened(self.heard[-1], time_s):
             self.silences.append((self.heard[-1], time_s, self.quiet_s))
             self._stood_most = max(self._stood_most, 1.0 / self.quiet_s)
             self.tables()
-        super().hear(time_s, level_db, clear, channel)
+        super().hear(time_s, level_db, clear, channel, station)
 
     def take_windows(self, route: Route) -> None:
         """Take the transit times of a route where they differ from those stated so far."""

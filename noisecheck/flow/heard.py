@@ -8,7 +8,7 @@ from bisect import bisect_left
 from collections import deque
 
 from noisecheck.flow.habits import LevelHabit
-from noisecheck.flow.rebounds import ReboundLaw
+from noisecheck.flow.rebounds import SPAN_DB, ReboundLaw
 from noisecheck.flow.route import LedgerSettings
 
 __all__ = ["Heard"]
@@ -44,6 +44,8 @@ class Heard:
         """The channels those are from."""
         self.clear = bytearray()
         """Whether they sound clearly like one station: two contacts in one seldom do."""
+        self.heard_at = array("i")
+        """The stations they clearly sound like, -1 where none."""
         self.foreign: deque[int] = deque(maxlen=_FOREIGN)
         """The last impacts that are strays, or bounces of such, by any history."""
         self.doubtful = array("q")
@@ -64,12 +66,13 @@ class Heard:
         self._quietest: float | None = None
         """Usual level of the quietest station in dB, until more is learnt; 0 where none is known."""
 
-    def hear(self, time_s: float, level_db: float, clear: bool, channel: int = 0) -> None:
-        """Take in that an impact was heard, which may hide others; ``clear`` if it sounds like one station."""
+    def hear(self, time_s: float, level_db: float, clear: bool, channel: int = 0, station: int = -1) -> None:
+        """Take in that an impact was heard, which may hide others; ``clear`` if it sounds like one station, which."""
         self.heard_by.append(channel)
         self.heard.append(time_s)
         self.heard_db.append(level_db)
         self.clear.append(clear)
+        self.heard_at.append(station)
         if not clear:
             self.doubtful.append(len(self.heard) - 1)
             self.doubtful_s.append(time_s)
@@ -108,10 +111,29 @@ class Heard:
         at = number if one else self.doubtful[number]
         weight = self.hides(station, self.heard_db[at]) * self.unanswered(station, self.heard[at])
         if one:
-            weight *= self.double(at)
+            weight *= self.double(at) * self._louder(station, at)
         if not self.laws[station].known or self.rebounded(station, self.heard[at]) is not None:
             return weight, math.inf
         return weight, self.answer_s(station, self.heard[at])[1]
+
+    def _louder(self, station: int, number: int) -> float:
+        """Return how much likelier an impact is as loud as it is with a contact at a station in it, at least 1.
+
+        A contact that is louder than usual where it was has another one in it rather than none that is louder yet.
+        """
+        at, level_db = self.heard_at[number], self.heard_db[number]
+        if at < 0 or at == station:
+            return 1.0
+        (own_db, own_sd), (other_db, other_sd) = self.levels[at].usual_db, self.levels[station].usual_db
+        if not level_db > own_db:  # or one of them not known
+            return 1.0
+        both_db = 10.0 * math.log10(10.0 ** (0.1 * own_db) + 10.0 ** (0.1 * other_db))
+        sd = math.hypot(max(own_sd, other_sd), _SUM_DB)
+        z = (level_db - both_db) / sd
+        if not abs(z) < 4.0:
+            return 1.0
+        density = SPAN_DB * math.exp(-0.5 * z * z) / (sd * _SQRT_2PI)
+        return max(density / self.levels[at].ratio(level_db, False), 1.0)
 
     def take_strangest(self, share: float) -> None:
         """Take the highest share of contacts at a station that sound like none."""

@@ -274,7 +274,8 @@ class LedgerSolver:
     def _take(self, impact: Impact) -> None:
         self._run_to(impact.time_s)
         clear = impact.station >= 0 and impact.confidence >= CLEARLY_PLACED
-        self.beliefs.hear(impact.time_s, impact.level_db, clear, impact.channel)
+        at = impact.station if clear else -1
+        self.beliefs.hear(impact.time_s, impact.level_db, clear, impact.channel, at)
         impact, rebound = self._sorter.among_trains(impact)
         if rebound:
             self.book.lone.rebounds.add(impact.number)

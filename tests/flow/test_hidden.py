@@ -4,8 +4,13 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
+import pytest
+
 from noisecheck.flow.agreement import Best, holding_key
+from noisecheck.flow.beliefs import Beliefs
 from noisecheck.flow.histories import Decision, History, contacts_of
+from noisecheck.flow.route import FeedPlan, LedgerSettings, Route
 
 SEEN = Decision(None, "pass", 7, 3, 1, 20.0, late=True)
 SHOWN = Decision(None, "pass", 8, 3, 1, 20.15, late=True, came_s=20.0)
@@ -60,3 +65,17 @@ def test_how_far_readings_share_the_best_ones_way_is_told_in_any_order() -> None
         yardstick = Best(history(best[-1]), root)
         assert [yardstick.shared(h) for h, _ in order] == [number for _, number in order]
     assert yardstick.shared(history(root)) == 0
+
+
+def test_a_contact_louder_than_usual_where_it_was_may_well_hold_a_louder_one() -> None:
+    """The landing is 9 dB softer than the tray: as loud as that a sound like the landing has the tray's in it."""
+    beliefs = Beliefs(Route(("landing", "tray"), ((0.5, 0.9),)), FeedPlan(), LedgerSettings(), [], 0.0)
+    rng = np.random.default_rng(1)
+    for habit, usual_db in zip(beliefs.levels, (-54.0, -45.0), strict=True):
+        habit.prime(rng.normal(usual_db, 1.0, 100))
+    for at, level_db, station in ((1.0, -54.0, 0), (3.0, -45.0, -1), (5.0, -45.0, 0), (7.0, -45.0, 1)):
+        beliefs.hear(at, level_db, True, 0, station)
+    usual, untold, louder, own = (beliefs.hidden_then(1, at, 0.1) for at in (1.0, 3.0, 5.0, 7.0))
+    assert usual < 0.01 * untold
+    assert louder > 10.0 * untold
+    assert own == pytest.approx(untold)
