@@ -24,7 +24,7 @@ from noisecheck.live.drops import LiveDrops
 from noisecheck.live.events import Event, clock_text
 from noisecheck.live.hearing import Heard, Hearing
 from noisecheck.live.later import NotKept
-from noisecheck.live.microphones import Signal, SilenceCheck
+from noisecheck.live.microphones import Signal, SilenceCheck, StillnessCheck
 from noisecheck.live.placing import Placer
 from noisecheck.live.readiness import Readiness
 from noisecheck.live.teller import Teller, standing
@@ -119,7 +119,7 @@ class Follower:
         self._windows_told: set[str] = set()
         self._solver: LedgerSolver | None = None
         self._account: Account | None = None
-        self._readiness = Readiness()
+        self._readiness, self._stillness = Readiness(), StillnessCheck()
         self._known_s = -math.inf
         """Up to when balls are followed, where no impact came since."""
         self._due = iter(_AGAIN_S)
@@ -162,6 +162,7 @@ class Follower:
         events = self._follow_all(self.hearing.flush())
         start = self.seconds
         self.hearing.gap(frames)
+        self._stillness.restart(self.seconds)
         text = f"{frames / self.rate:.3g} s were not listened to ({why})"
         more = {"from_s": round(start, 6), "to_s": round(self.seconds, 6)}
         events.append(Event("not_listened", start, self.seconds, text, more=more))
@@ -201,6 +202,7 @@ class Follower:
             heard = heard._replace(impacts=self._drops.told(heard.impacts))
             events += self._said(heard) if self._impacts else []
         events += dead
+        events += self._still(heard)
         if self._account is None:
             return events
         if heard.lost and self._solver is not None and self._account.lost_s:
@@ -341,6 +343,15 @@ class Follower:
         check = "is it connected and switched on?" if signal.state == "same" else "is the gain far too high?"
         text = f"the microphone on {where} is dead since {clock_text(since_s)}: {what}; {check}"
         return [Event("not_listening", since_s, now_s, text, own or "", more={"channel": signal.channel})]
+
+    def _still(self, heard: Heard) -> list[Event]:
+        """Say, once, that nothing has been heard for long."""
+        still_s = self._stillness.take(heard.impacts["time_s"], heard.known_s)
+        dead = any(math.isinf(to) for spans in self._deaf.values() for _, to in spans)
+        if not still_s or dead:
+            return []
+        text = f"nothing has been heard for {still_s:.0f} s: was the machine stopped, or does a ball block its way?"
+        return [Event("note", self.seconds, self.seconds, text, more={"from_s": round(heard.known_s - still_s, 6)})]
 
     # -- words ------------------------------------------------------------------------------------------------------
     def _contradicted(self, wrong: Iterable[Contradiction], now_s: float) -> list[Event]:

@@ -1,4 +1,4 @@
-"""Microphones that are dead: samples that are all the same or always cut off, and stations where nothing is heard."""
+"""What is not heard: microphones that are dead, their samples all the same or always cut off, stations, the machine."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from noisecheck.flow.route import Route
 from noisecheck.flow.silence import BALLS, Silence, silences
 from noisecheck.pipeline.lost import HIDES_S
 
-__all__ = ["LostSound", "Signal", "SignalCheck", "SilenceCheck"]
+__all__ = ["LostSound", "Signal", "SignalCheck", "SilenceCheck", "StillnessCheck"]
 
 _LONG_S: Final = 3.0
 _LONGER: Final = 3.0
@@ -22,6 +22,8 @@ noise gates, and quiet rooms at few bits, make pauses."""
 _RAIL, _RAIL_SHARE, _RAIL_LEAST = 0.999, 0.25, 0.05
 """Cut off: so large a share of 20 ms lies within 0.1 % of its peak (a sine has 3 %), and the peak is no noise."""
 _KEPT: Final = 1000
+_STILL_S, _STILL_TIMES = 30.0, 3.0
+"""A machine is still when nothing was heard for so long, and for so many times its longest such pause before."""
 
 
 class Signal(NamedTuple):
@@ -147,3 +149,29 @@ class SilenceCheck:
         ]
         self.silent.update({s.station: s for s in new})
         return new
+
+
+class StillnessCheck:
+    """Tells when nothing at all has been heard for long: a machine that was stopped, or that a ball blocks."""
+
+    def __init__(self) -> None:
+        self._count, self._last_s, self._usual_s, self._told = 0, 0.0, 0.0, False
+
+    def take(self, time_s: NDArray[np.float64], now_s: float) -> float:
+        """Take more impacts, (n,) in s and in order, all before ``now_s``; return how long it has been still, once.
+
+        0 at all other times.
+        """
+        for t in time_s.tolist():
+            if self._count and not self._told:
+                self._usual_s = max(self._usual_s, t - self._last_s)
+            self._count, self._last_s, self._told = self._count + 1, t, False
+        still_s = now_s - self._last_s
+        if self._told or self._count < BALLS or still_s < max(_STILL_S, _STILL_TIMES * self._usual_s):
+            return 0.0
+        self._told = True
+        return still_s
+
+    def restart(self, now_s: float) -> None:
+        """Begin anew behind a span that was not listened to."""
+        self._last_s = now_s

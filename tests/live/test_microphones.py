@@ -14,7 +14,7 @@ from noisecheck.bench.rig_file import load_rig
 from noisecheck.flow.route import Route
 from noisecheck.live.events import Event
 from noisecheck.live.follow import Follower
-from noisecheck.live.microphones import LostSound, Signal, SignalCheck, SilenceCheck
+from noisecheck.live.microphones import LostSound, Signal, SignalCheck, SilenceCheck, StillnessCheck
 from noisecheck.live.placing import Placer
 
 RATE = 16_000
@@ -114,6 +114,26 @@ def test_no_ball_is_lost_at_a_dead_microphone(tmp_path: Path, sound: Any) -> Non
     assert follower.ledger is not None
     # The stray of 51.3 s is not claimed: what falls at the tray may sound like nothing that is known meanwhile.
     assert [f.kind for f in follower.ledger.findings] == ["stuck"]
+
+
+def test_a_machine_that_is_not_heard_for_long_is_said_once_each_time() -> None:
+    """For 30 s, and for three times its longest pause before."""
+    check, none, said = StillnessCheck(), np.empty(0), []
+    beats = [*range(0, 24, 2), 40, 42, 43, 120, 121]  # a pause of 18 s, then one of 77 s
+    for now in range(220):
+        new = np.array([float(b) for b in beats if b == now - 1])
+        if still_s := check.take(new if len(new) else none, float(now)):
+            said.append((now, still_s))
+    assert said == [(97, 54.0), (175, 54.0)]
+
+
+def test_that_nothing_is_heard_any_longer_is_a_note(tmp_path: Path, sound: Any) -> None:
+    samples = sound[0][: 14 * RATE]
+    rest = np.random.default_rng(3).normal(0.0, samples[-RATE:].std(axis=0), (34 * RATE, samples.shape[1]))
+    _, events = followed(tmp_path, np.concatenate([samples, rest.astype(np.float32)]))
+    (still,) = (e for e in events if "nothing has been heard for 30 s" in e.text)
+    assert (still.kind, still.alarm) == ("note", False)
+    assert still.more["from_s"] == pytest.approx(still.said_s - 30.0, abs=0.5)
 
 
 def test_no_ball_is_lost_where_all_sound_was(tmp_path: Path, sound: Any) -> None:
