@@ -25,7 +25,8 @@ __all__ = ["Stream"]
 _STEP = 48
 """Frames worked out at once: fewer cost more for each, more would tell later."""
 _IDLE_STEP = 3 * _STEP
-"""The same while nothing is open: what begins meanwhile takes about as long to be decided, so it is told no later."""
+"""The same while nothing is open: what begins meanwhile takes about as long to be decided, so it is told no later.
+That nothing came is known up to the difference later."""
 _CHAIN_S = 0.100
 """Sounds that follow one another so closely that each could change the last are judged together, up to this."""
 
