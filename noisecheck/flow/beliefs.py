@@ -155,7 +155,8 @@ class Beliefs(Heard):
         self.pass_sd = [[math.sqrt(v) for v in row] for row in var]
         several = zip(self.pass_mean, self.pass_sd, strict=True)
         self.pass_soonest = [[m - 8.0 * sd for m, sd in zip(*row, strict=True)] for row in several]
-        self.quiet_s = max(self.latest, default=0.0) + _QUIET / self.feed_rate
+        # Until a feed has shown how far apart its balls come, no wait is longer than is usual.
+        self.quiet_s = max(self.latest, default=0.0) + _QUIET * self.period_s if self.period_s > 0.0 else math.inf
         # The highest density of a ball that is late, and of any:
         self.late_most = sum(self.p_hold) / s.held_up_s + 0.5 / _JAM_S + self._stood_most
         self.transit_most = [0.0, *(0.4 / math.sqrt(v) + self.late_most for v in self.var)]

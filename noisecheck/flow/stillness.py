@@ -19,6 +19,8 @@ _STOPS_PER_S: Final = 0.1 / 3600.0
 """How often a machine is stopped (common practice, no source)."""
 RESTS: Final = 0.003
 """Share of balls of a feed after which it rests, or ends."""
+_JAMMED: Final = 0.1
+"""Share of stuck balls behind which nothing more is fed: they block the feed, too (common practice, no source)."""
 _TURNS: Final = 8
 _LONG: Final = 10.0
 """Turns that a rest takes typically; longer ones fall off slowly (common practice, no source)."""
@@ -87,7 +89,7 @@ def standing(beliefs: Beliefs, history: History, now_s: float, *, fed_all: bool 
         return {}
     blocked, first_s = -1, math.inf
     found: dict[Ball, float] = {}
-    log_run = 0.0
+    log_run, jammed = 0.0, 0.0
     for ball in history.track:
         q = ball.station
         if ball.floor > q:
@@ -99,19 +101,23 @@ def standing(beliefs: Beliefs, history: History, now_s: float, *, fed_all: bool 
         if q != blocked:  # those behind it wait with it
             blocked, first_s = q, min(first_s, due_s)
             stuck, unheard = b.never(q, ball.time_s, ball.floor)
-            found[ball] = math.log(stuck + unheard + b.still_held(q, q + 1, now_s - ball.time_s))
+            own = stuck + unheard + b.still_held(q, q + 1, now_s - ball.time_s)
+            jammed = max(jammed, _JAMMED * stuck / own)
+            found[ball] = math.log(own)
             log_run += found[ball]
     if not found:
         return {}
     stops = _STOPS_PER_S * (first_s - last_s)
     if not (fed_all or math.isnan(history.fed_s) or b.unlistened(last_s, now_s, 0)):
         silent, before = (_not_fed(b, t - history.fed_s, history.period_s) for t in (now_s, last_s))
-        log_run += math.log(silent / before)
+        log_run += math.log(max(silent / before, jammed))
     return {ball: stops * math.exp(min(own - log_run, 50.0)) for ball, own in found.items()}
 
 
 def _not_fed(beliefs: Beliefs, waited_s: float, period_s: float) -> float:
     """Return the probability that nothing is heard of a feed so long after its last ball."""
+    if not beliefs.period_s:
+        return 1.0  # nobody knows when the next one is due
     if not beliefs.paced or period_s <= 0.0:
         return max(math.exp(-min(waited_s * beliefs.feed_rate, 50.0)), RESTS)
     missed, share = beliefs.p_gap + beliefs.p_miss[0], 1.0

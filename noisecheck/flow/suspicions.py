@@ -154,7 +154,8 @@ class Suspicions:
         odds = combine_odds(waiting, sum(weights) - waiting, stuck, unheard + stopped)
         until_s = ball.time_s + b.pass_latest[a][a + 1] + _WITHIN_S
         least = b.settings.suspect_odds
-        if q == b.count - 1:  # no station behind it will tell more: what will be claimed in the end is said now
+        if q == b.count - 1 or stopped > unheard:
+            # No station behind it will tell more, or not before all goes on: what will be claimed in the end is said.
             least = min(least, self._book.least_stuck(a))
         if odds < least and stopped > unheard:
             self._still[ball.last] = b.heard[-1]

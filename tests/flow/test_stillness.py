@@ -74,13 +74,15 @@ def test_a_machine_that_stays_still_has_lost_no_ball() -> None:
 
 
 @pytest.mark.parametrize("balls", [33, None])
-def test_the_last_ball_of_a_feed_is_stuck_where_no_more_were_to_come(balls: int | None) -> None:
-    """Where nobody says so it may have stopped with the machine as well."""
+def test_the_last_ball_of_a_feed_is_stuck_where_nothing_behind_it_is_missed(balls: int | None) -> None:
+    """Where nobody says that no more were to come, what it blocks may be the reason."""
     rows = _heard(60.0, lost=(32, 0), fed=33)
-    ledger, _ = _followed(rows, 80.0, **({} if balls is None else {"balls": balls}))
-    named = [(f.kind, f.time_s) for f in ledger.findings]
-    assert named == ([] if balls is None else [("stuck", rows[-1][0] if rows[-1][1] == 0 else rows[-2][0])])
-    assert ledger.under_way == (balls is None)
+    last_s = max(t for t, q in rows if q == 0)
+    ledger, said = _followed(rows, 80.0, **({} if balls is None else {"balls": balls}))
+    assert [(f.kind, f.time_s) for f in ledger.findings] == [("stuck", last_s)]
+    assert ledger.under_way == 0
+    due_s = last_s + WAY.transit_s[0][1]  # type: ignore[index]
+    assert [said_s < due_s + 1.0 for _, said_s in _suspected(said)] == [True]
 
 
 def test_a_ball_that_stays_away_when_the_machine_goes_on_is_suspected_then() -> None:
@@ -100,3 +102,16 @@ def test_a_feed_that_rests_amid_other_sounds_feeds_balls_again() -> None:
     ledger, _ = _followed(sorted(rows), 150.0)
     assert {f.kind for f in ledger.findings} <= {"stray"}
     assert all(43.0 <= f.time_s < 103.0 for f in ledger.findings)
+
+
+@pytest.mark.parametrize("period_s", [30.0, 120.0])
+def test_waits_of_a_sparse_feed_are_no_standstill(period_s: float) -> None:
+    rows = [(5.0 + period_s * ball + after_s, q) for ball in range(20) for q, after_s in enumerate((0.0, 1.0, 1.7))]
+    rows = rows[:-2]  # the last one is heard at the first station only
+    end_s = rows[-1][0] + 0.8 * period_s
+    solver = LedgerSolver(WAY, settings=SETTINGS)
+    solver.update([t for t, _ in rows], [q for _, q in rows], now_s=end_s)
+    ledger = solver.finish(end_s)
+    assert [(f.kind, f.time_s) for f in ledger.findings] == [("stuck", rows[-1][0])]
+    assert (ledger.arrived, ledger.under_way) == (19, 0)
+    assert abs(solver.beliefs.period_s / period_s - 1.0) < 0.1
