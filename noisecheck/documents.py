@@ -72,8 +72,8 @@ DOCUMENTS: Final[dict[str, dict[str, str]]] = {
     },
     "ledger": {
         "runs[].run": "name",
-        "runs[].fed": "balls that entered; beside it undecided (each with `ball`, counted from 0, as drops are) and "
-        "not_followed where there are such",
+        "runs[].fed": "balls that entered; beside it undecided (each with `ball`, counted from 0, as drops are), "
+        "under_way and not_followed where there are such",
         "runs[].arrived": "balls heard at the last station",
         "runs[].findings[].kind": "stuck, stray, held_up, unheard",
         "runs[].findings[].time_s": "last heard (stuck), due (unheard), heard (stray, held_up)",

@@ -188,8 +188,9 @@ class Ledger:
         """Return ``run, fed, arrived, findings`` as plain values for JSON."""
         findings = [f.to_dict() for f in self.findings]
         rest: dict[str, Any] = {"undecided": [b.to_dict() for b in self.open_balls]} if self.open_balls else {}
-        if self.not_followed:
-            rest["not_followed"] = self.not_followed
+        for name in ("under_way", "not_followed"):
+            if count := getattr(self, name):
+                rest[name] = count
         return {"run": self.run, "fed": self.fed, "arrived": self.arrived, "findings": findings, **rest}
 
 

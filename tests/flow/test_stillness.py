@@ -69,6 +69,7 @@ def test_a_machine_that_stays_still_has_lost_no_ball() -> None:
         ledger, _ = _followed(rows, end_s)
         assert ledger.findings == ()
         assert (ledger.under_way, ledger.undecided) == (2, 0)
+        assert ledger.to_dict()["under_way"] == 2
         (note,) = ledger.notes
         assert note.startswith("2 balls late when nothing more was heard from 40.5 s on")
 
