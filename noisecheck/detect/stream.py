@@ -24,9 +24,9 @@ __all__ = ["Stream"]
 
 _STEP = 48
 """Frames worked out at once: fewer cost more for each, more would tell later."""
-_IDLE_STEP = 3 * _STEP
-"""The same while nothing is open: what begins meanwhile takes about as long to be decided, so it is told no later.
-That nothing came is known up to the difference later."""
+_IDLE_STEP = 2 * _STEP
+"""The same while nothing is open: what begins meanwhile takes longer to be decided, so no impact is told later; that
+none came is known so much later, which what waits for balls can just afford."""
 _CHAIN_S = 0.100
 """Sounds that follow one another so closely that each could change the last are judged together, up to this."""
 
