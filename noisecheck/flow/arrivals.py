@@ -269,7 +269,7 @@ class Arrival:
             return 0.0
         behind = self.time_s - b.heard[last] if last >= 0 else math.inf
         p = b.transit(ball.station, q, took, behind)
-        if b.silences:
+        if b.silences:  # mostly none
             p += stood_density(b, ball.station, q, ball.time_s, self.time_s)
         for k in range(ball.station + 1, q):
             p *= b.miss(k, ball.time_s + b.pass_mean[ball.station][k], b.pass_sd[ball.station][k])

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from noisecheck.core.errors import InputError
-from noisecheck.core.order import distinct, median
+from noisecheck.core.order import distinct, median, robust_sd
 
 __all__ = [
     "G_MPS2",
@@ -64,7 +64,7 @@ def restitution_fit(intervals_s: ArrayLike, *, falling: bool = False) -> tuple[f
     slope = median((log_t[j] - log_t[i]) / (j - i))
     rest = log_t - slope * n
     rest = rest - median(rest)
-    scatter = 1.4826 * median(np.abs(rest)) if log_t.size > 2 else math.nan
+    scatter = robust_sd(rest, 0.0) if log_t.size > 2 else math.nan
     return math.exp(slope), 0.0, scatter
 
 
@@ -183,4 +183,4 @@ def odd_drops(drops: Drops, *, group: ArrayLike | None = None, score: float = 3.
 
 def _modified_z(x: NDArray[np.float64], least_sd: float) -> NDArray[np.float64]:
     off = x - median(x)
-    return np.asarray(off / max(1.4826 * median(np.abs(off)), least_sd))
+    return np.asarray(off / max(robust_sd(off, 0.0), least_sd))

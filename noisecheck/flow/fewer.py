@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from noisecheck.core.order import median
+from noisecheck.core.order import median, robust_sd
 from noisecheck.flow.rebounds import FALL_DB
 
 __all__ = ["E_LOW", "LEAST_REBOUNDS", "faint_rebounds", "few_rebounds"]
@@ -51,7 +51,7 @@ def few_rebounds(
     if len(second) >= max(5, 0.1 * t.size):
         ratio = np.log(gap[second] / gap[second - 1])
         middle = median(ratio)
-        off = 1.4826 * median(np.abs(ratio - middle))
+        off = robust_sd(ratio, middle)
         if off < 0.2 and math.log(E_LOW) < middle < 0.0:
             e, spread = math.exp(middle), max(off, 0.02)
     return e, spread, usual, loud
@@ -73,7 +73,7 @@ def _in_threes(
         return None
     first, ratio = gap[rows], np.log(gap[rows + 1] / gap[rows])
     usual, middle = median(first), median(ratio)
-    off = 1.4826 * median(np.abs(ratio - middle))
+    off = robust_sd(ratio, middle)
     if median(np.abs(first - usual)) > 0.12 * usual or off > 0.2 or middle < math.log(E_LOW):
         return None
     return math.exp(middle), max(off, 0.02), usual, median(level[rows])

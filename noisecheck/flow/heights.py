@@ -9,6 +9,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from noisecheck.core.order import robust_sd
 from noisecheck.flow.drops import Drops, odd_drops
 
 __all__ = ["HeightHeard", "height_heard"]
@@ -67,7 +68,7 @@ def height_heard(drops: Drops, rows: NDArray[np.bool_] | None = None) -> HeightH
     if len(height) < max(_LEAST, math.ceil(_LEAST_SHARE * int(use.sum()))):
         return None
     middle = float(np.median(height))
-    spread = 1.4826 * float(np.median(np.abs(height - middle)))
+    spread = robust_sd(height, middle)
     if spread > _MOST_SPREAD * middle:
         return None
     spread = max(spread, float(np.median(drops.height_sd_m[told])))

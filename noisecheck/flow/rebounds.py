@@ -13,6 +13,8 @@ from typing import Final, NamedTuple
 
 import numpy as np
 
+from noisecheck.core.order import robust_sd
+
 __all__ = ["FALL_DB", "LEAST", "MOST", "SHORTS", "Due", "Member", "ReboundLaw", "Spans"]
 
 SPAN_DB: Final = 40.0
@@ -341,6 +343,6 @@ def _middle(values: np.ndarray[tuple[int], np.dtype[np.float64]], least: float) 
     if len(values) < LEAST:
         return math.nan, math.nan, math.nan
     middle = float(np.median(values))
-    sd = max(1.4826 * float(np.median(np.abs(values - middle))), least) * (1.0 + 2.0 / len(values))
+    sd = max(robust_sd(values, middle), least) * (1.0 + 2.0 / len(values))
     far = (int(np.sum(np.abs(values - middle) > _FAR * sd)) + 0.5) / (len(values) + 1.0)
     return middle, sd, min(max(far, _LEAST_ODD), 0.5)

@@ -66,8 +66,6 @@ def stood_density(beliefs: Beliefs, a: int, b: int, left_s: float, came_s: float
     When in the silence the machine stopped and went on is not known, so that it may be as much later as it is silent
     at the most while it moves.
     """
-    if not beliefs.silences or beliefs.silences[-1][0] < left_s - ONSET_S:
-        return 0.0
     stood, moved = stood_between(beliefs, left_s, came_s)
     if not moved:
         return 0.0

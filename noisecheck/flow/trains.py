@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from noisecheck.core.errors import InputError
-from noisecheck.core.order import distinct, median
+from noisecheck.core.order import distinct, median, robust_sd
 from noisecheck.flow.fewer import E_LOW, LEAST_REBOUNDS, faint_rebounds, few_rebounds
 from noisecheck.flow.rebounds import FALL_DB
 
@@ -169,7 +169,7 @@ def _habits(t: NDArray[np.float64], level: NDArray[np.float64], longest_s: float
     if np.mean(log_e[near] > 0.0) > 0.2:  # neither shrinking nor growing: an even feed, no rebounds
         return nothing
     middle = median(log_e[near])
-    spread = 1.4826 * median(np.abs(log_e[near] - middle))
+    spread = robust_sd(log_e[near], middle)
     first, row = first[near], row[near]
     earlier = first / math.exp(middle)
     begins = ~_near(t, t[row] - earlier, 0.12 * earlier)

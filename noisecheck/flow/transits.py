@@ -9,6 +9,7 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from noisecheck.core.order import robust_sd
 from noisecheck.flow.route import Route
 
 __all__ = ["Contacts", "Fit", "learn_transits"]
@@ -339,7 +340,7 @@ def _nearest(among: Times, of: Times) -> NDArray[np.int64]:
 def _fit(transits: Times) -> tuple[float, float]:
     """Return (median, standard deviation in the robust sense) of transit times."""
     middle = float(np.median(transits))
-    return middle, max(1.4826 * float(np.median(np.abs(transits - middle))), 0.004)
+    return middle, max(robust_sd(transits, middle), 0.004)
 
 
 def _fit_few(transits: Times) -> tuple[float, float]:

@@ -9,6 +9,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from noisecheck.core.order import robust_sd
 from noisecheck.flow.drops import Drops
 from noisecheck.flow.failures import binomial_bounds
 from noisecheck.flow.findings import Ledger
@@ -86,7 +87,7 @@ def _flow(origin: str, station: str, rows: list[tuple[float, float, bool]], leve
     late = np.array([r[2] for r in rows])
     n, held, half = len(rows), int(late.sum()), len(rows) // 2
     median = float(np.median(took))
-    spread = 1.4826 * float(np.median(np.abs(took - median)))
+    spread = robust_sd(took, median)
     slow, p, growth = math.nan, 1.0, math.nan
     usual = took[~late]
     if len(usual) >= 20:

@@ -304,11 +304,11 @@ class Follower:
         names, deaf = solver.route.stations, solver.beliefs.deaf
         for s in fell:
             name = names[s.station]
-            if any(math.isinf(to) for _, to in self._deaf.get(name, [])):
+            if _goes_on(self._deaf.get(name, [])):
                 continue  # said already, by its signal
             self._silent[name] = s
             solver.book.silences.append(s)
-            if not any(math.isinf(to) for _, to in deaf[s.station]):
+            if not _goes_on(deaf[s.station]):
                 deaf[s.station].append((s.deaf_from_s, math.inf))
             text = s.now(names, clock_text(s.from_s))
             events.append(Event("not_listening", now_s, self.seconds, text, name, more={"from_s": round(s.from_s, 6)}))
@@ -347,7 +347,7 @@ class Follower:
     def _still(self, heard: Heard) -> list[Event]:
         """Say, once, that nothing has been heard for long."""
         still_s = self._stillness.take(heard.impacts["time_s"], heard.known_s)
-        dead = any(math.isinf(to) for spans in self._deaf.values() for _, to in spans)
+        dead = any(map(_goes_on, self._deaf.values()))
         if not still_s or dead:
             return []
         text = f"nothing has been heard for {still_s:.0f} s: was the machine stopped, or does a ball block its way?"
@@ -373,6 +373,11 @@ class Follower:
                 Event("impact", row["time_s"], self.seconds, f"{what}{level}{margin}", place, row["odds"], more=more)
             )
         return events
+
+
+def _goes_on(spans: Iterable[tuple[float, float]]) -> bool:
+    """Return whether one of the spans has not ended yet."""
+    return any(math.isinf(to) for _, to in spans)
 
 
 def _windows(wrong: Contradiction) -> dict[str, list[float]]:
