@@ -66,6 +66,7 @@ _ENOUGH_CLEAN: Final = 0.5  # share of impacts with a whole window, below which 
 SURE_PLACE: Final = 0.9
 """Impacts placed with less confidence say little of a station's level."""
 _MORE: Final = 1.3  # times as many drops as balls are no longer chance
+_FAR: Final = 3.5  # modified z-score of an outlier (Iglewicz and Hoaglin 1993)
 _LEAST_SPREAD_DB: Final = 2.0  # equal drops on one place differ by so much (common practice, no source)
 _MOSTLY: Final = 0.5
 _LEAST_SHARE: Final = 0.5  # a band or decay measurable in fewer impacts would be the mean of the loud ones only
@@ -188,7 +189,9 @@ def _summary(run: Run, station: str, part: Impacts, rebound_db: float = math.nan
             f"run {run.name}: {excluded['clipped']} of {len(part)} impacts{where} clipped and left out, the loudest "
             "ones: its mean is too low"
         )
-    impacts = len(part)
+    crowd = _of_the_crowd(part, keep)
+    keep &= ~crowd
+    impacts = len(part) - int(crowd.sum())
     if "bound" in excluded and run.balls_fed is not None:
         # Every ball meets the station once: what is heard besides, as faint as the background, is no drop of one.
         lost = min(max(run.balls_fed - int(keep.sum()), 0), excluded["bound"])
@@ -198,6 +201,8 @@ def _summary(run: Run, station: str, part: Impacts, rebound_db: float = math.nan
             lost,
         )
         excluded = {word: count for word, count in excluded.items() if count}
+    if crowd.any():
+        excluded["background"] = excluded.get("background", 0) + int(crowd.sum())
     if excluded.get("bound", 0) > 0.05 * impacts:
         warnings.append(
             f"run {run.name}: {excluded['bound']} of {impacts} impacts{where} lost in the background and left out: "
@@ -255,11 +260,27 @@ def _summary(run: Run, station: str, part: Impacts, rebound_db: float = math.nan
     )
 
 
+def _of_the_crowd(part: Impacts, keep: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Return which faint impacts are the upper end of a crowd that the background mostly drowns, and so no drops.
+
+    A lift ticks far more often than balls drop, and some of its ticks stand out of the background a little.
+    """
+    level_db = part["lae_db"]
+    drowned = part.flagged(Flag.BOUND) & np.isfinite(level_db)
+    if drowned.sum() <= keep.sum():
+        return np.zeros(len(part), bool)
+    middle = median(level_db[drowned])
+    spread = max(robust_sd(level_db[drowned], middle), _LEAST_SPREAD_DB)
+    with np.errstate(invalid="ignore"):
+        own = keep & part.flagged(Flag.LOW_MARGIN) & (level_db - middle <= _FAR * spread)
+    return own if own.sum() < keep.sum() else np.zeros(len(part), bool)
+
+
 def _far_fainter(part: Impacts, keep: NDArray[np.bool_], rebound_db: float, *, one_place: bool) -> NDArray[np.bool_]:
     """Return which levels lie far below those kept, and at a low margin or nearer to those of rebounds.
 
-    They are ticks, or rebounds of a contact that another sound hid. Far is a modified z-score over 3.5 (Iglewicz and
-    Hoaglin 1993). At one place what is softer than the usual contact by as much as no ball is, is none at any margin.
+    They are ticks, or rebounds of a contact that another sound hid. At one place what is softer than the usual contact
+    by as much as no ball is, is none at any margin.
     """
     level_db = part["lae_db"]
     known = level_db[keep & np.isfinite(level_db)]
@@ -268,7 +289,7 @@ def _far_fainter(part: Impacts, keep: NDArray[np.bool_], rebound_db: float, *, o
     middle = median(known)
     spread = robust_sd(known, middle)
     with np.errstate(invalid="ignore"):
-        far = middle - level_db > 3.5 * max(spread, _LEAST_SPREAD_DB)
+        far = middle - level_db > _FAR * max(spread, _LEAST_SPREAD_DB)
         no_drop = part.flagged(Flag.LOW_MARGIN) | (level_db < 0.5 * (middle + rebound_db))
         return np.asarray(far & (no_drop | (one_place & (middle - level_db > SMALL_DB))))
 
