@@ -69,6 +69,7 @@ _MORE: Final = 1.3  # times as many drops as balls are no longer chance
 _FAR: Final = 3.5  # modified z-score of an outlier (Iglewicz and Hoaglin 1993)
 _LEAST_SPREAD_DB: Final = 2.0  # equal drops on one place differ by so much (common practice, no source)
 _MOSTLY: Final = 0.5
+_LEAST_CLEAR: Final = 3
 _LEAST_SHARE: Final = 0.5  # a band or decay measurable in fewer impacts would be the mean of the loud ones only
 
 
@@ -230,12 +231,8 @@ def _summary(run: Run, station: str, part: Impacts, rebound_db: float = math.nan
         if out.any() and out.sum() <= (1 - _ENOUGH_CLEAN) * keep.sum():
             excluded[word] = int(out.sum())
             keep &= ~out
+    warnings += _too_many(run, part, keep, excluded, where)
     used = part.where(keep)
-    if run.balls_fed and len(used) > _MORE * run.balls_fed + 2:
-        warnings.append(
-            f"run {run.name}: {len(used)} impacts{where} count as drops, but {run.balls_fed} balls were fed: rebounds, "
-            "or sounds of the machine, are among them (a run without balls, role = background, tells those)"
-        )
     matrix = _matrix(used)
     n = np.isfinite(matrix).sum(axis=0)
     n[BANDS.start :] = np.where(n[BANDS.start :] < _LEAST_SHARE * len(used), 0, n[BANDS.start :])
@@ -258,6 +255,36 @@ def _summary(run: Run, station: str, part: Impacts, rebound_db: float = math.nan
         warnings=tuple(warnings),
         bound=in_band_set(used.data["bound_bands"]).mean(axis=0) > _MOSTLY if len(used) else _no_bands(),
     )
+
+
+def _too_many(run: Run, part: Impacts, keep: NDArray[np.bool_], excluded: dict[str, int], where: str) -> list[str]:
+    """Keep of more drops than balls were fed the loudest, and say so; without a number say that two kinds are mixed.
+
+    Rebounds and ticks of the machine are softer than the contacts they are taken for.
+    """
+    count, fed = int(keep.sum()), run.balls_fed
+    if fed and count > _MORE * fed + 2:
+        level_db = np.where(keep & np.isfinite(part["lae_db"]), part["lae_db"], -np.inf)
+        softer = np.argsort(-level_db, kind="stable")[fed:]
+        keep[softer] = False
+        excluded["beyond the balls fed"] = count - int(keep.sum())
+        return [
+            f"run {run.name}: {count} impacts{where} count as drops, but {fed} balls were fed: the "
+            f"{fed} loudest are taken, the rest for rebounds or sounds of the machine (a run without balls, role = "
+            "background, tells those)"
+        ]
+    low = keep & part.flagged(Flag.LOW_MARGIN)
+    clear = keep & ~low
+    if fed or clear.sum() < _LEAST_CLEAR or low.sum() <= _MOSTLY * count:
+        return []
+    apart = float(np.nanpercentile(part["lae_db"][clear], 75)) - median(part["lae_db"][low])
+    if not apart > SMALL_DB:
+        return []
+    return [
+        f"run {run.name}: {low.sum()} of {count} impacts{where} that count as drops hardly stand out of the "
+        f"background, others are {apart:.0f} dB louder: if the soft ones are sounds of the machine, its mean is far too low "
+        "(state balls_fed, or record a run without balls, role = background)"
+    ]
 
 
 def _of_the_crowd(part: Impacts, keep: NDArray[np.bool_]) -> NDArray[np.bool_]:

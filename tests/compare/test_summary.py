@@ -166,14 +166,25 @@ def test_drops_lost_in_the_background_are_told_by_the_balls_fed() -> None:
     assert "60 of 70 impacts lost in the background and left out: where they are drops" in _ticked(None).warnings[0]
 
 
-def test_more_drops_than_balls_are_said() -> None:
-    found = Impacts.of(20, run="one", rebound=0, lae_db=np.linspace(-50.0, -44.0, 20), db_re="full scale")
-    (row,) = summarise(found, [Run("one", ("one.wav",), balls_fed=10, station="landing")])
+def test_of_more_drops_than_balls_the_loudest_are_taken_and_that_is_said() -> None:
+    """A loud chain's ticks, 70 beside eight drops, made a pad that is 4.6 dB quieter "no difference shown"."""
+    rng = np.random.default_rng(4)
+    levels = np.concatenate([rng.normal(-80, 2, 70), rng.normal(-55, 1, 8)])
+    flags = np.repeat([Flag.LOW_MARGIN, 0], [70, 8])
+    found = Impacts.of(78, run="one", rebound=0, lae_db=levels, db_re="full scale", flags=flags)
+    (row,) = summarise(found, [Run("one", ("one.wav",), balls_fed=8, station="landing")])
+    assert row.value("lae_db") == pytest.approx(-55, abs=1)
+    assert (row.used, dict(row.excluded)) == (8, {"beyond the balls fed": 70})
     assert row.warnings == (
-        "run one: 20 impacts at landing count as drops, but 10 balls were fed: rebounds, or sounds of the machine, are "
-        "among them (a run without balls, role = background, tells those)",
+        "run one: 78 impacts at landing count as drops, but 8 balls were fed: the 8 loudest are taken, the rest for "
+        "rebounds or sounds of the machine (a run without balls, role = background, tells those)",
     )
-    assert summarise(found, [Run("one", ("one.wav",), balls_fed=19)])[0].warnings == ()
+    (unstated,) = summarise(found, [Run("one", ("one.wav",), station="landing")])
+    assert unstated.used == 78
+    assert "70 of 78 impacts at landing that count as drops hardly stand out of the background" in unstated.warnings[0]
+    assert summarise(found, [Run("one", ("one.wav",), balls_fed=60)])[0].warnings == ()
+    alike = found.with_columns(lae_db=np.concatenate([levels[:70], rng.normal(-72, 1, 8)]))
+    assert summarise(alike, [Run("one", ("one.wav",))])[0].warnings == ()
 
 
 def test_what_no_ball_is_soft_enough_for_stands_in_no_mean_at_any_margin() -> None:
