@@ -184,12 +184,16 @@ def _differences(
     before, after = ([s.run.name for unit, g in zip(pairing.members, pairing.groups, strict=True) if g == side
                       for s in unit] for side in (0, 1))  # fmt: skip
     damping = damping_db(decay_changes(rings, before, after, confidence=confidence))
+    unproven = _unproven(pairing)
     reason = explain(value, _evidence(fit, decay, shape, spectrum, bands, damping, drowned))
     out = []
     for measure in LEVELS:
         i = index_of(measure)
         main = measure == "lae_db"
         ci = (float(fit.low[i]), float(fit.high[i]))
+        verdict = _verdict(float(fit.value[i]), ci)
+        doubt = unproven.get(verdict, "")
+        first = [f"what comes out {verdict} is not shown to be so: {doubt}"] if doubt else []
         out.append(
             Difference(
                 value=value,
@@ -197,7 +201,7 @@ def _differences(
                 difference_db=float(fit.value[i]),
                 ci_db=ci,
                 p=float(fit.p[i]),
-                verdict=_verdict(float(fit.value[i]), ci),
+                verdict="no difference shown" if doubt else verdict,
                 indicative=indicative,
                 energy_difference_db=float(energy_fit.value[i]),
                 df=float(fit.df[i]),
@@ -207,8 +211,8 @@ def _differences(
                 bands=bands if main else {},
                 decay=_ratio(fit, decay) if main and decay else {},
                 centroid=_ratio(fit, "centroid_hz") if main else {},
-                why=reason if main else None,
-                warnings=tuple(warnings),
+                why=reason if main and not doubt else None,
+                warnings=(*first, *warnings),
             )
         )
     return out
@@ -222,6 +226,15 @@ def _sampling(unit: Sequence[RunSummary]) -> Floats:
     """Return the variance of a unit's mean that comes from the impacts inside its runs, shape (37,)."""
     parts = [np.nan_to_num(s.sd) ** 2 / np.maximum(s.n, 1) for s in unit]
     return np.asarray(np.sum(parts, axis=0) / len(unit) ** 2, np.float64)
+
+
+def _unproven(pairing: Pairing) -> dict[str, str]:
+    """Return why the side that comes out softer may be so only for what its mean lacks, by verdict."""
+    low = ["", ""]
+    for unit, side in zip(pairing.members, pairing.groups, strict=True):
+        if side < len(low):
+            low[side] = low[side] or next((s.too_low for s in unit if s.too_low), "")
+    return {"louder": low[0], "quieter": low[1]}
 
 
 def _verdict(difference: float, ci: tuple[float, float]) -> str:

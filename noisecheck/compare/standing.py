@@ -46,6 +46,9 @@ class Figure:
     runs: int
     bound: bool = False
     """Whether it is a band that lies in the background in most runs: the sound there is at most as loud."""
+    too_low: str = ""
+    too_high: str = ""
+    """Why the level of a run behind it is too low or too high, where it is."""
 
     def to_dict(self) -> dict[str, Any]:
         """Return the figure as plain values in dB, ms or Hz; no interval where there are too few runs."""
@@ -143,6 +146,7 @@ def standing(
         on_scale = [i for i in own if scale[i] == at]
         n = np.isfinite(y[on_scale]).sum(axis=0)
         drowned = np.mean([used[i].bound for i in on_scale], axis=0) > 0.5
+        doubts = [next((t for i in on_scale if (t := getattr(used[i], side))), "") for side in ("too_low", "too_high")]
         figures[value] = {
             q: Figure(
                 q,
@@ -153,6 +157,7 @@ def standing(
                 float(found.high[k]),
                 int(n[k]),
                 q in _BAND and bool(drowned[_BAND[q]]),
+                *(("", "") if q in LOGARITHMIC else doubts),
             )
             for k, q in enumerate(quantities)
         }

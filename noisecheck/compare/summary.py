@@ -70,6 +70,7 @@ _FAR: Final = 3.5  # modified z-score of an outlier (Iglewicz and Hoaglin 1993)
 _LEAST_SPREAD_DB: Final = 2.0  # equal drops on one place differ by so much (common practice, no source)
 _MOSTLY: Final = 0.5
 _LEAST_CLEAR: Final = 3
+_MANY: Final = 0.25  # of the drops lost, all of them soft ones: the mean is decibels too high
 _LEAST_SHARE: Final = 0.5  # a band or decay measurable in fewer impacts would be the mean of the loud ones only
 
 
@@ -102,6 +103,10 @@ class RunSummary:
     warnings: tuple[str, ...] = ()
     bound: NDArray[np.bool_] = field(default_factory=_no_bands)
     """Bands in which the background drowns most of the impacts used, (30,): their mean is a bound."""
+    too_low: str = ""
+    """Why levels are known, or feared, to be too low: no proof that something is quiet."""
+    too_high: str = ""
+    """Why they are known to be too high: no proof that something is loud."""
 
     def value(self, quantity: str) -> float:
         """Return the run mean of a quantity: dB, ms or Hz (geometric for the last two); NaN when not measurable."""
@@ -179,6 +184,7 @@ def _summary(run: Run, station: str, part: Impacts, rebound_db: float = math.nan
     keep = np.ones(len(part), bool)
     excluded: dict[str, int] = {}
     warnings: list[str] = []
+    too_low = too_high = ""
     where = f" at {station}" if station else ""
     for flag in _NOT_COMPARABLE:
         hit = keep & ((flags & np.uint32(flag)) != 0)
@@ -190,6 +196,7 @@ def _summary(run: Run, station: str, part: Impacts, rebound_db: float = math.nan
             f"run {run.name}: {excluded['clipped']} of {len(part)} impacts{where} clipped and left out, the loudest "
             "ones: its mean is too low"
         )
+        too_low = warnings[-1]
     crowd = _of_the_crowd(part, keep)
     keep &= ~crowd
     impacts = len(part) - int(crowd.sum())
@@ -209,6 +216,8 @@ def _summary(run: Run, station: str, part: Impacts, rebound_db: float = math.nan
             f"run {run.name}: {excluded['bound']} of {impacts} impacts{where} lost in the background and left out: "
             "where they are drops, the quietest ones, its mean is too high"
         )
+        if run.balls_fed and excluded["bound"] > _MANY * impacts:  # without their number they may be no drops at all
+            too_high = warnings[-1]
     cut = keep & part.flagged(Flag.TRUNCATED)
     if cut.any() and cut.sum() <= (1 - _ENOUGH_CLEAN) * keep.sum():
         excluded["truncated"] = int(cut.sum())
@@ -231,7 +240,9 @@ def _summary(run: Run, station: str, part: Impacts, rebound_db: float = math.nan
         if out.any() and out.sum() <= (1 - _ENOUGH_CLEAN) * keep.sum():
             excluded[word] = int(out.sum())
             keep &= ~out
-    warnings += _too_many(run, part, keep, excluded, where)
+    taken = _loudest(run, part, keep, excluded, where)
+    mixed = "" if taken else _mixed(run, part, keep, where)
+    warnings += [text for text in (taken, mixed) if text]
     used = part.where(keep)
     matrix = _matrix(used)
     n = np.isfinite(matrix).sum(axis=0)
@@ -254,37 +265,39 @@ def _summary(run: Run, station: str, part: Impacts, rebound_db: float = math.nan
         n=n,
         warnings=tuple(warnings),
         bound=in_band_set(used.data["bound_bands"]).mean(axis=0) > _MOSTLY if len(used) else _no_bands(),
+        too_low=too_low or mixed,
+        too_high=too_high,
     )
 
 
-def _too_many(run: Run, part: Impacts, keep: NDArray[np.bool_], excluded: dict[str, int], where: str) -> list[str]:
-    """Keep of more drops than balls were fed the loudest, and say so; without a number say that two kinds are mixed.
-
-    Rebounds and ticks of the machine are softer than the contacts they are taken for.
-    """
+def _loudest(run: Run, part: Impacts, keep: NDArray[np.bool_], excluded: dict[str, int], where: str) -> str:
+    """Keep of more drops than balls were fed the loudest, and say so: rebounds and ticks are softer than contacts."""
     count, fed = int(keep.sum()), run.balls_fed
-    if fed and count > _MORE * fed + 2:
-        level_db = np.where(keep & np.isfinite(part["lae_db"]), part["lae_db"], -np.inf)
-        softer = np.argsort(-level_db, kind="stable")[fed:]
-        keep[softer] = False
-        excluded["beyond the balls fed"] = count - int(keep.sum())
-        return [
-            f"run {run.name}: {count} impacts{where} count as drops, but {fed} balls were fed: the "
-            f"{fed} loudest are taken, the rest for rebounds or sounds of the machine (a run without balls, role = "
-            "background, tells those)"
-        ]
+    if not fed or count <= _MORE * fed + 2:
+        return ""
+    level_db = np.where(keep & np.isfinite(part["lae_db"]), part["lae_db"], -np.inf)
+    keep[np.argsort(-level_db, kind="stable")[fed:]] = False
+    excluded["beyond the balls fed"] = count - int(keep.sum())
+    return (
+        f"run {run.name}: {count} impacts{where} count as drops, but {fed} balls were fed: the {fed} loudest are "
+        "taken, the rest for rebounds or sounds of the machine (a run without balls, role = background, tells those)"
+    )
+
+
+def _mixed(run: Run, part: Impacts, keep: NDArray[np.bool_], where: str) -> str:
+    """Say where most of what counts as drops is faint and the rest far louder: of two kinds there is no mean."""
     low = keep & part.flagged(Flag.LOW_MARGIN)
     clear = keep & ~low
-    if fed or clear.sum() < _LEAST_CLEAR or low.sum() <= _MOSTLY * count:
-        return []
+    if run.balls_fed or clear.sum() < _LEAST_CLEAR or low.sum() <= _MOSTLY * keep.sum():
+        return ""
     apart = float(np.nanpercentile(part["lae_db"][clear], 75)) - median(part["lae_db"][low])
     if not apart > SMALL_DB:
-        return []
-    return [
-        f"run {run.name}: {low.sum()} of {count} impacts{where} that count as drops hardly stand out of the "
-        f"background, others are {apart:.0f} dB louder: if the soft ones are sounds of the machine, its mean is far too low "
-        "(state balls_fed, or record a run without balls, role = background)"
-    ]
+        return ""
+    return (
+        f"run {run.name}: {low.sum()} of {keep.sum()} impacts{where} that count as drops hardly stand out of the "
+        f"background, others are {apart:.0f} dB louder: if the soft ones are sounds of the machine, its mean is far "
+        "too low (state balls_fed, or record a run without balls, role = background)"
+    )
 
 
 def _of_the_crowd(part: Impacts, keep: NDArray[np.bool_]) -> NDArray[np.bool_]:
@@ -389,4 +402,6 @@ def _merged(rows: list[RunSummary]) -> RunSummary:
         n=n,
         warnings=tuple(w for r in rows for w in r.warnings),
         bound=np.any([r.bound for r in rows_used], axis=0),
+        too_low=next((r.too_low for r in rows_used if r.too_low), ""),
+        too_high=next((r.too_high for r in rows_used if r.too_high), ""),
     )

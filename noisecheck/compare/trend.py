@@ -182,6 +182,8 @@ def total_rows(summaries: Sequence[RunSummary], stations: Sequence[str], *, rig:
                 sd=sd,
                 n=np.where(np.isfinite(mean), 1, 0),
                 warnings=(),
+                too_low=next((s.too_low for s in used if s.too_low), ""),
+                too_high=next((s.too_high for s in used if s.too_high), ""),
             )
         )
     return tuple(found)
@@ -252,7 +254,7 @@ def trend(
         tradeoff=trade_off(totals, total_ties, flows, confidence=confidence),
         scales=total.scales,
         confidence=confidence,
-        notes=(*_notes(places, order), *(n for r in order for n in _without_level(r, tests))),
+        notes=(*_notes(places, order), *(n for r in order for n in _without_level(r, tests)), *_doubts(tests, order)),
     )
 
 
@@ -292,6 +294,12 @@ def _without_level(revision: str, tests: Sequence[RunSummary]) -> list[str]:
     if not gone or any(s.used for s in tests if s.run.revision == revision):
         return []
     return [f"revision {revision}: no impact has a level to compare: {', '.join(f'{n} {w}' for w, n in gone.items())}"]
+
+
+def _doubts(tests: Sequence[RunSummary], order: Sequence[str]) -> list[str]:
+    """Say which means are too low or too high: a verdict in that direction is none."""
+    rows = [s for s in tests if s.run.revision in order]
+    return list(dict.fromkeys(text for s in rows for text in (s.too_low, s.too_high) if text))
 
 
 def _changes(

@@ -154,6 +154,16 @@ def test_a_verdict_needs_the_whole_interval_on_one_side(
     assert effects._verdict(difference, ci) == verdict
 
 
+@pytest.mark.parametrize(("side", "verdict"), [("felt", "no difference shown"), ("bare", "quieter")])
+def test_who_is_softer_only_for_what_its_mean_lacks_is_not_called_quieter(side: str, verdict: str) -> None:
+    impacts, sheet = campaign(4, 30)
+    rows = [replace(s, too_low="most clipped") if s.run.treatment == side else s for s in summarise(impacts, sheet)]
+    found = compare(rows, by="treatment").of("felt")
+    assert (found.verdict, round(found.difference_db)) == (verdict, -3)
+    assert (found.why is None) == (side == "felt")
+    assert any("is not shown to be so: most clipped" in w for w in found.warnings) == (side == "felt")
+
+
 def test_rings_heard_in_octaves_tell_damping_at_the_place_compared() -> None:
     """Two octaves of four ring a tenth as long, and lose 10 dB there alone; rings of another place tell nothing."""
     rng = np.random.default_rng(4)

@@ -53,6 +53,7 @@ def test_values_that_are_not_comparable_are_left_out_and_counted(flag: Flag) -> 
     assert (row.used, dict(row.excluded)) == (30, {str(flag.name).lower(): 10})
     assert row.mean[0] == pytest.approx(impacts["lae_db"][10:].mean())
     assert bool(row.warnings) == (flag in (Flag.CLIPPED, Flag.BOUND))
+    assert (bool(row.too_low), row.too_high) == (flag == Flag.CLIPPED, "")
 
 
 def test_warnings_say_of_which_place_they_are() -> None:
@@ -163,6 +164,8 @@ def test_drops_lost_in_the_background_are_told_by_the_balls_fed() -> None:
     row = _ticked(14)
     assert row.excluded["bound"] == 4
     assert "4 of 14 impacts lost in the background" in row.warnings[0]
+    assert (row.too_low, row.too_high) == ("", row.warnings[0])
+    assert _ticked(13).too_high == ""
     assert "60 of 70 impacts lost in the background and left out: where they are drops" in _ticked(None).warnings[0]
 
 
@@ -180,7 +183,7 @@ def test_of_more_drops_than_balls_the_loudest_are_taken_and_that_is_said() -> No
         "rebounds or sounds of the machine (a run without balls, role = background, tells those)",
     )
     (unstated,) = summarise(found, [Run("one", ("one.wav",), station="landing")])
-    assert unstated.used == 78
+    assert (unstated.used, unstated.too_low) == (78, unstated.warnings[0])
     assert "70 of 78 impacts at landing that count as drops hardly stand out of the background" in unstated.warnings[0]
     assert summarise(found, [Run("one", ("one.wav",), balls_fed=60)])[0].warnings == ()
     alike = found.with_columns(lae_db=np.concatenate([levels[:70], rng.normal(-72, 1, 8)]))

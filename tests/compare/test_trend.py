@@ -319,6 +319,30 @@ def test_a_band_in_the_background_meets_a_limit_but_never_fails_it() -> None:
     assert [j.verdict.verdict for j in clear] == ["met", "not met", "met"]
 
 
+@pytest.mark.parametrize(("side", "limit"), [("too_low", 61.0), ("too_high", 59.0)])
+def test_a_level_that_lacks_its_loudest_meets_no_limit_and_one_that_lacks_its_softest_fails_none(
+    side: str, limit: float
+) -> None:
+    """Where most impacts clip, the soft rest "met" a limit that every drop was above."""
+    rows = _campaign({"A": 60.0})
+    told = {side: "run A1: 6 of 9 impacts left out"}
+    doubted = [*rows[:2], replace(rows[2], **told), *rows[3:]]  # type: ignore[arg-type]
+    rig = _rig(
+        {"id": "one", "measure": "lzpeak_db", "limit": limit, "station": "landing"},
+        {"id": "all", "measure": "total_lae_db", "limit": limit + 0.5},
+        {"id": "ring", "measure": "decay_ms", "limit": 200.0, "station": "landing"},
+    )
+    sure, now = (trend(r, [], rig=rig) for r in (rows, doubted))
+    settled = "met" if side == "too_low" else "not met"
+    assert [j.verdict.verdict for j in sure.newest.card.judged] == [settled, settled, "met"]
+    assert [j.verdict.verdict for j in now.newest.card.judged] == ["not yet shown", "not yet shown", "met"]
+    assert "run A1: 6 of 9 impacts left out" in now.newest.card.judged[0].verdict.next_step
+    assert told[side] in now.notes
+    wide = _rig({"id": "one", "measure": "lzpeak_db", "limit": 120.0 - limit, "station": "landing"})
+    (other,) = trend(doubted, [], rig=wide).newest.card.judged
+    assert other.verdict.verdict in ("met", "not met")
+
+
 def test_runs_left_out_do_not_drown_a_band() -> None:
     kept = [_row("A", 60.0 + k / 10, name=f"s{k}") for k in range(4)]
     other = [

@@ -76,12 +76,13 @@ def test_drops_are_counted_amid_the_ticks_of_the_lift(tmp_path: Path) -> None:
     sheet = "run,file,treatment,station,balls_fed,role\none,take.wav,bare,landing,8,test\n"
     (tmp_path / "runs.csv").write_text(sheet)
     (before,) = measure_campaign(load_campaign(tmp_path)).summaries
-    assert before.used > 80
+    assert before.excluded["beyond the balls fed"] > 80
     assert "balls were fed" in before.warnings[0]
     (tmp_path / "runs.csv").write_text(sheet + "empty,empty.wav,,,0,background\n")
     result = measure_campaign(load_campaign(tmp_path))
     row = result.summaries[0]
     assert (row.used, row.warnings) == (8, ())
+    assert before.value("lae_db") == pytest.approx(row.value("lae_db"), abs=1e-9)
     assert any("what the machine makes without balls (run empty" in n for n in result.by_name["one"].notes)
     (tmp_path / "rig.toml").write_text("")
     (alone,) = measure_files([tmp_path / "take.wav"], settings=ListenSettings(), rig_path=tmp_path / "rig.toml").runs
