@@ -189,10 +189,13 @@ def _level(r: Requirement, revision: str, place: Standing | None, pace: Pace) ->
             f"{where} this band lies in the background, so its level is a bound only: record nearer, or amid less noise"
         )
         return _nothing(r, revision, step, pace, value=figure.value, more=None)
+    # What lacks its loudest ones cannot be shown to be low enough, nor what lacks its softest to be too high.
     side = "low" if (verdict.verdict == "met") == (r.sense == "at most") else "high"
     doubt = figure.too_low if side == "low" else figure.too_high
-    if doubt and verdict.verdict != "not yet shown":
-        step = f"no proof, for the level is too {side}: {doubt}; record anew without that"
+    if verdict.verdict == "not yet shown":
+        doubt = figure.too_low or figure.too_high
+    if doubt:
+        step = f"record anew, for what there is proves nothing: {doubt}"
         return _nothing(r, revision, step, pace, value=figure.value, more=None)
     note = "mean over all stations, alike" if not r.station and r.measure != "total_lae_db" else ""
     if is_level and scale.db_re != "20 uPa":

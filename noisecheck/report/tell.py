@@ -207,7 +207,7 @@ def tell_trend(trend: Trend) -> list[str]:
         lines.append("rig.toml has no [[requirement]]: nothing is asked, so nothing is failed")
     else:
         lines.append(f"newest revision {trend.newest.revision}: strict requirements {trend.verdict}{wished}")
-    return lines + [f"note: {text}" for text in trend.notes]
+    return lines + [f"note: {text}" for text in fold_alike(_folded(trend.notes))]
 
 
 def tell_plan(plan: Plan) -> list[str]:

@@ -19,7 +19,7 @@ from noisecheck.report.answers import difference_cells
 from noisecheck.report.context import Context, Place, Said, Section
 from noisecheck.report.figures.svg import inline_svg
 from noisecheck.report.figures.tradeoff import Spot, noise_and_flow
-from noisecheck.report.words import brief, capital
+from noisecheck.report.words import brief, capital, fold_alike
 
 if TYPE_CHECKING:
     from noisecheck.bench.rig import Requirement
@@ -67,7 +67,7 @@ def trend_section(context: Context) -> Section | None:
         "rules": list(dict.fromkeys(one_line(j.verdict.rule) for r in trend.revisions for j in r.card.judged)),
         "pictures": _pictures(trend.tradeoff, context.unit),
         "between": between,
-        "notes": [one_line(n) for n in trend.notes],
+        "notes": [one_line(n) for n in fold_alike(trend.notes)],
         "scales": len(trend.scales) > 1,
     }
     title = "Revision by revision" if len(trend.revisions) > 1 else "Requirements"
