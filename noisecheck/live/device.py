@@ -26,7 +26,7 @@ from noisecheck.audio.recording import ArrayRecording
 from noisecheck.core.errors import InputError, MissingExtraError, missing_extra, one_line
 from noisecheck.live import recorder
 from noisecheck.live.clock import Clock, SystemClock
-from noisecheck.live.sources import Chunk, Gap, Item, Note
+from noisecheck.live.sources import Chunk, Gap, Item, Lateness, Note
 
 __all__ = ["DeviceSource", "FrameCount"]
 
@@ -143,7 +143,7 @@ class DeviceSource:
     def items(self) -> Iterator[Item]:
         """Yield what comes, in order, for as long as it is asked."""
         count, last = FrameCount(self.rate), self._clock.monotonic()
-        since, frames = math.nan, 0
+        since, frames, late = math.nan, 0, Lateness()
         while True:
             try:
                 block = self._queue.get(timeout=_SILENT_S)
@@ -155,6 +155,7 @@ class DeviceSource:
                 since = math.inf if math.isinf(since) else math.nan
                 continue
             samples, last = block
+            yield from late.take(self._clock.monotonic() - last)
             missing = count.missing(last, len(samples))
             if missing:
                 yield Gap(missing / self.rate, "the computer did not keep up with the audio device")
@@ -184,7 +185,7 @@ class DeviceSource:
                 self._open()
                 break
         away = self._clock.monotonic() - lost_at
-        yield Gap(away, f"the audio device was lost; opened again after {tries} tries", loss=True)
+        yield Gap(away, f"the audio device was lost; opened again after {tries} tries")
 
     def close(self) -> None:
         """Stop recording."""

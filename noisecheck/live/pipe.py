@@ -207,7 +207,12 @@ class _Pace:
             return ""
         self._over = True
         rate = self._frames / past
-        if self._waited < _WAITING * past or abs(rate / self._rate - 1.0) < _OFF:
+        if abs(rate / self._rate - 1.0) < _OFF:
+            return ""
+        if self._waited < _AWAITED * past and rate < self._rate:
+            text = f"the watch takes {past * self._rate / self._frames:.2g} times as long as the sound lasts"
+            return f"{text}: is this computer too slow, or too busy? Of what is recorded now some is lost, and all late"
+        if self._waited < _WAITING * past:
             return ""
         return (
             f"{rate:.0f} frames a second come through the pipe where {self._rate} were stated: are --rate-hz, "

@@ -20,7 +20,7 @@ from noisecheck.live import PIPE_FORMATS
 from noisecheck.live.clock import Clock, SystemClock
 from noisecheck.pipeline.history import note_coded, sounds_coded
 
-__all__ = ["Chunk", "FileSource", "Gap", "Item", "Note", "Source"]
+__all__ = ["Chunk", "FileSource", "Gap", "Item", "Lateness", "Note", "Source"]
 
 _BLOCK_S: Final = 0.25
 _POLL_S: Final = 0.1
@@ -33,6 +33,8 @@ _SAME_S: Final = 1.0
 """So much of what was heard last must still be there when it has grown: else it is another recording."""
 _TAIL_S: Final = 0.1
 """What a recorder writes behind the samples passes for some until its header is final."""
+_LATE_S: Final = 5.0
+"""A watch so far behind what happens is none."""
 
 
 @record
@@ -48,8 +50,6 @@ class Gap:
 
     seconds: float
     why: str
-    loss: bool = False
-    """Whether the source itself was lost."""
 
 
 @record
@@ -84,6 +84,23 @@ class Source(Protocol):
     def close(self) -> None:
         """Let go of the source."""
         ...
+
+
+class Lateness:
+    """Tells when a watch is far behind what happens, again each time it is twice as far, and when it no longer is."""
+
+    def __init__(self) -> None:
+        self._said_s = 0.0
+
+    def take(self, behind_s: float) -> Iterator[Note]:
+        """Yield what there is to say, mostly nothing, of a watch ``behind_s`` seconds behind."""
+        if behind_s > max(_LATE_S, 2.0 * self._said_s):
+            self._said_s = behind_s
+            text = f"the watch is {behind_s:.0f} s behind what happens: NOT LISTENING to what happens now"
+            yield Note(f"{text}; is this computer too slow, or too busy?", alarm=True)
+        elif self._said_s and behind_s < 0.5 * _LATE_S:
+            self._said_s = 0.0
+            yield Note("the watch has caught up with what happens")
 
 
 class FileSource:
@@ -131,15 +148,20 @@ class FileSource:
         block, at, patience, grew = max(1, int(_BLOCK_S * self.rate)), 0, self._idle_s, False
         for note in self._recording.notes:
             yield Note(note)
+        late = Lateness()
         while True:
+            since, new = self._clock.monotonic(), self._recording.frames - at
             while at < self._recording.frames:
                 samples = self._recording.read(at, min(at + block, self._recording.frames))
                 at += len(samples)
                 self._last = np.concatenate([self._last, samples])[-int(_SAME_S * self.rate) :]
                 yield Chunk(samples)
+            busy_s = self._clock.monotonic() - since
             rested = self._rested(at, patience)
             if rested is None:
                 break
+            # What came while it was busy with less than that: a recorder may well write ten seconds at a time.
+            yield from late.take(busy_s if rested == 0.0 and busy_s * self.rate > new else 0.0)
             patience, grew = min(max(patience, _REST * rested), max(_LONGEST_S, self._idle_s)), True
         if grew:
             # Its recorder may have failed.

@@ -125,7 +125,6 @@ def test_a_lost_device_is_said_and_tried_again(plug: Plug, state: str) -> None:
     threading.Timer(0.5, plug.is_now, ("plugged",)).start()
     gap = next(items)
     assert isinstance(gap, Gap)
-    assert gap.loss
     assert 0.1 < gap.seconds < 8.0
     assert "opened again" in gap.why
     assert isinstance(next(items), Chunk)
@@ -180,6 +179,21 @@ def test_a_device_of_another_rate_is_said_once(plug: Plug, monkeypatch: pytest.M
     assert len(notes) == 1
     assert notes[0].alarm
     assert "where 48000 were asked for" in notes[0].text
+
+
+def test_a_watch_that_does_not_keep_up_says_how_late_it_is(plug: Plug) -> None:
+    late, clock = [0.0], QuickClock()
+    clock.monotonic = lambda: SystemClock.monotonic(clock) + late[0]  # type: ignore[method-assign]
+    source = DeviceSource("foyer", clock=clock)
+    items, notes = source.items(), []
+    for seconds in (0.0, 6.0, 8.0, 13.0, 0.0):
+        late[0] = seconds
+        notes.append([i.text for _, i in zip(range(3), items, strict=False) if isinstance(i, Note)])
+    source.close()
+    assert [len(n) for n in notes] == [0, 1, 0, 1, 1]
+    assert "6 s behind what happens" in notes[1][0]
+    assert "13 s behind" in notes[3][0]
+    assert "caught up" in notes[4][0]
 
 
 def test_frames_that_never_come_are_counted() -> None:

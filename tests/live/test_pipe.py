@@ -113,6 +113,8 @@ def test_a_pipe_through_which_nothing_comes_is_said_once(monkeypatch: pytest.Mon
         (44_100 / 48_000, 0.9, "14700 frames a second"),
         (2.0, 0.6, "32000 frames a second"),
         (7.0, 0.05, ""),  # recorded before, and sent as fast as it is listened to
+        (0.98, 0.0, ""),  # just kept up with
+        (0.8, 0.0, "takes 1.2 times as long as the sound lasts"),
     ],
 )
 def test_more_or_less_than_recording_gives_is_said(comes: float, waits: float, said: str) -> None:

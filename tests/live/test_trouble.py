@@ -230,6 +230,34 @@ def test_the_end_of_a_file_that_grew_while_it_was_heard_is_an_alarm(tmp_path: Pa
     assert [(n.alarm, "taken for its end" in n.text) for n in notes] == ([(True, True)] if grows else [])
 
 
+@pytest.mark.parametrize(("takes", "said"), [(0.9, []), (3.0, [True, True, False])])
+def test_a_watch_slower_than_its_recorder_says_how_far_behind_it_is(
+    tmp_path: Path, takes: float, said: list[bool]
+) -> None:
+    """A recorder writes four seconds at a time; each is heard in ``takes`` seconds, later in a tenth of one."""
+    path, at = tmp_path / "grows.wav", 4.0
+
+    def passes(seconds: float) -> None:
+        nonlocal at
+        before, at = at, at + seconds
+        if at // 4 > before // 4 or not path.exists():
+            soundfile.write(path, np.zeros(int(min(at, 80.0) // 4) * 4 * RATE), RATE)
+
+    passes(0.0)
+    clock: Any = SimpleNamespace(monotonic=lambda: at, sleep=passes)
+    heard_s, notes = 0.0, []
+    for item in FileSource(path, clock=clock).items():
+        if isinstance(item, Note):
+            notes.append(item)
+        else:
+            heard_s += len(item.samples) / RATE
+            passes(len(item.samples) / RATE * (takes if heard_s < 20.0 else 0.1))
+    *behind, end = notes
+    assert [n.alarm for n in behind] == said
+    assert ["behind what happens" in n.text for n in behind] == said
+    assert "taken for its end" in end.text
+
+
 def test_a_recording_that_has_only_begun_is_waited_for(tmp_path: Path) -> None:
     path, sound = tmp_path / "new.wav", np.random.default_rng(1).normal(0.0, 0.01, 2 * RATE)
     path.write_bytes(b"")
