@@ -22,7 +22,6 @@ from noisecheck.core.errors import InputError, one_line
 from noisecheck.core.flags import Flag
 from noisecheck.core.records import record
 from noisecheck.core.table import Impacts
-from noisecheck.core.units import many
 from noisecheck.detect.channels import Onsets
 from noisecheck.pipeline.correcting import corrected
 from noisecheck.pipeline.flagging import flagged_by_codec, flagged_by_health
@@ -31,6 +30,7 @@ from noisecheck.pipeline.listen import ListenSettings
 from noisecheck.pipeline.lost import lost_notes, lost_spans
 from noisecheck.pipeline.references import Ends
 from noisecheck.pipeline.together import Take, told_apart
+from noisecheck.place.microphones import station_channels
 
 if TYPE_CHECKING:
     from noisecheck.bench.catalogue import Catalogue
@@ -148,12 +148,10 @@ def need_channels(name: Path | str, channels: int, rig: Rig) -> None:
     Raises:
         InputError: it has not.
     """
-    for m in rig.microphones:
-        if m.station is not None and m.channel >= channels:
-            raise InputError(
-                f"{one_line(name)}: has {many(channels, 'channel')}, but rig.toml puts the "
-                f"microphone of station '{one_line(m.station)}' on channel {m.channel}: channels count from 0"
-            )
+    try:
+        station_channels(rig, channels)
+    except InputError as error:
+        raise InputError(f"{one_line(name)}: {error}") from error
 
 
 def listen_to_run(

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from noisecheck.bench.rig import Rig
-from noisecheck.core.errors import InputError
+from noisecheck.core.errors import InputError, one_line
 from noisecheck.core.units import many
 from noisecheck.detect.channels import Onsets
 from noisecheck.place.crosstalk import (
@@ -58,8 +58,8 @@ def station_channels(rig: Rig, channels: int) -> dict[str, int]:
             continue
         if m.channel >= channels:
             raise InputError(
-                f"the microphone of station '{m.station}' is on channel {m.channel}, but the recording has "
-                f"{many(channels, 'channel')}: channels count from 0"
+                f"the recording has {many(channels, 'channel')}, but rig.toml puts the microphone of station "
+                f"'{one_line(m.station)}' on channel {m.channel}: channels count from 0"
             )
         own.setdefault(m.station, m.channel)
     return {s: own[s] for s in rig.station_names if s in own}

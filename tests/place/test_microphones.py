@@ -155,7 +155,10 @@ def test_nothing_to_say() -> None:
 
 
 def test_channel_the_recording_does_not_have() -> None:
-    with pytest.raises(InputError, match="'gate' is on channel 2, but the recording has 2"):
+    with pytest.raises(
+        InputError,
+        match=r"has 2 channels, but rig\.toml puts the microphone of station 'gate' on channel 2",
+    ):
         station_channels(_rig(), 2)
 
 
