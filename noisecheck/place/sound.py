@@ -52,7 +52,8 @@ class SoundModel:
     covariance: Floats
     """Of the residuals of all classes, (31, 31)."""
     seen: Floats
-    """How far above the background the teaching was, 0 to 1; below a half a mean is an upper bound, (classes, 31)."""
+    """How far above the background the teaching was, 0 to 1; below 0.3 a mean is an upper bound, (classes, 31). Of the
+    decay, what is known of its mean: ``n / (n + 1)`` where it was measured ``n`` times."""
     scale: Floats
     """How much wider than that each class is, (classes,)."""
     limit: float = 3.0
@@ -102,6 +103,7 @@ class SoundModel:
                 level_db += (weight * (value - _expected(level_db, mean, below))).sum(axis=1) / total
             rest = np.where(known | (share > 0), value - _expected(level_db, mean, below), 0.0)
             off[:, :, k] = np.where((rest < 0) & (self.seen[k] < _SEEN), rest * self.seen[k], rest)
+            off[:, BANDS, k] *= np.sqrt(self.seen[k, BANDS])  # a mean of n is as far off as 1 / n more variance
         return np.asarray((off * np.linalg.solve(spread, off)).sum(axis=1), np.float64)
 
 
@@ -148,6 +150,8 @@ def fit_sounds(sounds: Sounds, classes: Ints, count: int) -> SoundModel:
             shape = (weight[rows] * (value[rows] - level[rows, None] * _LEVEL)).sum(axis=0) / np.maximum(total, 1e-6)
             mean[k] = np.where(total > 1e-3, shape, -60.0 * _LEVEL)
             seen[k] = share[rows].mean(axis=0)
+            decays = share[rows, BANDS].sum()
+            seen[k, BANDS] = decays / (decays + 1.0)
         pull = weight * _LEVEL
         level = (pull * (value - mean[of])).sum(axis=1) / pull.sum(axis=1)
     off = (value - level[:, None] * _LEVEL - mean[of]) * share / np.sqrt(np.maximum(weight.mean(axis=0), 1e-3))

@@ -62,6 +62,21 @@ def test_a_run_softer_than_its_taps_is_placed(made, softer_db: float) -> None:
     assert np.mean(_answers(taught, run) == np.repeat(np.arange(4), 60)) >= 0.97
 
 
+@pytest.mark.parametrize("measured", [0, 2])
+def test_decays_hardly_ever_measured_at_a_station_say_little_there(made, measured: int) -> None:
+    """Ten taps whose decay hardly ever stood out of the noise say nothing against one that does."""
+    lessons = [Lesson(n, _taps(made, k, 10, k), "day 0") for k, n in enumerate(NAMES)]
+    taps = lessons[1].impacts
+    short = np.where(np.arange(10) < measured, taps["decay_ms"], np.nan)
+    lessons[1] = Lesson(NAMES[1], taps.with_columns(decay_ms=short), "day 0")
+    run = _taps(made, 1, 100, 21)
+    assert np.mean(_answers(teach(lessons), run) == 1) >= 0.97
+    # Where they were measured they do say what it is not: what rings a hundred times as long is something else.
+    long = _taps(made, 2, 100, 22)
+    long = long.with_columns(decay_ms=100.0 * long["decay_ms"])
+    assert np.mean(_answers(teach(lessons), long) == -1) >= 0.9
+
+
 def test_rebounds_in_the_ring_before_them_leave_the_background_alone(made) -> None:
     """What stands before a rebound is the ring of the contact before it: more in some bands, as before in the rest."""
     others = Impacts.concat([_taps(made, k, 15, 40 + k) for k in range(4)])
