@@ -23,12 +23,25 @@ Floats = NDArray[np.float32]
 
 _SPAN_S: Final = 10.0
 _LEAST_S: Final = 0.5
-_PER_S: Final = 10.0
+_PER_S: Final = (7.0, 10.0)
 _SCORE: Final = 20.0
 _ABRUPT: Final = 50.0
-"""A machine beats where more than so many a second, over the last seconds, are so surely new and no more abrupt."""
+"""A machine may beat, and surely does, where more than so many a second, over the last seconds, are so surely new and
+no more abrupt..."""
+_BEAT_TO: Final = (40.0, 200.0)
+"""... counted for less the clearer they are from the first score on, down to 0: what is struck is spread over scores up
+to the last, a machine's beats thin out. But what swells is no clearer for its score..."""
+_SWELLING: Final = 6.0
+_EVENLY: Final = 0.75
+_EVEN_SHARE: Final = (0.25, 0.5)
+_EVEN: Final = 0.75
+"""... and the gap before a beat is as long as the one before that, down to so many times the longer: one in seven is by
+chance. Where such a share of all is, clear ones count for so much."""
+_PARTS: Final = 16
+"""They count in whole parts, so that sums are exact however a run is cut."""
 _LOUDER: Final = np.float32(16.0)
-"""Its beats are not so many times louder than most of them in any band: commutators, chains, rolling at most 11."""
+"""Its beats are not so many times louder than most of them in any band: commutators, chains, rolling at most 11. Where
+it may only beat it hides the less of what stands out of them, in dB, the fewer they are."""
 _SWELLS_PER_S: Final = 2.0
 _SWELLS_LEAST_S: Final = 2.0
 """A slow chain swells so often a second..."""
@@ -62,8 +75,8 @@ class Beats:
     """... to which of these each candidate is judged by: up to itself, or to the end of the first second, (n,)."""
     span: NDArray[np.float64]
     """Seconds that each is judged by, (n,)."""
-    beating: NDArray[np.bool_]
-    """Where a machine beats, (n,)."""
+    hides: Floats
+    """Beats hide what is dull and at most so many times louder than most of them in all bands, 0: none, (n,)."""
     heard: Floats
     """What is heard of each candidate in each band, (n, bands)..."""
     new: Floats
@@ -76,6 +89,8 @@ class Beats:
         some = np.flatnonzero(dull & (found.score > _SCORE))
         begin, end = (np.searchsorted(times[some], t) for t in (times - _SPAN_S, upto))
         span = np.clip(upto - times[0], _LEAST_S, _SPAN_S)
+        per_s = _beats(found, times, some, begin, end) / span
+        surely = np.minimum((per_s - _PER_S[0]) / (_PER_S[1] - _PER_S[0]), 1.0)
         past, frames = parted(found.sound)
         heard = frames.max(axis=1)
         return Beats(
@@ -85,10 +100,15 @@ class Beats:
             begin,
             end,
             span,
-            end - begin > _PER_S * span,
+            np.where(surely > 0.0, _LOUDER**surely, 0.0).astype(np.float32),
             heard,
             np.where(heard > _RISEN * past, heard, np.float32(0.0)),
         )
+
+    @property
+    def beating(self) -> NDArray[np.bool_]:
+        """Where a machine surely beats, (n,)."""
+        return self.hides >= _LOUDER
 
     def one_more(self, asked: NDArray[np.bool_]) -> NDArray[np.int64]:
         """Return which of those asked about are one beat more: as dull, and in no band far louder than most.
@@ -98,23 +118,27 @@ class Beats:
         swells = ~asked[self.some]
         total = np.concatenate(([0], np.cumsum(swells)))
         often = total[self.end] - total[self.begin] > _SWELLS_PER_S * np.maximum(self.span, _SWELLS_LEAST_S)
-        rows = np.flatnonzero(asked & self.dull & (self.beating | often))
-        louder = np.array([self._louder(i, swells) for i in rows.tolist()], np.float32)
+        rows = np.flatnonzero(asked & self.dull & ((self.hides > 0.0) | often))
+        hides, slow = self.hides[rows], often[rows] & ~self.beating[rows]
+        beats = np.full(len(rows), np.inf, np.float32)
+        louder = beats.copy()
+        for n, i in enumerate(rows.tolist()):
+            near = self.some[self.begin[i] : self.end[i]]
+            if hides[n] > 0.0:
+                louder[n] = beats[n] = self._louder(i, near)
+            if slow[n]:
+                louder[n] = self._louder(i, near[swells[self.begin[i] : self.end[i]]])
         loud = louder > _LOUDER
-        more = ~loud & (self.beating[rows] | (louder <= _ONE_MORE))
+        more = (beats <= hides) | (slow & (louder <= _ONE_MORE))
         first = np.searchsorted(self.times[rows], self.times[rows] - _SPAN_S)
-        doubtful = ~loud & (louder > _ONE_MORE)
+        doubtful = slow & ~loud & (louder > _ONE_MORE)
         loud_upto, doubtful_upto = (np.concatenate(([0], np.cumsum(some))) for some in (loud, doubtful))
         before = np.arange(len(rows))
         few = loud_upto[before] - loud_upto[first] <= doubtful_upto[before] - doubtful_upto[first]
         return rows[more | (doubtful & few)]
 
-    def _louder(self, i: int, swells: NDArray[np.bool_]) -> np.float32:
-        """Return how many times louder than most beats, or swells, one is in the band where it is so most."""
-        near = slice(self.begin[i], self.end[i])
-        others = self.some[near]
-        if not self.beating[i]:
-            others = others[swells[near]]
+    def _louder(self, i: int, others: NDArray[np.int64]) -> np.float32:
+        """Return how many times louder than most of some others one is in the band where it is so most."""
         return np.float32((self.new[i] / np.maximum(medians(self.heard[others], 0), _TINY)).max())
 
     def alike(
@@ -141,3 +165,27 @@ class Beats:
             as_far = int((known > out[i] - _STANDS_DB).sum())
             share[i] = (_BELIEF + as_far) / (_BELIEF + int(np.isfinite(known).sum()))
         return share
+
+
+def _beats(
+    found: Candidates,
+    times: NDArray[np.float64],
+    some: NDArray[np.int64],
+    begin: NDArray[np.int64],
+    end: NDArray[np.int64],
+) -> NDArray[np.float64]:
+    """Return how many beats of a machine some dull sounds are worth, from one to another for each candidate."""
+
+    def sums(share: NDArray[np.float64]) -> NDArray[np.float64]:
+        total = np.concatenate(([0.0], np.cumsum(np.round(_PARTS * share))))
+        return np.asarray((total[end] - total[begin]) / _PARTS)
+
+    low, high = _BEAT_TO
+    unclear = np.clip((high - found.score[some]) / (high - low), 0.0, 1.0)
+    unclear[found.abrupt[some] <= _SWELLING] = 1.0
+    gap = np.diff(times[some], prepend=-np.inf)
+    before = np.concatenate((gap[:1], gap[:-1]))
+    alike = np.minimum(gap, before) > _EVENLY * np.maximum(gap, before)
+    least, most = _EVEN_SHARE
+    even = np.clip((sums(alike.astype(np.float64)) / np.maximum(end - begin, 1) - least) / (most - least), 0.0, 1.0)
+    return sums(unclear) + even * (sums(np.maximum(unclear, _EVEN)) - sums(unclear))

@@ -97,8 +97,48 @@ def test_what_stands_out_of_swells_by_little_is_one_more_unless_more_stand_out_b
     heard = np.float32(level[np.argsort(times)])[:, None]
     times = np.sort(times)
     every, begin = np.arange(len(times)), np.searchsorted(times, times - 10.0)
-    no, yes = np.zeros(len(times), bool), np.ones(len(times), bool)
-    beats = Beats(times, yes, every, begin, every, np.clip(times, 0.5, 10.0), no, heard, heard)
+    none, yes = np.zeros(len(times), np.float32), np.ones(len(times), bool)
+    beats = Beats(times, yes, every, begin, every, np.clip(times, 0.5, 10.0), none, heard, heard)
     more = beats.one_more(kind > 0)
     assert (kind[more] < 2).all()
     assert len(more) == (0 if struck else len(little))
+
+
+LOW_RATE = 16_000
+
+
+def test_soft_balls_in_numbers_are_no_machine() -> None:
+    """Eleven soft balls a second at three stations, as they come: clearer than beats are, and uneven."""
+    rng, seconds = np.random.default_rng(1), 15.0
+    samples, t = noise(STEADY["pink"], LOW_RATE, seconds, 23, gain_db=-10.0), np.arange(int(0.3 * LOW_RATE)) / LOW_RATE
+    waves, at_s, truth = [], 1.0, []
+    for _ in range(3):
+        hz, t60, level = (rng.uniform(*span, 6)[:, None] for span in ((150.0, 900.0), (0.03, 0.12), (0.3, 1.0)))
+        ring = (level * np.exp(-6.9 * t / t60) * np.sin(2 * np.pi * hz * t)).sum(axis=0)
+        wave = lfilter(np.sin(np.pi * np.arange(64) / 64), [1.0], ring)  # contact 4 ms
+        waves.append((wave / np.abs(wave).max()).astype(np.float32))
+    while at_s < seconds - 0.6:
+        part = samples[int(at_s * LOW_RATE) :][: len(t)]
+        part += 0.1 * 10.0 ** np.float32(rng.normal(0.0, 0.1)) * waves[rng.integers(3)]
+        truth.append(at_s)
+        at_s += 0.035 + rng.exponential(0.055)
+    found = match(detect(samples, LOW_RATE), np.array(truth), tolerance_s=0.01)
+    assert found.pairs >= 0.93 * len(truth)  # three quarters were taken for a machine's beats once
+    assert not len(found.false_index)
+
+
+@pytest.mark.parametrize(("links_per_s", "most"), [(9.5, 0.5), (12.0, 0.05)])
+def test_a_chain_s_links_are_hidden_the_more_the_oftener_they_come(links_per_s: float, most: float) -> None:
+    rng, seconds = np.random.default_rng(2), 15.0
+    at = np.arange(0.1, seconds - 0.1, 1 / links_per_s)
+    force = np.zeros(int(seconds * LOW_RATE))
+    force[((at + rng.normal(0.0, 0.15 / links_per_s, len(at))) * LOW_RATE).astype(int)] = rng.lognormal(0, 0.3, len(at))
+    force = np.convolve(force, np.sin(np.pi * np.arange(96) / 96) ** 2)[: len(force)]  # each seats over 6 ms
+    ring = np.zeros(len(force))
+    for hz in rng.uniform(150.0, 1500.0, 5):
+        r = np.exp(-np.pi * hz / LOW_RATE / 4.0)
+        part = lfilter([1.0 - r], [1.0, -2.0 * r * np.cos(2 * np.pi * hz / LOW_RATE), r * r], force)
+        ring += part / part.std()
+    hiss = noise(STEADY["pink"], LOW_RATE, seconds, 29)
+    samples = 0.03 * ring / ring.std() + 0.02 * hiss / hiss.std()
+    assert len(detect(samples.astype(np.float32), LOW_RATE)) <= most * len(at)
