@@ -35,7 +35,7 @@ _LEAST_SHARE: Final = 0.5
 _USABLE_BANDS: Final = 4.0
 _UNCLEAR: Final = int(Flag.BOUND | LOST)
 _TRUSTED_DB: Final = 6.0
-_FAR: Final = 5.0  # taught impacts so many times the usual distance away were no taps
+_FAR, _LEAST_USUAL = 5.0, 0.3  # taught impacts so many times the usual distance away, that least, were no taps
 
 
 @record
@@ -163,7 +163,8 @@ def teach(lessons: Sequence[Lesson], *, stations: Sequence[str] | None = None) -
         )
     accepted, withheld = _accepted(book)
     kept = book.where(np.isin(book.session, accepted))
-    model = _fitted(kept)
+    model, taps = _fitted(kept)
+    notes += _foreign_notes(kept, taps)
     accuracy = _left_out(kept, accepted)
     if accuracy is None:
         notes.append(
@@ -258,41 +259,58 @@ def _by_station(model: SoundModel, station_of: Ints, sounds: Sounds, count: int)
     return out, none
 
 
-def _fitted(book: _Book) -> SoundModel:
-    """Return a calibrated model of all impacts of a book, without those that were clearly no taps."""
+def _fitted(book: _Book) -> tuple[SoundModel, NDArray[np.bool_]]:
+    """Return a calibrated model of the impacts of a book that were taps by their sound, and which ones those are."""
     present, kinds = np.unique(book.kind, return_inverse=True)
-    groups = _groups(book)
-    for last in (False, True):
-        squared, freedom = np.empty((len(kinds), len(present))), np.empty(len(kinds))
-        for g in np.unique(groups):
-            out = groups == g
-            rest = ~out
-            if len(np.unique(kinds[rest])) < len(present):
-                rest = np.ones(len(kinds), bool)  # a class taught in this group alone cannot be left out
-            part = fit_sounds(book.sounds.where(rest), kinds[rest], len(present))
-            squared[out], freedom[out] = part.distances(book.sounds.where(out))
-        if last:
+    groups, taps = _groups(book), np.ones(len(kinds), bool)
+    while True:  # one foreign sound hides the next: as long as there are any
+        rows = np.flatnonzero(taps)
+        squared, freedom = _left_out_distances(book.where(taps), kinds[rows], groups[rows], len(present))
+        own = squared[np.arange(len(rows)), kinds[rows]] / freedom
+        usual = np.array([np.median(own[kinds[rows] == k]) for k in range(len(present))])
+        keep = own < _FAR * np.maximum(usual[kinds[rows]], _LEAST_USUAL)
+        if keep.all() or np.bincount(kinds[rows[keep]], minlength=len(present)).min() < LEAST_TAPS:
             break
-        own = squared[np.arange(len(kinds)), kinds] / freedom
-        usual = np.array([np.median(own[kinds == k]) for k in range(len(present))])
-        keep = own < _FAR * np.maximum(usual[kinds], 1.0)
-        if keep.all() or np.bincount(kinds[keep], minlength=len(present)).min() < LEAST_TAPS:
-            break
-        book, kinds, groups = book.where(keep), kinds[keep], groups[keep]
-    model = fit_sounds(book.sounds, kinds, len(present))
-    ready = calibrated(model, squared, freedom, kinds, book.class_station[present])
+        taps[rows[~keep]] = False
+    model = fit_sounds(book.sounds.where(taps), kinds[taps], len(present))
+    ready = calibrated(model, squared, freedom, kinds[taps], book.class_station[present])
     # Classes not taught here stay in place, infinitely far away.
     mean = np.full((len(book.class_station), ready.mean.shape[1]), 0.0)
     mean[:, 0] = 1e3
     mean[present] = ready.mean
     scale, seen = np.ones(len(mean)), np.ones_like(mean)
     scale[present], seen[present] = ready.scale, ready.seen
-    return replace(ready, mean=mean, scale=scale, seen=seen)
+    return replace(ready, mean=mean, scale=scale, seen=seen), taps
+
+
+def _left_out_distances(book: _Book, kinds: Ints, groups: Ints, count: int) -> tuple[Floats, Floats]:
+    """Return (squared distance of each impact to each class of a model taught without its group, its freedom)."""
+    squared, freedom = np.empty((len(kinds), count)), np.empty(len(kinds))
+    for g in np.unique(groups):
+        out = groups == g
+        rest = ~out
+        if len(np.unique(kinds[rest])) < count:
+            rest = np.ones(len(kinds), bool)  # a class taught in this group alone cannot be left out
+        part = fit_sounds(book.sounds.where(rest), kinds[rest], count)
+        squared[out], freedom[out] = part.distances(book.sounds.where(out))
+    return squared, freedom
+
+
+def _foreign_notes(book: _Book, taps: NDArray[np.bool_]) -> list[str]:
+    """Say of which stations some impacts were no taps."""
+    notes = []
+    for s, name in enumerate(book.stations):
+        own = book.station == s
+        left = int((own & ~taps).sum())
+        if left:
+            text = f"{left} of the {int(own.sum())} clear impacts that teach '{name}' sound{'s' if left == 1 else ''}"
+            notes.append(f"{text} unlike the rest and teach nothing: were there other sounds among its taps?")
+    return notes
 
 
 def _fitted_elsewhere(book: _Book, known: NDArray[np.bool_]) -> SoundModel:
     """Return a model of the known impacts for use in a session that is not among theirs."""
-    model = _fitted(book.where(known))
+    model, _ = _fitted(book.where(known))
     return model if len(np.unique(book.session[known])) > 1 else model.widened(SESSION_DB)
 
 

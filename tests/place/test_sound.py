@@ -62,6 +62,22 @@ def test_a_run_softer_than_its_taps_is_placed(made, softer_db: float) -> None:
     assert np.mean(_answers(taught, run) == np.repeat(np.arange(4), 60)) >= 0.97
 
 
+def test_a_foreign_sound_among_the_taps_teaches_nothing(made, shapes) -> None:
+    """With one among the taps of each station, all other foreign sounds are still told from the stations'."""
+    foreign = shapes(5, seed=11)
+    lessons = []
+    for k, name in enumerate(NAMES):
+        taps = [_taps(made, k, 20, k), made(foreign[k][None], seed=30 + k)]
+        lessons.append(Lesson(name, Impacts.concat(taps), "day 0"))
+    taught = teach(lessons)
+    for name in NAMES:
+        assert f"1 of the 21 clear impacts that teach '{name}' sounds unlike the rest" in " ".join(taught.notes)
+    for k in range(4):
+        assert np.mean(_answers(taught, _taps(made, k, 100, 60 + k)) == k) >= 0.97
+    assert np.mean(_answers(taught, made(np.tile(foreign[4], (100, 1)), seed=70)) == -1) >= 0.95
+    assert "unlike the rest" not in " ".join(teach(_lessons(made)).notes)
+
+
 @pytest.mark.parametrize("measured", [0, 2])
 def test_decays_hardly_ever_measured_at_a_station_say_little_there(made, measured: int) -> None:
     """Ten taps whose decay hardly ever stood out of the noise say nothing against one that does."""
