@@ -141,12 +141,13 @@ class Beliefs(Heard):
         hours = max(self.settled_s - self.start_s, 0.0) / 3600.0
         self.stray_sounds = tuple(n / sum(self._strays_like) for n in self._strays_like)
         self.stray_rate = (_RATE_HOURS * s.stray_per_hour + self.strays) / (_RATE_HOURS + hours) / 3600.0
-        self.p_miss = [
-            max(min((s.miss * 500 + m) / (500 + n), 0.999), self._faint(q))
-            for q, (m, n) in enumerate(zip(self.misses, self.tries, strict=True))
-        ]
+        # What one station of a machine misses tells of the others, too. Nobody listens behind the last one.
         tries = sum(self.tries[:-1])
         self.missed_share = (s.miss * 500 + sum(self.misses[:-1])) / (500 + tries)
+        self.p_miss = [
+            max(min((self.missed_share * 500 + m) / (500 + n), 0.999), self._faint(q))
+            for q, (m, n) in enumerate(zip(self.misses, self.tries, strict=True))
+        ]
         if self.count > 1 and tries:
             # Nobody listens behind the last station: its misses are judged half by the others', half by the prior.
             self.p_miss[-1] = max(math.sqrt(s.miss * self.missed_share), self._faint(self.count - 1))

@@ -154,29 +154,32 @@ class Suspicions:
         odds = combine_odds(waiting, sum(weights) - waiting, stuck, unheard + stopped)
         until_s = ball.time_s + b.pass_latest[a][a + 1] + _WITHIN_S
         least = b.settings.suspect_odds
-        if q == b.count - 1 or stopped > unheard:
-            # No station behind it will tell more, or not before all goes on: what will be claimed in the end is said.
+        if q == b.count - 1 or stopped > unheard or now_s >= until_s - _NOW_S:
+            # No station behind it will tell more, or not in time, or not before all goes on: what will be claimed in
+            # the end is said.
             least = min(least, self._book.least_stuck(a))
         if odds < least and stopped > unheard:
             self._still[ball.last] = b.heard[-1]
             return
         if odds < least:
             # What was hidden may show yet, or the next station tell.
-            more = now_s < ball.time_s + b.pass_latest[a][q] + _WITHIN_S
+            until_s = ball.time_s + b.pass_latest[a][q] + _WITHIN_S
+            more = now_s < until_s - _NOW_S
         else:
             following = min(q + 1, b.count - 1)
             told = self._ahead(ball, following, now_s) - self._ahead(ball, following, until_s)
-            more = now_s < until_s and told > _WORTH * (1.0 + odds)
-        self._again[ball.last] = now_s + _AGAIN_S * more
+            more = now_s < until_s - _NOW_S and told > _WORTH * (1.0 + odds)
+        self._again[ball.last] = min(now_s + _AGAIN_S, until_s) if more else now_s
         if more:
             return
         self._checked[ball.last] = q
         if odds < least:
             return
         names = self._book.route.stations
+        further = f", nor at {names[q]} when due" if q > a + 1 else ""
         why = (
             f"last heard at {names[a]}, not heard at {names[a + 1]} within "
-            f"{b.latest[a]:.2f} s: stuck or held up rather than unheard, {say_odds(odds)}"
+            f"{b.latest[a]:.2f} s{further}: stuck or held up rather than unheard, {say_odds(odds)}"
         )
         number = self._book.ball_of.get(ball.last, -1)
         finding = Finding("stuck", ball.time_s, names[a], odds, why, number, "suspected", now_s)

@@ -200,3 +200,14 @@ def test_a_stray_is_said_as_soon_as_what_is_not_heard_tells(station: int, confid
         )
     (found,) = (f for f in news if f.kind == "stray")
     assert found.time_s == stray_s
+
+
+def test_a_ball_that_the_next_station_tells_no_more_of_in_time_is_said_at_the_odds_of_a_claim() -> None:
+    """Between the odds of a suspicion and those of a claim; the station behind it is due a second and more later."""
+    lost = 30
+    times, codes = _impacts((lost, 1), (lost, 2), (lost, 3))
+    fed = Fed(times, codes, miss=1.3e-3)
+    last_s = float(times[codes == 0][lost])
+    (said,) = (f for f in fed.to(last_s + 8.0) if f.state == "suspected" and abs(f.time_s - last_s) < 0.01)
+    assert 2.0 < said.odds < 5.0
+    assert said.said_s == pytest.approx(last_s + WINDOWS[0][1] + 0.75, abs=1e-6)
