@@ -240,6 +240,7 @@ class Book:
         last_s = self.when(d.ball)
         stuck, unheard = b.never(d.station, last_s, d.floor)
         held = stood = 0.0
+        first = True
         if unheard > 0.5:  # its way led through time not listened to: nothing is known of it
             self.not_followed += 1
             if d.ball in self.suspected:
@@ -252,8 +253,10 @@ class Book:
         elif d.floor <= d.station:
             held = b.still_held(d.station, d.station + 1, d.time_s - last_s)
             stood = self.standing.get(d.ball, 0.0)
-            if any(s.may_have_stopped(d.station + 1, last_s + b.mean[d.station]) for s in self.silences):
-                unheard = max(unheard, stuck)  # that the microphone died just then is as likely as a blocked way
+            for s in self.silences:
+                if s.may_have_stopped(d.station + 1, last_s + b.mean[d.station]):
+                    first = last_s + b.mean[d.station] < s.deaf_from_s
+                    unheard, held = self._behind_silence(d, last_s, s, stuck, unheard)
         alone = combine_odds(share, rest, stuck, unheard + held + stood)
         ball, after = self.ball_of.pop(d.ball), names[d.station + 1]
         if ball in self._once:
@@ -267,11 +270,26 @@ class Book:
         why = f"last heard at {names[d.station]}, never at {after} or later though {passed}, {say_odds(odds)}{which}"
         finding = Finding("stuck", last_s, names[d.station], odds, why, ball, "settled", said_s, or_s=or_s)
         claimed = self.claim(finding, d.ball, self.least_stuck(d.station))
-        b.stuck_count += odds / (1.0 + odds)
+        b.stuck_count += first * odds / (1.0 + odds)  # those behind a blocked way are one cause
         if not claimed:
             ways = {"stuck": stuck, "held up still": held, "passed unheard": unheard, "stopped with the machine": stood}
             readings = ways_odds(share, rest, ways)
             self.open_balls.append(OpenBall(ball, names[d.station], last_s, readings, or_s))
+
+    def _behind_silence(
+        self, d: Decision, last_s: float, silence: Silence, stuck: float, unheard: float
+    ) -> tuple[float, float]:
+        """Return (unheard, held up still) of a ball lost before a station that fell silent; ``stuck`` is so likely.
+
+        That many are not heard there has one cause: the way is blocked, and this ball was held or passed unheard just
+        before, or nothing is heard there any more, nor of this ball at the stations behind it.
+        """
+        b, a = self.beliefs, d.station
+        deaf = silence.doubt
+        for k in range(a + 2, b.count):
+            deaf *= b.miss(k, last_s + b.pass_mean[a][k], b.pass_sd[a][k])
+        since_s = max(d.time_s - last_s, d.time_s - silence.deaf_from_s + b.mean[a])
+        return stuck * (deaf + unheard), b.still_held(a, a + 1, since_s)
 
     def claim(self, finding: Finding, suspicion: int | None, least: float | None = None) -> bool:
         """Keep a finding if its odds allow; the suspicion it settles is closed."""

@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from noisecheck.core.errors import InputError
 from noisecheck.core.table import Impacts
@@ -78,6 +79,7 @@ def follow_balls(
     start_s: float = 0.0,
     gaps_s: Sequence[tuple[float, float]] = (),
     silent: Sequence[str] = (),
+    alive_s: Mapping[str, NDArray[np.float64]] | None = None,
     run: str = "",
     odds: Evidence | None = None,
     siblings: Sequence[Sibling] = (),
@@ -92,6 +94,7 @@ def follow_balls(
         end_s, start_s: span listened to, seconds of the run.
         gaps_s: spans within it not listened to.
         silent: stations known to have no microphone near.
+        alive_s: for stations with a microphone of their own, when that heard sounds from elsewhere, in order of time.
         odds: what each impact sounds like, row by row with ``impacts``; else ``station_confidence`` is used.
         siblings: what other runs of the same revision show, where this one is short.
 
@@ -107,6 +110,7 @@ def follow_balls(
         start_s=start_s,
         gaps_s=gaps_s,
         silent=silent,
+        alive_s=alive_s,
         run=run,
         odds=odds,
         siblings=siblings,
@@ -127,6 +131,7 @@ def follow_so_far(
     gaps_s: Sequence[tuple[float, float]] = (),
     silent: Sequence[str] = (),
     deaf_s: Mapping[str, Sequence[tuple[float, float]]] | None = None,
+    alive_s: Mapping[str, NDArray[np.float64]] | None = None,
     run: str = "",
     odds: Evidence | None = None,
     siblings: Sequence[Sibling] = (),
@@ -161,11 +166,17 @@ def follow_so_far(
         times[first], translate[codes[first]], heard, longest_s=chosen.longest_transit_s, start_s=start_s, end_s=now_s
     )
     heard = without(heard, wrong)
-    quiet = silences(times[first], translate[codes[first]], heard, start_s=start_s, end_s=now_s)
+    signs = dict(alive_s or {})
+    lives = [signs.get(n, None if chosen.shared_microphone else np.empty(0)) for n in heard.stations]
+    quiet = silences(times[first], translate[codes[first]], heard, start_s=start_s, end_s=now_s, alive_s=lives)
     quiet = [s for s in quiet if heard.stations[s.station] not in untold_at]
     deaf = [list((deaf_s or {}).get(name, ())) for name in heard.stations]
+    unheard = [list(spans) for spans in deaf]
     for s in quiet:
-        deaf[s.station].append((s.deaf_from_s, math.inf if goes_on and s.to_s >= now_s else s.to_s))
+        span = s.deaf_from_s, math.inf if goes_on and s.to_s >= now_s else s.to_s
+        unheard[s.station].append(span)
+        if s.deafens(goes_on=goes_on):
+            deaf[s.station].append(span)
     fits: list[Fit] = []
     if None in heard.transit_s and goes_on:
         # Under an even feed a transit fits nearly as well with a feed period more: only many balls tell which it is.
@@ -179,7 +190,7 @@ def follow_so_far(
             chosen.longest_transit_s,
             start_s=start_s,
             end_s=now_s,
-            deaf_s=deaf,
+            deaf_s=unheard,
             beside=[s.contacts_on(heard) for s in siblings],
             fed=math.inf if feed is None or feed.balls is None else feed.balls,
         )

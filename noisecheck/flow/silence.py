@@ -19,6 +19,11 @@ _APART: Final = 0.5
 """Balls of a feed come at least this part of its usual wait after one another; those a jam lets go at once are one."""
 _FOREIGN: Final = 2
 """Sounds that may be heard amid a silence, no balls'."""
+_SIGNS: Final = 3
+_AS_BEFORE: Final = 0.25
+"""A microphone lives that hears so many sounds from elsewhere meanwhile, and this part of their share before."""
+_UNTOLD: Final = 0.1
+"""How likely contacts go unheard where the microphone lives, over a blocked way (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,17 +39,35 @@ class Silence:
     blocked: bool
     """Whether they may have been held there: nothing behind the station was heard either."""
     deaf_from_s: float
-    """From when on the station counts as not listened to: all the time, or after the first ball that did not come
-    where it lasts to the end."""
+    """From when on the station counts as not listened to where that is not known to live: all the time, or after the
+    first ball that did not come where it lasts to the end."""
+    lasts: bool = False
+    """Whether it lasts to the end."""
+    lives: bool = False
+    """Whether the microphone that hears the station hears other sounds meanwhile."""
+
+    def deafens(self, *, goes_on: bool) -> bool:
+        """Return whether the station counts as not listened to; ``goes_on``: more is to come, which may tell.
+
+        Where the way may be blocked for good the balls are asked for, and not left out of the account.
+        """
+        return not (self.blocked and self.lasts and (self.lives or not goes_on))
 
     def may_have_stopped(self, station: int, due_s: float) -> bool:
-        """Return whether a ball due at a station then may be the first that did not come."""
-        return self.blocked and station == self.station and self.from_s < due_s < self.deaf_from_s
+        """Return whether a ball due at a station then may have been held before it."""
+        return self.blocked and self.lasts and station == self.station and due_s > self.from_s
+
+    @property
+    def doubt(self) -> float:
+        """How likely it is that balls are not heard there, over a blocked way."""
+        return _UNTOLD if self.lives else 1.0
 
     def now(self, names: tuple[str, ...], since: str) -> str:
         """Return the sentence that says so while it lasts; ``since`` is when it began, in words."""
         here, there = names[self.station], names[self.beside]
         begun = f"nothing has been heard at {here} since {since} though {self.balls} balls came to {there}"
+        if self.blocked and self.lives:
+            return f"{begun}, and its microphone hears other sounds: is the way blocked?"
         if self.blocked:
             return (
                 f"{begun}: is the way blocked, or the microphone dead? What becomes of balls there after the first is "
@@ -57,18 +80,26 @@ class Silence:
         here, there = names[self.station], names[self.beside]
         span = f"nothing was heard at {here} from {self.from_s:.1f} to {self.to_s:.1f} s though {self.balls} balls"
         if self.blocked:
-            if self.deaf_from_s == self.from_s:
+            if not self.lasts:
                 asked = "was the way blocked, or the microphone dead? What became of them is not known"
                 return f"{span} came to {there}: {asked}"
+            if self.lives:
+                return f"{span} came to {there}, and its microphone heard other sounds: the way was blocked, it seems"
             return (
-                f"{span} came to {there}: is the way blocked, or the microphone dead? What became of them after the "
-                "first is not known"
+                f"{span} came to {there}: is the way blocked, or the microphone dead? Every one of them may be stuck, "
+                "and is left undecided"
             )
         return f"{span} came to {there} behind it: was the microphone dead? That counts as not listened to there"
 
 
 def silences(
-    time_s: NDArray[np.float64], code: NDArray[np.int64], route: Route, *, start_s: float, end_s: float
+    time_s: NDArray[np.float64],
+    code: NDArray[np.int64],
+    route: Route,
+    *,
+    start_s: float,
+    end_s: float,
+    alive_s: Sequence[NDArray[np.float64] | None] = (),
 ) -> list[Silence]:
     """Return where a station fell silent for a dozen balls and more.
 
@@ -76,6 +107,8 @@ def silences(
         time_s, code: (n,) first contacts in order of time: s, station index on the route or -1.
         route: the balls' way.
         start_s, end_s: span listened to.
+        alive_s: for each station when its own microphone heard sounds from elsewhere, in order; None: it is heard by
+            one that hears other stations. Nothing is known of those left out.
     """
     found = []
     at = [time_s[code == q] for q in range(len(route.stations))]
@@ -95,9 +128,35 @@ def silences(
                 due = first + (0.5 * (window[0] + window[1]) if window else 0.0)
                 # Where balls come again as before, the way was not blocked, or it was cleared: of the first, too,
                 # nothing is known.
-                from_s = a if b < end_s else due + 0.5 * (second - first)
-                found.append(Silence(q, a, b, len(inside[q - 1]), q - 1, True, from_s))
+                lasts = b >= end_s
+                from_s = due + 0.5 * (second - first) if lasts else a
+                lives = q < len(alive_s) and _lives(alive_s[q], at[q], at[q - 1], a, b)
+                found.append(Silence(q, a, b, len(inside[q - 1]), q - 1, True, from_s, lasts, lives))
     return found
+
+
+def _lives(
+    alive_s: NDArray[np.float64] | None,
+    own: NDArray[np.float64],
+    beside: NDArray[np.float64],
+    from_s: float,
+    to_s: float,
+) -> bool:
+    """Return whether what hears a station does so amid its silence; it must have heard most balls before.
+
+    Args:
+        alive_s: as of :func:`silences`.
+        own, beside: contacts at the station and at the one before it, s.
+        from_s, to_s: when it was silent.
+    """
+    came, before = int(np.sum(own <= from_s)), int(np.sum(beside <= from_s))
+    if came < max(BALLS, 0.5 * before):
+        return False
+    if alive_s is None:
+        return True
+    signs, signs_before = int(np.sum((alive_s > from_s) & (alive_s < to_s))), int(np.sum(alive_s <= from_s))
+    during = int(np.sum((beside > from_s) & (beside < to_s)))
+    return signs >= _SIGNS and signs * before >= _AS_BEFORE * signs_before * during
 
 
 def _fed_apart(time_s: NDArray[np.float64], least_s: float) -> int:

@@ -22,7 +22,7 @@ from noisecheck.live.hearing import Heard
 from noisecheck.live.later import NotKept
 from noisecheck.live.placing import Placer
 from noisecheck.pipeline.decisions import joined_onsets
-from noisecheck.pipeline.flowing import feed_of, ledger_settings, with_drops
+from noisecheck.pipeline.flowing import feed_of, heard_beside, ledger_settings, with_drops
 from noisecheck.pipeline.lost import few_enough
 from noisecheck.pipeline.references import machine_impacts, mark_references
 from noisecheck.pipeline.together import told_apart
@@ -145,6 +145,7 @@ class Account:
             gaps_s=sorted((*self.gaps_s, *self.lost_s)),
             silent=self._silent,
             deaf_s=deaf_s,
+            alive_s=heard_beside(onsets, impacts["time_s"], self._rig),
             run=run.name,
             odds=None if odds is None else odds.where(~impacts.flagged(Flag.REFERENCE)),
         )

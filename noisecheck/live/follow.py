@@ -236,7 +236,8 @@ class Follower:
         if self._solver.learning:
             events += self._readiness.waits(self._solver, self.count, self.seconds)
         rows, codes = first_contacts(done.impacts, self._route)
-        self._silence = SilenceCheck(route)
+        shared = self._solver.settings.shared_microphone
+        self._silence = SilenceCheck(route, self._own.values() if shared else route.stations)
         self._silence.take(done.impacts["time_s"][rows], self._translate[codes])
         told, now = self._silent, {route.stations[q]: s for q, s in self._silence.silent.items()}
         new = [s for name, s in now.items() if name not in told]
@@ -308,14 +309,16 @@ class Follower:
                 continue  # said already, by its signal
             self._silent[name] = s
             solver.book.silences.append(s)
-            if not _goes_on(deaf[s.station]):
+            if s.deafens(goes_on=True) and not _goes_on(deaf[s.station]):
                 deaf[s.station].append((s.deaf_from_s, math.inf))
             text = s.now(names, clock_text(s.from_s))
-            events.append(Event("not_listening", now_s, self.seconds, text, name, more={"from_s": round(s.from_s, 6)}))
+            kind = "not_listening" if s.deafens(goes_on=True) else "note"
+            events.append(Event(kind, now_s, self.seconds, text, name, more={"from_s": round(s.from_s, 6)}))
         for s in again:
             name = names[s.station]
             if self._silent.pop(name, None) is None:
                 continue
+            solver.book.silences = [known for known in solver.book.silences if known.station != s.station]
             deaf[s.station] = [(a, min(b, now_s)) for a, b in deaf[s.station]]
             text = f"{name} is heard again, after {clock_words(now_s - s.from_s)}"
             events.append(Event("note", now_s, self.seconds, text, name))

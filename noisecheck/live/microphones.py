@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import deque
+from collections.abc import Collection
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -107,10 +108,12 @@ class SilenceCheck:
 
     Args:
         route: the balls' way, as the ledger follows it.
+        own: stations that alone have their microphone, which may be dead.
     """
 
-    def __init__(self, route: Route) -> None:
+    def __init__(self, route: Route, own: Collection[str]) -> None:
         self._route = route
+        self._alive = [np.empty(0) if name in own else None for name in route.stations]
         self._heard: deque[tuple[float, int]] = deque(maxlen=_KEPT)
         self._balls = np.zeros((len(route.stations),) * 2, int)
         """Balls heard at each station (columns) since one was at another (rows)."""
@@ -138,7 +141,7 @@ class SilenceCheck:
         times, codes = np.array([t for t, _ in self._heard]), np.array([q for _, q in self._heard], np.int64)
         start_s = 0.0 if len(self._heard) < _KEPT else float(times[0])
         end_s = float(np.nextafter(now_s, np.inf))
-        new = silences(times, codes, self._route, start_s=start_s, end_s=end_s)
+        new = silences(times, codes, self._route, start_s=start_s, end_s=end_s, alive_s=self._alive)
         # Where something is heard behind it no way is blocked: a dozen balls there will say so.
         new = [
             s

@@ -20,7 +20,7 @@ from noisecheck.core.provenance import provenance
 from noisecheck.core.records import record
 from noisecheck.core.table import Impacts
 from noisecheck.pipeline.correcting import relocated
-from noisecheck.pipeline.flowing import follow_run, height_note, with_drops
+from noisecheck.pipeline.flowing import follow_run, heard_beside, height_note, with_drops
 from noisecheck.pipeline.grouping import named_groups
 from noisecheck.pipeline.kept import catalogue_of
 from noisecheck.pipeline.listen import ListenSettings
@@ -211,6 +211,7 @@ def _followed(result: RunResult, rig: Rig) -> Ledger:
         gaps_s=result.not_listened_s,
         odds=result.odds,
         siblings=result.siblings,
+        alive_s=heard_beside(result.onsets, result.impacts["time_s"], rig),
     )
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
@@ -20,6 +20,7 @@ from noisecheck.pipeline.references import machine_impacts
 
 if TYPE_CHECKING:
     from noisecheck.bench.rig import Rig
+    from noisecheck.detect.channels import Onsets
     from noisecheck.flow.challenge import Challenge
     from noisecheck.flow.drops import Drops
     from noisecheck.flow.failures import FailureRate, HeardShare
@@ -35,6 +36,7 @@ __all__ = [
     "drop_height",
     "drops_of",
     "follow_run",
+    "heard_beside",
     "height_note",
     "kind_of",
     "ledger_settings",
@@ -191,6 +193,17 @@ def ledger_settings(rig: Rig) -> LedgerSettings:
     return replace(settings, copied=0.0) if len(rig.microphones) == 1 else settings  # one cannot hear a sound twice
 
 
+def heard_beside(onsets: Onsets, time_s: NDArray[np.float64], rig: Rig) -> dict[str, NDArray[np.float64]]:
+    """Return for each station with a microphone of its own, among others, when that heard what is louder elsewhere.
+
+    ``time_s`` are the times of the impacts, (n,), in s of the run.
+    """
+    own = {m.station: m.channel for m in rig.microphones if m.station and m.channel < onsets.arrival.shape[1]}
+    if len(set(own.values())) < 2:
+        return {}
+    return {n: time_s[(onsets.arrival[:, c] >= 0) & (onsets.channel != c)] for n, c in own.items()}
+
+
 def _given(
     impacts: Impacts,
     run: Run,
@@ -199,6 +212,7 @@ def _given(
     gaps_s: Sequence[tuple[float, float]],
     odds: Evidence | None,
     siblings: Sequence[Sibling],
+    alive_s: Mapping[str, NDArray[np.float64]] | None,
 ) -> dict[str, Any]:
     """Return what the ledger of a run is told beside its impacts and the balls' way."""
     return {
@@ -208,6 +222,7 @@ def _given(
         "gaps_s": gaps_s,
         "odds": None if odds is None else odds.where(~impacts.flagged(Flag.REFERENCE)),
         "siblings": siblings,
+        "alive_s": alive_s,
     }
 
 
@@ -220,17 +235,19 @@ def follow_run(
     gaps_s: Sequence[tuple[float, float]] = (),
     odds: Evidence | None = None,
     siblings: Sequence[Sibling] = (),
+    alive_s: Mapping[str, NDArray[np.float64]] | None = None,
 ) -> Ledger:
     """Return the ledger of one run: every ball accounted for; ``odds`` of placing go row by row with the impacts.
 
-    ``siblings`` show what this run may be too short to show, see :mod:`noisecheck.pipeline.siblings`.
+    ``siblings`` show what this run may be too short to show, see :mod:`noisecheck.pipeline.siblings`; ``alive_s`` as of
+    :func:`heard_beside`.
 
     Raises:
         InputError: the rig file does not say the balls' way.
     """
     from noisecheck.flow.ledger import follow_balls
 
-    given = _given(impacts, run, rig, seconds, gaps_s, odds, siblings)
+    given = _given(impacts, run, rig, seconds, gaps_s, odds, siblings, alive_s)
     own, route = machine_impacts(impacts), route_of(rig)
     if len(own) and len(route.stations) > 1 and not _told_apart(own, given["odds"]):
         said = (
@@ -343,6 +360,7 @@ def challenge_run(
     gaps_s: Sequence[tuple[float, float]] = (),
     odds: Evidence | None = None,
     siblings: Sequence[Sibling] = (),
+    alive_s: Mapping[str, NDArray[np.float64]] | None = None,
 ) -> Challenge:
     """Return how many known failures the ledger of this run would have named; ``ledger`` is what it says as it is.
 
@@ -353,7 +371,7 @@ def challenge_run(
 
     if not ledger.arrived:
         raise InputError("no ball was followed to the end, or nothing is claimed of them")
-    given = _given(impacts, run, rig, seconds, gaps_s, odds, siblings)
+    given = _given(impacts, run, rig, seconds, gaps_s, odds, siblings, alive_s)
     return challenge(machine_impacts(impacts), route_of(rig), **given)
 
 

@@ -70,7 +70,7 @@ def test_sound_cut_off_all_the_time_is_said_and_a_loud_tone_is_not() -> None:
 def test_a_station_that_falls_silent_is_said_once_within_a_dozen_balls(dead: str, blocked: bool) -> None:
     rows = sorted((2.0 + 1.6 * n + way, q) for n in range(60) for q, way in ((0, 0.0), (1, 1.0), (2, 1.65)))
     gone = ROUTE.stations.index(dead)
-    check, said, again = SilenceCheck(ROUTE), [], []
+    check, said, again = SilenceCheck(ROUTE, ROUTE.stations), [], []
     for t, q in rows:
         if q == gone and 40.0 < t < 80.0:
             continue
@@ -85,11 +85,22 @@ def test_a_station_that_falls_silent_is_said_once_within_a_dozen_balls(dead: str
     assert f"nothing has been heard at {dead} since 0:00" in silence.now(ROUTE.stations, "0:00:40.0")
 
 
+def test_a_last_station_whose_microphone_hears_others_has_a_blocked_way() -> None:
+    rows = sorted((2.0 + 1.6 * n + way, q) for n in range(60) for q, way in ((0, 0.0), (1, 1.0), (2, 1.65)))
+    check = SilenceCheck(ROUTE, ())
+    kept = [(t, q) for t, q in rows if q < 2 or t < 60.0]
+    fell = [s for t, q in kept for s in check.take(np.array([t]), np.array([q]))[0]]
+    (silence,) = fell
+    assert (silence.station, silence.blocked, silence.lives) == (2, True, True)
+    assert not silence.deafens(goes_on=True)
+    assert "is the way blocked?" in silence.now(ROUTE.stations, "0:01:00")
+
+
 def test_a_station_never_silent_is_never_said() -> None:
     rng = np.random.default_rng(2)
     rows = sorted((2.0 + 1.6 * n + way, q) for n in range(300) for q, way in ((0, 0.0), (1, 1.0), (2, 1.65)))
     kept = [(t, q) for t, q in rows if rng.random() > 0.3]  # three in ten unheard
-    check = SilenceCheck(ROUTE)
+    check = SilenceCheck(ROUTE, ROUTE.stations)
     assert check.take(np.array([t for t, _ in kept]), np.array([q for _, q in kept])) == ([], [])
 
 

@@ -14,9 +14,10 @@ from noisecheck.bench.runsheet import Run
 from noisecheck.core.errors import InputError
 from noisecheck.core.flags import Flag
 from noisecheck.core.table import Impacts
+from noisecheck.detect.channels import Onsets
 from noisecheck.flow.failures import failure_rate
 from noisecheck.flow.findings import Finding, Ledger, Passage
-from noisecheck.pipeline.flowing import challenge_run, credible, follow_run, with_drops
+from noisecheck.pipeline.flowing import challenge_run, credible, follow_run, heard_beside, with_drops
 from noisecheck.place.evidence import Evidence
 
 
@@ -162,3 +163,16 @@ def test_late_balls_of_a_jam_let_go_at_once_are_not_followed_off_by_one() -> Non
     held = [Finding("held_up", p.time_s, "tray", 1e4, "", p.ball) for p in rows if p.late]
     ledger = Ledger("a", 120, 120, tuple(held), tuple(rows), transit_s={"landing": (0.5, 0.9)})
     assert credible(ledger) is ledger
+
+
+def test_a_microphone_is_heard_to_live_by_what_is_louder_elsewhere() -> None:
+    arrival = np.array([[10, -1], [20, 25], [-1, 30], [45, 40]])
+    onsets = Onsets(arrival.max(axis=1), np.array([0, 0, 1, 1]), np.ones(4), arrival, np.zeros((4, 2)))
+    time_s = np.array([1.0, 2.0, 3.0, 4.0])
+    stations = [{"name": "landing"}, {"name": "tray"}]
+    two, one = (
+        Rig.model_validate({"station": stations, "microphone": [{"channel": c, "station": n} for c, n in mics]})
+        for mics in ([(0, "landing"), (1, "tray")], [(0, "landing")])
+    )
+    assert {n: t.tolist() for n, t in heard_beside(onsets, time_s, two).items()} == {"landing": [4.0], "tray": [2.0]}
+    assert heard_beside(onsets, time_s, one) == {}
