@@ -16,6 +16,7 @@ from noisecheck.flow.rebounds import FALL_DB
 __all__ = ["begun_where_placed", "find_drops"]
 
 _E_LEAST_GROWN = 0.8  # growing intervals, up to the inverse of this, show what an even feed votes by chance
+_EVEN = math.log(0.996)  # the longest train published has a restitution of 0.9935
 _SOFTER_DB = 2.0  # a rebound is softer than its contact by 26 lg(1 / e): 1.2 dB at e = 0.9, 4 dB at 0.7
 _LOUDER_DB = 4.0  # rebounds of one train scatter by less; the next ball is louder than the last rebound by more
 _LEAST_SPREAD_DB = 2.0
@@ -166,7 +167,7 @@ def _habits(t: NDArray[np.float64], level: NDArray[np.float64], longest_s: float
         return nothing
     middle = 0.5 * (edges[best] + edges[best + 1])
     near = np.abs(log_e - middle) < 0.06
-    if np.mean(log_e[near] > 0.0) > 0.2:  # neither shrinking nor growing: an even feed, no rebounds
+    if np.mean(log_e[near] > _EVEN) > 0.2:  # neither shrinking nor growing: an even feed, no rebounds
         return nothing
     middle = median(log_e[near])
     spread = robust_sd(log_e[near], middle)

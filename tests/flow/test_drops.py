@@ -355,3 +355,14 @@ def test_threes_by_chance_are_no_drops() -> None:
         times = np.cumsum(rng.exponential(0.3, 24))
         _, rebound = find_drops(times, rng.normal(-50.0, 1.0, 24), np.zeros(24, int))
         assert (rebound > 0).sum() < 8
+
+
+@pytest.mark.parametrize("jitter_s", [0.0, 0.0005, 0.002])
+@pytest.mark.parametrize("balls", [12, 24, 60])
+def test_a_motors_even_feed_of_balls_that_do_not_rebound_is_no_train(balls: int, jitter_s: float) -> None:
+    """Intervals of one fall shrink; equal ones, up to rounding, passed for a restitution of 1."""
+    for seed in range(8):
+        rng = np.random.default_rng(seed)
+        times = np.sort(2.0 + rng.uniform(0.4, 1.1) * np.arange(balls) + rng.normal(0.0, jitter_s, balls))
+        _, rebound = find_drops(times, rng.normal(-30.0, 2.0, balls), np.zeros(balls, int))
+        assert not rebound.any()
