@@ -42,6 +42,10 @@ _PARTS: Final = 16
 _LOUDER: Final = np.float32(16.0)
 """Its beats are not so many times louder than most of them in any band: commutators, chains, rolling at most 11. Where
 it may only beat it hides the less of what stands out of them, in dB, the fewer they are."""
+_ROLL_S: Final = 0.5
+_ROLL_PER_S: Final = (12.0, 18.0)
+_ROLL_SCORE: Final = 16.0
+"""What rolls or rattles beats for half a second, in which so many a second, so likely new, hide what is like them."""
 _SWELLS_PER_S: Final = 2.0
 _SWELLS_LEAST_S: Final = 2.0
 """A slow chain swells so often a second..."""
@@ -77,6 +81,12 @@ class Beats:
     """Seconds that each is judged by, (n,)."""
     hides: Floats
     """Beats hide what is dull and at most so many times louder than most of them in all bands, 0: none, (n,)."""
+    rolling: NDArray[np.int64]
+    """The dull sounds of which a roll may be made, (k,)..."""
+    soon: NDArray[np.int64]
+    """... from which on each candidate is judged by, (n,)..."""
+    rolls: Floats
+    """... and how far these hide what is dull, as ``hides``, (n,)."""
     heard: Floats
     """What is heard of each candidate in each band, (n, bands)..."""
     new: Floats
@@ -90,7 +100,9 @@ class Beats:
         begin, end = (np.searchsorted(times[some], t) for t in (times - _SPAN_S, upto))
         span = np.clip(upto - times[0], _LEAST_S, _SPAN_S)
         per_s = _beats(found, times, some, begin, end) / span
-        surely = np.minimum((per_s - _PER_S[0]) / (_PER_S[1] - _PER_S[0]), 1.0)
+        rolling = np.flatnonzero(dull & (found.score > _ROLL_SCORE))
+        soon, now = (np.searchsorted(times[rolling], t) for t in (times - _ROLL_S, times))
+        rolls_per_s = _beats(found, times, rolling, soon, now) / _ROLL_S
         past, frames = parted(found.sound)
         heard = frames.max(axis=1)
         return Beats(
@@ -100,7 +112,10 @@ class Beats:
             begin,
             end,
             span,
-            np.where(surely > 0.0, _LOUDER**surely, 0.0).astype(np.float32),
+            _hides(per_s, _PER_S),
+            rolling,
+            soon,
+            _hides(rolls_per_s, _ROLL_PER_S),
             heard,
             np.where(heard > _RISEN * past, heard, np.float32(0.0)),
         )
@@ -135,7 +150,14 @@ class Beats:
         loud_upto, doubtful_upto = (np.concatenate(([0], np.cumsum(some))) for some in (loud, doubtful))
         before = np.arange(len(rows))
         few = loud_upto[before] - loud_upto[first] <= doubtful_upto[before] - doubtful_upto[first]
-        return rows[more | (doubtful & few)]
+        return np.concatenate((rows[more | (doubtful & few)], self._rolled(asked)))
+
+    def _rolled(self, asked: NDArray[np.bool_]) -> NDArray[np.int64]:
+        """Return which of those asked about are like the sounds of a roll."""
+        rows = np.flatnonzero(asked & self.dull & (self.rolls > 0.0))
+        upto = np.searchsorted(self.rolling, rows)
+        louder = [self._louder(i, self.rolling[self.soon[i] : end]) for i, end in zip(rows.tolist(), upto, strict=True)]
+        return rows[np.array(louder, np.float32) <= self.rolls[rows]]
 
     def _louder(self, i: int, others: NDArray[np.int64]) -> np.float32:
         """Return how many times louder than most of some others one is in the band where it is so most."""
@@ -165,6 +187,12 @@ class Beats:
             as_far = int((known > out[i] - _STANDS_DB).sum())
             share[i] = (_BELIEF + as_far) / (_BELIEF + int(np.isfinite(known).sum()))
         return share
+
+
+def _hides(per_s: NDArray[np.float64], limits: tuple[float, float]) -> Floats:
+    """Return how many times louder than most is hidden, by how many beats there are a second."""
+    surely = np.minimum((per_s - limits[0]) / (limits[1] - limits[0]), 1.0)
+    return np.asarray(np.where(surely > 0.0, _LOUDER**surely, 0.0), np.float32)
 
 
 def _beats(

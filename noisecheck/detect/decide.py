@@ -132,8 +132,10 @@ def _struck(
     return struck, every - struck
 
 
-def _sudden(found: Candidates, lately: Lately) -> NDArray[np.float64]:
+def _sudden(found: Candidates, lately: Lately) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
     """Return the odds (impact : swell) of each candidate by its abruptness and by how it swells, from the last minute.
+
+    And which are 0 because they are one beat of a machine more.
 
     Swells are those that are surely new but not abrupt, and in part those that swell; some pass for more abrupt, ever
     fewer the more abrupt, and bursts come with them, as plosives do. Impacts are the abrupt ones that swells do not
@@ -183,8 +185,10 @@ def _sudden(found: Candidates, lately: Lately) -> NDArray[np.float64]:
     odds = real / ((density * (swells * alike + _PRIOR_SWELLS) + bursts / _BURSTS) * theirs)
     # What swells soon after something began is its bloom.
     odds[(found.abrupt <= 0.0) | (swell & ~begins)] = 0.0
-    odds[beats.one_more(odds > 1.0)] = 0.0
-    return odds
+    hidden = np.zeros(len(odds), bool)
+    hidden[beats.one_more(odds > 1.0)] = True
+    odds[hidden] = 0.0
+    return odds, hidden
 
 
 def _like_known(
@@ -247,11 +251,11 @@ def decide(found: Candidates, rate: int, settings: DetectSettings, *, past: int 
         return np.empty(0)
     times = found.onset / rate
     lately, score = Lately(times, MEMORY_S, FIRST_S), found.score
-    abrupt = _sudden(found, lately)
+    abrupt, hidden = _sudden(found, lately)
     sudden = (abrupt > 1.0) & ~explained_by_echo(times, found.new_db, found.sound)
     clear = sudden & (score > CLEAR)
     window = np.minimum(np.maximum(times, 5.0), MEMORY_S)
-    chance = Chance.of(lately, score, sudden, window)
+    chance = Chance.of(lately, score, sudden | hidden, window)  # a machine's beats tell how clear its chance may be
     real = _real_density(lately, score, sudden, window, chance)
     dial = settings.false_per_hour / 3600.0 * math.log(10.0) / TENFOLD
     odds = (real + dial) / chance.density(score)

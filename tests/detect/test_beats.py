@@ -11,6 +11,7 @@ from scipy.signal import lfilter
 from soundmaker import STEADY, detect, modes, noise
 
 from noisecheck.detect.beats import Beats
+from noisecheck.detect.candidates import Candidates
 from noisecheck.score import match
 
 RATE = 48_000
@@ -98,7 +99,7 @@ def test_what_stands_out_of_swells_by_little_is_one_more_unless_more_stand_out_b
     times = np.sort(times)
     every, begin = np.arange(len(times)), np.searchsorted(times, times - 10.0)
     none, yes = np.zeros(len(times), np.float32), np.ones(len(times), bool)
-    beats = Beats(times, yes, every, begin, every, np.clip(times, 0.5, 10.0), none, heard, heard)
+    beats = Beats(times, yes, every, begin, every, np.clip(times, 0.5, 10.0), none, every, begin, none, heard, heard)
     more = beats.one_more(kind > 0)
     assert (kind[more] < 2).all()
     assert len(more) == (0 if struck else len(little))
@@ -142,3 +143,54 @@ def test_a_chain_s_links_are_hidden_the_more_the_oftener_they_come(links_per_s: 
     hiss = noise(STEADY["pink"], LOW_RATE, seconds, 29)
     samples = 0.03 * ring / ring.std() + 0.02 * hiss / hiss.std()
     assert len(detect(samples.astype(np.float32), LOW_RATE)) <= most * len(at)
+
+
+def _dull(times: NDArray[np.float64], level_db: NDArray[np.float64], score: NDArray[np.float64]) -> Candidates:
+    """Return candidates, all of two bands, that ring freely."""
+    n = len(times)
+    abrupt, none, sound = np.full(n, 16.0), np.zeros(n), np.float32(10.0) ** np.float32(0.1 * level_db)[:, None]
+    return Candidates(
+        np.round(times * RATE).astype(np.int64),
+        0.5 * score,
+        0.5 * score,
+        abrupt,
+        level_db,
+        np.zeros(n, np.int64),
+        none,
+        np.full(n, -10.0, np.float32),
+        none,
+        none.astype(np.float32),
+        sound * np.repeat(np.float32([0.01, 1.0]), [2, 8]),
+        np.empty((n, 0), np.float32),
+    )
+
+
+@pytest.mark.parametrize(("per_s", "rolls"), [(25.0, True), (8.0, False)])
+def test_a_roll_of_less_than_a_second_hides_what_is_like_it(per_s: float, rolls: bool) -> None:
+    rng = np.random.default_rng(42)
+    times = np.concatenate(([0.0], 12.0 + np.arange(20) / per_s + rng.uniform(-0.3, 0.3, 20) / per_s))
+    level_db = rng.normal(-30.0, 1.0, 21)
+    level_db[-1] += 15.0  # a stroke amid it
+    found = _dull(times, level_db, np.full(21, 30.0))
+    hidden = Beats.of(found, times, 1.0).one_more(np.ones(21, bool)).tolist()
+    assert hidden == [n for n in range(8, 20) if rolls]
+
+
+def test_a_machine_s_beats_tell_how_clear_its_chance_may_be() -> None:
+    """Two sprockets: which links are hidden as beats changes, and what is left is no clearer than these."""
+    rng, seconds = np.random.default_rng(5), 20.0
+    samples = np.zeros(int(seconds * LOW_RATE))
+    for _ in range(2):
+        links_per_s, force = rng.uniform(11.0, 25.0), np.zeros(len(samples))
+        at = np.arange(0.1, seconds - 0.1, 1 / links_per_s)
+        at += rng.normal(0.0, 0.03 / links_per_s, len(at))
+        level = np.resize(rng.lognormal(0.0, 0.35, 40), len(at))  # every link its own
+        force[(at * LOW_RATE).astype(int)] = level * rng.lognormal(0.0, 0.12, len(at))
+        force = np.convolve(force, np.sin(np.pi * np.arange(96) / 96) ** 2)[: len(force)]
+        for hz in rng.uniform(180.0, 2500.0, 6):
+            r = np.exp(-np.pi * hz / LOW_RATE / 4.0)
+            part = lfilter([1.0 - r], [1.0, -2.0 * r * np.cos(2 * np.pi * hz / LOW_RATE), r * r], force)
+            samples += part / part.std()
+    hiss = noise(STEADY["pink"], LOW_RATE, seconds, 29)
+    samples = 0.03 * samples / samples.std() + 0.01 * hiss / hiss.std()
+    assert len(detect(samples.astype(np.float32), LOW_RATE)) <= 5  # 29 once
