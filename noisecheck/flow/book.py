@@ -286,7 +286,8 @@ class Book:
         """
         b, a = self.beliefs, d.station
         deaf = silence.doubt
-        for k in range(a + 2, b.count):
+        never = {s.station for s in self.silences if s.lasts and s.from_s <= b.start_s}
+        for k in (k for k in range(a + 2, b.count) if k not in never):
             deaf *= b.miss(k, last_s + b.pass_mean[a][k], b.pass_sd[a][k])
         since_s = max(d.time_s - last_s, d.time_s - silence.deaf_from_s + b.mean[a])
         return stuck * (deaf + unheard), b.still_held(a, a + 1, since_s)

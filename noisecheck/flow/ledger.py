@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -24,7 +24,7 @@ from noisecheck.flow.findings import Finding, Ledger
 from noisecheck.flow.readings import agreed, borne_out, other_readings, untold
 from noisecheck.flow.route import FeedPlan, LedgerSettings, Route
 from noisecheck.flow.siblings import Sibling, untold_here
-from noisecheck.flow.silence import Silence, silences
+from noisecheck.flow.silence import BALLS, Silence, never_heard, silences
 from noisecheck.flow.solver import LedgerSolver
 from noisecheck.flow.strange import with_trains_by_sound
 from noisecheck.flow.transits import Fit, learn_transits
@@ -79,6 +79,7 @@ def follow_balls(
     start_s: float = 0.0,
     gaps_s: Sequence[tuple[float, float]] = (),
     silent: Sequence[str] = (),
+    listened: Collection[str] = (),
     alive_s: Mapping[str, NDArray[np.float64]] | None = None,
     run: str = "",
     odds: Evidence | None = None,
@@ -94,6 +95,7 @@ def follow_balls(
         end_s, start_s: span listened to, seconds of the run.
         gaps_s: spans within it not listened to.
         silent: stations known to have no microphone near.
+        listened: stations known to be heard: where nothing is in a run of few balls, they may be stuck before it.
         alive_s: for stations with a microphone of their own, when that heard sounds from elsewhere, in order of time.
         odds: what each impact sounds like, row by row with ``impacts``; else ``station_confidence`` is used.
         siblings: what other runs of the same revision show, where this one is short.
@@ -110,6 +112,7 @@ def follow_balls(
         start_s=start_s,
         gaps_s=gaps_s,
         silent=silent,
+        listened=listened,
         alive_s=alive_s,
         run=run,
         odds=odds,
@@ -135,6 +138,7 @@ def follow_so_far(
     run: str = "",
     odds: Evidence | None = None,
     siblings: Sequence[Sibling] = (),
+    listened: Collection[str] = (),
     at_once: bool = True,
 ) -> Followed:
     """Return a run followed up to ``now_s``, arguments and errors as of :func:`follow_balls`.
@@ -159,6 +163,13 @@ def follow_so_far(
     never = [n for i, n in enumerate(route.stations) if not goes_on and not np.any(codes[first] == i)]
     untold_at = [n for n in never if untold_here(n, codes[first], siblings)]
     never = [n for n in never if n not in untold_at]
+    # So few balls may all have been held before a station that is listened to.
+    balls = int(np.bincount(codes[first & (codes >= 0)], minlength=1).max())
+    last = int(codes[first].max(initial=-1))
+    stays = [
+        n for n in route.stations[last + 1 :] if n in never and n in listened and n not in silent and balls < BALLS
+    ]
+    never = [n for n in never if n not in stays]
     heard = route.heard_only([*silent, *never])
     translate = np.array([heard.stations.index(n) if n in heard.stations else -1 for n in route.stations] + [-1], int)
     chosen = settings or LedgerSettings()
@@ -170,6 +181,7 @@ def follow_so_far(
     lives = [signs.get(n, None if chosen.shared_microphone else np.empty(0)) for n in heard.stations]
     quiet = silences(times[first], translate[codes[first]], heard, start_s=start_s, end_s=now_s, alive_s=lives)
     quiet = [s for s in quiet if heard.stations[s.station] not in untold_at]
+    quiet += never_heard(translate[codes[first]], heard, stays, start_s=start_s, end_s=now_s)
     deaf = [list((deaf_s or {}).get(name, ())) for name in heard.stations]
     unheard = [list(spans) for spans in deaf]
     for s in quiet:
@@ -234,6 +246,6 @@ def follow_so_far(
             f"and arrived means heard at {heard.stations[-1]})"
         )
     notes += [c.sentence for c in wrong]
-    notes += [s.sentence(heard.stations) for s in quiet]
+    notes += [s.sentence(heard.stations) for s in quiet if s.balls]
     said = tuple(news[0]), tuple(quiet), tuple(wrong), tuple(notes)
     return Followed(solvers[0], heard, *said, tuple(solvers[1:]), readings)

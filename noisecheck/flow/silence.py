@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
+from noisecheck.core.units import many
 from noisecheck.flow.route import Route
 
-__all__ = ["BALLS", "Silence", "silences"]
+__all__ = ["BALLS", "Silence", "never_heard", "silences"]
 
 BALLS: Final = 12
 """Balls heard elsewhere, and nothing here, from which a station is silent: at 5 % missed once in 10^15 spans."""
@@ -78,7 +79,9 @@ class Silence:
     def sentence(self, names: tuple[str, ...]) -> str:
         """Return the sentence that says so."""
         here, there = names[self.station], names[self.beside]
-        span = f"nothing was heard at {here} from {self.from_s:.1f} to {self.to_s:.1f} s though {self.balls} balls"
+        span = (
+            f"nothing was heard at {here} from {self.from_s:.1f} to {self.to_s:.1f} s though {many(self.balls, 'ball')}"
+        )
         if self.blocked:
             if not self.lasts:
                 asked = "was the way blocked, or the microphone dead? What became of them is not known"
@@ -133,6 +136,20 @@ def silences(
                 lives = q < len(alive_s) and _lives(alive_s[q], at[q], at[q - 1], a, b)
                 found.append(Silence(q, a, b, len(inside[q - 1]), q - 1, True, from_s, lasts, lives))
     return found
+
+
+def never_heard(
+    code: NDArray[np.int64], route: Route, names: Collection[str], *, start_s: float, end_s: float
+) -> list[Silence]:
+    """Return stations at which, and behind which, nothing was heard at all as silent ones, but for the first station.
+
+    Args:
+        names: of those stations; the rest as of :func:`silences`.
+    """
+    places = (route.stations.index(n) for n in names)
+    return [
+        Silence(q, start_s, end_s, int(np.sum(code == q - 1)), q - 1, True, start_s, lasts=True) for q in places if q
+    ]
 
 
 def _lives(

@@ -145,6 +145,7 @@ class Account:
             gaps_s=sorted((*self.gaps_s, *self.lost_s)),
             silent=self._silent,
             deaf_s=deaf_s,
+            listened=self._placer.listened,
             alive_s=heard_beside(onsets, impacts["time_s"], self._rig),
             run=run.name,
             odds=None if odds is None else odds.where(~impacts.flagged(Flag.REFERENCE)),

@@ -13,6 +13,7 @@ from noisecheck.detect.channels import Onsets
 from noisecheck.live.arriving import ArrivalTimes, stations_in_reach
 from noisecheck.live.room import Room
 from noisecheck.pipeline.decisions import joined_onsets
+from noisecheck.pipeline.flowing import listened_at
 from noisecheck.pipeline.placing import needs_arrivals, placed
 from noisecheck.place.array import array_of
 from noisecheck.place.crosstalk import CrossTalk
@@ -48,6 +49,8 @@ class Placer:
 
     def __init__(self, rig: Rig, rate: int, taught: TaughtSounds | None, run: Run = RUN) -> None:
         self._rig, self._rate, self._taught = rig, rate, taught
+        self.listened = listened_at(rig, taught)
+        """Stations known to be heard."""
         self.run = run
         self.times: ArrivalTimes | None = None
         """Where microphones in known places help to tell stations."""

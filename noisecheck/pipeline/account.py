@@ -165,6 +165,7 @@ def _challenges(
                 gaps_s=run.not_listened_s,
                 odds=run.odds,
                 siblings=run.siblings,
+                listened=run.listened,
                 alive_s=heard_beside(run.onsets, run.impacts["time_s"], rig),
             )
         except InputError as error:

@@ -20,7 +20,7 @@ from noisecheck.core.provenance import provenance
 from noisecheck.core.records import record
 from noisecheck.core.table import Impacts
 from noisecheck.pipeline.correcting import relocated
-from noisecheck.pipeline.flowing import follow_run, heard_beside, height_note, with_drops
+from noisecheck.pipeline.flowing import follow_run, heard_beside, height_note, listened_at, with_drops
 from noisecheck.pipeline.grouping import named_groups
 from noisecheck.pipeline.kept import catalogue_of
 from noisecheck.pipeline.listen import ListenSettings
@@ -166,7 +166,7 @@ def place_runs(results: Sequence[RunResult], rig: Rig, taps: Sequence[RunResult]
     tables = [(r.run, r.impacts) for r in (*results, *taps)]
     named = named_groups(tables, rig)
     taught = taught_by(tables, rig, named.lessons)
-    ticks = own_ticks(tables)
+    ticks, listened = own_ticks(tables), listened_at(rig, taught)
     done = []
     for result in results:
         with join_recordings(result.paths) as recording:
@@ -186,7 +186,7 @@ def place_runs(results: Sequence[RunResult], rig: Rig, taps: Sequence[RunResult]
         impacts, more = relocated(named.into(impacts, result.run.name), result.corrections)
         odds = settled(answer.odds, answer.impacts, impacts)
         notes = (*result.notes, *answer.notes, *faint, *more)
-        done.append(replace(result, impacts=impacts, notes=notes, found=answer.found, odds=odds))
+        done.append(replace(result, impacts=impacts, notes=notes, found=answer.found, odds=odds, listened=listened))
     marked = mark_references([(r.run, r.impacts, r.seconds) for r in done])
     told = with_drops([(r.run, impacts) for r, (impacts, _) in zip(done, marked, strict=True)], rig)
     done = [
@@ -211,6 +211,7 @@ def _followed(result: RunResult, rig: Rig) -> Ledger:
         gaps_s=result.not_listened_s,
         odds=result.odds,
         siblings=result.siblings,
+        listened=result.listened,
         alive_s=heard_beside(result.onsets, result.impacts["time_s"], rig),
     )
 

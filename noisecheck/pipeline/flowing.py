@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     from noisecheck.flow.route import FeedPlan, LedgerSettings, Route
     from noisecheck.flow.siblings import Sibling
     from noisecheck.place.evidence import Evidence
+    from noisecheck.place.taught import TaughtSounds
 
 __all__ = [
     "challenge_run",
@@ -40,6 +41,7 @@ __all__ = [
     "height_note",
     "kind_of",
     "ledger_settings",
+    "listened_at",
     "pooled_rate",
     "route_of",
     "with_drops",
@@ -204,6 +206,13 @@ def heard_beside(onsets: Onsets, time_s: NDArray[np.float64], rig: Rig) -> dict[
     return {n: time_s[(onsets.arrival[:, c] >= 0) & (onsets.channel != c)] for n, c in own.items()}
 
 
+def listened_at(rig: Rig, taught: TaughtSounds | None) -> tuple[str, ...]:
+    """Return the stations known to be heard: with a microphone of their own among others, or whose sound was taught."""
+    own = {m.station for m in rig.microphones if m.station}
+    known = {*(own if len(own) > 1 else ()), *(() if taught is None else taught.stations)}
+    return tuple(n for n in rig.station_names if n in known)
+
+
 def _given(
     impacts: Impacts,
     run: Run,
@@ -212,6 +221,7 @@ def _given(
     gaps_s: Sequence[tuple[float, float]],
     odds: Evidence | None,
     siblings: Sequence[Sibling],
+    listened: Collection[str],
     alive_s: Mapping[str, NDArray[np.float64]] | None,
 ) -> dict[str, Any]:
     """Return what the ledger of a run is told beside its impacts and the balls' way."""
@@ -222,6 +232,7 @@ def _given(
         "gaps_s": gaps_s,
         "odds": None if odds is None else odds.where(~impacts.flagged(Flag.REFERENCE)),
         "siblings": siblings,
+        "listened": listened,
         "alive_s": alive_s,
     }
 
@@ -235,19 +246,20 @@ def follow_run(
     gaps_s: Sequence[tuple[float, float]] = (),
     odds: Evidence | None = None,
     siblings: Sequence[Sibling] = (),
+    listened: Collection[str] = (),
     alive_s: Mapping[str, NDArray[np.float64]] | None = None,
 ) -> Ledger:
     """Return the ledger of one run: every ball accounted for; ``odds`` of placing go row by row with the impacts.
 
-    ``siblings`` show what this run may be too short to show, see :mod:`noisecheck.pipeline.siblings`; ``alive_s`` as of
-    :func:`heard_beside`.
+    ``siblings`` show what this run may be too short to show, see :mod:`noisecheck.pipeline.siblings`; ``listened``
+    as of :func:`listened_at`, ``alive_s`` as of :func:`heard_beside`.
 
     Raises:
         InputError: the rig file does not say the balls' way.
     """
     from noisecheck.flow.ledger import follow_balls
 
-    given = _given(impacts, run, rig, seconds, gaps_s, odds, siblings, alive_s)
+    given = _given(impacts, run, rig, seconds, gaps_s, odds, siblings, listened, alive_s)
     own, route = machine_impacts(impacts), route_of(rig)
     if len(own) and len(route.stations) > 1 and not _told_apart(own, given["odds"]):
         said = (
@@ -360,6 +372,7 @@ def challenge_run(
     gaps_s: Sequence[tuple[float, float]] = (),
     odds: Evidence | None = None,
     siblings: Sequence[Sibling] = (),
+    listened: Collection[str] = (),
     alive_s: Mapping[str, NDArray[np.float64]] | None = None,
 ) -> Challenge:
     """Return how many known failures the ledger of this run would have named; ``ledger`` is what it says as it is.
@@ -371,7 +384,7 @@ def challenge_run(
 
     if not ledger.arrived:
         raise InputError("no ball was followed to the end, or nothing is claimed of them")
-    given = _given(impacts, run, rig, seconds, gaps_s, odds, siblings, alive_s)
+    given = _given(impacts, run, rig, seconds, gaps_s, odds, siblings, listened, alive_s)
     return challenge(machine_impacts(impacts), route_of(rig), **given)
 
 

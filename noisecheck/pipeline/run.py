@@ -82,6 +82,8 @@ class RunResult:
     """Whether it was listened to as sound that went through a lossy codec."""
     unkept: str = ""
     """Why what was heard could not be kept, so that it is measured each time; empty when it is."""
+    listened: tuple[str, ...] = ()
+    """Stations known to be heard: with a microphone of their own among others, or whose sound was taught."""
     ledger: Ledger | None = None
     """What became of every ball by the impacts as their sound placed them, where the schedule had to tell some."""
 

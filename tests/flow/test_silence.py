@@ -88,6 +88,27 @@ def test_a_last_station_silent_to_the_end_is_as_likely_dead_as_blocked_where_it_
     assert (gone.findings, gone.undecided) == ((), 100 - ledger.arrived)
 
 
+@pytest.mark.parametrize("balls", [None, 1])
+@pytest.mark.parametrize("end_s", [12.0, 60.0])
+def test_the_only_ball_is_left_open_where_nothing_is_heard_at_stations_that_are_listened_to(
+    balls: int | None, end_s: float
+) -> None:
+    def only(listened: tuple[str, ...], rows: list[Row]) -> Ledger:
+        table = Impacts.of(
+            len(rows), time_s=[t for t, _ in rows], station=[n for _, n in rows], station_confidence=0.99, odds=1e7
+        )
+        return follow_balls(table, ROUTE, end_s=end_s, feed=FeedPlan(None, balls), listened=listened)
+
+    ledger = only(ROUTE.stations, [(3.5, "landing")])
+    assert (ledger.arrived, ledger.findings, ledger.accounted) == (0, (), 1)
+    assert [(b.station, b.time_s) for b in ledger.open_balls] == [("landing", 3.5)]
+    assert 0.4 < dict(ledger.open_balls[0].readings)["stuck"] < 1.0
+    assert any("nothing was heard at bend" in n and "1 ball came to landing" in n for n in ledger.notes)
+    assert only((), [(3.5, "landing")]).arrived == 1  # nobody may have listened there
+    # What is heard behind a station was not held before it.
+    assert only(ROUTE.stations, [(3.5, "landing"), (5.2, "tray")]).arrived == 1
+
+
 def test_a_last_station_hardly_ever_heard_is_not_blocked_when_it_is_silent() -> None:
     rows = [(t, name) for n, way in enumerate(flow(EVEN)) for t, name in way if name != "tray" or n in (3, 11, 20, 31)]
     last_s = max(t for t, name in rows if name == "tray")

@@ -26,6 +26,7 @@ class AsTheyAre:
     """Places nothing anew."""
 
     run = RUN
+    listened: tuple[str, ...] = ()
 
     def __call__(self, onsets: Onsets, impacts: Impacts) -> tuple[Impacts, None]:
         assert np.array_equal(onsets.frame, impacts["frame"])

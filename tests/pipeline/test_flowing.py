@@ -17,8 +17,9 @@ from noisecheck.core.table import Impacts
 from noisecheck.detect.channels import Onsets
 from noisecheck.flow.failures import failure_rate
 from noisecheck.flow.findings import Finding, Ledger, Passage
-from noisecheck.pipeline.flowing import challenge_run, credible, follow_run, heard_beside, with_drops
+from noisecheck.pipeline.flowing import challenge_run, credible, follow_run, heard_beside, listened_at, with_drops
 from noisecheck.place.evidence import Evidence
+from noisecheck.place.taught import TaughtSounds
 
 
 def test_short_runs_on_one_pad_show_their_rebounds_together() -> None:
@@ -176,3 +177,6 @@ def test_a_microphone_is_heard_to_live_by_what_is_louder_elsewhere() -> None:
     )
     assert {n: t.tolist() for n, t in heard_beside(onsets, time_s, two).items()} == {"landing": [4.0], "tray": [2.0]}
     assert heard_beside(onsets, time_s, one) == {}
+    assert (listened_at(two, None), listened_at(one, None)) == (("landing", "tray"), ())
+    taught = TaughtSounds(("tray",), None, np.zeros(0, np.int64), None)
+    assert listened_at(one, taught) == ("tray",)
