@@ -247,9 +247,12 @@ class Book:
                 self.close(d.ball, "it may have passed while nobody listened", said_s)
             return
         passed = "balls behind it came" if d.floor > d.station else "nothing came"
-        if d.fell:
+        if d.before is not None and d.fell:
             b.falls += 1.0
-            stuck, unheard, passed = b.fall_rate, unheard * b.stray_rate, f"a stray {d.time_s - last_s:.2f} s after it"
+            # What was heard is its fall, or something else, and then the ball was lost as others are.
+            fall, other = self.lone.fall_or_else(d.before)
+            stuck, unheard = fall + stuck * other, unheard * other
+            passed = f"a stray {d.time_s - last_s:.2f} s after it"
         elif d.floor <= d.station:
             held = b.still_held(d.station, d.station + 1, d.time_s - last_s)
             stood = self.standing.get(d.ball, 0.0)

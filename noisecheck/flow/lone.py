@@ -15,6 +15,7 @@ from noisecheck.flow.explanations import (
     ReboundsDue,
     begun_by,
     copy_density,
+    falls_more,
     label_of,
     leftover_rebound,
     rebound_or_other,
@@ -135,6 +136,11 @@ class LoneImpacts:
                 return True
             number -= 1
         return False
+
+    def fall_or_else(self, d: Decision) -> tuple[float, float]:
+        """Return the densities of an impact as the fall of a ball that left the track, and as anything else."""
+        impact = self._impacts[d.impact]
+        return falls_more(self._beliefs, impact), sum(unexplained(self._beliefs, impact)) + self.rebound_density(d)
 
     def rebound_density(self, d: Decision) -> float:
         """Return the density of a rebound, a copy or a stray's bounce, of an impact that is not settled."""

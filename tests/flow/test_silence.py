@@ -171,6 +171,25 @@ def test_a_ball_that_leaves_the_track_and_falls_is_one_event() -> None:
     assert "a stray 0.50 s after it" in found[0].why
 
 
+@pytest.mark.parametrize(("odds", "low", "high"), [(1e7, 12.0, 20.0), (10.0, 5.0, 9.0)])
+def test_a_sound_that_may_be_chance_bears_out_no_fall(odds: float, low: float, high: float) -> None:
+    """Else a ball unheard at the last station beside a doubtful sound was stuck, the surer the more it was in doubt."""
+    ways = flow(EVEN)
+    left = ways[40][1][0]
+    ways[40] = ways[40][:2]
+    rows = sorted([*(r for way in ways for r in way), (left + 0.35, "")])
+    table = Impacts.of(
+        len(rows),
+        time_s=[t for t, _ in rows],
+        station=[n for _, n in rows],
+        station_confidence=[0.99 if n else np.nan for _, n in rows],
+        odds=[1e7 if n else odds for _, n in rows],
+    )
+    (lost,) = (f for f in follow_balls(table, ROUTE, end_s=170.0).findings if f.kind == "stuck")
+    assert lost.time_s == left
+    assert low < lost.odds < high
+
+
 def test_a_pace_that_wavers_leaves_no_empty_slots() -> None:
     rng = np.random.default_rng(8)
     fed = 2.0 + np.cumsum(rng.uniform(0.8, 2.6, 90))
