@@ -11,12 +11,15 @@ from numpy.typing import NDArray
 from noisecheck.audio.health import Health
 from noisecheck.core.table import Impacts
 
-__all__ = ["HIDES_S", "few_enough", "lost_notes", "lost_spans"]
+__all__ = ["HIDES_S", "at_return", "few_enough", "lost_notes", "lost_spans"]
 
 HIDES_S: Final = 0.1
 """Shorter spans hide no impact: what rings or bounces behind them shows it."""
 _OFTEN: Final = 0.1
 """Silences an impact above which they are a noise gate's, which closes when a drop has died away, drop after drop."""
+
+
+_RETURN_S: Final = 0.002
 
 
 def few_enough(spans: int, impacts: int) -> bool:
@@ -41,6 +44,20 @@ def lost_spans(impacts: Impacts, health: Health) -> tuple[tuple[float, float], .
     if not few_enough(len(spans), len(impacts)):
         return ()
     return tuple((start / health.rate, stop / health.rate) for start, stop in spans.tolist())
+
+
+def at_return(frame: NDArray[np.int64], spans: Sequence[tuple[float, float]], rate: float) -> NDArray[np.bool_]:
+    """Return which impacts begin where lost sound comes back, which is a step in the samples and nothing struck.
+
+    Args:
+        frame: of the recording, where impacts begin.
+        spans: in s of the recording, from :func:`lost_spans`.
+        rate: frames a second.
+    """
+    back = np.zeros(len(frame), bool)
+    for _, stop in spans:
+        back |= np.abs(frame / rate - stop) <= _RETURN_S
+    return back
 
 
 def lost_notes(spans: Sequence[tuple[float, float]]) -> tuple[str, ...]:

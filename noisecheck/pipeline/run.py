@@ -27,7 +27,7 @@ from noisecheck.pipeline.correcting import corrected
 from noisecheck.pipeline.flagging import flagged_by_codec, flagged_by_health
 from noisecheck.pipeline.kept import listen_once
 from noisecheck.pipeline.listen import ListenSettings
-from noisecheck.pipeline.lost import lost_notes, lost_spans
+from noisecheck.pipeline.lost import at_return, lost_notes, lost_spans
 from noisecheck.pipeline.references import Ends
 from noisecheck.pipeline.together import Take, told_apart
 from noisecheck.place.microphones import station_channels
@@ -214,6 +214,8 @@ def listen_to_run(
     if not calibration.comparable:
         impacts = impacts.with_columns(flags=impacts["flags"] | np.uint32(Flag.DRIFTED))
     lost = () if health is None else lost_spans(impacts, health)
+    back = at_return(impacts["frame"], lost, heard.rate)
+    onsets, impacts = onsets.where(~back), impacts.where(~back)
     notes = (*notes, *lost_notes(lost))
     time_s, gaps_s = with_gaps(impacts["time_s"], heard.rate, listened.gaps)
     ends, _ = with_gaps(np.array(lost).ravel(), heard.rate, listened.gaps)

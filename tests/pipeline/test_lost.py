@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pytest
+import soundfile
 
 from noisecheck.audio.health import check_health
 from noisecheck.audio.recording import ArrayRecording
+from noisecheck.bench.campaign import load_campaign
 from noisecheck.bench.runsheet import Run
 from noisecheck.core.table import Impacts
+from noisecheck.pipeline.campaign import measure_campaign
 from noisecheck.pipeline.decisions import joined_onsets
-from noisecheck.pipeline.lost import lost_spans
+from noisecheck.pipeline.lost import at_return, lost_spans
 from noisecheck.pipeline.run import RunResult
 
 RATE = 8000
@@ -37,6 +42,29 @@ def test_a_gate_closes_after_every_drop() -> None:
 @pytest.mark.parametrize(("whole", "found"), [(0, [1.0, 1.5, 2.5, 4.0]), (1, [])])
 def test_one_microphone_that_goes_on_listens(whole: int, found: list[float]) -> None:
     assert _found(channels=2, whole=whole) == found
+
+
+def test_sound_that_comes_back_is_nothing_struck(tmp_path: Path) -> None:
+    """It was a stray, 1,850 : 1."""
+    rng = np.random.default_rng(5)
+    samples = 0.003 * rng.standard_normal(9 * RATE)
+    ring = np.exp(-np.arange(800) / 80.0) * np.sin(2.1 * np.arange(800))
+    for k in range(14):
+        samples[(k + 1) * 4000 : (k + 1) * 4000 + 800] += 0.3 * ring
+    samples[36000:48500] = 0.0
+    soundfile.write(tmp_path / "a.wav", samples, RATE, subtype="FLOAT")
+    (tmp_path / "runs.csv").write_text("run,file\na,a.wav\n")
+    (run,) = measure_campaign(load_campaign(tmp_path)).runs
+    assert run.not_listened_s == ((4.5, 6.0625),)
+    times = run.impacts["time_s"]
+    assert len(times) > 8
+    assert not np.any(np.abs(times - 6.0625) < 0.01)
+    assert at_return(np.array([48483, 48484, 48516, 48517]), [(4.5, 6.0625)], RATE).tolist() == [
+        False,
+        True,
+        True,
+        False,
+    ]
 
 
 def test_sound_lost_on_both_sides_of_a_joint_is_counted_once() -> None:
