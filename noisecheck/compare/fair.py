@@ -122,7 +122,9 @@ def _rise(rows: Sequence[RunSummary], at_mm: float) -> NDArray[np.float64]:
 def _nothing_left(name: str, rows: Sequence[RunSummary]) -> str:
     counts = excluded_of(rows)
     if not counts:
-        return f"no impact was heard in the runs of {name}"
+        stations = {s.station for s in rows if s.station}
+        where = f" at {stations.pop()}" if len(stations) == 1 else ""
+        return f"no impact was heard{where} in the runs of {name}"
     return f"no impact of {name} has a comparable level: " + ", ".join(f"{n} {w}" for w, n in counts.items())
 
 

@@ -122,6 +122,7 @@ def account_for(
             *(n for run in tests for n in _of_recording(run)),
             *(n for ledger in ledgers.values() for n in _said(ledger)),
             *result.doubtful_heights,
+            *result.doubtful_places,
         ),
     )
 

@@ -116,6 +116,11 @@ class CampaignResult:
         return tuple(note for note in notes if note)
 
     @functools.cached_property
+    def doubtful_places(self) -> tuple[str, ...]:
+        """Return why the places of impacts are in doubt, a sentence each for the test runs concerned."""
+        return tuple(f"run {r.run.name}: {doubt}" for r in self.tests for doubt in r.doubts)
+
+    @functools.cached_property
     def copies(self) -> tuple[str, ...]:
         """Return a sentence for each test run whose impacts are those of an earlier one to the frame: a copy of it."""
         seen: dict[tuple[bytes, bytes], str] = {}
@@ -186,7 +191,8 @@ def place_runs(results: Sequence[RunResult], rig: Rig, taps: Sequence[RunResult]
         impacts, more = relocated(named.into(impacts, result.run.name), result.corrections)
         odds = settled(answer.odds, answer.impacts, impacts)
         notes = (*result.notes, *answer.notes, *faint, *more)
-        done.append(replace(result, impacts=impacts, notes=notes, found=answer.found, odds=odds, listened=listened))
+        told = replace(result, impacts=impacts, notes=notes, doubts=answer.doubts)
+        done.append(replace(told, found=answer.found, odds=odds, listened=listened))
     marked = mark_references([(r.run, r.impacts, r.seconds) for r in done])
     told = with_drops([(r.run, impacts) for r, (impacts, _) in zip(done, marked, strict=True)], rig)
     done = [
@@ -276,7 +282,8 @@ def compare_campaign(
         rig=result.campaign.rig,
         decays=result.octave_decays,
     )
-    said = (*found.warnings, *result.copies, *result.apart, *result.references.alarms, *result.doubtful_heights)
+    own = *result.copies, *result.apart, *result.references.alarms, *result.doubtful_heights, *result.doubtful_places
+    said = *found.warnings, *own
     return replace(found, warnings=said)
 
 

@@ -30,6 +30,8 @@ class PlacedRun(NamedTuple):
 
     impacts: Impacts
     notes: tuple[str, ...]
+    doubts: tuple[str, ...]
+    """Those of the notes that say why places are in doubt."""
     found: Found | None
     """Places in the plan, where microphones in known places tell."""
     odds: Evidence | None
@@ -74,9 +76,9 @@ def placed(
     """
     owned = {m.station for m in rig.microphones if m.station}
     if run.station and (run.role != "test" or not rig.station_names or (owned and run.station not in owned)):
-        return PlacedRun(impacts.with_columns(station=run.station, station_confidence=1.0), (), None, None, False)
+        return PlacedRun(impacts.with_columns(station=run.station, station_confidence=1.0), (), (), None, None, False)
     if not rig.station_names:
-        return PlacedRun(impacts, (), None, None, False)
+        return PlacedRun(impacts, (), (), None, None, False)
     if not needs_arrivals(rig):
         read = timed = None
     from noisecheck.place.combine import place_run
@@ -94,7 +96,8 @@ def placed(
         talk=talk,
         widened=widened,
     )
-    return PlacedRun(answer.into(impacts), answer.notes, answer.found, answer.evidence, answer.ways != ("run sheet",))
+    heard = answer.ways != ("run sheet",)
+    return PlacedRun(answer.into(impacts), answer.notes, answer.doubts, answer.found, answer.evidence, heard)
 
 
 def needs_arrivals(rig: Rig) -> bool:

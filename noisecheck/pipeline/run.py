@@ -74,6 +74,8 @@ class RunResult:
     """Where in the plan each impact was, where microphones in known places tell."""
     odds: Evidence | None = None
     """What every way of placing together says of each impact, row by row with ``impacts``; None where none spoke."""
+    doubts: tuple[str, ...] = ()
+    """Those of the notes that say why the places of its impacts are in doubt."""
     ends: Ends = field(default_factory=Ends)
     """What its ends leave to be said once reference drops are marked."""
     siblings: tuple[Sibling, ...] = ()

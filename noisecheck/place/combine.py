@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from dataclasses import replace
 from typing import Any, Final
 
 import numpy as np
@@ -13,6 +14,7 @@ from noisecheck.core.errors import InputError
 from noisecheck.core.flags import Flag
 from noisecheck.core.records import record
 from noisecheck.core.table import Impacts
+from noisecheck.core.units import many
 from noisecheck.detect.channels import Onsets
 from noisecheck.place.array import array_of, pickups_of
 from noisecheck.place.crosstalk import CrossTalk
@@ -33,6 +35,7 @@ _STATED_ODDS: Final = 3.0  # log odds for the stated station beside what was tau
 _MOSTLY: Final = 0.5
 _CHECKED: Final = 20
 _MISFIT: Final = 4.0
+_LEAST_UNLIKE, _GONE = 5, 0.1  # foreign sounds that ask for an explanation; what is heard less often by so much is gone
 
 
 @record
@@ -73,6 +76,8 @@ class Placed:
     ways: tuple[str, ...]
     """Ways that spoke: ``microphones``, ``arrival times``, ``contact pickups``, ``sound``, ``run sheet``."""
     notes: tuple[str, ...]
+    doubts: tuple[str, ...] = ()
+    """Those of the notes that say why the places of this run are in doubt."""
 
     @property
     def unplaced(self) -> NDArray[np.bool_]:
@@ -138,6 +143,7 @@ def place_run(
     total = Evidence.none(names, n)
     positions = Positions(np.full((n, 2), np.nan), np.full((n, 2, 2), np.nan))
     ways: list[str] = []
+    doubts: list[str] = []
     if not n:
         return _placed(total, positions, ways)
     if not names:
@@ -155,7 +161,7 @@ def place_run(
         positions = locate(arrivals, array)
         total += arrival_evidence(arrivals, array, names, widened=max(positions.widened, widened))
         ways.append("arrival times")
-        total += Evidence.none(names, n, notes=[*_unheard(unheard, rig, n), *_misplaced(positions.widened)])
+        doubts += [*_unheard(unheard, rig, n), *_misplaced(positions.widened)]
     if timed is not None:
         contact = _contact_evidence(onsets, rig, timed)
         if contact is not None:
@@ -165,19 +171,34 @@ def place_run(
         by_sound = taught.evidence(impacts, names, session=session)
         if by_sound.log_likelihood.any():
             ways.append("sound")
-        total += by_sound
+        total += replace(by_sound, notes=())
+        doubts += by_sound.notes
     total = _stated(total, run_station or (names[0] if len(names) == 1 else ""), ways)
     placed = _placed(total, positions, ways)
     share = float(placed.unplaced.mean())
     if share > _MOSTLY and (ways == ["sound"] or (ways == ["arrival times"] and n >= _CHECKED)):
         found = f"{100 * share:.0f} % of the impacts "
-        found += (
-            "fit no taught sound: tap the stations again as they are now"
+        doubts.append(
+            f"{found}fit no taught sound: tap the stations again as they are now"
             if ways == ["sound"]
-            else "came from no station: check position_mm of the microphones and the stations in rig.toml"
+            else f"{found}came from no station: check position_mm of the microphones and the stations in rig.toml"
         )
-        placed = _placed(total + Evidence.none(names, n, notes=(found,)), positions, ways)
-    return placed
+    elif taught is not None and ways == ["sound"]:
+        doubts += _changed(placed, taught, [run_station] if run_station else taught.stations)
+    return replace(placed, notes=(*placed.notes, *doubts), doubts=tuple(doubts))
+
+
+def _changed(placed: Placed, taught: TaughtSounds, stations: Sequence[str]) -> list[str]:
+    """Say which taught stations may sound otherwise than taught: something else is heard, and they are not."""
+    unlike = int(placed.unplaced.sum())
+    gone = [s for s in stations if s in taught.stations and placed.station.count(s) < _GONE * unlike]
+    if unlike < _LEAST_UNLIKE or not gone:
+        return []
+    where = "' or '".join(gone)
+    return [
+        f"{many(unlike, 'impact')} fit no taught sound and hardly any is put to '{where}': was a pad changed there? "
+        "Tap it as it is now"
+    ]
 
 
 def _misplaced(widened: float) -> list[str]:

@@ -314,7 +314,7 @@ def test_a_station_not_heard_on_one_side_is_said() -> None:
     rows = three("bare", 60) + three("felt", 50)
     rows = [dataclasses.replace(s, station="landing" if s.run.treatment == "bare" else "bend") for s in rows]
     found = felt(rows, station="landing")
-    assert refused(found) == "no impact was heard in the runs of felt"
+    assert refused(found) == "no impact was heard at landing in the runs of felt"
 
 
 def test_a_run_without_impacts_is_said() -> None:

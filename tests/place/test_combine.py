@@ -67,7 +67,28 @@ def test_sounds_that_fit_nothing_are_said(made, shapes) -> None:
     odd = made(np.tile(known[4], (8, 1)), seed=9)
     placed = place_run(_onsets(8), odd, rig, rate=48000, taught=taught, session="a")
     assert placed.unplaced.all()
-    assert any("fit no taught sound" in n for n in placed.notes)
+    assert placed.doubts == ("100 % of the impacts fit no taught sound: tap the stations again as they are now",)
+    assert placed.doubts[0] in placed.notes
+
+
+def test_a_pad_that_was_not_tapped_is_asked_for(made, shapes) -> None:
+    """Where most else is placed and foreign sounds stand in for a taught station, a question names it."""
+    known = shapes(5, seed=3)
+    taught = teach([Lesson(n, made(np.tile(known[k], (12, 1)), seed=k), "a") for k, n in enumerate(NAMES)])
+    rig = Rig(station=STATIONS)
+
+    def doubts(source: list[int], **options) -> tuple[str, ...]:
+        run = made(known[source], seed=9)
+        return place_run(_onsets(len(run)), run, rig, rate=48000, taught=taught, session="a", **options).doubts
+
+    (doubt,) = doubts([4, 1, 2] * 8)
+    assert doubt.startswith(
+        "8 impacts fit no taught sound and hardly any is put to 'landing': was a pad changed there?"
+    )
+    assert doubts([0, 1, 2] * 8) == ()
+    assert doubts([0, 1, 2] * 8 + [4] * 8) == ()  # a machine's other sounds, with all stations heard
+    assert doubts([1, 2] * 8 + [4] * 2) == ()  # two may be strays of a run whose landing is quiet
+    assert doubts([4, 1, 1, 1] * 8, run_station="bend") == ()
 
 
 def test_empty_and_bad(made, shapes) -> None:
