@@ -30,7 +30,6 @@ from noisecheck.pipeline.listen import ListenSettings
 from noisecheck.pipeline.lost import at_return, lost_notes, lost_spans
 from noisecheck.pipeline.references import Ends
 from noisecheck.pipeline.together import Take, told_apart
-from noisecheck.place.microphones import station_channels
 
 if TYPE_CHECKING:
     from noisecheck.bench.catalogue import Catalogue
@@ -152,6 +151,8 @@ def need_channels(name: Path | str, channels: int, rig: Rig) -> None:
     Raises:
         InputError: it has not.
     """
+    from noisecheck.place.microphones import station_channels
+
     try:
         station_channels(rig, channels)
     except InputError as error:
