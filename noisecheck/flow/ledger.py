@@ -35,6 +35,8 @@ __all__ = ["Followed", "follow_balls", "follow_so_far"]
 
 _LEARN_S = 300.0
 """Start of a watch from which transit times are learnt, as far as there is so much."""
+_FEW_STRAYS = 2
+"""More in one run in which a station of the way was never heard are taken for what it sounds like."""
 
 
 @dataclass(frozen=True)
@@ -55,6 +57,8 @@ class Followed:
     """The run followed by other transit times that explain it nearly as well."""
     readings: tuple[Sequence[Fit], ...] = ((),)
     """The transit times that it and they follow it by."""
+    never: tuple[str, ...] = ()
+    """Stations at which nothing was heard in the whole run: sounds of no station may be theirs."""
 
     def finish(self, end_s: float) -> Ledger:
         """Return the ledger of the run, which ended then."""
@@ -66,7 +70,13 @@ class Followed:
         if left[1:]:
             ledger = agreed(ledger, [ledgers[n] for n in left[1:]])
         open_times = untold(self.route, [self.readings[n] for n in left])
-        return replace(ledger, notes=(*self.notes, *open_times, *ledger.notes))
+        said = *self.notes, *open_times, *ledger.notes
+        strays = ledger.count("stray")
+        if not self.never or strays <= _FEW_STRAYS:
+            return replace(ledger, notes=said)
+        told = f"{strays} impacts seem to be no ball's, but may be what {' or '.join(self.never)} sounds like"
+        findings = tuple(f for f in ledger.findings if f.kind != "stray")
+        return replace(ledger, findings=findings, notes=(*said, f"{told}: none is named as a stray"))
 
 
 def follow_balls(
@@ -248,4 +258,4 @@ def follow_so_far(
     notes += [c.sentence for c in wrong]
     notes += [s.sentence(heard.stations) for s in quiet if s.balls]
     said = tuple(news[0]), tuple(quiet), tuple(wrong), tuple(notes)
-    return Followed(solvers[0], heard, *said, tuple(solvers[1:]), readings)
+    return Followed(solvers[0], heard, *said, tuple(solvers[1:]), readings, tuple(never))

@@ -58,7 +58,7 @@ def station_channels(rig: Rig, channels: int) -> dict[str, int]:
             continue
         if m.channel >= channels:
             raise InputError(
-                f"the recording has {many(channels, 'channel')}, but rig.toml puts the microphone of station "
+                f"has {many(channels, 'channel')}, but rig.toml puts the microphone of station "
                 f"'{one_line(m.station)}' on channel {m.channel}: channels count from 0"
             )
         own.setdefault(m.station, m.channel)

@@ -196,6 +196,18 @@ def test_balls_in_transit_at_the_ends_are_no_faults() -> None:
     assert 1 <= ledger.under_way <= 2
 
 
+def test_a_station_that_sounds_like_none_strays_nothing() -> None:
+    """A pad was changed since the landing was taught: what is heard there is like no station."""
+    ways = [[(t, "" if s == "landing" else s) for t, s in way] for way in quiet_run()]
+    ledger = follow(ways)
+    assert (ledger.fed, ledger.arrived, ledger.count("stray")) == (60, 60, 0)
+    assert any("may be what landing sounds like: none is named as a stray" in note for note in ledger.notes)
+    # One sound of no station is no place of the way.
+    bridged = [[r for r in way if r[1] != ""] for way in ways]
+    ledger = follow(bridged, extra=[(61.9, "")])
+    assert ledger.count("stray") == 1
+
+
 def test_time_not_listened_to_is_never_an_event() -> None:
     ways = [[r for r in way if not 50.0 <= r[0] < 58.3] for way in quiet_run()]
     lost = follow([w for w in ways if w])
