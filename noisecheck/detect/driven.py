@@ -87,7 +87,10 @@ _FULL: Final = np.float32(0.9995)
 _CORNER_S: Final = (-0.001, 0.003)
 _BESIDE_S: Final = ((-0.008, -0.001), (0.0, 0.003))
 _AS_LOUD: Final = 4.0
-"""... and what is not so many times louder than before is no sound of its own."""
+_EARLIER_S: Final = (-0.060, -0.001)
+_OFTENER: Final = 0.05
+"""... and what is not so many times louder than before, and of which no such share of samples more is cut off than of
+any as long span before (beats reach the ceiling again and again), is no sound of its own."""
 
 
 @record
@@ -217,8 +220,16 @@ def overdriven(samples: Floats, rate: int, at: NDArray[np.int64]) -> NDArray[np.
         at: onsets, (m,).
     """
     corner = np.zeros(len(at), np.bool_)
-    near = np.abs(gather(samples, at, *(int(s * rate) for s in _CORNER_S))) >= _FULL
-    some = np.flatnonzero((near[:, 1:] & near[:, :-1]).any(axis=1))
-    before, after = (gather(samples, at[some], *(int(s * rate) for s in span)) ** 2 for span in _BESIDE_S)
-    corner[some] = np.einsum("ij->i", after) / after.shape[1] < _AS_LOUD * np.einsum("ij->i", before) / before.shape[1]
+    near = np.abs(gather(samples, at, *(int(s * rate) for s in _CORNER_S)))
+    full = ((near[:, 1:] >= _FULL) & (near[:, :-1] >= _FULL)).any(axis=1)
+    some = np.flatnonzero(full)
+    before, after = (gather(samples, at[some], *(int(s * rate) for s in span)) for span in _BESIDE_S)
+    loud, louder = (np.einsum("ij,ij->i", x, x) / x.shape[1] for x in (before, after))
+    cut = np.abs(gather(samples, at[some], *(int(s * rate) for s in _EARLIER_S))) >= _FULL
+    upto = np.zeros((len(some), cut.shape[1] + 1), np.int64)
+    np.cumsum(cut, axis=1, out=upto[:, 1:])
+    shares = (upto[:, after.shape[1] :] - upto[:, : -after.shape[1]]) / after.shape[1]
+    often = shares.max(axis=1, initial=0.0)
+    oftener = (np.abs(after) >= _FULL).mean(axis=1)
+    corner[some] = (louder < _AS_LOUD * loud) & (oftener < often + _OFTENER)
     return corner
