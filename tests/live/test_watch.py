@@ -329,7 +329,7 @@ def test_without_stations_it_tells_impacts_only(machine: Path, capsys: pytest.Ca
         (["--source", "-"], "give --rate-hz and --channels"),
         (["--source", "-", "--rate-hz", "48", "--channels", "1"], "given in kHz"),
         (["--source", "-", "--rate-hz", "48000", "--channels", "99"], "from 1 to 64"),
-        (["--source", "-", "--rate-hz", "48000", "--channels", "1"], "stdin: the recording has 1 channel, but"),
+        (["--source", "-", "--rate-hz", "48000", "--channels", "1"], "stdin: has 1 channel, but"),
         (["--source", "-", "--rate-hz", "48000", "--channels", "1", "--format", "s16"], "is none of"),
         (["--source", "none.wav"], "none.wav"),
         (["--source", "sound.wav", "--on-alarm", "no-such-program-here x"], "no such program"),
