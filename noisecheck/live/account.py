@@ -61,16 +61,24 @@ class Account:
         rig: from the rig file.
         route: the balls' way.
         silent: stations on it that no microphone hears.
-        channels: of the sound.
+        channels, rate: of the sound.
         placer: tells the station of impacts.
-        gone: stands for the sound, which is gone.
+        calibrated: levels are dB re 20 uPa.
     """
 
     def __init__(
-        self, rig: Rig, route: Route, silent: Sequence[str], channels: int, placer: Placer, gone: NotKept
+        self,
+        rig: Rig,
+        route: Route,
+        silent: Sequence[str],
+        channels: int,
+        rate: int,
+        placer: Placer,
+        *,
+        calibrated: bool,
     ) -> None:
         self._rig, self._route, self._silent = rig, route, tuple(silent)
-        self._channels, self._placer, self._gone = channels, placer, gone
+        self._channels, self._rate, self._placer, self._calibrated = channels, rate, placer, calibrated
         self._onsets: list[Onsets] = []
         self._impacts: list[Impacts] = []
         self._late: list[Impacts] = []
@@ -130,7 +138,8 @@ class Account:
         """Account for everything up to ``now_s``; ``deaf_s``: spans in which stations' microphones were dead."""
         onsets, run = joined_onsets(self._onsets, self._channels), self._placer.run
         impacts = Impacts.concat([*self._late, self._early()])
-        onsets, impacts = told_apart(onsets, impacts, self._rig, self._gone)
+        gone = NotKept(self._rate, calibrated=self._calibrated, onsets=onsets, impacts=impacts)
+        onsets, impacts = told_apart(onsets, impacts, self._rig, gone)
         impacts, odds = self._placer(onsets, impacts)
         if ended:  # drops on a reference tile: told only by both ends of a take
             ((impacts, _),) = mark_references([(run, impacts, now_s)])

@@ -23,7 +23,6 @@ from noisecheck.live.clock import clock_words
 from noisecheck.live.drops import LiveDrops
 from noisecheck.live.events import Event, clock_text
 from noisecheck.live.hearing import Heard, Hearing
-from noisecheck.live.later import NotKept
 from noisecheck.live.microphones import Signal, SilenceCheck, StillnessCheck
 from noisecheck.live.placing import Placer
 from noisecheck.live.readiness import Readiness
@@ -129,9 +128,7 @@ class Follower:
             heard = {*self._own.values(), *timed}
             silent = [] if by_sound else [n for n in route.stations if n not in heard]
             self._route = route
-            self._account = Account(
-                rig, route, silent, channels, placer, NotKept(rate, calibrated=offset_db is not None)
-            )
+            self._account = Account(rig, route, silent, channels, rate, placer, calibrated=offset_db is not None)
             self.left_out = tuple(n for n in route.stations if n not in route.heard_only(silent).stations)
 
     @property

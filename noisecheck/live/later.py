@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from noisecheck.core.flags import Flag
+from noisecheck.core.order import median
 from noisecheck.core.table import Impacts
 from noisecheck.core.units import to_seconds
 from noisecheck.detect.channels import Onsets
@@ -16,12 +17,14 @@ from noisecheck.live.arriving import ArrivalTimes
 from noisecheck.live.room import Room
 from noisecheck.measure.channel import MeasureSettings
 from noisecheck.measure.events import MARGIN_AFTER_S
+from noisecheck.measure.levels import BOUND_DB
 from noisecheck.pipeline.decisions import joined_onsets, next_arrivals, quiet_spans
 from noisecheck.pipeline.tiles import BEFORE_S, measure_onsets
 
 __all__ = ["NEEDS_S", "Later", "NotKept", "measured"]
 
 _PIECE_S: Final = 4.0
+_LEAST_MEASURED: Final = 5
 NEEDS_S: Final = BEFORE_S + _PIECE_S + MARGIN_AFTER_S + 2.0
 """Sound that must be kept."""
 
@@ -138,12 +141,34 @@ class Later:
 
 
 class NotKept:
-    """Measures impacts whose sound is gone: what a split brings to light is there, without levels."""
+    """Measures impacts whose sound is gone: what a split brings to light has no levels.
 
-    def __init__(self, rate: int, *, calibrated: bool) -> None:
+    Whether it stands out of the background of its own microphone, as it must, follows from how far the impacts that
+    were measured there did.
+
+    Args:
+        rate: frames a second.
+        calibrated: levels are dB re 20 uPa.
+        onsets, impacts: measured impacts, row by row the same.
+    """
+
+    def __init__(self, rate: int, *, calibrated: bool, onsets: Onsets, impacts: Impacts) -> None:
         self.rate, self._calibrated = rate, calibrated
+        above = onsets.level_db[np.arange(len(onsets)), onsets.channel] - impacts["margin_db"]
+        self._bound_db = np.full(onsets.level_db.shape[1], -np.inf)
+        for channel in range(len(self._bound_db)):
+            here = above[(onsets.channel == channel) & np.isfinite(above)]
+            if len(here) >= _LEAST_MEASURED:
+                self._bound_db[channel] = median(here) + BOUND_DB
 
     def measured(self, onsets: Onsets, rows: Sequence[int]) -> list[Impacts]:
         """Return a table of one row for each of the rows of ``onsets``."""
         db_re = "20 uPa" if self._calibrated else "full scale"
-        return [Impacts.of(1, run="watch", odds=onsets.odds[r], db_re=db_re, flags=Flag.OVERLAPPED) for r in rows]
+        tables = []
+        for r in rows:
+            channel = int(onsets.channel[r])
+            flags = Flag.OVERLAPPED
+            if onsets.level_db[r, channel] < self._bound_db[channel]:
+                flags |= Flag.BOUND
+            tables.append(Impacts.of(1, run="watch", odds=onsets.odds[r], db_re=db_re, flags=flags))
+        return tables

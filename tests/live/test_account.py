@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from noisecheck.bench.rig import Rig
+from noisecheck.core.flags import Flag
 from noisecheck.core.table import Impacts
 from noisecheck.detect.channels import Onsets
 from noisecheck.flow.route import Route
@@ -45,7 +46,7 @@ def _kept(parts: int, monkeypatch: pytest.MonkeyPatch) -> tuple[Account, Impacts
     monkeypatch.setattr(account, "_PARTS", parts)
     rig = Rig.model_validate({"station": [{"name": "tray", "target": True}]})
     placer: Any = AsTheyAre()
-    kept = Account(rig, Route(("tray",)), (), 1, placer, NotKept(RATE, calibrated=True))
+    kept = Account(rig, Route(("tray",)), (), 1, RATE, placer, calibrated=True)
     for at in range(0, 40, 2):
         rows = np.arange(at, at + 2)
         one = FRAMES[rows]
@@ -65,3 +66,19 @@ def test_parts_are_joined_and_nothing_is_lost(parts: int, monkeypatch: pytest.Mo
     held = SimpleNamespace(**vars(kept))
     assert sum(len(t) for t in held._impacts) < 40  # those measured again are kept once
     assert len(held._onsets) < 20 + (parts == 1)
+
+
+def test_what_a_split_brings_to_light_must_stand_out_at_its_own_microphone() -> None:
+    """The sound is gone by then: how far it stands out is told by impacts that were measured there."""
+    n = 12
+    level = -30.0 + np.arange(n)
+    arrival = np.repeat(FRAMES[:n, None], 2, axis=1)
+    onsets = Onsets(FRAMES[:n], np.ones(n, np.int64), np.full(n, 1e5), arrival, np.column_stack([level - 9.0, level]))
+    impacts = Impacts.of(n, margin_db=level + 38.0)  # at channel 1 a level of -35 dB is 3 dB above the background
+    split = Onsets(
+        FRAMES[:3], np.array([1, 1, 0]), np.full(3, 1e3), arrival[:3],
+        np.array([[-np.inf, -37.0], [-np.inf, -33.0], [-60.0, -np.inf]]),
+    )  # fmt: skip
+    found = NotKept(RATE, calibrated=False, onsets=onsets, impacts=impacts).measured(split, [0, 1, 2])
+    assert [bool(t.flagged(Flag.BOUND)[0]) for t in found] == [True, False, False]  # of channel 0 nothing is known
+    assert all(t.flagged(Flag.OVERLAPPED)[0] for t in found)
