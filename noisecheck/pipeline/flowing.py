@@ -303,12 +303,12 @@ def credible(ledger: Ledger) -> Ledger:
         )
         return _nothing_claimed(ledger, said)
     likely = ledger.fed + max(_MISCOUNTED[0], _MISCOUNTED[1] * ledger.fed)
-    lost = ledger.undecided + ledger.under_way
-    if ledger.balls + lost > likely and lost > ledger.balls:
+    lost = ledger.count("stuck") + ledger.undecided + ledger.under_way
+    if ledger.arrived + lost > likely and lost > ledger.arrived:
         said = (
-            f"{ledger.balls + lost} balls seem to be on their way where {ledger.fed} were fed, {lost} of them never "
+            f"{ledger.arrived + lost} balls seem to be on their way where {ledger.fed} were fed, {lost} of them never "
             "heard to arrive: they are not followed rightly, so nothing is claimed of them (say transit_s in rig.toml; "
-            "record more balls in one run)"
+            "record more balls in one run, and nearer by where the machine itself ticks)"
         )
         return _nothing_claimed(ledger, said)
     if unheard > max(_UNHEARD, ledger.arrived) and ledger.accounted > 2 * ledger.arrived:

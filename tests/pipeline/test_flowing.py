@@ -81,7 +81,13 @@ def test_where_more_are_followed_than_fed_and_most_never_arrive_nothing_is_claim
     told = credible(astray)
     assert (told.arrived, told.undecided, told.under_way, told.findings) == (0, 10, 0, ())
     assert told.notes[0].startswith("25 balls seem to be on their way where 10 were fed, 23 of them never heard")
-    for fine in (replace(_counted(30, 0, fed=30), under_way=4), replace(_counted(60, 2, fed=30), under_way=20)):
+    # Nor is it where most of them seem stuck: a machine's ticks are no balls.
+    stuck = tuple(Finding("stuck", 0.3 * n, "bend", 50.0, "never at tray", n) for n in range(364))
+    ticking = replace(_counted(4, 0, fed=49), findings=stuck, undecided=9, under_way=4, open_balls=())
+    told = credible(ticking)
+    assert (told.arrived, told.undecided, told.findings) == (0, 49, ())
+    jam = replace(_counted(12, 0, fed=49), findings=stuck[:37])
+    for fine in (jam, replace(_counted(30, 0, fed=30), under_way=4), replace(_counted(60, 2, fed=30), under_way=20)):
         assert credible(fine) is fine
 
 
