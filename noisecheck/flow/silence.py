@@ -90,7 +90,7 @@ class Silence:
                 return f"{span} came to {there}, and its microphone heard other sounds: the way was blocked, it seems"
             return (
                 f"{span} came to {there}: is the way blocked, or the microphone dead? Every one of them may be stuck, "
-                "and is left undecided"
+                "and is left undecided where no more is heard of it"
             )
         return f"{span} came to {there} behind it: was the microphone dead? That counts as not listened to there"
 
