@@ -35,8 +35,9 @@ __all__ = ["Followed", "follow_balls", "follow_so_far"]
 
 _LEARN_S = 300.0
 """Start of a watch from which transit times are learnt, as far as there is so much."""
-_FEW_STRAYS = 2
-"""More in one run in which a station of the way was never heard are taken for what it sounds like."""
+_LIKE_STATION = (2, 0.05)
+"""Of more strays than both so many and this share of the balls, in a run in which a station of the way was never
+heard, it is thought that they are what it sounds like: a ball off the track is rarer."""
 
 
 @dataclass(frozen=True)
@@ -72,7 +73,7 @@ class Followed:
         open_times = untold(self.route, [self.readings[n] for n in left])
         said = *self.notes, *open_times, *ledger.notes
         strays = ledger.count("stray")
-        if not self.never or strays <= _FEW_STRAYS:
+        if not self.never or strays <= max(_LIKE_STATION[0], _LIKE_STATION[1] * ledger.fed):
             return replace(ledger, notes=said)
         told = f"{strays} impacts seem to be no ball's, but may be what {' or '.join(self.never)} sounds like"
         findings = tuple(f for f in ledger.findings if f.kind != "stray")

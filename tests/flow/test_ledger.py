@@ -206,6 +206,9 @@ def test_a_station_that_sounds_like_none_strays_nothing() -> None:
     bridged = [[r for r in way if r[1] != ""] for way in ways]
     ledger = follow(bridged, extra=[(61.9, "")])
     assert ledger.count("stray") == 1
+    # Nor are a few among many balls, which would have made more.
+    ledger = follow(bridged, extra=[(31.9, ""), (61.9, ""), (91.9, "")])
+    assert ledger.count("stray") == 3
 
 
 def test_time_not_listened_to_is_never_an_event() -> None:
