@@ -174,12 +174,12 @@ def follow_so_far(
     never = [n for i, n in enumerate(route.stations) if not goes_on and not np.any(codes[first] == i)]
     untold_at = [n for n in never if untold_here(n, codes[first], siblings)]
     never = [n for n in never if n not in untold_at]
-    # So few balls may all have been held before a station that is listened to.
+    # So few balls may all have been held before a station that is listened to; without any nobody knows the place of
+    # what was heard.
     balls = int(np.bincount(codes[first & (codes >= 0)], minlength=1).max())
     last = int(codes[first].max(initial=-1))
-    stays = [
-        n for n in route.stations[last + 1 :] if n in never and n in listened and n not in silent and balls < BALLS
-    ]
+    few = 0 < balls < BALLS
+    stays = [n for n in route.stations[last + 1 :] if few and n in never and n in listened and n not in silent]
     never = [n for n in never if n not in stays]
     heard = route.heard_only([*silent, *never])
     translate = np.array([heard.stations.index(n) if n in heard.stations else -1 for n in route.stations] + [-1], int)

@@ -211,6 +211,14 @@ def test_a_station_that_sounds_like_none_strays_nothing() -> None:
     assert ledger.count("stray") == 3
 
 
+def test_sounds_like_no_station_arrive_at_none() -> None:
+    """Nothing is known of where the balls were, be the first station alone listened to or not."""
+    sounds = [(10.0, ""), (40.0, ""), (90.0, "")]
+    ledger = follow([], extra=sounds, listened=("landing",), feed=FeedPlan(None, 3))
+    assert ledger.arrived == 0
+    assert not any("arrived means" in note for note in ledger.notes)
+
+
 def test_time_not_listened_to_is_never_an_event() -> None:
     ways = [[r for r in way if not 50.0 <= r[0] < 58.3] for way in quiet_run()]
     lost = follow([w for w in ways if w])
