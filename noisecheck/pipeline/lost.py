@@ -20,6 +20,8 @@ _OFTEN: Final = 0.1
 
 
 _RETURN_S: Final = 0.002
+_RETURN_DB: Final = 10.0
+"""What comes back so soon and stands no further out of the background is the background: within chance of it."""
 
 
 def few_enough(spans: int, impacts: int) -> bool:
@@ -46,18 +48,20 @@ def lost_spans(impacts: Impacts, health: Health) -> tuple[tuple[float, float], .
     return tuple((start / health.rate, stop / health.rate) for start, stop in spans.tolist())
 
 
-def at_return(frame: NDArray[np.int64], spans: Sequence[tuple[float, float]], rate: float) -> NDArray[np.bool_]:
-    """Return which impacts begin where lost sound comes back, which is a step in the samples and nothing struck.
+def at_return(impacts: Impacts, spans: Sequence[tuple[float, float]], rate: float) -> NDArray[np.bool_]:
+    """Return which impacts are the background that begins again after lost sound: a step, and nothing struck.
+
+    What stands far out of it was struck: a gate opens for the first drop after each pause.
 
     Args:
-        frame: of the recording, where impacts begin.
+        impacts: of the recording, in its own frames.
         spans: in s of the recording, from :func:`lost_spans`.
         rate: frames a second.
     """
-    back = np.zeros(len(frame), bool)
+    back = np.zeros(len(impacts), bool)
     for _, stop in spans:
-        back |= np.abs(frame / rate - stop) <= _RETURN_S
-    return back
+        back |= np.abs(impacts["frame"] / rate - stop) <= _RETURN_S
+    return back & (impacts["margin_db"] < _RETURN_DB)
 
 
 def lost_notes(spans: Sequence[tuple[float, float]]) -> tuple[str, ...]:

@@ -217,7 +217,7 @@ def listen_to_run(
     if not calibration.comparable:
         impacts = impacts.with_columns(flags=impacts["flags"] | np.uint32(Flag.DRIFTED))
     lost = () if health is None else lost_spans(impacts, health)
-    back = at_return(impacts["frame"], lost, heard.rate)
+    back = at_return(impacts, lost, heard.rate)
     onsets, impacts = onsets.where(~back), impacts.where(~back)
     notes = (*notes, *lost_notes(lost))
     time_s, gaps_s = with_gaps(impacts["time_s"], heard.rate, listened.gaps)
