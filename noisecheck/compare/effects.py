@@ -192,7 +192,9 @@ def _differences(
         main = measure == "lae_db"
         ci = (float(fit.low[i]), float(fit.high[i]))
         verdict = _verdict(float(fit.value[i]), ci)
-        doubt = unproven.get(verdict, "")
+        doubt, lacks_db = unproven.get(verdict, ("", 0.0))
+        if min(abs(v) for v in ci) > lacks_db:
+            doubt = ""
         first = [f"what comes out {verdict} is not shown to be so: {doubt}"] if doubt else []
         out.append(
             Difference(
@@ -228,13 +230,15 @@ def _sampling(unit: Sequence[RunSummary]) -> Floats:
     return np.asarray(np.sum(parts, axis=0) / len(unit) ** 2, np.float64)
 
 
-def _unproven(pairing: Pairing) -> dict[str, str]:
-    """Return why the side that comes out softer may be so only for what its mean lacks, by verdict."""
-    low = ["", ""]
-    for unit, side in zip(pairing.members, pairing.groups, strict=True):
-        if side < len(low):
-            low[side] = low[side] or next((s.too_low for s in unit if s.too_low), "")
-    return {"louder": low[0], "quieter": low[1]}
+def _unproven(pairing: Pairing) -> dict[str, tuple[str, float]]:
+    """Return why the side that comes out softer may be so for what its mean lacks, and how many dB, by verdict."""
+
+    def of(side: int) -> tuple[str, float]:
+        units = [unit for unit, g in zip(pairing.members, pairing.groups, strict=True) if g == side]
+        why = next((s.too_low for unit in units for s in unit if s.too_low), "")
+        return why, float(np.mean([np.mean([s.lacks_db if s.too_low else 0.0 for s in unit]) for unit in units]))
+
+    return {"louder": of(0), "quieter": of(1)}
 
 
 def _verdict(difference: float, ci: tuple[float, float]) -> str:

@@ -189,11 +189,11 @@ def _level(r: Requirement, revision: str, place: Standing | None, pace: Pace) ->
             f"{where} this band lies in the background, so its level is a bound only: record nearer, or amid less noise"
         )
         return _nothing(r, revision, step, pace, value=figure.value, more=None)
-    # What lacks its loudest ones cannot be shown to be low enough, nor what lacks its softest to be too high.
-    side = "low" if (verdict.verdict == "met") == (r.sense == "at most") else "high"
-    doubt = figure.too_low if side == "low" else figure.too_high
-    if verdict.verdict == "not yet shown":
-        doubt = figure.too_low or figure.too_high
+    # What lacks its loudest ones cannot be shown to be low enough, nor what lacks its softest to be too high. As long
+    # as it is not shown, more runs settle it where the mean itself would stay on its side of the limit.
+    end = verdict.high if verdict.verdict in ("met", "not met") else figure.value
+    low = figure.too_low if end + figure.lacks_db > limit else ""
+    doubt = figure.too_high if figure.value > limit else low
     if doubt:
         step = f"record anew, for what there is proves nothing: {doubt}"
         return _nothing(r, revision, step, pace, value=figure.value, more=None)

@@ -47,8 +47,9 @@ class Figure:
     bound: bool = False
     """Whether it is a band that lies in the background in most runs: the sound there is at most as loud."""
     too_low: str = ""
+    lacks_db: float = 0.0
     too_high: str = ""
-    """Why the level of a run behind it is too low or too high, where it is."""
+    """Why the level of a run behind it is too low (by less than so much) or too high, where it is."""
 
     def to_dict(self) -> dict[str, Any]:
         """Return the figure as plain values in dB, ms or Hz; no interval where there are too few runs."""
@@ -146,7 +147,11 @@ def standing(
         on_scale = [i for i in own if scale[i] == at]
         n = np.isfinite(y[on_scale]).sum(axis=0)
         drowned = np.mean([used[i].bound for i in on_scale], axis=0) > 0.5
-        doubts = [next((t for i in on_scale if (t := getattr(used[i], side))), "") for side in ("too_low", "too_high")]
+        low, high = (next((t for i in on_scale if (t := getattr(used[i], s))), "") for s in ("too_low", "too_high"))
+        lacks: dict[Cell, list[float]] = {}
+        for i in on_scale:
+            lacks.setdefault(cells[i], []).append(used[i].lacks_db if used[i].too_low else 0.0)
+        doubts = (low, float(np.mean([np.mean(v) for v in lacks.values()])), high)
         figures[value] = {
             q: Figure(
                 q,
@@ -157,7 +162,7 @@ def standing(
                 float(found.high[k]),
                 int(n[k]),
                 q in _BAND and bool(drowned[_BAND[q]]),
-                *(("", "") if q in LOGARITHMIC else doubts),
+                *(() if q in LOGARITHMIC else doubts),
             )
             for k, q in enumerate(quantities)
         }

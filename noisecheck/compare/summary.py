@@ -104,7 +104,9 @@ class RunSummary:
     bound: NDArray[np.bool_] = field(default_factory=_no_bands)
     """Bands in which the background drowns most of the impacts used, (30,): their mean is a bound."""
     too_low: str = ""
-    """Why levels are known, or feared, to be too low: no proof that something is quiet."""
+    """Why levels are known, or feared, to be too low: no proof that something is quiet..."""
+    lacks_db: float = math.inf
+    """... by less than so much."""
     too_high: str = ""
     """Why they are known to be too high: no proof that something is loud."""
 
@@ -266,8 +268,15 @@ def _summary(run: Run, station: str, part: Impacts, rebound_db: float = math.nan
         warnings=tuple(warnings),
         bound=in_band_set(used.data["bound_bands"]).mean(axis=0) > _MOSTLY if len(used) else _no_bands(),
         too_low=too_low or mixed,
+        lacks_db=math.inf if mixed else _lacking(excluded.get("clipped", 0), len(used)),
         too_high=too_high,
     )
+
+
+def _lacking(clipped: int, used: int) -> float:
+    """Return by how many dB a mean may be too low for what clipped: no ball is louder by more than none is softer."""
+    share = clipped / max(clipped + used, 1)
+    return SMALL_DB * share if share <= _MOSTLY else math.inf
 
 
 def _loudest(run: Run, part: Impacts, keep: NDArray[np.bool_], excluded: dict[str, int], where: str) -> str:
@@ -403,5 +412,6 @@ def _merged(rows: list[RunSummary]) -> RunSummary:
         warnings=tuple(w for r in rows for w in r.warnings),
         bound=np.any([r.bound for r in rows_used], axis=0),
         too_low=next((r.too_low for r in rows_used if r.too_low), ""),
+        lacks_db=max((r.lacks_db for r in rows_used if r.too_low), default=0.0),
         too_high=next((r.too_high for r in rows_used if r.too_high), ""),
     )

@@ -183,6 +183,7 @@ def total_rows(summaries: Sequence[RunSummary], stations: Sequence[str], *, rig:
                 n=np.where(np.isfinite(mean), 1, 0),
                 warnings=(),
                 too_low=next((s.too_low for s in used if s.too_low), ""),
+                lacks_db=max((s.lacks_db for s in used if s.too_low), default=0.0),
                 too_high=next((s.too_high for s in used if s.too_high), ""),
             )
         )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import sys
 import time
 from dataclasses import replace
@@ -21,6 +22,7 @@ from noisecheck.compare import effects
 from noisecheck.compare.effects import compare
 from noisecheck.compare.summary import BANDS, LEVELS, summarise
 from noisecheck.core.errors import InputError
+from noisecheck.core.flags import Flag
 from noisecheck.core.table import Impacts, band_names, band_set
 
 
@@ -154,14 +156,35 @@ def test_a_verdict_needs_the_whole_interval_on_one_side(
     assert effects._verdict(difference, ci) == verdict
 
 
-@pytest.mark.parametrize(("side", "verdict"), [("felt", "no difference shown"), ("bare", "quieter")])
-def test_who_is_softer_only_for_what_its_mean_lacks_is_not_called_quieter(side: str, verdict: str) -> None:
+@pytest.mark.parametrize(
+    ("side", "lacks_db", "shown"),
+    [("felt", math.inf, False), ("felt", 9.0, False), ("felt", 0.5, True), ("bare", 9.0, True)],
+)
+def test_who_is_softer_only_for_what_its_mean_lacks_is_not_called_quieter(
+    side: str, lacks_db: float, *, shown: bool
+) -> None:
     impacts, sheet = campaign(4, 30)
-    rows = [replace(s, too_low="most clipped") if s.run.treatment == side else s for s in summarise(impacts, sheet)]
+    rows = [
+        replace(s, too_low="most clipped", lacks_db=lacks_db) if s.run.treatment == side else s
+        for s in summarise(impacts, sheet)
+    ]
     found = compare(rows, by="treatment").of("felt")
-    assert (found.verdict, round(found.difference_db)) == (verdict, -3)
-    assert (found.why is None) == (side == "felt")
-    assert any("is not shown to be so: most clipped" in w for w in found.warnings) == (side == "felt")
+    assert (found.verdict, round(found.difference_db)) == ("quieter" if shown else "no difference shown", -3)
+    assert (found.why is not None) == shown
+    assert any("is not shown to be so: most clipped" in w for w in found.warnings) != shown
+
+
+@pytest.mark.parametrize("verdict", ["quieter", "no difference shown"])
+def test_a_few_clipped_impacts_take_no_verdict_away_that_they_could_not_change(verdict: str) -> None:
+    """Two of 30 in one run of four: they would have to be tens of decibels louder than any drop."""
+    impacts, sheet = campaign(4, 30)
+    flags = np.zeros(len(impacts), np.uint32)
+    for run in sheet[4:]:
+        rows = np.flatnonzero(impacts.is_text("run", run.name))
+        flags[rows[: 20 if verdict != "quieter" else 2 * (run is sheet[4])]] = Flag.CLIPPED
+    found = compare(summarise(impacts.with_columns(flags=flags), sheet), by="treatment").of("felt")
+    assert found.verdict == verdict
+    assert any("clipped" in w for w in found.warnings)
 
 
 def test_rings_heard_in_octaves_tell_damping_at_the_place_compared() -> None:

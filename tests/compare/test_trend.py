@@ -338,6 +338,10 @@ def test_a_level_that_lacks_its_loudest_meets_no_limit_and_one_that_lacks_its_so
     assert [j.verdict.verdict for j in now.newest.card.judged] == ["not yet shown", "not yet shown", "met"]
     assert "run A1: 6 of 9 impacts left out" in now.newest.card.judged[0].verdict.next_step
     assert told[side] in now.notes
+    few = [replace(r, lacks_db=0.1) for r in doubted]
+    assert trend(few, [], rig=rig).newest.card.judged[0].verdict.verdict == (
+        "met" if side == "too_low" else "not yet shown"
+    )
     wide = _rig({"id": "one", "measure": "lzpeak_db", "limit": 120.0 - limit, "station": "landing"})
     (other,) = trend(doubted, [], rig=wide).newest.card.judged
     assert other.verdict.verdict in ("met", "not met")
