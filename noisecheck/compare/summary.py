@@ -243,7 +243,8 @@ def _summary(run: Run, station: str, part: Impacts, rebound_db: float = math.nan
             excluded[word] = int(out.sum())
             keep &= ~out
     taken = _loudest(run, part, keep, excluded, where)
-    mixed = "" if taken else _mixed(run, part, keep, where)
+    unsure = bool(taken) and not station if run.balls_fed else True
+    mixed = _mixed(run, part, keep, where) if unsure else ""
     warnings += [text for text in (taken, mixed) if text]
     used = part.where(keep)
     matrix = _matrix(used)
@@ -280,24 +281,29 @@ def _lacking(clipped: int, used: int) -> float:
 
 
 def _loudest(run: Run, part: Impacts, keep: NDArray[np.bool_], excluded: dict[str, int], where: str) -> str:
-    """Keep of more drops than balls were fed the loudest, and say so: rebounds and ticks are softer than contacts."""
+    """Keep of more drops than balls were fed the loudest, and say so: rebounds and ticks are softer than contacts.
+
+    Where no station is known they stay, for a ball may have struck several.
+    """
     count, fed = int(keep.sum()), run.balls_fed
     if not fed or count <= _MORE * fed + 2:
         return ""
+    said = f"run {run.name}: {count} impacts{where} count as drops, but {fed} balls were fed: "
+    hint = "(a run without balls, role = background, tells those)"
+    if not where:
+        return f"{said}other stations, rebounds, or sounds of the machine, are among them {hint}"
+    most = max(fed - excluded.get("clipped", 0), 0)  # those are drops, and the loudest
     level_db = np.where(keep & np.isfinite(part["lae_db"]), part["lae_db"], -np.inf)
-    keep[np.argsort(-level_db, kind="stable")[fed:]] = False
+    keep[np.argsort(-level_db, kind="stable")[most:]] = False
     excluded["beyond the balls fed"] = count - int(keep.sum())
-    return (
-        f"run {run.name}: {count} impacts{where} count as drops, but {fed} balls were fed: the {fed} loudest are "
-        "taken, the rest for rebounds or sounds of the machine (a run without balls, role = background, tells those)"
-    )
+    return f"{said}the {most} loudest are taken, the rest for rebounds or sounds of the machine {hint}"
 
 
 def _mixed(run: Run, part: Impacts, keep: NDArray[np.bool_], where: str) -> str:
     """Say where most of what counts as drops is faint and the rest far louder: of two kinds there is no mean."""
     low = keep & part.flagged(Flag.LOW_MARGIN)
     clear = keep & ~low
-    if run.balls_fed or clear.sum() < _LEAST_CLEAR or low.sum() <= _MOSTLY * keep.sum():
+    if clear.sum() < _LEAST_CLEAR or low.sum() <= _MOSTLY * keep.sum():
         return ""
     apart = float(np.nanpercentile(part["lae_db"][clear], 75)) - median(part["lae_db"][low])
     if not apart > SMALL_DB:
@@ -305,7 +311,7 @@ def _mixed(run: Run, part: Impacts, keep: NDArray[np.bool_], where: str) -> str:
     return (
         f"run {run.name}: {low.sum()} of {keep.sum()} impacts{where} that count as drops hardly stand out of the "
         f"background, others are {apart:.0f} dB louder: if the soft ones are sounds of the machine, its mean is far "
-        "too low (state balls_fed, or record a run without balls, role = background)"
+        "too low (state station and balls_fed, or record a run without balls, role = background)"
     )
 
 

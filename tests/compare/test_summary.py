@@ -182,6 +182,12 @@ def test_of_more_drops_than_balls_the_loudest_are_taken_and_that_is_said() -> No
         "run one: 78 impacts at landing count as drops, but 8 balls were fed: the 8 loudest are taken, the rest for "
         "rebounds or sounds of the machine (a run without balls, role = background, tells those)",
     )
+    spoilt = found.with_columns(flags=np.where(np.arange(78) < 73, flags, Flag.CLIPPED))
+    (row,) = summarise(spoilt, [Run("one", ("one.wav",), balls_fed=8, station="landing")])
+    assert (row.used, row.value("lae_db")) == (3, pytest.approx(-55, abs=1.5))  # 5 of the 8 clipped
+    (row,) = summarise(found, [Run("one", ("one.wav",), balls_fed=8)])
+    assert (row.used, row.too_low) == (78, row.warnings[1])  # a ball may strike many stations
+    assert "other stations, rebounds, or sounds of the machine" in row.warnings[0]
     (unstated,) = summarise(found, [Run("one", ("one.wav",), station="landing")])
     assert (unstated.used, unstated.too_low) == (78, unstated.warnings[0])
     assert "70 of 78 impacts at landing that count as drops hardly stand out of the background" in unstated.warnings[0]
