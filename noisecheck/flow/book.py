@@ -240,26 +240,32 @@ class Book:
         last_s = self.when(d.ball)
         stuck, unheard = b.never(d.station, last_s, d.floor)
         held = stood = 0.0
-        first = True
         if unheard > 0.5:  # its way led through time not listened to: nothing is known of it
             self.not_followed += 1
             if d.ball in self.suspected:
                 self.close(d.ball, "it may have passed while nobody listened", said_s)
             return
         passed = "balls behind it came" if d.floor > d.station else "nothing came"
+        due_s = last_s + b.mean[d.station]
+        amid = (s for s in self.silences if d.floor <= d.station and s.may_have_stopped(d.station + 1, due_s))
+        silence = next(amid, None)
+        first = silence is None or due_s < silence.deaf_from_s
         if d.before is not None and d.fell:
             b.falls += 1.0
             # What was heard is its fall, or something else, and then the ball was lost as others are.
             fall, other = self.lone.fall_or_else(d.before)
+            if silence is not None:
+                deaf = self._deaf(d, last_s, silence)
+                stuck, unheard = 1.0 / (1.0 + deaf), deaf / (1.0 + deaf)  # what happened to all did to this one
             stuck, unheard = fall + stuck * other, unheard * other
             passed = f"a stray {d.time_s - last_s:.2f} s after it"
         elif d.floor <= d.station:
             held = b.still_held(d.station, d.station + 1, d.time_s - last_s)
             stood = self.standing.get(d.ball, 0.0)
-            for s in self.silences:
-                if s.may_have_stopped(d.station + 1, last_s + b.mean[d.station]):
-                    first = last_s + b.mean[d.station] < s.deaf_from_s
-                    unheard, held = self._behind_silence(d, last_s, s, stuck, unheard)
+            if silence is not None:
+                unheard = stuck * (self._deaf(d, last_s, silence) + unheard)
+                since_s = max(d.time_s - last_s, d.time_s - silence.deaf_from_s + b.mean[d.station])
+                held = b.still_held(d.station, d.station + 1, since_s)
         alone = combine_odds(share, rest, stuck, unheard + held + stood)
         ball, after = self.ball_of.pop(d.ball), names[d.station + 1]
         if ball in self._once:
@@ -272,17 +278,17 @@ class Book:
             which = f"; rather than the ball heard there at {or_s:.2f} s, {say_odds(share / instead[1])}"
         why = f"last heard at {names[d.station]}, never at {after} or later though {passed}, {say_odds(odds)}{which}"
         finding = Finding("stuck", last_s, names[d.station], odds, why, ball, "settled", said_s, or_s=or_s)
-        claimed = self.claim(finding, d.ball, self.least_stuck(d.station))
+        # Where the microphone may be dead, no ball need be lost at all.
+        dead = silence is not None and not silence.lives
+        claimed = self.claim(finding, d.ball, self._claim_odds if dead else self.least_stuck(d.station))
         b.stuck_count += first * odds / (1.0 + odds)  # those behind a blocked way are one cause
         if not claimed:
             ways = {"stuck": stuck, "held up still": held, "passed unheard": unheard, "stopped with the machine": stood}
             readings = ways_odds(share, rest, ways)
             self.open_balls.append(OpenBall(ball, names[d.station], last_s, readings, or_s))
 
-    def _behind_silence(
-        self, d: Decision, last_s: float, silence: Silence, stuck: float, unheard: float
-    ) -> tuple[float, float]:
-        """Return (unheard, held up still) of a ball lost before a station that fell silent; ``stuck`` is so likely.
+    def _deaf(self, d: Decision, last_s: float, silence: Silence) -> float:
+        """Return how likely a ball lost before a station that fell silent went on unheard, over a blocked way.
 
         That many are not heard there has one cause: the way is blocked, and this ball was held or passed unheard just
         before, or nothing is heard there any more, nor of this ball at the stations behind it.
@@ -292,8 +298,7 @@ class Book:
         never = {s.station for s in self.silences if s.lasts and s.from_s <= b.start_s}
         for k in (k for k in range(a + 2, b.count) if k not in never):
             deaf *= b.miss(k, last_s + b.pass_mean[a][k], b.pass_sd[a][k])
-        since_s = max(d.time_s - last_s, d.time_s - silence.deaf_from_s + b.mean[a])
-        return stuck * (deaf + unheard), b.still_held(a, a + 1, since_s)
+        return deaf
 
     def claim(self, finding: Finding, suspicion: int | None, least: float | None = None) -> bool:
         """Keep a finding if its odds allow; the suspicion it settles is closed."""
