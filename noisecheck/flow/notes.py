@@ -50,7 +50,8 @@ def run_notes(
 
 def _miscounted(stated: int, balls: int, first: str) -> str:
     """Return the sentence on balls fed as stated and followed that differ."""
-    said = f"{stated} balls were fed as stated, {balls} were followed"
+    fed, followed = ("was" if n == 1 else "were" for n in (stated, balls))
+    said = f"{many(stated, 'ball')} {fed} fed as stated, {balls} {followed} followed"
     if balls > stated:
         return f"{said}: is balls_fed right, or do balls come round again? Every round counts as a ball here"
     return f"{said}: the others were lost before {first}, not heard, or miscounted"
