@@ -28,6 +28,7 @@ from noisecheck.live.placing import Placer
 from noisecheck.live.readiness import Readiness
 from noisecheck.live.teller import Teller, standing
 from noisecheck.pipeline import flowing
+from noisecheck.pipeline.credible import credible
 from noisecheck.pipeline.listen import ListenSettings
 from noisecheck.pipeline.lost import lost_notes
 from noisecheck.pipeline.placing import needs_arrivals
@@ -178,7 +179,7 @@ class Follower:
         events += [Event("note", self.seconds, self.seconds, text) for text in lost_notes(self._account.lost_s)]
         if self._account.whole or self._solver is None:
             followed = self._account.again(self.seconds, deaf_s=self._deaf, ended=True).followed
-            self.ledger = flowing.credible(followed.finish(self.seconds))
+            self.ledger = credible(followed.finish(self.seconds))
             found, undecided = list(self.ledger.findings), self.ledger.open_balls
             return events + self._teller.tell_over(found, self.seconds, undecided=undecided)
         self.ledger = self._solver.finish(self.seconds)

@@ -17,7 +17,8 @@ from noisecheck.core.table import Impacts
 from noisecheck.detect.channels import Onsets
 from noisecheck.flow.failures import failure_rate
 from noisecheck.flow.findings import Finding, Ledger, Passage
-from noisecheck.pipeline.flowing import challenge_run, credible, follow_run, heard_beside, listened_at, with_drops
+from noisecheck.pipeline.credible import credible
+from noisecheck.pipeline.flowing import challenge_run, follow_run, heard_beside, listened_at, with_drops
 from noisecheck.place.evidence import Evidence
 from noisecheck.place.taught import TaughtSounds
 
