@@ -216,4 +216,5 @@ def _beats(
     alike = np.minimum(gap, before) > _EVENLY * np.maximum(gap, before)
     least, most = _EVEN_SHARE
     even = np.clip((sums(alike.astype(np.float64)) / np.maximum(end - begin, 1) - least) / (most - least), 0.0, 1.0)
-    return sums(unclear) + even * (sums(np.maximum(unclear, _EVEN)) - sums(unclear))
+    usual = sums(unclear)
+    return usual + even * (sums(np.maximum(unclear, _EVEN)) - usual)
