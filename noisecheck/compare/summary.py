@@ -33,6 +33,7 @@ __all__ = [
     "SOFT_ONES",
     "SURE_PLACE",
     "RunSummary",
+    "doubts_of",
     "excluded_of",
     "index_of",
     "one_station",
@@ -120,6 +121,15 @@ def excluded_of(rows: Iterable[RunSummary]) -> dict[str, int]:
         for word, count in row.excluded.items():
             counts[word] = counts.get(word, 0) + count
     return counts
+
+
+def doubts_of(rows: Sequence[RunSummary]) -> dict[str, Any]:
+    """Return ``too_low``, ``lacks_db`` and ``too_high`` of what several summaries make together: the worst of them."""
+    return {
+        "too_low": next((r.too_low for r in rows if r.too_low), ""),
+        "lacks_db": max((r.lacks_db for r in rows if r.too_low), default=0.0),
+        "too_high": next((r.too_high for r in rows if r.too_high), ""),
+    }
 
 
 def index_of(quantity: str) -> int:
@@ -345,7 +355,5 @@ def _merged(rows: list[RunSummary]) -> RunSummary:
         n=n,
         warnings=tuple(w for r in rows for w in r.warnings),
         bound=np.any([r.bound for r in rows_used], axis=0),
-        too_low=next((r.too_low for r in rows_used if r.too_low), ""),
-        lacks_db=max((r.lacks_db for r in rows_used if r.too_low), default=0.0),
-        too_high=next((r.too_high for r in rows_used if r.too_high), ""),
+        **doubts_of(rows_used),
     )

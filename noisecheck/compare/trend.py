@@ -18,7 +18,7 @@ from noisecheck.compare.joint import JointVerdict, flow_between, flow_margin, jo
 from noisecheck.compare.linear import FALSE_DISCOVERY, benjamini_hochberg
 from noisecheck.compare.scorecard import Card, judge_revision, pace_of
 from noisecheck.compare.standing import QUANTITIES_SHOWN, Figure, Scale, Standing, standing
-from noisecheck.compare.summary import QUANTITIES, RunSummary, excluded_of, index_of, one_station
+from noisecheck.compare.summary import QUANTITIES, RunSummary, doubts_of, excluded_of, index_of, one_station
 from noisecheck.compare.tradeoff import Tradeoff, trade_off
 from noisecheck.core.errors import InputError
 from noisecheck.core.records import record
@@ -182,9 +182,7 @@ def total_rows(summaries: Sequence[RunSummary], stations: Sequence[str], *, rig:
                 sd=sd,
                 n=np.where(np.isfinite(mean), 1, 0),
                 warnings=(),
-                too_low=next((s.too_low for s in used if s.too_low), ""),
-                lacks_db=max((s.lacks_db for s in used if s.too_low), default=0.0),
-                too_high=next((s.too_high for s in used if s.too_high), ""),
+                **doubts_of(used),
             )
         )
     return tuple(found)
