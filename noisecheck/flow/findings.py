@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from array import array
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, Final
 
 from noisecheck.core.units import nth
@@ -183,6 +183,10 @@ class Ledger:
     def accounted(self) -> int:
         """All balls in the account, each in one column: those fed, or more where more were followed than stated."""
         return self.balls + self.undecided + self.under_way + self.not_followed
+
+    def without(self, kind: str) -> Ledger:
+        """Return the ledger with no finding of a kind."""
+        return replace(self, findings=tuple(f for f in self.findings if f.kind != kind))
 
     def to_dict(self) -> dict[str, Any]:
         """Return ``run, fed, arrived, findings`` as plain values for JSON."""

@@ -76,8 +76,7 @@ class Followed:
         if not self.never or strays <= max(_LIKE_STATION[0], _LIKE_STATION[1] * ledger.fed):
             return replace(ledger, notes=said)
         told = f"{strays} impacts seem to be no ball's, but may be what {' or '.join(self.never)} sounds like"
-        findings = tuple(f for f in ledger.findings if f.kind != "stray")
-        return replace(ledger, findings=findings, notes=(*said, f"{told}: none is named as a stray"))
+        return replace(ledger.without("stray"), notes=(*said, f"{told}: none is named as a stray"))
 
 
 def follow_balls(

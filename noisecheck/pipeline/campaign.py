@@ -191,8 +191,17 @@ def place_runs(results: Sequence[RunResult], rig: Rig, taps: Sequence[RunResult]
         impacts, more = relocated(named.into(impacts, result.run.name), result.corrections)
         odds = settled(answer.odds, answer.impacts, impacts)
         notes = (*result.notes, *answer.notes, *faint, *more)
-        own = replace(result, impacts=impacts, notes=notes, doubts=answer.doubts)
-        done.append(replace(own, found=answer.found, odds=odds, listened=listened))
+        done.append(
+            replace(
+                result,
+                impacts=impacts,
+                notes=notes,
+                doubts=answer.doubts,
+                found=answer.found,
+                odds=odds,
+                listened=listened,
+            )
+        )
     marked = mark_references([(r.run, r.impacts, r.seconds) for r in done])
     told = with_drops([(r.run, impacts) for r, (impacts, _) in zip(done, marked, strict=True)], rig)
     done = [

@@ -39,8 +39,7 @@ def credible(ledger: Ledger) -> Ledger:
             f"{strays} impacts seem to be no ball's where {ledger.fed} balls were fed: so many are sounds of the "
             "machine or rebounds that are not told, and none of them is named as a stray"
         )
-        findings = tuple(f for f in ledger.findings if f.kind != "stray")
-        ledger = replace(ledger, findings=findings, notes=(said, *ledger.notes))
+        ledger = replace(ledger.without("stray"), notes=(said, *ledger.notes))
     if link := _off_by_one(ledger):
         said = (
             f"ball after ball seems to come late from {link}, just when the next one is due: they are followed off by "
