@@ -9,7 +9,6 @@ from typing import Final
 
 import numpy as np
 
-from noisecheck.flow.arrivals import next_period
 from noisecheck.flow.beliefs import Beliefs
 from noisecheck.flow.beyond import without_foreign
 from noisecheck.flow.dues import Trains
@@ -18,15 +17,13 @@ from noisecheck.flow.findings import MOST_ODDS, Finding, Ledger, OpenBall, Passa
 from noisecheck.flow.histories import Decision
 from noisecheck.flow.lone import LoneImpacts
 from noisecheck.flow.notes import run_notes
-from noisecheck.flow.odds import combine_odds, no_empty_slots, ways_odds
+from noisecheck.flow.odds import combine_odds, ways_odds
 from noisecheck.flow.route import FeedPlan, LedgerSettings, Route
 from noisecheck.flow.silence import Silence
-from noisecheck.flow.stillness import went_on
+from noisecheck.flow.turns import Turns
 
 __all__ = ["Book"]
 
-_STEADY: Final = 0.2
-"""Relative scatter of the feed's intervals up to which the pace tells slots (cranked at +/- 30 % it is 0.13)."""
 _FORGET_S: Final = 120.0
 """So long after an impact was settled no train takes another in that it begins (:class:`Trains`), by far."""
 _AT_ONCE: Final = 500
@@ -65,16 +62,13 @@ class Book:
         self.lone = LoneImpacts(beliefs, self.impacts, self.trains)
         self.silences: list[Silence] = []
         """Stations that fell silent."""
-        self.pace_longer = 1
-        """What the period of the feed is to be multiplied with where it was taken too short."""
         self._findings: list[Finding] = []
         self._passages = Passages(route.stations)
         self._passed = np.zeros(n, np.int64)
         self._missed = np.zeros(n, np.int64)
         self._forgotten = 0
         """Number of impacts that are."""
-        self._empty_slots: list[tuple[float, float]] = []
-        self._last_fed: tuple[float, float] | None = None
+        self.turns = Turns(beliefs, feed)
 
     def stray(self, impact: Impact, odds: float, said_s: float) -> Finding:
         """Return the finding that an impact is no ball's, said when ``said_s`` seconds had been heard."""
@@ -117,7 +111,7 @@ class Book:
         elif d.kind == "end":
             self._write_end(d, share, rest, said_s, instead)
         else:
-            self._empty_slots.append((d.time_s, combine_odds(share, rest)))
+            self.turns.empty(d.time_s, combine_odds(share, rest))
 
     def _write_pass(self, d: Decision, odds: float, late_odds: float, said_s: float) -> None:
         b, names = self.beliefs, self.route.stations
@@ -192,18 +186,7 @@ class Book:
         for k in range(d.station):
             b.learn_miss(k, came_s - b.pass_mean[k][d.station], b.pass_sd[k][d.station])
         if d.station == 0 and not d.between:
-            if self._last_fed is not None:
-                since, period = self._last_fed
-                waited = came_s - since
-                if waited > 0 and not b.unlistened(since, came_s) and math.isnan(went_on(b, since)):
-                    slots = max(1, round(waited / period)) if b.paced and period > 0 else 1
-                    longer = b.learn_feed(waited, period, slots)
-                    each = waited / slots
-                    period = (next_period(period, each) if period > 0 else each) * longer
-                    self.pace_longer *= longer
-                self._last_fed = (came_s, period)
-            else:
-                self._last_fed = (came_s, self.feed.period_s or 0.0)
+            self.turns.fed(came_s)
         elif d.station:
             self._unheard(ball, -1, d.fed_s, d.station, came_s, odds, said_s)
             if d.late:
@@ -352,30 +335,6 @@ class Book:
         return True
 
     # -- out --------------------------------------------------------------------------------------------------------
-    def _slot_findings(self, end_s: float) -> list[Finding]:
-        """Feed slots in which no ball was ever heard: stuck before the first station, if slots carry balls."""
-        slots, b = self._empty_slots, self.beliefs
-        if not slots or b.pace_sd > _STEADY:  # where the pace wavers, a long wait is no empty slot
-            return []
-        # Balls stated but not followed may also come after the end, unless the feed had clearly stopped by then.
-        stopped = self._last_fed is not None and end_s - self._last_fed[0] > 3.0 * max(self._last_fed[1], b.period_s)
-        if self.feed.balls is not None and stopped:
-            lost = self.feed.balls - self.balls
-            against = max(len(slots) - lost, 0) / lost if lost > 0 else math.inf
-        else:
-            against = 1.0 / no_empty_slots(len(slots), self.balls + len(slots)) if b.pace_given else math.inf
-        least = self.settings.claim_odds if b.count > 1 else self.settings.claim_last_odds
-        found = []
-        for time_s, odds in slots:
-            unheard = 1.0
-            for q in range(b.count):
-                unheard *= b.miss(q, time_s + b.pass_mean[0][q], math.hypot(b.pass_sd[0][q], b.pace_sd * b.period_s))
-            total = min(1.0 / (1.0 / odds + against + unheard / b.p_stuck), MOST_ODDS)
-            why = f"fed at its turn, as the pace has it, but heard nowhere, {say_odds(total)}"
-            if total >= least:
-                found.append(Finding("stuck", time_s, self.route.stations[0], total, why, said_s=end_s))
-        return found
-
     @property
     def _beyond(self) -> int:
         """How many more balls were followed from the feed on than were fed, as stated; 0 where nobody says."""
@@ -395,7 +354,7 @@ class Book:
         b, names = self.beliefs, self.route.stations
         strays = self.strays()
         others = [f for f in self._findings if f.kind != "stray"]
-        never_heard = self._slot_findings(end_s)
+        never_heard = self.turns.findings(names[0], self.balls, self.settings, end_s)
         beyond = 0 if self.miscounted else self._beyond
         others, open_balls, foreign = without_foreign(others, self.open_balls, self._once, beyond, self.settings)
         findings = sorted([*others, *strays, *never_heard], key=lambda f: (f.time_s, f.kind))

@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import math
-
 from noisecheck.flow.findings import MOST_ODDS
 
-__all__ = ["combine_odds", "no_empty_slots", "ways_odds"]
+__all__ = ["combine_odds", "ways_odds"]
 
 
 def combine_odds(share: float, rest: float, this: float = 1.0, other: float = 0.0) -> float:
@@ -22,18 +20,3 @@ def ways_odds(share: float, rest: float, ways: dict[str, float]) -> tuple[tuple[
     parts["heard as another impact"] = rest
     found = [(what, combine_odds(p, share + rest - p)) for what, p in parts.items() if p > 0.01 * (share + rest)]
     return tuple(sorted(found, key=lambda r: -r[1]))
-
-
-def no_empty_slots(empty: int, slots: int) -> float:
-    """Return the odds that a feed of given period leaves no slot empty, having seen ``empty`` of ``slots`` unheard.
-
-    Beta-binomial: shares of lost balls as Beta(1, 300), shares of empty slots as Beta(1, 4); 9 : 1 beforehand.
-    """
-
-    def log_beta(a: float, b: float) -> float:
-        return math.lgamma(a) + math.lgamma(b) - math.lgamma(a + b)
-
-    def log_p(b: float) -> float:
-        return log_beta(empty + 1.0, slots - empty + b) - log_beta(1.0, b)
-
-    return 9.0 * math.exp(max(-50.0, min(50.0, log_p(300.0) - log_p(4.0))))

@@ -89,7 +89,7 @@ class Settler:
                 swapped[other_last] = swapped.get(other_last, 0.0) + w / remaining
         self.root = fresh[count - 1]
         left = [h for s, h in zip(stories, histories, strict=True) if s.shared >= count]
-        if self.book.pace_longer > 1:
-            left = [h._replace(period_s=h.period_s * self.book.pace_longer) for h in left]
-            self.book.pace_longer = 1
+        if self.book.turns.longer > 1:
+            left = [h._replace(period_s=h.period_s * self.book.turns.longer) for h in left]
+            self.book.turns.longer = 1
         return left
