@@ -13,7 +13,7 @@ from noisecheck.flow.failures import FailureRate, HeardShare
 from noisecheck.flow.findings import Ledger, ledger_document
 from noisecheck.flow.warning import LinkFlow, RestitutionChange, link_flows, restitution_change
 from noisecheck.pipeline.campaign import CampaignResult
-from noisecheck.pipeline.flowing import challenge_run, drops_of, heard_beside, pooled_rate, route_of
+from noisecheck.pipeline.flowing import challenge_run, drops_of, pooled_rate, route_of
 from noisecheck.pipeline.references import machine_impacts
 from noisecheck.pipeline.run import RunResult, Told
 
@@ -157,18 +157,7 @@ def _challenges(
         if told:
             told(number / len(tests), f"challenging run {run.run.name}")
         try:
-            found = challenge_run(
-                run.impacts,
-                run.run,
-                rig,
-                ledger=ledgers[run.run.name],
-                seconds=run.seconds,
-                gaps_s=run.not_listened_s,
-                odds=run.odds,
-                siblings=run.siblings,
-                listened=run.listened,
-                alive_s=heard_beside(run.onsets, run.impacts["time_s"], rig),
-            )
+            found = challenge_run(run, rig, ledgers[run.run.name])
         except InputError as error:
             notes.append(f"run {run.run.name}: not challenged, {error}")
             continue

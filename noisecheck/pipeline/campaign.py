@@ -20,7 +20,7 @@ from noisecheck.core.provenance import provenance
 from noisecheck.core.records import record
 from noisecheck.core.table import Impacts
 from noisecheck.pipeline.correcting import relocated
-from noisecheck.pipeline.flowing import follow_run, heard_beside, height_note, listened_at, with_drops
+from noisecheck.pipeline.flowing import follow_run, height_note, listened_at, with_drops
 from noisecheck.pipeline.grouping import named_groups
 from noisecheck.pipeline.kept import catalogue_of
 from noisecheck.pipeline.listen import ListenSettings
@@ -95,7 +95,7 @@ class CampaignResult:
         rig = self.campaign.rig
         if not rig.route:
             return ()
-        return tuple(r.ledger or _followed(r, rig) for r in self.tests)
+        return tuple(r.ledger or follow_run(r, rig) for r in self.tests)
 
     @functools.cached_property
     def heard_shares(self) -> dict[str, HeardShare | None]:
@@ -216,26 +216,11 @@ def place_runs(results: Sequence[RunResult], rig: Rig, taps: Sequence[RunResult]
     return tuple(done)
 
 
-def _followed(result: RunResult, rig: Rig) -> Ledger:
-    """Return the ledger of a placed run."""
-    return follow_run(
-        result.impacts,
-        result.run,
-        rig,
-        seconds=result.seconds,
-        gaps_s=result.not_listened_s,
-        odds=result.odds,
-        siblings=result.siblings,
-        listened=result.listened,
-        alive_s=heard_beside(result.onsets, result.impacts["time_s"], rig),
-    )
-
-
 def _scheduled(result: RunResult, rig: Rig) -> RunResult:
     """Return a placed run with the stations that its sound left open told by the balls' schedule."""
     if not rig.route or result.run.role != "test" or not left_open(result.impacts).any():
         return result
-    ledger = _followed(result, rig)
+    ledger = follow_run(result, rig)
     return replace(result, impacts=placed_by_schedule(result.impacts, ledger), ledger=ledger)
 
 

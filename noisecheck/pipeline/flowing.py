@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from noisecheck.flow.findings import Ledger
     from noisecheck.flow.heights import HeightHeard
     from noisecheck.flow.route import FeedPlan, LedgerSettings, Route
-    from noisecheck.flow.siblings import Sibling
+    from noisecheck.pipeline.run import RunResult
     from noisecheck.place.evidence import Evidence
     from noisecheck.place.taught import TaughtSounds
 
@@ -203,63 +203,39 @@ def listened_at(rig: Rig, taught: TaughtSounds | None) -> tuple[str, ...]:
     return tuple(n for n in rig.station_names if n in known)
 
 
-def _given(
-    impacts: Impacts,
-    run: Run,
-    rig: Rig,
-    seconds: float,
-    gaps_s: Sequence[tuple[float, float]],
-    odds: Evidence | None,
-    siblings: Sequence[Sibling],
-    listened: Collection[str],
-    alive_s: Mapping[str, NDArray[np.float64]] | None,
-) -> dict[str, Any]:
+def _given(run: RunResult, rig: Rig) -> dict[str, Any]:
     """Return what the ledger of a run is told beside its impacts and the balls' way."""
     return {
-        "end_s": seconds,
-        "feed": feed_of(rig, run),
+        "end_s": run.seconds,
+        "feed": feed_of(rig, run.run),
         "settings": ledger_settings(rig),
-        "gaps_s": gaps_s,
-        "odds": None if odds is None else odds.where(~impacts.flagged(Flag.REFERENCE)),
-        "siblings": siblings,
-        "listened": listened,
-        "alive_s": alive_s,
+        "gaps_s": run.not_listened_s,
+        "odds": None if run.odds is None else run.odds.where(~run.impacts.flagged(Flag.REFERENCE)),
+        "siblings": run.siblings,
+        "listened": run.listened,
+        "alive_s": heard_beside(run.onsets, run.impacts["time_s"], rig),
     }
 
 
-def follow_run(
-    impacts: Impacts,
-    run: Run,
-    rig: Rig,
-    *,
-    seconds: float,
-    gaps_s: Sequence[tuple[float, float]] = (),
-    odds: Evidence | None = None,
-    siblings: Sequence[Sibling] = (),
-    listened: Collection[str] = (),
-    alive_s: Mapping[str, NDArray[np.float64]] | None = None,
-) -> Ledger:
-    """Return the ledger of one run: every ball accounted for; ``odds`` of placing go row by row with the impacts.
-
-    ``siblings`` show what this run may be too short to show, see :mod:`noisecheck.pipeline.siblings`; ``listened``
-    as of :func:`listened_at`, ``alive_s`` as of :func:`heard_beside`.
+def follow_run(run: RunResult, rig: Rig) -> Ledger:
+    """Return the ledger of one placed run: every ball accounted for.
 
     Raises:
         InputError: the rig file does not say the balls' way.
     """
     from noisecheck.flow.ledger import follow_balls
 
-    given = _given(impacts, run, rig, seconds, gaps_s, odds, siblings, listened, alive_s)
-    own, route = machine_impacts(impacts), route_of(rig)
+    given, name = _given(run, rig), run.run.name
+    own, route = machine_impacts(run.impacts), route_of(rig)
     if len(own) and len(route.stations) > 1 and not _told_apart(own, given["odds"]):
         said = (
             "nothing tells at which station any of its impacts was made, so its balls are not followed and nothing is "
             "claimed of them (tap each station, or give each a microphone)"
         )
         none = own.where(np.zeros(len(own), bool))
-        ledger = follow_balls(none, route, run=run.name, **{**given, "odds": None})
+        ledger = follow_balls(none, route, run=name, **{**given, "odds": None})
         return nothing_claimed(replace(ledger, notes=()), said)  # nor is anything said of what became of them
-    return credible(follow_balls(own, route, run=run.name, **given))
+    return credible(follow_balls(own, route, run=name, **given))
 
 
 def _told_apart(impacts: Impacts, odds: Evidence | None) -> bool:
@@ -269,19 +245,7 @@ def _told_apart(impacts: Impacts, odds: Evidence | None) -> bool:
     return odds is not None and bool(np.any(np.ptp(odds.log_likelihood, axis=1) > 0.0))
 
 
-def challenge_run(
-    impacts: Impacts,
-    run: Run,
-    rig: Rig,
-    *,
-    ledger: Ledger,
-    seconds: float,
-    gaps_s: Sequence[tuple[float, float]] = (),
-    odds: Evidence | None = None,
-    siblings: Sequence[Sibling] = (),
-    listened: Collection[str] = (),
-    alive_s: Mapping[str, NDArray[np.float64]] | None = None,
-) -> Challenge:
+def challenge_run(run: RunResult, rig: Rig, ledger: Ledger) -> Challenge:
     """Return how many known failures the ledger of this run would have named; ``ledger`` is what it says as it is.
 
     Raises:
@@ -291,8 +255,7 @@ def challenge_run(
 
     if not ledger.arrived:
         raise InputError("no ball was followed to the end, or nothing is claimed of them")
-    given = _given(impacts, run, rig, seconds, gaps_s, odds, siblings, listened, alive_s)
-    return challenge(machine_impacts(impacts), route_of(rig), **given)
+    return challenge(machine_impacts(run.impacts), route_of(rig), **_given(run, rig))
 
 
 def pooled_rate(

@@ -14,11 +14,12 @@ from noisecheck.bench.runsheet import Run
 from noisecheck.core.errors import InputError
 from noisecheck.core.flags import Flag
 from noisecheck.core.table import Impacts
-from noisecheck.detect.channels import Onsets
+from noisecheck.detect.channels import Onsets, no_onsets
 from noisecheck.flow.failures import failure_rate
 from noisecheck.flow.findings import Finding, Ledger, Passage
 from noisecheck.pipeline.credible import credible
 from noisecheck.pipeline.flowing import challenge_run, follow_run, heard_beside, listened_at, with_drops
+from noisecheck.pipeline.run import RunResult
 from noisecheck.place.evidence import Evidence
 from noisecheck.place.taught import TaughtSounds
 
@@ -131,14 +132,15 @@ def test_where_nothing_tells_stations_no_ball_is_followed(tmp_path: Path, told: 
     odds = Evidence.none(("landing", "tray"), 40)
     if told == "by sound":
         odds.log_likelihood[::2, 0] = odds.log_likelihood[1::2, 1] = 5.0
-    run, rig = Run("a", ("a.wav",), balls_fed=20), load_rig(tmp_path / "rig.toml")
-    ledger = follow_run(impacts, run, rig, seconds=40.0, odds=odds)
+    run = RunResult(Run("a", ("a.wav",), balls_fed=20), impacts, no_onsets(1), 48000, 40.0, 1, (), odds=odds)
+    rig = load_rig(tmp_path / "rig.toml")
+    ledger = follow_run(run, rig)
     if told == "nothing":
         assert (ledger.fed, ledger.arrived, ledger.undecided, ledger.findings) == (20, 0, 20, ())
         (note,) = ledger.notes  # and none that balls were lost
         assert note.startswith("nothing tells at which station any of its impacts was made")
         with pytest.raises(InputError, match="nothing is claimed"):
-            challenge_run(impacts, run, rig, ledger=ledger, seconds=40.0, odds=odds)
+            challenge_run(run, rig, ledger)
     else:
         assert (ledger.fed, ledger.arrived, ledger.notes) == (20, 20, ())
 

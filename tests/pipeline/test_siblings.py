@@ -83,12 +83,12 @@ def test_a_run_in_which_nothing_was_heard_shows_nothing() -> None:
 def test_ledgers_and_challenges_are_told_what_siblings_show(monkeypatch: pytest.MonkeyPatch) -> None:
     told: list[int] = []
 
-    def follow(*_: object, siblings: tuple[object, ...], **__: object) -> Ledger:
-        told.append(len(siblings))
+    def follow(run: RunResult, *_: object) -> Ledger:
+        told.append(len(run.siblings))
         return Ledger("a", 12, 12, (), listened_s=20.0)
 
-    def challenge(*_: object, siblings: tuple[object, ...], **__: object) -> None:
-        told.append(len(siblings))
+    def challenge(run: RunResult, *_: object) -> None:
+        told.append(len(run.siblings))
         raise InputError("too few")
 
     monkeypatch.setattr("noisecheck.pipeline.campaign.follow_run", follow)
