@@ -120,7 +120,7 @@ class Book:
         left_s = self.when(d.ball)
         took = came_s - left_s
         self._once.pop(ball, None)
-        usual, longest = b.pass_mean[a][d.station], b.pass_latest[a][d.station]
+        longest = b.pass_latest[a][d.station]
         impact = self.impacts[d.impact]
         late = b.learn_pass(a, d.station, came_s, took, math.log10(impact.odds))
         b.overtakings += d.floor > 0
@@ -133,7 +133,7 @@ class Book:
         if late:
             odds = max(odds, late_odds)
             why = f"{took:.2f} s from {names[a]}, usually at most {longest:.2f} s, {say_odds(odds)}"
-            held = Finding("held_up", came_s, names[d.station], odds, why, ball, "settled", said_s, took - usual)
+            held = Finding("held_up", came_s, names[d.station], odds, why, ball, "settled", said_s)
             self.claim(held, d.ball)
         elif d.ball in self.suspected:
             self.close(d.ball, f"{ball_called(ball)} was heard at {names[d.station]} after all", said_s)
@@ -192,9 +192,8 @@ class Book:
             if d.late:
                 name = self.route.stations[d.station]
                 odds, took = max(odds, late_odds), came_s - d.fed_s
-                late_s = took - b.pass_mean[0][d.station]
                 why = f"fed {took:.2f} s before by the pace, but unheard until here, {say_odds(odds)}"
-                self.claim(Finding("held_up", came_s, name, odds, why, ball, "settled", said_s, late_s), None)
+                self.claim(Finding("held_up", came_s, name, odds, why, ball, "settled", said_s), None)
 
     def _unheard(self, ball: int, a: int, left_s: float, q: int, time_s: float, odds: float, said_s: float) -> None:
         """Claim that a ball passed the stations between ``a`` and ``q`` unheard, where they were listened to.

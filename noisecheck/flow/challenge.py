@@ -39,8 +39,6 @@ class Challenge:
     stuck_caught: int
     stray_tried: int
     stray_caught: int
-    not_caught: tuple[tuple[str, float, str], ...]
-    """(kind, time in s, station) of what was not named."""
 
     @property
     def heard(self) -> HeardShare:
@@ -88,7 +86,6 @@ def challenge(
     per_round = max(1, int(_PER_ROUND * len(ways)))
     rounds = -(-max(stuck, strays) // per_round)
     caught = {"stuck": 0, "stray": 0}
-    lost: list[tuple[str, float, str]] = []
     tried = {"stuck": 0, "stray": 0}
     for number in range(rounds):
         n_stuck = min(per_round, stuck - number * per_round)
@@ -96,13 +93,10 @@ def challenge(
         changed, rows, events = _change(impacts, ways, max(n_stuck, 0), max(n_stray, 0), unplaced_strays, route, rng)
         sounds = None if odds is None else _sounds(odds, rows, changed)
         ledger = follow_balls(changed, route, end_s=end_s, start_s=start_s, odds=sounds, **options)
-        for kind, time_s, station in events:
+        for kind, time_s, _ in events:
             tried[kind] += 1
-            if _named(ledger, plain, kind, time_s):
-                caught[kind] += 1
-            else:
-                lost.append((kind, time_s, station))
-    return Challenge(tried["stuck"], caught["stuck"], tried["stray"], caught["stray"], tuple(lost))
+            caught[kind] += _named(ledger, plain, kind, time_s)
+    return Challenge(tried["stuck"], caught["stuck"], tried["stray"], caught["stray"])
 
 
 def _named(ledger: Ledger, plain: Ledger, kind: str, time_s: float) -> bool:

@@ -7,7 +7,6 @@ v1 = e sqrt(2 g h0). Air drag and spin are left out: light balls read several pe
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from typing import Final
 
@@ -23,7 +22,6 @@ __all__ = [
     "describe_drops",
     "heard_height_m",
     "odd_drops",
-    "restitution_fit",
 ]
 
 G_MPS2: Final = 9.80665
@@ -38,34 +36,6 @@ def heard_height_m(t1_s: ArrayLike, t2_s: ArrayLike) -> NDArray[np.float64]:
     t1, t2 = np.asarray(t1_s, np.float64), np.asarray(t2_s, np.float64)
     good = (t1 > 0) & (t2 > 0)
     return np.where(good, G_MPS2 * t1**4 / (8.0 * np.where(good, t2, 1.0) ** 2), np.nan)
-
-
-def restitution_fit(intervals_s: ArrayLike, *, falling: bool = False) -> tuple[float, float, float]:
-    """Return (e at the first rebound, change of ln e per unit of ln speed, relative scatter of the intervals).
-
-    Args:
-        intervals_s: (n,) successive intervals of one drop, n >= 2.
-        falling: let e vary with speed, ``ln e = a + b ln(T / T1)`` (needs n >= 4); else e is constant, b = 0.
-
-    The straight line ``ln T_n = ln T_1 + (n - 1) ln e`` is fitted by least absolute deviations in the sense of Theil
-    and Sen (median of pairwise slopes), so that one bad interval does not carry it. NaN where there are too few.
-    """
-    log_t = np.log(np.asarray(intervals_s, np.float64))
-    if log_t.size < 2:
-        return math.nan, math.nan, math.nan
-    n = np.arange(log_t.size)
-    if falling and log_t.size >= 4:
-        steps = np.diff(log_t)
-        x = log_t[:-1] - log_t[0]
-        a, b = np.polynomial.polynomial.polyfit(x, steps, 1)
-        scatter = float(np.std(steps - a - b * x, ddof=2) / math.sqrt(2.0))
-        return float(math.exp(a)), float(b), scatter
-    i, j = np.triu_indices(log_t.size, 1)
-    slope = median((log_t[j] - log_t[i]) / (j - i))
-    rest = log_t - slope * n
-    rest = rest - median(rest)
-    scatter = robust_sd(rest, 0.0) if log_t.size > 2 else math.nan
-    return math.exp(slope), 0.0, scatter
 
 
 @dataclass(frozen=True)

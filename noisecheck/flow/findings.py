@@ -51,8 +51,6 @@ class Finding:
     """``suspected`` while it may still change (live), ``settled``, or ``closed`` when a suspicion proved groundless."""
     said_s: float = math.nan
     """Time of the run at which it could be said."""
-    late_s: float = math.nan
-    """Held up: time beyond the usual transit time; else NaN."""
     or_s: float = math.nan
     """Stuck: when another ball was last heard there that it may have been instead; the odds are for either."""
     closes_s: float = math.nan

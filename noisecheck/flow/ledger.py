@@ -31,13 +31,14 @@ from noisecheck.flow.transits import Fit, learn_transits
 from noisecheck.flow.windows import Contradiction, contradicted, without
 from noisecheck.place.evidence import Evidence
 
-__all__ = ["Followed", "follow_balls", "follow_so_far"]
+__all__ = ["Followed", "follow_balls", "follow_so_far", "without_crowd"]
 
 _LEARN_S = 300.0
 """Start of a watch from which transit times are learnt, as far as there is so much."""
-_LIKE_STATION = (2, 0.05)
-"""Of more strays than both so many and this share of the balls, in a run in which a station of the way was never
-heard, it is thought that they are what it sounds like: a ball off the track is rarer."""
+_CROWD = (10, 0.1)
+"""More strays than both so many and this share of the balls are sounds of the machine: single events are rarer."""
+_CROWD_OF_STATION = (2, 0.05)
+"""The same in a run in which a station of the way was never heard: they are what it sounds like."""
 
 
 @dataclass(frozen=True)
@@ -71,12 +72,21 @@ class Followed:
         if left[1:]:
             ledger = agreed(ledger, [ledgers[n] for n in left[1:]])
         open_times = untold(self.route, [self.readings[n] for n in left])
-        said = *self.notes, *open_times, *ledger.notes
-        strays = ledger.count("stray")
-        if not self.never or strays <= max(_LIKE_STATION[0], _LIKE_STATION[1] * ledger.fed):
-            return replace(ledger, notes=said)
-        told = f"{strays} impacts seem to be no ball's, but may be what {' or '.join(self.never)} sounds like"
-        return replace(ledger.without("stray"), notes=(*said, f"{told}: none is named as a stray"))
+        return without_crowd(replace(ledger, notes=(*self.notes, *open_times, *ledger.notes)), self.never)
+
+
+def without_crowd(ledger: Ledger, never: Sequence[str] = ()) -> Ledger:
+    """Return the ledger without strays where they are too many to be any; ``never``: stations it never heard."""
+    strays = ledger.count("stray")
+    least, share = _CROWD_OF_STATION if never else _CROWD
+    if strays <= max(least, share * ledger.fed):
+        return ledger
+    said = f"{strays} impacts seem to be no ball's where {ledger.fed} balls were fed: "
+    if never:
+        said += f"they may be what {' or '.join(never)} sounds like, and none is named as a stray"
+    else:
+        said += "so many are sounds of the machine or rebounds that are not told, and none is named as a stray"
+    return replace(ledger.without("stray"), notes=(said, *ledger.notes))
 
 
 def follow_balls(

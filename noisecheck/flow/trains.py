@@ -19,6 +19,10 @@ _E_LEAST_GROWN = 0.8  # growing intervals, up to the inverse of this, show what 
 _EVEN = math.log(0.996)  # the longest train published has a restitution of 0.9935
 _SOFTER_DB = 2.0  # a rebound is softer than its contact by 26 lg(1 / e): 1.2 dB at e = 0.9, 4 dB at 0.7
 _LOUDER_DB = 4.0  # rebounds of one train scatter by less; the next ball is louder than the last rebound by more
+_TOLERANCE = 0.06
+"""Relative scatter expected of an interval about its prediction."""
+_SPREAD_DB = 3.0
+"""Scatter expected of a rebound's level."""
 _LEAST_SPREAD_DB = 2.0
 _WIDER = 1.5  # than the middle half shows: levels have tails
 _HABIT_IMPACTS = 5000
@@ -32,8 +36,6 @@ def find_drops(
     station: ArrayLike,
     *,
     longest_first_s: float = 1.2,
-    interval_tolerance: float = 0.06,
-    level_tolerance_db: float = 3.0,
     faint: ArrayLike | None = None,
 ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """Return (drop, rebound) of every impact, both (n,): trains of shrinking intervals and falling levels.
@@ -43,8 +45,6 @@ def find_drops(
         level_db: (n,) any level that falls with the speed of the contact (L_AE); NaN where unknown.
         station: (n,) codes; trains never cross stations; unplaced (-1) impacts are drops of their own.
         longest_first_s: longest interval between first contact and first rebound.
-        interval_tolerance: relative scatter expected of an interval about its prediction.
-        level_tolerance_db: the same of a rebound's level.
         faint: (n,) bool, impacts as faint as the background (flag ``bound``): they may be rebounds, but
             show no habits and begin no train, for what a lift ticks is as faint; None: none of them.
 
@@ -73,7 +73,7 @@ def find_drops(
         habits = _habits(t[clear], level[clear], longest_first_s)
         if math.isnan(habits[2]):
             habits = faint_rebounds(t[rows], level[rows], dim[rows], longest_first_s) or habits
-        here = t[rows], level[rows], dim[rows], habits, longest_first_s, interval_tolerance, level_tolerance_db
+        here = t[rows], level[rows], dim[rows], habits, longest_first_s
         owner, number = _trains(*here)
         first_fall = _first_fall(level[rows], owner, number)
         if first_fall is not None:
@@ -203,24 +203,24 @@ def _near(t: NDArray[np.float64], when: NDArray[np.float64], within: NDArray[np.
     return np.asarray(np.append(t, np.inf)[next_one] < when + within)
 
 
-def _goes_on(times: list[float], now: float, interval: float, e: float, tolerance: float) -> bool:
+def _goes_on(times: list[float], now: float, interval: float, e: float) -> bool:
     """Return whether the next two rebounds that an interval foresees are there."""
     for _ in range(2):
         interval *= e
-        place = bisect_left(times, now + interval * (1.0 - tolerance))
-        if place >= len(times) or times[place] > now + interval * (1.0 + tolerance):
+        place = bisect_left(times, now + interval * (1.0 - 2.0 * _TOLERANCE))
+        if place >= len(times) or times[place] > now + interval * (1.0 + 2.0 * _TOLERANCE):
             return False
         interval, now = times[place] - now, times[place]
     return True
 
 
-def _own_train(times: list[float], levels: list[float], row: int, first: float, tolerance: float) -> bool:
+def _own_train(times: list[float], levels: list[float], row: int, first: float) -> bool:
     """Return whether an impact and the two after it shrink and fall like the rebounds of one at ``first``."""
     if row + 2 >= len(times):
         return False
     t0, t1, t2 = times[row] - first, times[row + 1] - times[row], times[row + 2] - times[row + 1]
     e = t1 / t0
-    even = E_LOW < e < 0.99 and abs(t2 / t1 - e) < 2.0 * tolerance * e
+    even = E_LOW < e < 0.99 and abs(t2 / t1 - e) < 2.0 * _TOLERANCE * e
     return even and not (levels[row + 1] > levels[row] or levels[row + 2] > levels[row + 1])
 
 
@@ -230,8 +230,6 @@ def _trains(
     faint: NDArray[np.bool_],
     habits: tuple[float, float, float, float],
     longest_s: float,
-    tolerance: float,
-    level_sd: float,
     first_fall: tuple[float, float] | None = None,
 ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """Return for each impact of one place (row of its drop's first contact, rebound number).
@@ -242,7 +240,7 @@ def _trains(
     clear = ~faint
     e_usual, e_sd, first_usual, loud = habits
     trains_usual = e_sd < 0.2
-    e_sd = max(e_sd, tolerance)
+    e_sd = max(e_sd, _TOLERANCE)
     span_s = max(float(t[-1] - t[0]), 1.0) if t.size else 1.0
     rates = [max(min(count / span_s, 20.0), 0.05) for count in (int(clear.sum()), int(faint.sum()))]
     known_first = not math.isnan(first_usual)
@@ -252,14 +250,14 @@ def _trains(
     trains: list[list[float]] = []
     times, levels, dim = t.tolist(), level.tolist(), faint.tolist()
     log_rates = [math.log(rate) for rate in rates]
-    log_level_sd = math.log(level_sd)
-    usual_fall = fall_db, level_sd, log_level_sd
+    log_level_sd = math.log(_SPREAD_DB)
+    usual_fall = fall_db, _SPREAD_DB, log_level_sd
     first_falls = usual_fall if first_fall is None else (*first_fall, math.log(first_fall[1]))
     for row, (now, loudness) in enumerate(zip(times, levels, strict=True)):
         best, best_score, best_skip, live, foreseen = None, -math.inf, 0, [], False
         # Against a first contact, as loud as they are here; what is faint is as loud as what ticks.
         fresh = 0.0 if dim[row] else loudness - loud
-        as_fresh = 0.5 * min(abs(fresh / level_sd), 4.0) ** 2 + log_level_sd
+        as_fresh = 0.5 * min(abs(fresh / _SPREAD_DB), 4.0) ** 2 + log_level_sd
         for item in trains:
             _, rebounds, last, interval, before, e = item
             since = now - last
@@ -268,9 +266,9 @@ def _trains(
                 continue
             live.append(item)
             if rebounds:
-                due, spread = interval * e, max(tolerance if rebounds > 1 else e_sd, tolerance)
+                due, spread = interval * e, _TOLERANCE if rebounds > 1 else e_sd
             elif known_first:
-                due, spread = first_usual, 2.0 * tolerance
+                due, spread = first_usual, 2.0 * _TOLERANCE
             else:
                 due, spread = math.nan, 0.0
             foretold = due == due
@@ -283,10 +281,10 @@ def _trains(
                     score = -0.5 * z * z - log_sd - 0.919 - 3.0 * skip
                 elif since < 0.01:
                     continue
-                elif trains_usual and _goes_on(times, now, since, e_usual, 2.0 * tolerance):
-                    score = -math.log(2.0 * tolerance * since) - 0.919
+                elif trains_usual and _goes_on(times, now, since, e_usual):
+                    score = -math.log(2.0 * _TOLERANCE * since) - 0.919
                     foreseen = True
-                elif (trains_usual or not known_first) and not _own_train(times, levels, row, last, tolerance):
+                elif (trains_usual or not known_first) and not _own_train(times, levels, row, last):
                     # Nothing says that balls rebound here: softer than the one before is no rebound yet.
                     continue
                 else:

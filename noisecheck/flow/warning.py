@@ -11,7 +11,6 @@ from numpy.typing import NDArray
 
 from noisecheck.core.order import robust_sd
 from noisecheck.flow.drops import Drops
-from noisecheck.flow.failures import binomial_bounds
 from noisecheck.flow.findings import Ledger
 
 __all__ = ["LinkFlow", "RestitutionChange", "link_flows", "restitution_change"]
@@ -27,21 +26,16 @@ class LinkFlow:
     origin: str
     station: str
     balls: int
-    median_s: float
     spread_s: float
     """Standard deviation in the robust sense (1.4826 median absolute deviation)."""
-    tail_s: float
-    """95th percentile minus median: how long the slow ones take."""
     slowing_s_per_hour: float
     """Trend of the transit time (Theil-Sen)."""
     slowing_p: float
     """Probability of such a trend by chance (Kendall's tau)."""
     tail_growth: float
-    """Tail of the second half of the run over that of the first."""
+    """How long the slow ones take (95th percentile minus median) in the second half of the run over the first."""
     held_up: int
     held_up_per_thousand: float
-    held_up_bounds: tuple[float, float]
-    """Exact two-sided 95 % bounds, per thousand."""
     growth_p: float
     """Probability, by chance, of so many more hold-ups in the second half of the balls (one-sided Fisher exact).
 
@@ -86,8 +80,7 @@ def _flow(origin: str, station: str, rows: list[tuple[float, float, bool]], leve
     took = np.array([r[1] for r in rows])
     late = np.array([r[2] for r in rows])
     n, held, half = len(rows), int(late.sum()), len(rows) // 2
-    median = float(np.median(took))
-    spread = robust_sd(took, median)
+    spread = robust_sd(took, float(np.median(took)))
     slow, p, growth = math.nan, 1.0, math.nan
     usual = took[~late]
     if len(usual) >= 20:
@@ -99,11 +92,7 @@ def _flow(origin: str, station: str, rows: list[tuple[float, float, bool]], leve
     first, second = int(begun[:half].sum()), int(begun[half:].sum())
     table = [[second, n - half - second], [first, half - first]]
     growth_p = float(fisher_exact(table, alternative="greater").pvalue) if held else 1.0
-    low, high = binomial_bounds(held, n)
-    return LinkFlow(
-        origin, station, n, median, spread, _tail(took), slow, p, growth, held, 1e3 * held / n, (1e3 * low, 1e3 * high),
-        growth_p, level,
-    )  # fmt: skip
+    return LinkFlow(origin, station, n, spread, slow, p, growth, held, 1e3 * held / n, growth_p, level)
 
 
 def _tail(took: NDArray[np.float64]) -> float:
@@ -130,7 +119,6 @@ class RestitutionChange:
     drops: int
     first_half: float
     second_half: float
-    change_per_hour: float
     p: float
     """Probability of such a trend by chance (Kendall's tau)."""
 
@@ -148,5 +136,5 @@ def restitution_change(drops: Drops) -> list[RestitutionChange]:
         when, e = drops.time_s[here], drops.restitution_all[here]
         first, second = (float(np.median(part)) for part in np.array_split(e, 2))
         p = float(kendalltau(when, e).pvalue)
-        rows.append(RestitutionChange(int(station), len(here), first, second, 3600.0 * _slope(when, e), p))
+        rows.append(RestitutionChange(int(station), len(here), first, second, p))
     return rows

@@ -18,8 +18,6 @@ _MISCOUNTED = (3, 0.1)
 """Balls, and the share of those fed, that may be counted too many."""
 _UNHEARD = 10
 """Balls that pass unheard somewhere in most runs that are followed rightly, where most do not arrive."""
-_MACHINE = (10, 0.1)
-"""The same of impacts that are no ball's: what leaves the track as often is no single event."""
 _OFF_BY_ONE = (10, 0.2, 0.8)
 """Balls late on one link, their share, and the share of them that come when the next is due, and whose next is late,
 too: balls held up come at any time, or when the next one sets them free."""
@@ -30,16 +28,9 @@ def credible(ledger: Ledger) -> Ledger:
 
     That is where far more arrive than were fed and many of them come as if unheard (balls that come round again are
     heard all the way), where more are followed than were fed and most never arrive, and where most never arrive and
-    more pass unheard somewhere than arrive. Where strays seem as frequent as a share of the balls they are sounds of
-    the machine, and none is named.
+    more pass unheard somewhere than arrive.
     """
-    unheard, strays = ledger.count("unheard"), ledger.count("stray")
-    if strays > max(_MACHINE[0], _MACHINE[1] * ledger.fed):
-        said = (
-            f"{strays} impacts seem to be no ball's where {ledger.fed} balls were fed: so many are sounds of the "
-            "machine or rebounds that are not told, and none of them is named as a stray"
-        )
-        ledger = replace(ledger.without("stray"), notes=(said, *ledger.notes))
+    unheard = ledger.count("unheard")
     if link := _off_by_one(ledger):
         said = (
             f"ball after ball seems to come late from {link}, just when the next one is due: they are followed off by "

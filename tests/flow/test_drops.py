@@ -15,7 +15,6 @@ from noisecheck.flow.drops import (
     describe_drops,
     heard_height_m,
     odd_drops,
-    restitution_fit,
 )
 from noisecheck.flow.trains import find_drops
 
@@ -114,21 +113,6 @@ def test_height_formula_is_free_fall() -> None:
     t1, t2 = 2 * e * speed / G_MPS2, 2 * e * e * speed / G_MPS2
     assert heard_height_m(t1, t2) == pytest.approx(height, rel=1e-12)
     assert np.isnan(heard_height_m(0.0, 0.1))
-
-
-def test_falling_restitution_is_told_from_constant() -> None:
-    # ln e = ln 0.7 - 0.1 ln(v / v1): e rises as the ball slows (cond-mat/0312005 describes such a fall with speed).
-    intervals = [0.2]
-    for _ in range(9):
-        intervals.append(intervals[-1] * 0.7 * (intervals[-1] / 0.2) ** -0.1)
-    e, power, scatter = restitution_fit(intervals, falling=True)
-    assert (e, power, scatter) == (pytest.approx(0.7), pytest.approx(-0.1), pytest.approx(0.0, abs=1e-9))
-    constant, none, _ = restitution_fit(0.2 * 0.7 ** np.arange(9))
-    assert (constant, none) == (pytest.approx(0.7), 0.0)
-    spoilt = 0.2 * 0.7 ** np.arange(9)
-    spoilt[3] *= 1.3
-    assert restitution_fit(spoilt)[0] == pytest.approx(0.7, rel=0.01)  # one bad interval does not carry it
-    assert np.isnan(restitution_fit([0.2])[0])
 
 
 def bouncing(

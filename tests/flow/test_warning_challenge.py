@@ -46,8 +46,6 @@ def test_slowing_is_shown_with_its_size() -> None:
     assert flow.slowing_s_per_hour == pytest.approx(0.2, abs=0.03)
     assert flow.slowing_p == pytest.approx(kendalltau(when, took).pvalue)
     assert "longer and longer" in flow.warning
-    assert flow.median_s == np.median(took)
-    assert flow.tail_s == pytest.approx(np.percentile(took, 95) - np.median(took))
 
 
 def test_growing_hold_ups_and_tails_are_shown() -> None:
@@ -71,7 +69,6 @@ def test_flows_of_a_whole_run() -> None:
     flows = link_flows(follow_balls(run.impacts, run.route, end_s=900.0))
     assert [(f.origin, f.station) for f in flows] == [("lift", "landing"), ("landing", "bend"), ("bend", "tray")]
     for flow, (low, high) in zip(flows, run.route.transit_s, strict=True):  # type: ignore[misc]
-        assert flow.median_s == pytest.approx((low + high) / 2, rel=0.03)
         # Beta(4, 4) over the window has a standard deviation of a sixth of it.
         assert flow.spread_s == pytest.approx((high - low) / 6, rel=0.2)
     assert link_flows(Ledger("r", 0, 0)) == []
@@ -88,7 +85,6 @@ def test_restitution_that_falls_is_shown() -> None:
             r.append(k)
     change = restitution_change(describe_drops(t, d, r, 3))[0]
     assert (change.station, change.drops) == (3, 200)
-    assert change.change_per_hour == pytest.approx(-0.05 * 9, rel=0.1)  # 400 s is a ninth of an hour
     assert change.p < 1e-6
     assert change.second_half < change.first_half
     assert restitution_change(describe_drops([], [], [])) == []
@@ -101,13 +97,12 @@ def test_challenge_finds_what_is_caught_and_feeds_the_bound() -> None:
     assert (shown.stuck_tried, shown.stray_tried) == (40, 20)
     assert shown.stuck_caught >= 39
     assert shown.stray_caught >= 17
-    assert len(shown.not_caught) == 60 - shown.stuck_caught - shown.stray_caught
     assert "were named" in shown.sentence
     few = [challenge(run.impacts, run.route, end_s=900.0, stuck=4, strays=4, settings=settings) for _ in range(2)]
     assert few[0] == few[1]  # the same seed, the same test
     ledger = follow_balls(run.impacts, run.route, end_s=900.0, settings=settings)
     tested = failure_rate([ledger], heard=shown.heard)
-    assert tested.upper > failure_rate([ledger], heard=Challenge(10**6, 10**6, 0, 0, ()).heard).upper
+    assert tested.upper > failure_rate([ledger], heard=Challenge(10**6, 10**6, 0, 0).heard).upper
 
 
 def test_what_a_challenge_changes_is_what_it_says() -> None:

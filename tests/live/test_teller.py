@@ -41,7 +41,7 @@ def test_a_ball_that_comes_late_closes_its_own_suspicion() -> None:
     teller = Teller()
     other = replace(STUCK, time_s=8.4)
     teller.tell([STUCK, other], 10.0)
-    late = Finding("held_up", 10.2, "tray", 20.0, "2.2 s", ball=4, late_s=1.4, closes_s=8.0)
+    late = Finding("held_up", 10.2, "tray", 20.0, "2.2 s", ball=4, closes_s=8.0)
     (event,) = teller.tell([late], 11.0)
     assert (event.kind, event.more["closes_s"]) == ("arrived_late", 8.0)
     (event,) = teller.tell([replace(other, state="closed")], 12.0)
@@ -53,20 +53,20 @@ def test_what_stands_of_all_that_was_said() -> None:
     assert standing([STUCK, UNHEARD, closed]) == [UNHEARD]
     settled = replace(STUCK, state="settled")
     assert standing([STUCK, settled]) == [settled]
-    late = Finding("held_up", 10.2, "tray", 20.0, "2.2 s", ball=4, late_s=1.4, closes_s=8.0)
+    late = Finding("held_up", 10.2, "tray", 20.0, "2.2 s", ball=4, closes_s=8.0)
     assert standing([STUCK, late]) == [late]
 
 
 def test_a_ball_that_came_late_is_not_stuck_again_when_the_account_is_made_again() -> None:
     teller = Teller()
-    late = Finding("held_up", 10.2, "tray", 20.0, "2.2 s", ball=4, late_s=1.4, closes_s=8.0)
+    late = Finding("held_up", 10.2, "tray", 20.0, "2.2 s", ball=4, closes_s=8.0)
     assert [e.kind for e in [*teller.tell([STUCK], 9.0), *teller.tell([late], 11.0)]] == ["stuck", "arrived_late"]
     assert teller.tell_over([STUCK, late], 12.0) == []
 
 
 def test_two_balls_late_within_a_moment_are_two() -> None:
     teller = Teller()
-    late = Finding("held_up", 10.2, "tray", 20.0, "2.2 s", ball=4, late_s=1.4)
+    late = Finding("held_up", 10.2, "tray", 20.0, "2.2 s", ball=4)
     assert len(teller.tell([late, replace(late, time_s=10.23, ball=5)], 11.0)) == 2
 
 
@@ -122,7 +122,7 @@ def test_what_is_not_settled_is_handed_on_and_not_taken_back() -> None:
     teller = Teller()
     teller.tell([STUCK], 9.0)
     assert teller.tell_over([], 12.0, solver=Solver(holds=True, takes=True)) == []
-    late = Finding("held_up", 10.2, "tray", 20.0, "2.2 s", ball=4, late_s=1.4, closes_s=8.0)
+    late = Finding("held_up", 10.2, "tray", 20.0, "2.2 s", ball=4, closes_s=8.0)
     assert [e.kind for e in teller.tell([late], 13.0)] == ["arrived_late"]
     teller.tell([STUCK], 14.0)
     assert [e.kind for e in teller.tell_over([late], 16.0, solver=Solver(holds=True, takes=False))] == ["cleared"]

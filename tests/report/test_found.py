@@ -136,7 +136,7 @@ def test_each_revision_answers_for_its_own_challenge(make: Any, monkeypatch: pyt
     caught = {"A": 90, "B": 38}
     monkeypatch.setattr(
         "noisecheck.pipeline.account.challenge_run",
-        lambda run, *_: Challenge(100, caught[run.run.revision], 50, 20, ()),
+        lambda run, *_: Challenge(100, caught[run.run.revision], 50, 20),
     )
     account = account_for(campaign(make(), {}, monkeypatch), challenged=True)
     assert {name: rate.heard.share for name, rate in account.rates.items()} == {"A": 0.9, "B": 0.38}
