@@ -60,7 +60,9 @@ DOCUMENTS: Final[dict[str, dict[str, str]]] = {
         "differences[].value": "the value compared",
         "differences[].measure": "the level: lae_db, lzpeak_db, lcpeak_db, lafmax_db",
         "differences[].difference_db": "against the baseline, gains between sessions taken out",
-        "differences[].ci_db": "its interval",
+        "differences[].ci_db": "its interval, with what clipped or drowned impacts may add to either end (null: an end "
+        "that is not known)",
+        "differences[].at_least": "whether only a bound is known: the end of the interval next to 0",
         "differences[].p": "probability of so large a difference by chance",
         "differences[].verdict": "quieter, louder, no difference shown, or not comparable",
         "differences[].bands": "the same by band; q: p with the false discovery rate controlled; bound: the side that "

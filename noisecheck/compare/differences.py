@@ -6,7 +6,7 @@ import math
 from dataclasses import field
 from typing import Any
 
-from noisecheck.compare.hearing import audible
+from noisecheck.compare.hearing import Audible, audible
 from noisecheck.compare.why import Reason
 from noisecheck.core.records import record
 from noisecheck.core.units import rounded, rounded_pair, significant
@@ -59,6 +59,11 @@ class Difference:
     """``quieter``, ``louder``, ``no difference shown`` or ``not comparable``."""
     indicative: bool = False
     """Whether a side has a single run: a figure without an interval."""
+    at_least: bool = False
+    """Whether the difference is a bound, for what the mean of the one side lacks (impacts that clipped) may be more
+    than chance leaves open; the far end of the interval takes it in (infinite where it is not known)."""
+    lacking: str = ""
+    """Why what comes out quieter or louder is not shown to be so, where it is what a mean lacks."""
     energy_difference_db: float = math.nan
     df: float = math.nan
     standard_error_db: float = math.nan
@@ -70,6 +75,24 @@ class Difference:
     why: Reason | None = None
     warnings: tuple[str, ...] = ()
 
+    @property
+    def size(self) -> str:
+        """``4.4 dB quieter``, or ``at least 2.9 dB quieter`` where only a bound is known."""
+        way = "quieter" if self.difference_db < 0 else "louder"
+        if self.at_least:
+            return f"at least {self.least_db:.1f} dB {way}"
+        return f"{abs(self.difference_db):.1f} dB {way}"
+
+    @property
+    def least_db(self) -> float:
+        """The end of the interval next to 0, without its sign."""
+        return min(abs(v) for v in self.ci_db)
+
+    @property
+    def heard(self) -> Audible:
+        """Whether it will be heard, as far as it is shown."""
+        return audible(self.least_db if self.at_least else self.difference_db, self.ci_db)
+
     def to_dict(self) -> dict[str, Any]:
         """Return the difference as plain values."""
         return {
@@ -80,6 +103,7 @@ class Difference:
             "p": significant(self.p),
             "verdict": self.verdict,
             "indicative": self.indicative,
+            "at_least": self.at_least,
             "energy_difference_db": rounded(self.energy_difference_db),
             "df": rounded(self.df),
             "standard_error_db": rounded(self.standard_error_db, 4),
@@ -89,7 +113,7 @@ class Difference:
             "decay": self.decay,
             "centroid": self.centroid,
             "why": self.why.to_dict() if self.why else {},
-            "heard": audible(self.difference_db, self.ci_db).to_dict() if math.isfinite(self.difference_db) else {},
+            "heard": self.heard.to_dict() if math.isfinite(self.difference_db) else {},
             "warnings": list(self.warnings),
         }
 

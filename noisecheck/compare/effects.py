@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING, Any, Final
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any, Final, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,9 +21,20 @@ from noisecheck.compare.linear import (
     estimate,
     mean_interval,
     mean_known,
+    weights_of,
 )
 from noisecheck.compare.pairing import Pairing
-from noisecheck.compare.summary import BANDS, LEVELS, QUANTITIES, RunSummary, excluded_of, index_of, one_station
+from noisecheck.compare.summary import (
+    BANDS,
+    LEVELS,
+    QUANTITIES,
+    RunSummary,
+    excluded_of,
+    first_doubt,
+    index_of,
+    missing_db,
+    one_station,
+)
 from noisecheck.compare.why import Evidence, explain
 from noisecheck.core.errors import InputError, listed, nearest, one_line
 from noisecheck.core.table import band_names
@@ -142,12 +154,13 @@ def _group(value: str, rows: list[RunSummary], confidence: float) -> Group:
     mean, low, high = mean_interval(means, confidence=confidence)
     at = {q: index_of(q) for q in LEVELS}
     lae = at["lae_db"]
+    exceeds_db, lacks_db = missing_db(used) if used else (0.0, 0.0)
     return Group(
         value=value,
         runs=len(used),
         impacts=sum(r.used for r in used),
         levels={q: float(mean[i]) for q, i in at.items()},
-        ci={q: (float(low[i]), float(high[i])) for q, i in at.items()},
+        ci={q: (float(low[i]) - exceeds_db, float(high[i]) + lacks_db) for q, i in at.items()},
         energy_lae_db=float(np.mean([r.energy[lae] for r in used])) if used else math.nan,
         bands=dict(zip(band_names(), (float(v) for v in mean[BANDS]), strict=True)),
         excluded=excluded_of(rows),
@@ -184,39 +197,44 @@ def _differences(
     before, after = ([s.run.name for unit, g in zip(pairing.members, pairing.groups, strict=True) if g == side
                       for s in unit] for side in (0, 1))  # fmt: skip
     damping = damping_db(decay_changes(rings, before, after, confidence=confidence))
-    unproven = _unproven(pairing)
-    reason = explain(value, _evidence(fit, decay, shape, spectrum, bands, damping, drowned))
+    lacks = _lacks(pairing)
+    evidence = _evidence(fit, decay, shape, spectrum, bands, damping, drowned)
     out = []
     for measure in LEVELS:
         i = index_of(measure)
         main = measure == "lae_db"
-        ci = (float(fit.low[i]), float(fit.high[i]))
+        ci = (float(fit.low[i]) - lacks["lower"][1], float(fit.high[i]) + lacks["higher"][1])
         verdict = _verdict(float(fit.value[i]), ci)
-        doubt, lacks_db = unproven.get(verdict, ("", 0.0))
-        if min(abs(v) for v in ci) > lacks_db:
-            doubt = ""
-        first = [f"what comes out {verdict} is not shown to be so: {doubt}"] if doubt else []
-        out.append(
-            Difference(
-                value=value,
-                measure=measure,
-                difference_db=float(fit.value[i]),
-                ci_db=ci,
-                p=float(fit.p[i]),
-                verdict="no difference shown" if doubt else verdict,
-                indicative=indicative,
-                energy_difference_db=float(energy_fit.value[i]),
-                df=float(fit.df[i]),
-                standard_error_db=float(fit.error[i]),
-                runs=pairing.sizes,
-                balanced_for=pairing.balanced_for,
-                bands=bands if main else {},
-                decay=_ratio(fit, decay) if main and decay else {},
-                centroid=_ratio(fit, "centroid_hz") if main else {},
-                why=reason if main and not doubt else None,
-                warnings=(*first, *warnings),
-            )
+        by_chance = _verdict(float(fit.value[i]), (float(fit.low[i]), float(fit.high[i])))
+        way = {"louder": "lower", "quieter": "higher"}.get(by_chance, "lower")
+        doubt = lacks[way][0] if verdict != by_chance else ""
+        first = [f"what comes out {by_chance} is not shown to be so: {doubt}"] if doubt else []
+        open_end = lacks["higher" if verdict == "louder" else "lower"][1]
+        found = Difference(
+            value=value,
+            measure=measure,
+            difference_db=float(fit.value[i]),
+            ci_db=ci,
+            p=float(fit.p[i]),
+            verdict=verdict,
+            indicative=indicative,
+            at_least=bool(verdict in ("quieter", "louder") and open_end > (fit.high[i] - fit.low[i]) / 2),
+            lacking=doubt,
+            energy_difference_db=float(energy_fit.value[i]),
+            df=float(fit.df[i]),
+            standard_error_db=float(fit.error[i]),
+            runs=pairing.sizes,
+            balanced_for=pairing.balanced_for,
+            bands=bands if main else {},
+            decay=_ratio(fit, decay) if main and decay else {},
+            centroid=_ratio(fit, "centroid_hz") if main else {},
+            warnings=(*first, *warnings),
         )
+        if main and not doubt:
+            found = replace(
+                found, why=explain(value, replace(evidence, bound_size=found.size if found.at_least else ""))
+            )
+        out.append(found)
     return out
 
 
@@ -230,15 +248,25 @@ def _sampling(unit: Sequence[RunSummary]) -> Floats:
     return np.asarray(np.sum(parts, axis=0) / len(unit) ** 2, np.float64)
 
 
-def _unproven(pairing: Pairing) -> dict[str, tuple[str, float]]:
-    """Return why the side that comes out softer may be so for what its mean lacks, and how many dB, by verdict."""
+def _lacks(pairing: Pairing) -> dict[str, tuple[str, float]]:
+    """Return by how many dB the difference may be lower, and higher, for what means lack, and why.
 
-    def of(side: int) -> tuple[str, float]:
-        units = [unit for unit, g in zip(pairing.members, pairing.groups, strict=True) if g == side]
-        why = next((s.too_low for unit in units for s in unit if s.too_low), "")
-        return why, float(np.mean([np.mean([s.lacks_db if s.too_low else 0.0 for s in unit]) for unit in units]))
+    A difference is a sum of weighted means, so each end moves by what can be missing of them.
+    """
+    weights = weights_of(pairing.design, pairing.contrast)
 
-    return {"louder": of(0), "quieter": of(1)}
+    def moved(sign: int) -> tuple[str, float]:
+        rows, most = [], 0.0
+        for unit, weight in zip(pairing.members, weights.tolist(), strict=True):
+            which: Literal["too_low", "too_high"] = "too_low" if weight * sign > 0 else "too_high"
+            by = missing_db(unit)[which == "too_low"]
+            if weight and by:
+                most += abs(weight) * by
+                rows += [(which, s) for s in unit]
+        first = rows[0][0] if rows else "too_low"
+        return first_doubt((s for which, s in rows if which == first), first), most
+
+    return {"lower": moved(-1), "higher": moved(1)}
 
 
 def _verdict(difference: float, ci: tuple[float, float]) -> str:

@@ -46,7 +46,7 @@ class Audible:
 
 def audible(difference_db: float, ci_db: tuple[float, float]) -> Audible:
     """Return whether a level difference and its interval (dB; NaN where there is none) exceed what ears notice."""
-    known = math.isfinite(ci_db[0])
+    known = not math.isnan(ci_db[0])
     low, high = ci_db if known else (difference_db, difference_db)
     smallest = 0.0 if low <= 0 <= high else min(abs(low), abs(high))
     largest = max(abs(low), abs(high))

@@ -189,11 +189,13 @@ def _level(r: Requirement, revision: str, place: Standing | None, pace: Pace) ->
             f"{where} this band lies in the background, so its level is a bound only: record nearer, or amid less noise"
         )
         return _nothing(r, revision, step, pace, value=figure.value, more=None)
-    # What lacks its loudest ones cannot be shown to be low enough, nor what lacks its softest to be too high. As long
-    # as it is not shown, more runs settle it where the mean itself would stay on its side of the limit.
-    end = verdict.high if verdict.verdict in ("met", "not met") else figure.value
-    low = figure.too_low if end + figure.lacks_db > limit else ""
-    doubt = figure.too_high if figure.value > limit else low
+    # What lacks its loudest ones cannot be shown to be low enough, nor what lacks its softest to be too high, but by
+    # more than they can make up. As long as it is not shown, more runs settle it where the mean itself would stay on
+    # its side of the limit.
+    settled = verdict.verdict in ("met", "not met")
+    low, high = (verdict.low, verdict.high) if settled else (figure.value, figure.value)
+    short, far = high + figure.lacks_db > limit, low - figure.exceeds_db <= limit
+    doubt = (figure.too_high if far else "") if figure.value > limit else (figure.too_low if short else "")
     if doubt:
         step = f"record anew, for what there is proves nothing: {doubt}"
         return _nothing(r, revision, step, pace, value=figure.value, more=None)

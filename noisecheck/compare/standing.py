@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from noisecheck.compare.linear import Estimates, estimate, mean_known, t_interval
 from noisecheck.compare.shapes import shapes_apart
-from noisecheck.compare.summary import LEVELS, LOGARITHMIC, RunSummary, index_of
+from noisecheck.compare.summary import LEVELS, LOGARITHMIC, RunSummary, first_doubt, index_of, missing_db
 from noisecheck.core.records import record
 from noisecheck.core.table import band_names
 
@@ -34,6 +34,9 @@ _BAND: Final = {name: number for number, name in enumerate(band_names())}
 class Figure:
     """One quantity of one group: value, standard error, degrees of freedom, two-sided interval.
 
+    The interval takes in what the mean may lack (impacts that clipped, balls that were drowned): an end is infinite
+    where that is not known.
+
     Logarithmic quantities (decay, centroid) stay natural logarithms here; ``to_dict`` gives ms and Hz.
     """
 
@@ -49,7 +52,8 @@ class Figure:
     too_low: str = ""
     lacks_db: float = 0.0
     too_high: str = ""
-    """Why the level of a run behind it is too low (by less than so much) or too high, where it is."""
+    exceeds_db: float = 0.0
+    """Why the level of a run behind it is too low, or too high, where it is, and by less than how much."""
 
     def to_dict(self) -> dict[str, Any]:
         """Return the figure as plain values in dB, ms or Hz; no interval where there are too few runs."""
@@ -59,8 +63,7 @@ class Figure:
                 return None
             return round(math.exp(value), 2) if self.quantity in LOGARITHMIC else round(value, 3)
 
-        known = math.isfinite(self.low)
-        ci = [cell(self.low), cell(self.high)] if known else None
+        ci = None if math.isnan(self.low) else [cell(self.low), cell(self.high)]
         return {"value": cell(self.value), "ci": ci, "runs": self.runs}
 
 
@@ -147,19 +150,20 @@ def standing(
         on_scale = [i for i in own if scale[i] == at]
         n = np.isfinite(y[on_scale]).sum(axis=0)
         drowned = np.mean([used[i].bound for i in on_scale], axis=0) > 0.5
-        low, high = (next((t for i in on_scale if (t := getattr(used[i], s))), "") for s in ("too_low", "too_high"))
-        lacks: dict[Cell, list[float]] = {}
+        rows_of: dict[Cell, list[RunSummary]] = {}
         for i in on_scale:
-            lacks.setdefault(cells[i], []).append(used[i].lacks_db if used[i].too_low else 0.0)
-        doubts = (low, float(np.mean([np.mean(v) for v in lacks.values()])), high)
+            rows_of.setdefault(cells[i], []).append(used[i])
+        exceeds_db, lacks_db = np.mean([missing_db(v) for v in rows_of.values()], axis=0).tolist()
+        too_low, too_high = (first_doubt([used[i] for i in on_scale], k) for k in ("too_low", "too_high"))
+        doubts = (too_low, lacks_db, too_high, exceeds_db)
         figures[value] = {
             q: Figure(
                 q,
                 float(found.value[k]),
                 float(found.error[k]),
                 float(found.df[k]),
-                float(found.low[k]),
-                float(found.high[k]),
+                float(found.low[k]) - (0.0 if q in LOGARITHMIC else exceeds_db),
+                float(found.high[k]) + (0.0 if q in LOGARITHMIC else lacks_db),
                 int(n[k]),
                 q in _BAND and bool(drowned[_BAND[q]]),
                 *(() if q in LOGARITHMIC else doubts),

@@ -11,7 +11,7 @@ import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import field
 from types import MappingProxyType
-from typing import Any, Final
+from typing import Any, Final, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from noisecheck.bench.runsheet import Run
 from noisecheck.compare.crowds import far_fainter, loudest, mixed_crowd, of_the_crowd
 from noisecheck.core.bands import NOMINAL_THIRD_HZ
+from noisecheck.core.errors import listed
 from noisecheck.core.flags import NO_DROP, Flag
 from noisecheck.core.order import distinct, median
 from noisecheck.core.records import record
@@ -35,7 +36,9 @@ __all__ = [
     "RunSummary",
     "doubts_of",
     "excluded_of",
+    "first_doubt",
     "index_of",
+    "missing_db",
     "one_station",
     "summarise",
 ]
@@ -106,7 +109,9 @@ class RunSummary:
     lacks_db: float = math.inf
     """... by less than so much."""
     too_high: str = ""
-    """Why they are known to be too high: no proof that something is loud."""
+    """Why they are known to be too high: no proof that something is loud..."""
+    exceeds_db: float = math.inf
+    """... by less than so much."""
 
     def value(self, quantity: str) -> float:
         """Return the run mean of a quantity: dB, ms or Hz (geometric for the last two); NaN when not measurable."""
@@ -124,12 +129,35 @@ def excluded_of(rows: Iterable[RunSummary]) -> dict[str, int]:
 
 
 def doubts_of(rows: Sequence[RunSummary]) -> dict[str, Any]:
-    """Return ``too_low``, ``lacks_db`` and ``too_high`` of what several summaries make together: the worst of them."""
+    """Return what means of one run at several stations make together: the worst of their doubts."""
     return {
-        "too_low": next((r.too_low for r in rows if r.too_low), ""),
+        "too_low": first_doubt(rows, "too_low"),
         "lacks_db": max((r.lacks_db for r in rows if r.too_low), default=0.0),
-        "too_high": next((r.too_high for r in rows if r.too_high), ""),
+        "too_high": first_doubt(rows, "too_high"),
+        "exceeds_db": max((r.exceeds_db for r in rows if r.too_high), default=0.0),
     }
+
+
+def first_doubt(rows: Iterable[RunSummary], which: Literal["too_low", "too_high"]) -> str:
+    """Return why the first mean in doubt is, and which other runs are likewise."""
+    found: dict[str, str] = {}
+    for row in rows:
+        if text := getattr(row, which):
+            found.setdefault(row.run.name, text)
+    if not found:
+        return ""
+    first, *others = found
+    if not others:
+        return found[first]
+    return f"{found[first]} (so {'are those' if len(others) > 1 else 'is that'} of {listed(others)})"
+
+
+def missing_db(rows: Sequence[RunSummary]) -> tuple[float, float]:
+    """Return by how many dB the mean of several runs may be too high, and too low, for what theirs lack."""
+    return (
+        float(np.mean([r.exceeds_db if r.too_high else 0.0 for r in rows])),
+        float(np.mean([r.lacks_db if r.too_low else 0.0 for r in rows])),
+    )
 
 
 def index_of(quantity: str) -> int:
@@ -278,12 +306,16 @@ def _summary(run: Run, station: str, part: Impacts, rebound_db: float = math.nan
         too_low=too_low or mixed,
         lacks_db=math.inf if mixed else _lacking(excluded.get("clipped", 0), len(used)),
         too_high=too_high,
+        exceeds_db=_lacking(excluded.get("bound", 0), len(used)),
     )
 
 
-def _lacking(clipped: int, used: int) -> float:
-    """Return by how many dB a mean may be too low for what clipped: no ball is louder by more than none is softer."""
-    share = clipped / max(clipped + used, 1)
+def _lacking(lost: int, used: int) -> float:
+    """Return by how many dB a mean may be off for what clipped, or was lost: no ball is louder, or softer, than that.
+
+    (By more than none of a station is softer than the rest.)
+    """
+    share = lost / max(lost + used, 1)
     return SMALL_DB * share if share <= _MOSTLY else math.inf
 
 

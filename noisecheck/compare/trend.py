@@ -363,15 +363,19 @@ def _sentence(
         low, high = d.ci_db
         if d.verdict == "not comparable":
             parts.append(f"{name} not comparable")
-        elif d.indicative or not math.isfinite(low):
+        elif d.indicative:
             parts.append(f"{name} {d.difference_db:+.1f} dB, indicative only")
+        elif name in shown and d.at_least:
+            parts.append(f"{name} {d.size}")
         elif name in shown:
             small, large = sorted((abs(low), abs(high)))
-            parts.append(f"{name} {abs(d.difference_db):.1f} dB {d.verdict} ({small:.1f} to {large:.1f})")
+            parts.append(f"{name} {d.size} ({small:.1f} to {large:.1f})")
         elif max(abs(low), abs(high)) <= _UNCHANGED_DB:
             parts.append(f"{name} unchanged (within {max(abs(low), abs(high)):.1f} dB)")
         elif d.verdict != "no difference shown":
             parts.append(f"{name} perhaps {d.verdict} ({low:+.1f} to {high:+.1f} dB, chance over all comparisons)")
+        elif d.lacking:
+            parts.append(f"{name} not shown to change ({d.difference_db:+.1f} dB by what could be measured)")
         else:
             parts.append(f"{name} not shown to change ({low:+.1f} to {high:+.1f} dB)")
     before, after = a.flow.held_up, b.flow.held_up

@@ -59,6 +59,8 @@ class Evidence:
     bound: NDArray[np.int8] = field(default_factory=lambda: np.zeros(30, np.int8))
     """-1 where the sound after lies in the background, so that the band fell at least as far; 1 where that before does,
     so that it rose at least as far; else 0."""
+    bound_size: str = ""
+    """How large the difference is at least, where no more is known."""
     damping_db: Floats | None = None
     """The most that shorter or longer ringing can do to each band (dB), where decay times by octave show it."""
 
@@ -284,7 +286,7 @@ def _tell(
         and cutoffs[1] < cutoffs[0]
         and parts["energy"] > max(1.0, 2 * shift_error if math.isfinite(shift_error) else 1.0)
     )
-    size = f"{abs(total):.1f} dB {'quieter' if total < 0 else 'louder'}"
+    size = evidence.bound_size or f"{abs(total):.1f} dB {'quieter' if total < 0 else 'louder'}"
     if certain and not shown_total:
         size = "level not shown to differ"
     wanted = -1.0 if total < 0 else 1.0

@@ -79,8 +79,8 @@ def rounded(value: float | None, digits: int = 3) -> float | None:
 
 
 def rounded_pair(low: float, high: float, digits: int = 3) -> list[float | None] | None:
-    """Return an interval as JSON takes it: two rounded numbers; None where it is not known."""
-    return [rounded(low, digits), rounded(high, digits)] if math.isfinite(low) else None
+    """Return an interval as JSON takes it: two rounded numbers, None for an open end; None where it is not known."""
+    return None if math.isnan(low) else [rounded(low, digits), rounded(high, digits)]
 
 
 def significant(value: float, digits: int = 3) -> float | None:

@@ -180,6 +180,8 @@ def _flow(context: Context, question: Asked, value: str) -> str:
 
 
 def _range(d: Difference) -> str:
+    if d.at_least:
+        return f"95 % bound; {abs(d.difference_db):.1f} dB by what could be measured"
     low, high = sorted(abs(v) for v in d.ci_db)
     return f"95 % interval {low:.1f} to {high:.1f} dB"
 
@@ -208,12 +210,19 @@ def _answer(question: Asked, value: str) -> Said:
     low, high = min(d.ci_db[0] for _, d in found if d.verdict != "not comparable"), max(
         d.ci_db[1] for _, d in found if d.verdict != "not comparable"
     )  # fmt: skip
-    text = (
-        f"{name} against {base}: no difference shown; what there is lies between {low:+.1f} and {high:+.1f} dB "
-        "(95 % interval)."
-    )
+    text = f"{name} against {base}: no difference shown; what there is lies {_between(low, high)} (95 % interval)."
     plan = next((p for p in view.plans if p.value == value), None)
-    return Said("no difference shown", text.replace("-", "\N{MINUS SIGN}"), _settle(plan))
+    lacking = next((o.lacking for _, o in found if o.lacking), "")
+    step = _sentence(f"record anew, for what there is proves nothing: {one_line(lacking)}") if lacking else ""
+    return Said("no difference shown", text.replace("-", "\N{MINUS SIGN}"), step or _settle(plan))
+
+
+def _between(low: float, high: float) -> str:
+    if math.isfinite(low) and math.isfinite(high):
+        return f"between {low:+.1f} and {high:+.1f} dB"
+    if math.isfinite(low) or math.isfinite(high):
+        return f"above {low:+.1f} dB" if math.isfinite(low) else f"below {high:+.1f} dB"
+    return "anywhere"
 
 
 def _has(comparison: Comparison, value: str) -> bool:
@@ -224,8 +233,8 @@ def _shown(name: str, base: str, shown: list[tuple[View, Difference]], found: li
     shown = sorted(shown, key=lambda p: -abs(p[1].difference_db))
     view, d = shown[0]
     at = f" at {one_line(view.station)}" if view.station else ""
-    text = f"{name} against {base}: {abs(d.difference_db):.1f} dB {d.verdict}{at} ({_range(d)})"
-    more = [f"{abs(o.difference_db):.1f} dB {o.verdict} at {one_line(v.station)}" for v, o in shown[1:]]
+    text = f"{name} against {base}: {d.size}{at} ({_range(d)})"
+    more = [f"{o.size} at {one_line(v.station)}" for v, o in shown[1:]]
     none = [one_line(v.station) for v, o in found if o.verdict == "no difference shown"]
     unlike = [one_line(v.station) for v, o in found if o.verdict == "not comparable"]
     if more:

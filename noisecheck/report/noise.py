@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from noisecheck.bench.runsheet import of_role
 from noisecheck.compare.decay import OctaveDecay, decay_changes
 from noisecheck.compare.differences import Difference, Group
-from noisecheck.compare.hearing import JUST_NOTICEABLE, audible
+from noisecheck.compare.hearing import JUST_NOTICEABLE
 from noisecheck.compare.joint import JointVerdict, join_flow
 from noisecheck.compare.linear import mean_interval
 from noisecheck.compare.plan import EffectPlan
@@ -248,7 +248,7 @@ def _value(
     why = ""
     if d.why is not None:
         why = capital(sentence(d.why.sentence.removeprefix(f"{d.value}:").strip()))
-    heard = sentence(audible(d.difference_db, d.ci_db).sentence) if math.isfinite(d.difference_db) else ""
+    heard = sentence(d.heard.sentence) if math.isfinite(d.difference_db) else ""
     charts = _charts(f"{key}-{number}", name, before, bands, spread[base.value], spread[group.value]) if draw else None
     return {
         "name": name,

@@ -10,7 +10,6 @@ from typing import Final
 from noisecheck.compare.changed import Changed
 from noisecheck.compare.differences import Comparison, Difference
 from noisecheck.compare.flowing import LINK, GroupFlow
-from noisecheck.compare.hearing import audible
 from noisecheck.compare.height import HeightStudy
 from noisecheck.compare.joint import JointVerdict
 from noisecheck.compare.scorecard import Judged, say_time
@@ -28,22 +27,26 @@ _COUNTED: Final = re.compile(r"run (.+): (\d+ of \d+) (.+)")
 
 
 def interval(low: float, high: float, digits: int = 1) -> str:
-    """Return ``(2.9 to 5.5)``, or an empty text where there is no interval."""
-    if not (math.isfinite(low) and math.isfinite(high)):
-        return ""
-    return f"({low:.{digits}f} to {high:.{digits}f})"
+    """Return ``(2.9 to 5.5)``, ``(2.9 or more)`` with an open end, or an empty text where there is no interval."""
+    if math.isfinite(low) and math.isfinite(high):
+        return f"({low:.{digits}f} to {high:.{digits}f})"
+    if math.isfinite(low):
+        return f"({low:.{digits}f} or more)"
+    return f"({high:.{digits}f} or less)" if math.isfinite(high) else ""
 
 
 def _change(difference: Difference) -> str:
     if not math.isfinite(difference.difference_db):
         return difference.verdict
-    size = f"{abs(difference.difference_db):.1f} dB {'quieter' if difference.difference_db < 0 else 'louder'}"
     if difference.indicative:
-        return f"{size}, indicative only: too few runs for an interval"
+        return f"{difference.size}, indicative only: too few runs for an interval"
     low, high = sorted(abs(v) for v in difference.ci_db)
     if difference.verdict == "no difference shown":
-        return f"no difference shown: {difference.difference_db:+.1f} dB {interval(*difference.ci_db)}"
-    return f"{size} {interval(low, high)}" if difference.verdict != "not comparable" else "not comparable"
+        return f"no difference shown: {difference.difference_db:+.1f} dB {interval(*difference.ci_db)}".rstrip()
+    if difference.verdict == "not comparable":
+        return "not comparable"
+    found = f", {abs(difference.difference_db):.1f} dB by what could be measured" if difference.at_least else ""
+    return f"{difference.size}{found or f' {interval(low, high)}'}"
 
 
 def _flow(flow: GroupFlow, station: str | None = None) -> str:
@@ -89,7 +92,7 @@ def tell_comparison(
         if difference.why is not None and difference.why.kind != "nothing shown":
             lines.append(f"  why: {difference.why.sentence}")
         if math.isfinite(difference.difference_db) and difference.verdict in ("quieter", "louder"):
-            lines.append(f"  to the ear: {audible(difference.difference_db, difference.ci_db).sentence}")
+            lines.append(f"  to the ear: {difference.heard.sentence}")
         if difference.value in joint:
             lines.append(f"  with flow: {joint[difference.value]}")
         for warning in difference.warnings:

@@ -174,6 +174,53 @@ def test_who_is_softer_only_for_what_its_mean_lacks_is_not_called_quieter(
     assert any("is not shown to be so: most clipped" in w for w in found.warnings) != shown
 
 
+@pytest.mark.parametrize(
+    ("side", "doubt", "lacks_db", "end", "at_least"),
+    [
+        ("bare", "low", math.inf, 0, True),  # truly louder: felt is quieter still
+        ("bare", "low", 9.0, 0, True),
+        ("bare", "low", 0.1, 0, False),
+        ("felt", "low", 0.1, 1, False),
+        ("felt", "high", math.inf, 0, True),  # truly softer, where drops were drowned
+        ("bare", "high", 0.1, 1, False),
+    ],
+)
+def test_what_a_mean_lacks_is_in_the_interval_and_a_difference_that_may_be_larger_is_told_as_a_bound(
+    side: str, doubt: str, lacks_db: float, end: int, *, at_least: bool
+) -> None:
+    """Drops 10.1 dB louder, most of them clipped, were told as 4.7 dB louder, 3.1 to 6.3."""
+    impacts, sheet = campaign(4, 30)
+    rows = summarise(impacts, sheet)
+    told = {"low": {"too_low": "cut", "lacks_db": lacks_db}, "high": {"too_high": "lost", "exceeds_db": lacks_db}}[
+        doubt
+    ]
+    doubted = [replace(s, **told) if s.run.treatment == side else s for s in rows]
+    sure, found = (compare(r, by="treatment").of("felt") for r in (rows, doubted))
+    assert found.verdict == "quieter"
+    assert found.ci_db[1 - end] == sure.ci_db[1 - end]
+    assert abs(found.ci_db[end] - sure.ci_db[end]) == pytest.approx(lacks_db)
+    document = found.to_dict()
+    assert document["at_least"] == at_least
+    assert (document["ci_db"][0] is None) == math.isinf(lacks_db)
+    least = f"at least {-sure.ci_db[1]:.1f} dB quieter" if at_least else f"{-sure.difference_db:.1f} dB quieter"
+    assert found.size == least
+    assert found.why is not None
+    assert found.why.sentence.startswith(f"felt: {least}, ")
+    group = compare(doubted, by="treatment").groups[side == "felt"]
+    assert math.isinf(max(abs(v) for v in group.ci["lae_db"])) == math.isinf(lacks_db)
+
+
+def test_what_comes_out_louder_for_drowned_drops_alone_is_not_shown() -> None:
+    impacts, sheet = campaign(4, 30, change=4.0)
+    rows = [
+        replace(s, too_high="run x: lost", exceeds_db=math.inf) if s.run.treatment == "felt" else s
+        for s in summarise(impacts, sheet)
+    ]
+    found = compare(rows, by="treatment").of("felt")
+    assert (found.verdict, found.why) == ("no difference shown", None)
+    assert found.lacking == "run x: lost (so are those of felt-1, felt-2 and felt-3)"
+
+
 @pytest.mark.parametrize("verdict", ["quieter", "no difference shown"])
 def test_a_few_clipped_impacts_take_no_verdict_away_that_they_could_not_change(verdict: str) -> None:
     """Two of 30 in one run of four: they would have to be tens of decibels louder than any drop."""

@@ -165,6 +165,7 @@ def test_drops_lost_in_the_background_are_told_by_the_balls_fed() -> None:
     assert row.excluded["bound"] == 4
     assert "4 of 14 impacts lost in the background" in row.warnings[0]
     assert (row.too_low, row.too_high) == ("", row.warnings[0])
+    assert row.exceeds_db == pytest.approx(15 * 4 / 14)
     assert _ticked(13).too_high == ""
     assert "60 of 70 impacts lost in the background and left out: where they are drops" in _ticked(None).warnings[0]
 

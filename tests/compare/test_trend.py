@@ -338,10 +338,12 @@ def test_a_level_that_lacks_its_loudest_meets_no_limit_and_one_that_lacks_its_so
     assert [j.verdict.verdict for j in now.newest.card.judged] == ["not yet shown", "not yet shown", "met"]
     assert "run A1: 6 of 9 impacts left out" in now.newest.card.judged[0].verdict.next_step
     assert told[side] in now.notes
-    few = [replace(r, lacks_db=0.1) for r in doubted]
-    assert trend(few, [], rig=rig).newest.card.judged[0].verdict.verdict == (
-        "met" if side == "too_low" else "not yet shown"
-    )
+    few = [replace(r, lacks_db=0.1, exceeds_db=0.1) for r in doubted]
+    assert trend(few, [], rig=rig).newest.card.judged[0].verdict.verdict == settled
+    both = [replace(r, **{side: f"run {r.run.name}: left out"}) if r is not rows[0] else r for r in rows]  # type: ignore[arg-type]
+    step = trend(both, [], rig=rig).newest.card.judged[0].verdict.next_step
+    assert "left out (so " in step
+    assert all(r.run.name in step for r in both[1:] if r.run.revision == "A" and r.station == "landing")
     wide = _rig({"id": "one", "measure": "lzpeak_db", "limit": 120.0 - limit, "station": "landing"})
     (other,) = trend(doubted, [], rig=wide).newest.card.judged
     assert other.verdict.verdict in ("met", "not met")

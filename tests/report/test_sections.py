@@ -15,11 +15,12 @@ from noisecheck.core.table import Impacts
 from noisecheck.flow.findings import Finding, Ledger
 from noisecheck.pipeline.campaign import CampaignResult
 from noisecheck.pipeline.revisions import plan_campaign, trend_campaign
-from noisecheck.report.answers import opening
+from noisecheck.report.answers import ask, opening
 from noisecheck.report.context import Context
 from noisecheck.report.events import events_section
 from noisecheck.report.plan_view import plan_section
 from noisecheck.report.sources import sources_section
+from noisecheck.report.tell import tell_comparison
 from noisecheck.report.trend import trend_section
 
 
@@ -232,6 +233,38 @@ def test_requirements_without_a_revision_are_said_to_be_unjudged(make: Any) -> N
     (said,) = (s for s in opening(Context(asked, ()), []) if words in s.text)
     assert said.next_step.startswith("Name the revision of each run")
     assert words not in plan_campaign(result).notes
+
+
+@pytest.mark.parametrize("clipped", ["bare", "felt"])
+def test_what_clipped_impacts_leave_of_a_difference_is_told_as_a_bound_or_as_open(
+    make: Any, written: Any, tmp_path: Path, clipped: str
+) -> None:
+    """Page and terminal showed the interval of the impacts that had not clipped."""
+    result = make(runs=4)
+    rows = [
+        replace(s, too_low=f"run {s.run.name}: clipped", lacks_db=np.inf) if s.run.treatment == clipped else s
+        for s in result.summaries
+    ]
+    result = replace(result, summaries=tuple(rows))
+    asked = ask(result)
+    said, *_ = opening(Context(result, asked), ())
+    words = tell_comparison(asked[0].comparisons[0])
+    if clipped == "bare":
+        assert said.status == "quieter"
+        assert "felt against bare: at least 5." in said.text
+        assert "(95 % bound; 6." in said.text
+        assert "by what could be measured" in words[3]
+        assert "or less)" not in words[3]
+        assert "or more)" in words[1]
+    else:
+        assert said.status == "no difference shown"
+        assert "lies above \N{MINUS SIGN}" in said.text
+        assert said.next_step.startswith("Record anew, for what there is proves nothing: run felt-0: clipped (so are ")
+        assert words[3].endswith(" or more)")
+    _, page, document = written(result, tmp_path / "out")
+    assert ("or less" if clipped == "bare" else "or more") in page.text
+    (first,) = (d for d in document["comparisons"][0]["differences"] if d["measure"] == "lae_db")
+    assert (first["ci_db"][0] is None, first["ci_db"][1] is None) == (clipped == "bare", clipped == "felt")
 
 
 def test_without_revisions_noise_still_stands_against_flow(make: Any, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -109,16 +109,17 @@ def differences(rows: Sequence[Row]) -> Figure:
         y = np.arange(len(rows), dtype=np.float64)[::-1]
         value, low, high = (np.array([getattr(r, k) for r in rows], np.float64) for k in ("value", "low", "high"))
         shown = np.array([r.shown for r in rows], bool)
+        span = np.concatenate([value, low, high, [0.0]])
+        span = span[np.isfinite(span)]
+        room = max(float(np.ptp(span)) * 0.06, 0.5)
+        limits = float(span.min()) - room, float(span.max()) + room
         axes.axvline(0, color=INK, linewidth=1.0)
-        whiskers(axes, y, low, high)
+        whiskers(axes, y, *(np.clip(v, limits[0] - room, limits[1] + room) for v in (low, high)))  # open ends run out
         dots(axes, value, y, shown)
         axes.set_yticks(y, [r.label if len(r.label) <= LABEL else r.label[: LABEL - 1] + "…" for r in rows])
         axes.tick_params(axis="y", length=0)
         axes.set_ylim(-0.7, len(rows) - 0.3)
-        span = np.concatenate([value, low, high, [0.0]])
-        span = span[np.isfinite(span)]
-        room = max(float(np.ptp(span)) * 0.06, 0.5)
-        axes.set_xlim(float(span.min()) - room, float(span.max()) + room)
+        axes.set_xlim(*limits)
         axes.grid(axis="x", color=FAINT, linewidth=0.6)
         axes.set_xlabel("difference in L_AE, dB")
         longest = max((min(len(r.label), LABEL) for r in rows), default=0)

@@ -48,10 +48,14 @@ def noise_and_flow(spots: Sequence[Spot], *, unit: str) -> Figure:
     with style():
         edge = sorted((s for s in spots if s.unbeaten), key=lambda s: s.level)
         level = np.array([[s.level, s.level_low, s.level_high] for s in spots])
+        level[np.isinf(level)] = np.nan
+        low, high = float(np.nanmin(level)), float(np.nanmax(level))
+        room = max(0.08 * (high - low), 1.0)
+        ends = low - 2 * room, high + 3 * room  # of intervals without end: they run out of the picture
         risk = np.array([[s.risk, s.risk_low, s.risk_high] for s in spots])
         highest = max(float(np.nanmax(risk)), 1.0)
         for s in spots:
-            axes.plot([s.level_low, s.level_high], [s.risk] * 2, color=INK, linewidth=1.0)
+            axes.plot(np.clip([s.level_low, s.level_high], *ends), [s.risk] * 2, color=INK, linewidth=1.0)
             axes.plot([s.level] * 2, [s.risk_low, s.risk_high], color=INK, linewidth=1.0)
         if len(edge) > 1:
             x, y = [s.level for s in edge], [s.risk for s in edge]
@@ -60,8 +64,6 @@ def noise_and_flow(spots: Sequence[Spot], *, unit: str) -> Figure:
             face = SERIES[0] if s.unbeaten else PAPER
             axes.plot([s.level], [s.risk], "o", ms=8, mfc=face, mec=INK, mew=1.0)
             axes.annotate(s.label[:LABEL], (s.level, s.risk), xytext=(7, 6), textcoords="offset points")
-        low, high = float(np.nanmin(level)), float(np.nanmax(level))
-        room = max(0.08 * (high - low), 1.0)
         axes.set_xlim(low - room, high + 2 * room)
         axes.set_ylim(-0.04 * highest, 1.1 * highest)
         axes.grid(color=FAINT, linewidth=0.6)
