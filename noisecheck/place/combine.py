@@ -189,15 +189,21 @@ def place_run(
 
 
 def _changed(placed: Placed, taught: TaughtSounds, stations: Sequence[str]) -> list[str]:
-    """Say which taught stations may sound otherwise than taught: something else is heard, and they are not."""
+    """Say which taught stations may sound otherwise than taught: something else is heard about as often as balls come.
+
+    What is heard far less often than they come to the other stations stands in for none: no ball may have come.
+    """
     unlike = int(placed.unplaced.sum())
-    gone = [s for s in stations if s in taught.stations and placed.station.count(s) < _GONE * unlike]
-    if unlike < _LEAST_UNLIKE or not gone:
+    count = {s: placed.station.count(s) for s in taught.stations}
+    gone = [s for s in stations if s in count and count[s] < _GONE * unlike]
+    elsewhere = sorted(n for s, n in count.items() if n and s not in gone)
+    usual = elsewhere[len(elsewhere) // 2] if elsewhere else 0
+    if unlike < max(_LEAST_UNLIKE, _MOSTLY * usual) or not gone:
         return []
     where = "' or '".join(gone)
     return [
         f"{many(unlike, 'impact')} fit no taught sound and hardly any is put to '{where}': was a pad changed there? "
-        "Tap it as it is now"
+        "Tap it as it is now, unless no ball came there"
     ]
 
 

@@ -89,6 +89,7 @@ def test_a_pad_that_was_not_tapped_is_asked_for(made, shapes) -> None:
     assert doubts([0, 1, 2] * 8 + [4] * 8) == ()  # a machine's other sounds, with all stations heard
     assert doubts([1, 2] * 8 + [4] * 2) == ()  # two may be strays of a run whose landing is quiet
     assert doubts([4, 1, 1, 1] * 8, run_station="bend") == ()
+    assert doubts([1, 2] * 20 + [4] * 8) == ()  # balls that never came: too few for a pad's sound
 
 
 def test_empty_and_bad(made, shapes) -> None:
