@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from noisecheck.core.fourier import irfft, next_fast_len, rfft
 from noisecheck.core.order import quantiles
-from noisecheck.core.windows import extended, in_blocks
+from noisecheck.core.windows import extended, in_blocks, stretches, windows
 from noisecheck.detect.freed import foreseen
 from noisecheck.detect.prediction import changes, gather, own_error
 from noisecheck.detect.spectra import FILTER_REACH, FrameGrid, decimated
@@ -53,6 +53,9 @@ ten pulses of voices; impacts 12 dB and more above a voice are louder)."""
 _FREE_S: Final = (0.004, 0.024)
 """Where a sound rings freely, its pulses are beats: of notes in equal intervals, to predictors that foresee less."""
 _LOUD_S: Final = 0.012
+_EARLIER_S: Final = (0.0125, 0.034)
+"""Pulses that come again after so long are as those before, in the buzz of the mains..."""
+_RIDGE: Final = 1e-4
 _OWN_S: Final = (0.0, 0.022)
 _PAST_S: Final = (-0.060, -0.002)
 _NEXT_S: Final = (0.022, 0.071)
@@ -101,10 +104,39 @@ def trains(
         louder = np.maximum.reduce((_louder(samples, grid.rate, onset[more]), _louder(low, rate, at[more]), lowest))
         # What a far louder sound soon after makes of the pulses is not its own.
         own = _louder(low, rate, at[more], (_NEXT_S, _OWN_S)) < _LOUDER
-        one[more] = own & (louder < _LOUDER)
+        one[more] = own & (louder < _LOUDER) & (_unlike_before(low, rate, at[more]) < _LOUDER)
     begins = _BEGINS_DB * (after - np.maximum(before, np.float32(_BEGINS)))
     begins[~open_to] = 0.0
     return one, np.clip(begins, np.float32(0.0), np.float32(BEGINS_MOST_DB), dtype=np.float32)
+
+
+def _unlike_before(low: Floats, rate: int, at: NDArray[np.int64]) -> Floats:
+    """Return how many times louder each sound is than what came before it, of what some pulses earlier do not foresee.
+
+    A voice changes from pulse to pulse, and a stroke amid it adds no more than that; the buzz of the mains does not.
+    """
+    first, last, length = (round(s * rate) for s in (*_EARLIER_S, _LOUD_S))
+    begin, end = (round(s * rate) for s in _PAST_S)
+    wave = changes(low, at, begin - last - 1, length).astype(np.float64)
+    heard = wave[:, last + 1 :]
+    past = heard[:, : end - begin]
+    lag = np.arange(first, last + 1)
+    earlier = windows(wave[:, : last + 1 + end - begin], end - begin)[:, last + 1 - lag]
+    agree = np.einsum("ij,ikj->ik", past, earlier) / np.sqrt(np.einsum("ikj,ikj->ik", earlier, earlier) + 1e-30)
+    best = lag[agree.argmax(axis=1)]
+    # Of three neighbouring samples: intervals are not whole numbers of them.
+    near = np.stack([stretches(wave, last + 1 - best + k, heard.shape[1]) for k in (-1, 0, 1)], axis=2)
+    fitted = near[:, : end - begin]
+    normal = np.einsum("ijk,ijl->ikl", fitted, fitted)
+    diagonal = np.einsum("ijj->ij", normal)
+    diagonal *= 1.0 + _RIDGE
+    diagonal += 1e-18
+    share = np.linalg.solve(normal, np.einsum("ijk,ij->ik", fitted, past)[:, :, None])
+    new = (heard - (near @ share)[:, :, 0]) ** 2
+    total = np.cumsum(np.concatenate((np.zeros((len(new), 1)), new), axis=1), axis=1)
+    loudest = total[:, length:] - total[:, :-length]
+    before = loudest[:, : end - begin - length + 1].max(axis=1)
+    return np.asarray(loudest[:, -1] / np.maximum(before, 1e-14), np.float32)
 
 
 def _lowest(low: Floats, rate: int, at: NDArray[np.int64]) -> tuple[Floats, int, NDArray[np.int64]]:

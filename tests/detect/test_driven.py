@@ -476,6 +476,21 @@ def test_strokes_louder_than_a_voice_are_heard_amid_it() -> None:
     assert match(detect(samples, RATE), truth, tolerance_s=0.01).pairs >= len(truth) - 1
 
 
+@pytest.mark.parametrize("hz", [60.0, 120.0])
+def test_what_is_struck_amid_the_buzz_of_a_supply_is_no_pulse_of_it(hz: float) -> None:
+    rng, t = np.random.default_rng(1), np.arange(12 * RATE) / RATE
+    buzz = sum(np.sin(2 * np.pi * hz * k * t) / k for k in range(1, 40))
+    samples = noise(STEADY["pink"], RATE, 12.0, 1, gain_db=-20.0) + (0.02 * buzz / np.std(buzz)).astype(np.float32)
+    truth = np.arange(1.0, 11.0, 0.6)
+    for at_s in truth:
+        wave = modes(rng.uniform(300, 2500, 8), rng.uniform(0.01, 0.03, 8), rng.uniform(0.3, 1.0, 8), RATE, 0.25)
+        start = int(at_s * RATE)
+        samples[start : start + len(wave)] += (0.01 * wave / np.std(wave[: RATE // 50])).astype(np.float32)
+    matched = match(detect(samples, RATE), truth, tolerance_s=0.01)
+    assert matched.pairs >= len(truth) - 1
+    assert len(matched.false_index) == 0
+
+
 @pytest.mark.parametrize("seed", [2, 3])
 def test_beats_of_notes_in_equal_intervals_are_no_pulses(seed: int) -> None:
     # Six notes some 100 to 300 Hz apart beat as regularly as a voice, each stroke amid those before it.
