@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any, Final, Literal
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from noisecheck.bench.runsheet import of_role
 from noisecheck.compare.decay import damping_db, decay_changes
 from noisecheck.compare.differences import Comparison, Difference, Group
+from noisecheck.compare.doubts import missing_db, moved_by
 from noisecheck.compare.fair import pair
 from noisecheck.compare.linear import (
     FALSE_DISCOVERY,
@@ -30,9 +31,7 @@ from noisecheck.compare.summary import (
     QUANTITIES,
     RunSummary,
     excluded_of,
-    first_doubt,
     index_of,
-    missing_db,
     one_station,
 )
 from noisecheck.compare.why import Evidence, explain
@@ -197,7 +196,8 @@ def _differences(
     before, after = ([s.run.name for unit, g in zip(pairing.members, pairing.groups, strict=True) if g == side
                       for s in unit] for side in (0, 1))  # fmt: skip
     damping = damping_db(decay_changes(rings, before, after, confidence=confidence))
-    lacks = _lacks(pairing)
+    weights = weights_of(pairing.design, pairing.contrast).tolist()
+    lacks = {way: moved_by(weights, pairing.members, sign) for way, sign in (("lower", -1), ("higher", 1))}
     evidence = _evidence(fit, decay, shape, spectrum, bands, damping, drowned)
     out = []
     for measure in LEVELS:
@@ -246,27 +246,6 @@ def _sampling(unit: Sequence[RunSummary]) -> Floats:
     """Return the variance of a unit's mean that comes from the impacts inside its runs, shape (37,)."""
     parts = [np.nan_to_num(s.sd) ** 2 / np.maximum(s.n, 1) for s in unit]
     return np.asarray(np.sum(parts, axis=0) / len(unit) ** 2, np.float64)
-
-
-def _lacks(pairing: Pairing) -> dict[str, tuple[str, float]]:
-    """Return by how many dB the difference may be lower, and higher, for what means lack, and why.
-
-    A difference is a sum of weighted means, so each end moves by what can be missing of them.
-    """
-    weights = weights_of(pairing.design, pairing.contrast)
-
-    def moved(sign: int) -> tuple[str, float]:
-        rows, most = [], 0.0
-        for unit, weight in zip(pairing.members, weights.tolist(), strict=True):
-            which: Literal["too_low", "too_high"] = "too_low" if weight * sign > 0 else "too_high"
-            by = missing_db(unit)[which == "too_low"]
-            if weight and by:
-                most += abs(weight) * by
-                rows += [(which, s) for s in unit]
-        first = rows[0][0] if rows else "too_low"
-        return first_doubt((s for which, s in rows if which == first), first), most
-
-    return {"lower": moved(-1), "higher": moved(1)}
 
 
 def _verdict(difference: float, ci: tuple[float, float]) -> str:

@@ -15,7 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from noisecheck.bench.runsheet import of_role
-from noisecheck.compare.linear import least_squares, residual_square
+from noisecheck.compare.doubts import missing_db, moved_by
+from noisecheck.compare.linear import least_squares, residual_square, weights_of
 from noisecheck.compare.summary import BANDS, QUANTITIES, RunSummary, index_of, one_station
 from noisecheck.core.records import record
 from noisecheck.core.units import rounded_pair, significant
@@ -49,7 +50,7 @@ class HeightFit:
     def shown(self) -> bool:
         """Whether the interval of the slope leaves out zero."""
         low, high = self.slope_ci
-        return math.isfinite(low) and (low > 0) == (high > 0)
+        return not math.isnan(low) and (low > 0) == (high > 0)
 
     @property
     def sentence(self) -> str:
@@ -57,10 +58,14 @@ class HeightFit:
         rise, (low, high) = self.db_per_doubling, (v * DOUBLING for v in self.slope_ci)
         name = f"{self.group}: " if self.group else ""
         where = f"measured from {self.range_mm[0]:g} to {self.range_mm[1]:g} mm in {self.runs} runs"
-        if math.isfinite(low) and not self.shown:
-            open_ = f"{rise:+.1f} dB a doubling ({low:+.1f} to {high:+.1f})"
-            return f"{name}no change with drop height shown: {open_}, {where}"
+        if not math.isnan(low) and not self.shown:
+            known = math.isfinite(low) and math.isfinite(high)
+            ends_ = f" ({low:+.1f} to {high:+.1f})" if known else " (what clipped or was drowned has no level)"
+            return f"{name}no change with drop height shown: {rise:+.1f} dB a doubling{ends_}, {where}"
         ends = sorted((abs(low), abs(high)))
+        if math.isinf(ends[1]):
+            way = f"{'adds' if rise >= 0 else 'takes'} at least {ends[0]:.1f} dB{'' if rise >= 0 else ' off'}"
+            return f"{name}each doubling of the drop height {way} (what clipped or was drowned has no level), {where}"
         sure = f"({ends[0]:.1f} to {ends[1]:.1f})" if self.shown else "(indicative only: too few runs for an interval)"
         way = f"adds {rise:.1f} dB" if rise >= 0 else f"takes {-rise:.1f} dB off"
         return f"{name}each doubling of the drop height {way} {sure}, {where}"
@@ -174,12 +179,15 @@ def _fits(group: str, rows: list[RunSummary], names: list[str], reference: float
     slope_of, level_of = np.zeros(full.shape[1]), np.zeros(full.shape[1])
     slope_of[1] = level_of[0] = 1.0
     heights = _heights(rows)
+    weights = weights_of(full, slope_of).tolist()
+    reach = [moved_by(weights, [[r] for r in rows], sign)[1] for sign in (-1, 1)]
     found = []
     for name in names:
         y = means[:, [index_of(name)]]
         if not np.isfinite(y).all():
             continue
         slope = least_squares(y, full, slope_of)
+        down, up = reach
         level = least_squares(y, full, level_of)
         found.append(
             HeightFit(
@@ -187,7 +195,7 @@ def _fits(group: str, rows: list[RunSummary], names: list[str], reference: float
                 quantity=name,
                 runs=len(rows),
                 slope=float(slope.value[0]),
-                slope_ci=(float(slope.low[0]), float(slope.high[0])),
+                slope_ci=(float(slope.low[0]) - down, float(slope.high[0]) + up),
                 level_db=float(level.value[0]),
                 reference_mm=reference,
                 range_mm=(heights[0], heights[-1]),
@@ -215,7 +223,7 @@ def _common_slope(
     nothing = (math.nan, math.nan, math.nan)
     rows = [r for members in groups for r in members]
     y = np.array([[r.mean[quantity]] for r in rows])
-    if not np.isfinite(y).all():
+    if not np.isfinite(y).all() or any(missing_db(rows)):
         return math.nan, nothing
     x = _x(rows, reference)
     of = np.repeat(np.arange(len(groups)), [len(members) for members in groups])

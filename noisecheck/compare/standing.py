@@ -14,9 +14,10 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from noisecheck.compare.doubts import first_doubt, missing_db
 from noisecheck.compare.linear import Estimates, estimate, mean_known, t_interval
 from noisecheck.compare.shapes import shapes_apart
-from noisecheck.compare.summary import LEVELS, LOGARITHMIC, RunSummary, first_doubt, index_of, missing_db
+from noisecheck.compare.summary import LEVELS, LOGARITHMIC, RunSummary, index_of
 from noisecheck.core.records import record
 from noisecheck.core.table import band_names
 

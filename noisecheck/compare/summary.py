@@ -11,15 +11,15 @@ import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import field
 from types import MappingProxyType
-from typing import Any, Final, Literal
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from noisecheck.bench.runsheet import Run
 from noisecheck.compare.crowds import far_fainter, loudest, mixed_crowd, of_the_crowd
+from noisecheck.compare.doubts import doubts_of
 from noisecheck.core.bands import NOMINAL_THIRD_HZ
-from noisecheck.core.errors import listed
 from noisecheck.core.flags import NO_DROP, Flag
 from noisecheck.core.order import distinct, median
 from noisecheck.core.records import record
@@ -34,11 +34,8 @@ __all__ = [
     "SOFT_ONES",
     "SURE_PLACE",
     "RunSummary",
-    "doubts_of",
     "excluded_of",
-    "first_doubt",
     "index_of",
-    "missing_db",
     "one_station",
     "summarise",
 ]
@@ -126,38 +123,6 @@ def excluded_of(rows: Iterable[RunSummary]) -> dict[str, int]:
         for word, count in row.excluded.items():
             counts[word] = counts.get(word, 0) + count
     return counts
-
-
-def doubts_of(rows: Sequence[RunSummary]) -> dict[str, Any]:
-    """Return what means of one run at several stations make together: the worst of their doubts."""
-    return {
-        "too_low": first_doubt(rows, "too_low"),
-        "lacks_db": max((r.lacks_db for r in rows if r.too_low), default=0.0),
-        "too_high": first_doubt(rows, "too_high"),
-        "exceeds_db": max((r.exceeds_db for r in rows if r.too_high), default=0.0),
-    }
-
-
-def first_doubt(rows: Iterable[RunSummary], which: Literal["too_low", "too_high"]) -> str:
-    """Return why the first mean in doubt is, and which other runs are likewise."""
-    found: dict[str, str] = {}
-    for row in rows:
-        if text := getattr(row, which):
-            found.setdefault(row.run.name, text)
-    if not found:
-        return ""
-    first, *others = found
-    if not others:
-        return found[first]
-    return f"{found[first]} (so {'are those' if len(others) > 1 else 'is that'} of {listed(others)})"
-
-
-def missing_db(rows: Sequence[RunSummary]) -> tuple[float, float]:
-    """Return by how many dB the mean of several runs may be too high, and too low, for what theirs lack."""
-    return (
-        float(np.mean([r.exceeds_db if r.too_high else 0.0 for r in rows])),
-        float(np.mean([r.lacks_db if r.too_low else 0.0 for r in rows])),
-    )
 
 
 def index_of(quantity: str) -> int:

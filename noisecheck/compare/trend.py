@@ -12,13 +12,14 @@ import numpy as np
 
 from noisecheck.bench.runsheet import of_role
 from noisecheck.compare.differences import Difference
+from noisecheck.compare.doubts import doubts_of
 from noisecheck.compare.effects import compare
 from noisecheck.compare.flowing import GroupFlow, RunFlow, group_flow
 from noisecheck.compare.joint import JointVerdict, flow_between, flow_margin, join
 from noisecheck.compare.linear import FALSE_DISCOVERY, benjamini_hochberg
 from noisecheck.compare.scorecard import Card, judge_revision, pace_of
 from noisecheck.compare.standing import QUANTITIES_SHOWN, Figure, Scale, Standing, standing
-from noisecheck.compare.summary import QUANTITIES, RunSummary, doubts_of, excluded_of, index_of, one_station
+from noisecheck.compare.summary import QUANTITIES, RunSummary, excluded_of, index_of, one_station
 from noisecheck.compare.tradeoff import Tradeoff, trade_off
 from noisecheck.core.errors import InputError
 from noisecheck.core.records import record

@@ -53,6 +53,27 @@ def test_slope_is_linear_regression() -> None:
     assert fit.db_per_doubling == pytest.approx(expected.slope * 3.0103, rel=1e-5)
 
 
+@pytest.mark.parametrize(("at", "shown"), [(240.0, True), (60.0, False)])
+def test_heights_at_which_most_impacts_clipped_leave_a_bound_of_the_slope(at: float, shown: bool) -> None:
+    """Means without the loudest of the highest drops told too small a rise, as if by chance alone."""
+    rows = heights({"bare": 1.3, "felt": 1.1})
+    doubted = [
+        dataclasses.replace(r, too_low="clipped", lacks_db=np.inf) if r.run.value("drop_height_mm") == f"{at:g}" else r
+        for r in rows
+    ]
+    sure, study = fit_heights(rows), fit_heights(doubted)
+    (low, high), known = study.of("bare").slope_ci, sure.of("bare").slope_ci
+    assert (low, high) == pytest.approx((known[0], np.inf) if at > 120 else (-np.inf, known[1]))
+    assert study.of("bare").shown == shown
+    said = study.of("bare").sentence
+    assert ("adds at least " in said) == shown
+    assert ("no change with drop height shown" in said) != shown
+    assert study.to_dict()["fits"][0]["db_per_doubling_ci"].count(None) == 1
+    assert any("one slope may hold" in s for s in sure.sentences) != any("slope" in s for s in study.sentences)
+    slight = [dataclasses.replace(r, lacks_db=0.1) for r in doubted]
+    assert fit_heights(slight).of("bare").shown
+
+
 @pytest.mark.parametrize(("law", "db"), [(1.0, 3.01), (1.2, 3.61), (1.3, 3.91), (1.5, 4.52)])
 def test_doubling_by_power_law(law: float, db: float) -> None:
     """Amplitude as v^n gives n * 3.01 dB a doubling, since v^2 goes with height (computed)."""
