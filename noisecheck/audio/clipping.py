@@ -1,4 +1,4 @@
-"""Clipping: flat tops at a rail; after a codec, samples above 1.0 and crests that crowd at a rail."""
+"""Clipping: flat tops or sharp ones at a rail; after a codec, samples above 1.0 and crests that crowd at a rail."""
 
 from __future__ import annotations
 
@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from noisecheck.audio.crests import CrestScan
 from noisecheck.audio.ranges import Ranges, runs_of
 from noisecheck.audio.recording import Coding
+from noisecheck.audio.tops import EqualTops
 
 __all__ = ["MARGIN_FRAMES", "ClippingScan"]
 
@@ -37,9 +38,11 @@ class ClippingScan:
         self._crests = CrestScan(rate) if coding == "lossy" else None
         self._float = coding == "float"
         self._step = step
+        self._same = max(1.5 * step, 1e-6)
         self._gap = gap_frames
         self._extreme = [0.0, 0.0]
         self._flat = [Ranges(gap_frames), Ranges(gap_frames)]
+        self._tops = [EqualTops(gap_frames), EqualTops(gap_frames)]
         self.runs = [0, 0]
         self._above = Ranges(gap_frames)
         self.above_one = 0
@@ -64,9 +67,10 @@ class ClippingScan:
         if extreme < max(_LEAST_PEAK, 8 * self._step) or extreme < _SAME_RAIL * self._extreme[side]:
             return
         if _SAME_RAIL * extreme > self._extreme[side]:
-            self._flat[side], self.runs[side] = Ranges(self._gap), 0
+            self._flat[side], self._tops[side], self.runs[side] = Ranges(self._gap), EqualTops(self._gap), 0
         self._extreme[side] = max(extreme, self._extreme[side])
         tolerance = max(1.5 * self._step, _FLAT * extreme, 1e-6)
+        self._tops[side].add(x if side == 0 else -x, extreme, self._same, origin, start, stop)
         at_rail = x >= extreme - tolerance if side == 0 else x <= tolerance - extreme
         if np.count_nonzero(at_rail) < _LEAST_RUN:
             return
@@ -99,8 +103,10 @@ class ClippingScan:
             rail = found[0]
             return (None if self.above_one and rail > _FULL else rail), joined.array()
         rails = []
-        for extreme, ranges, runs in zip(self._extreme, self._flat, self.runs, strict=True):
-            if runs:
+        for extreme, ranges, tops, runs in zip(self._extreme, self._flat, self._tops, self.runs, strict=True):
+            cut = tops.judge(extreme, self._same)
+            if runs or len(cut):
                 rails.append(extreme)
                 joined.add(ranges.array())
+                joined.add(cut)
         return max(rails, default=None), joined.array()

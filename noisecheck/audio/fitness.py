@@ -117,7 +117,7 @@ def _clipping(health: Health, best: ChannelHealth, lossy: bool) -> Health:
         first = best.clipped[0, 0] / health.rate
         if best.rail is not None:
             below = f" ({-20 * np.log10(best.rail):.1f} dB below full scale)" if best.rail < 0.99 else ""
-            how = f"flat tops at {best.rail:.3f} of full scale{below}"
+            how = f"cut off at {best.rail:.3f} of full scale{below}"
             if lossy:
                 how = f"crests end at about {best.rail:.2f} of full scale{below}, flatter than rings do: cut before the codec"  # noqa: E501
         else:

@@ -54,7 +54,7 @@ class ChannelHealth:
     clipped: NDArray[np.int64]
     """Clipped frames as ranges, (m, 2); spans closer than 1 ms are one."""
     rail: float | None
-    """Where flat tops stand (after a codec: where crests crowd), full scale 1.0; None where there are none."""
+    """Where tops are cut off (after a codec: where crests crowd), full scale 1.0; None where there are none."""
     above_one: int
     """Samples above 1.0 in size."""
     zeros: NDArray[np.int64]
