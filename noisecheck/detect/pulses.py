@@ -53,6 +53,9 @@ ten pulses of voices; impacts 12 dB and more above a voice are louder)."""
 _FREE_S: Final = (0.004, 0.024)
 """Where a sound rings freely, its pulses are beats: of notes in equal intervals, to predictors that foresee less."""
 _LOUD_S: Final = 0.012
+_FALLS_TO: Final = 0.4
+"""From one interval to the next the loudest pulses of a train fall to so little at most (to 0.5 in 98 of 100 of voices;
+clicks 15 to 50 ms apart to 0.2 to 0.4, since walls answer between them)."""
 _EARLIER_S: Final = (0.0125, 0.034)
 """Pulses that come again after so long are as those before, in the buzz of the mains..."""
 _RIDGE: Final = 1e-4
@@ -104,10 +107,27 @@ def trains(
         louder = np.maximum.reduce((_louder(samples, grid.rate, onset[more]), _louder(low, rate, at[more]), lowest))
         # What a far louder sound soon after makes of the pulses is not its own.
         own = _louder(low, rate, at[more], (_NEXT_S, _OWN_S)) < _LOUDER
-        one[more] = own & (louder < _LOUDER) & (_unlike_before(low, rate, at[more]) < _LOUDER)
+        own &= _goes_on(low, rate, at[more]) & (_unlike_before(low, rate, at[more]) < _LOUDER)
+        one[more] = own & (louder < _LOUDER)
     begins = _BEGINS_DB * (after - np.maximum(before, np.float32(_BEGINS)))
     begins[~open_to] = 0.0
     return one, np.clip(begins, np.float32(0.0), np.float32(BEGINS_MOST_DB), dtype=np.float32)
+
+
+def _goes_on(low: Floats, rate: int, at: NDArray[np.int64]) -> NDArray[np.bool_]:
+    """Return which sounds have, before or after them, a pulse in each of two of the longest intervals.
+
+    Clicks farther apart are no train, however what is between them agrees with itself.
+    """
+    apart, interval = round(_TRAIN_S[1][0] * rate), round(_INTERVALS_S[1] * rate)
+    most = apart + 2 * interval
+    error = np.abs(_own(low, rate, at, (-most / rate, most / rate)))
+    own = error[:, most - apart : most + apart].max(axis=1)
+    goes_on = np.zeros(len(at), np.bool_)
+    for side in (error[:, : 2 * interval], error[:, -2 * interval :]):
+        one, other = side[:, :interval].max(axis=1), side[:, interval:].max(axis=1)
+        goes_on |= np.minimum(one, other) > _FALLS_TO * np.maximum(np.maximum(one, other), own)
+    return goes_on
 
 
 def _unlike_before(low: Floats, rate: int, at: NDArray[np.int64]) -> Floats:

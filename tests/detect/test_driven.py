@@ -491,6 +491,21 @@ def test_what_is_struck_amid_the_buzz_of_a_supply_is_no_pulse_of_it(hz: float) -
     assert len(matched.false_index) == 0
 
 
+def test_dry_clicks_in_a_room_are_no_train() -> None:
+    rng, truth = np.random.default_rng(2), []
+    samples = noise(STEADY["pink"], RATE, 12.0, 2, gain_db=-10.0)
+    walls = [(0.0, 1.0), *((rng.uniform(0.004, 0.03), rng.uniform(0.15, 0.4)) for _ in range(5))]
+    for at_s in np.arange(1.0, 11.0, 0.5):
+        for late_s in np.cumsum(rng.uniform(0.03, 0.035, 4)):
+            wave, start = 0.1 * click(RATE, rng, decay_s=0.0005), int((at_s + late_s) * RATE)
+            for after_s, gain in walls:
+                samples[start + int(after_s * RATE) :][: len(wave)] += (gain * wave).astype(np.float32)
+            truth.append(start / RATE)
+    matched = match(detect(samples, RATE), np.array(truth), tolerance_s=0.001)
+    assert len(truth) - matched.pairs <= 4  # of 80
+    assert len(matched.false_index) <= 1
+
+
 @pytest.mark.parametrize("seed", [2, 3])
 def test_beats_of_notes_in_equal_intervals_are_no_pulses(seed: int) -> None:
     # Six notes some 100 to 300 Hz apart beat as regularly as a voice, each stroke amid those before it.
