@@ -28,7 +28,7 @@ from noisecheck.flow.route import FeedPlan, LedgerSettings, Route
 from noisecheck.flow.settling import Settler
 from noisecheck.flow.siblings import Sibling, levels_shown, surely_placed, trains_known
 from noisecheck.flow.sorting import CLEARLY_PLACED, Sorter
-from noisecheck.flow.steps import extend, with_train, without_train
+from noisecheck.flow.steps import extend, with_copies, with_train, without_train
 from noisecheck.flow.suspicions import Suspicions
 from noisecheck.flow.transits import Fit, learn_transits
 
@@ -276,6 +276,7 @@ class LedgerSolver:
         clear = impact.station >= 0 and impact.confidence >= CLEARLY_PLACED
         at = impact.station if clear else -1
         self.beliefs.hear(impact.time_s, impact.level_db, clear, impact.channel, at)
+        self._histories = with_copies(self._histories, impact, self.beliefs, self.book.impacts)
         impact, rebound = self._sorter.among_trains(impact)
         if rebound:
             self.book.lone.rebounds.add(impact.number)

@@ -24,7 +24,7 @@ from noisecheck.flow.explanations import (
 from noisecheck.flow.histories import Ball, Contacts, Decision, History, Overdue, decision_on, of_late, without
 from noisecheck.flow.rivals import Rival, Rivals
 
-__all__ = ["extend", "with_train", "without_train"]
+__all__ = ["extend", "with_copies", "with_train", "without_train"]
 
 _LOST = math.log(1e-6)
 """Histories this much less likely than the best are dropped (log)."""
@@ -80,6 +80,29 @@ def extend(histories: list[History], impact: Impact, beliefs: Beliefs, heard: Se
                         break
                     kept.add(h.log_p + gain, h.log_p + move.log, h, arrival.child, how)
     return kept.histories()
+
+
+def with_copies(histories: list[History], louder: Impact, beliefs: Beliefs, heard: Sequence[Impact]) -> list[History]:
+    """Return the histories once a louder sound is heard at another microphone: what came just before may be of it.
+
+    Then it is the likelier no ball. ``heard`` are all impacts so far, by number.
+    """
+    at, changed = louder.number - 1, False
+    while at >= 0 and (since := louder.time_s - beliefs.heard[at]) <= COPY_S:
+        softer = heard[at]
+        at -= 1
+        copied = copy_density(beliefs, softer, since, louder.level_db) if softer.channel != louder.channel else 0.0
+        if not copied:
+            continue
+        due, strange, found = ReboundsDue(beliefs, softer), sum(unexplained(beliefs, softer)), []
+        for h in histories:
+            by = decision_on(h.past, softer)
+            if by is not None and by.kind == "none":
+                other = strange + due.density(of_late(h.contacts, softer.time_s, beliefs.heard))
+                h = History(h.log_p + math.log1p(copied / other), *h[1:])
+            found.append(h)
+        histories, changed = found, True
+    return Overdue(louder.time_s, beliefs).ranked(histories) if changed else histories
 
 
 def _beam(best: History, beliefs: Beliefs) -> int:
