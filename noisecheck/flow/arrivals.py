@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import math
-from bisect import bisect_left
 from typing import NamedTuple
 
 from noisecheck.flow.beliefs import ONSET_S, WAITED_S, Beliefs
 from noisecheck.flow.explanations import Impact, hidden_contacts, label_of
-from noisecheck.flow.histories import Ball, Contacts, Decision, History, Overdue, decision_of, of_late
+from noisecheck.flow.histories import Ball, Contacts, Decision, History, Overdue, decision_of, hider_of, of_late
 from noisecheck.flow.stillness import RESTS, fed_anyhow, goes_on, stood_density, went_on
 
 __all__ = ["Arrival", "Move", "arrivals_of", "next_period"]
@@ -110,8 +109,8 @@ class Arrival:
         self.hidden = not math.isnan(heard_s)
         self.told_s, self.came_s = (heard_s, impact.time_s) if self.hidden else (impact.time_s, math.nan)
         self._contact: Contacts = ((station, impact.number),)
-        if self.hidden:
-            self._contact = *self._contact, (station, bisect_left(beliefs.heard, impact.time_s))
+        if self.hidden and (hider := hider_of(beliefs.heard, impact.time_s)) >= 0:
+            self._contact = *self._contact, (station, hider)
         some = label if label > _TINY else _TINY
         self._label, self._log_label, self._least = label, math.log(some), _TINY / some
         self._passing, self._fresh = beliefs.transit_most[station], 1.0

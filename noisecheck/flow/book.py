@@ -14,7 +14,7 @@ from noisecheck.flow.beyond import without_foreign
 from noisecheck.flow.dues import Trains
 from noisecheck.flow.explanations import Impact
 from noisecheck.flow.findings import MOST_ODDS, Finding, Ledger, OpenBall, Passages, ball_called, say_odds
-from noisecheck.flow.histories import Decision
+from noisecheck.flow.histories import Decision, hider_of
 from noisecheck.flow.lone import LoneImpacts
 from noisecheck.flow.notes import run_notes
 from noisecheck.flow.odds import combine_odds, ways_odds
@@ -146,13 +146,16 @@ class Book:
             self.ball_of[d.impact], self.station_of[d.impact] = ball, d.station
 
     def _contact_s(self, d: Decision) -> tuple[float, bool]:
-        """Return (when a ball came, whether its contact was hidden), and remember it."""
+        """Return (when a ball came, whether only its rebound was heard), and remember it."""
         if math.isnan(d.came_s):
             return d.time_s, False
         self._came[d.impact] = d.came_s
         b = self.beliefs
-        b.hidden += 1.0
-        b.learn_hider(d.came_s)
+        if hider_of(b.heard, d.came_s) >= 0:
+            b.hidden += 1.0
+            b.learn_hider(d.came_s)
+        else:
+            b.learn_miss(d.station, d.came_s, 0.0)
         return d.came_s, True
 
     def when(self, number: int) -> float:

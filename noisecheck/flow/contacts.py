@@ -46,6 +46,8 @@ _USUAL_SHARE, _MORE_DB = 0.99, 3.0
 """What lies that much further above its peak than this share of impacts has another sound in it (chosen here)."""
 _FOUND_DB = 6.0
 """Margin from which an impact is found, but for some in a hundred (detection's own benchmarks)."""
+_FAINTEST = 0.05
+"""Share of impacts whose peaks are hardly more than the background's, where nothing else tells it (chosen here)."""
 _CHANCE_DB = 2.0
 """Scatter of the margin of chance: a window of 50 ms and a few third octaves hold some 20 to 50 independent values of a
 noise, 0.6 to 1 dB of L_AE; doubled, since a motor's noise swings more."""
@@ -163,21 +165,25 @@ def _alone(impacts: Impacts) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
 
     Peaks are looked for at the beginning; L_AE goes on to the next impact found, and takes in what was not found. Then
     it lies further above the peak than that of the impacts with nothing near, at the same microphone. But what stands
-    out of the background is found: then it is the impact itself that rings longer than others do.
+    out of the background is found: then it is the impact itself that rings longer than others do. Where the background
+    is not known it is in every level, and what stands out by its peak of the run's faintest is told from it.
     """
-    level, overlapped = np.asarray(impacts["lae_db"], np.float64), impacts.flagged(Flag.OVERLAPPED)
+    level, peak, code = np.asarray(impacts["lae_db"], np.float64), impacts["lzpeak_db"], impacts["channel"]
+    overlapped, unknown = impacts.flagged(Flag.OVERLAPPED), impacts.flagged(Flag.NO_BACKGROUND)
     with np.errstate(invalid="ignore"):
-        above = level - impacts["lzpeak_db"]
+        above, found = level - peak, impacts["margin_db"] >= _FOUND_DB
     whole = ~overlapped & ~impacts.flagged(Flag.BOUND) & np.isfinite(above)
     by_peak, more = np.full(len(level), np.nan), np.zeros(len(level), bool)
-    code = impacts["channel"]
-    for value in np.unique(code[overlapped]):
-        usual = above[whole & (code == value)]
+    for value in np.unique(code[overlapped | unknown]):
+        here = code == value
+        if np.any(dark := here & unknown & np.isfinite(peak)):
+            found[dark] = peak[dark] >= np.quantile(peak[dark], _FAINTEST) + _FOUND_DB
+        usual = above[here & whole & (found | ~unknown)]
         if len(usual) >= _USUAL_FROM:
-            rows = overlapped & (code == value)
-            by_peak[rows] = impacts["lzpeak_db"][rows] + np.median(usual)
+            rows = here & (overlapped | unknown)
+            by_peak[rows] = peak[rows] + np.median(usual)
             more[rows] = above[rows] > np.quantile(usual, _USUAL_SHARE) + _MORE_DB
-    return by_peak, more & ~(impacts["margin_db"] >= _FOUND_DB)
+    return by_peak, more & ~found
 
 
 def followed_impacts(impacts: Impacts) -> NDArray[np.int64]:

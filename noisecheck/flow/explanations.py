@@ -338,7 +338,8 @@ def as_rebound(beliefs: Beliefs, impact: Impact, contact: int, sure: bool) -> fl
 def hidden_contacts(beliefs: Beliefs, impact: Impact) -> list[tuple[int, float, float]]:
     """Return (station, time in s, factor) of contacts that others may have hidden, whose first rebound this is.
 
-    The factor, with the density of a contact at that time, gives the density of the rebound.
+    Or for which no impact was found at all. The factor, with the density of a contact at that time, gives the density
+    of the rebound.
     """
     found = []
     within, times = beliefs.settings.mask_s, beliefs.heard
@@ -347,15 +348,19 @@ def hidden_contacts(beliefs: Beliefs, impact: Impact) -> list[tuple[int, float, 
             continue
         usual, sd = law.first_s
         reach = 4.0 * sd + 1.5 * within
-        loud = _as_loud_as_a_rebound(beliefs, q, impact.own_db) * 2.0 * within * beliefs.masked
+        loud = _as_loud_as_a_rebound(beliefs, q, impact.own_db)
+        missed, loud = beliefs.p_miss[q] * law.share(1) * loud, loud * 2.0 * within * beliefs.masked
         at = impact.number - 1
         while at >= 0 and (since := impact.time_s - times[at]) <= usual + reach:
             if since >= usual - reach:
+                missed = 0.0  # then that hid it
                 double = beliefs.double(at) if beliefs.settings.shared_microphone else 1.0
                 factor = double * loud * beliefs.hides(q, beliefs.heard_db[at]) * law.hidden(since, _BLUR * within)
                 if factor > _HIDDEN_LEAST:
                     found.append((q, times[at], factor))
             at -= 1
+        if missed > _HIDDEN_LEAST:
+            found.append((q, impact.time_s - usual, missed))
     return found
 
 

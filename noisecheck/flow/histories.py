@@ -24,6 +24,7 @@ __all__ = [
     "contacts_of",
     "decision_of",
     "decision_on",
+    "hider_of",
     "moment",
     "of_late",
     "shortened",
@@ -69,7 +70,7 @@ class Decision(NamedTuple):
     fed_s: float = math.nan
     """When the ball was fed, as far as known (``born``)."""
     came_s: float = math.nan
-    """When the ball came, where another impact hid its contact and this one is its rebound."""
+    """When the ball came, where its contact was hidden in another impact, or not found, and this one is its rebound."""
     between: bool = False
     """Whether the ball was fed between two turns, which go on as before (``born``)."""
     foreign: float = 0.0
@@ -213,10 +214,18 @@ def contacts_of(at: Decision | None, time_s: float, heard_s: Sequence[float]) ->
             break
         if at.kind in ("pass", "born"):
             found.append((at.station, at.impact))
-            if not math.isnan(at.came_s):
-                found.append((at.station, bisect_left(heard_s, at.came_s)))
+            if (hider := hider_of(heard_s, at.came_s)) >= 0:
+                found.append((at.station, hider))
         at = at.before
     return tuple(found)
+
+
+def hider_of(heard_s: Sequence[float], came_s: float) -> int:
+    """Return the impact heard when a contact came that its rebound showed, -1 where there is none."""
+    if math.isnan(came_s):
+        return -1
+    number = bisect_left(heard_s, came_s)
+    return number if number < len(heard_s) and heard_s[number] == came_s else -1
 
 
 def of_late(contacts: Contacts, time_s: float, heard_s: Sequence[float]) -> Contacts:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import Final, NamedTuple
 
 from noisecheck.flow.beliefs import Beliefs
@@ -21,7 +22,7 @@ from noisecheck.flow.explanations import (
     rebound_or_other,
     unexplained,
 )
-from noisecheck.flow.histories import Contacts, Decision, contacts_of
+from noisecheck.flow.histories import Contacts, Decision, contacts_of, hider_of
 from noisecheck.flow.odds import combine_odds
 from noisecheck.flow.rebounds import Due, Member
 
@@ -184,7 +185,7 @@ class LoneImpacts:
         known = impact._replace(due=tuple(d for d in due if d.density > 0.0))
         contacts = contacts_of(d.before, impact.time_s, self._beliefs.heard)
         by = ReboundsDue(self._beliefs, known).by_contact(contacts)
-        least, balls = _LITTLE * sum(unexplained(self._beliefs, impact)), _alone_heard(d, contacts)
+        least, balls = _LITTLE * sum(unexplained(self._beliefs, impact)), _alone_heard(d, contacts, self._beliefs.heard)
         return total + beside + sum(p * (self._room(known, at, p, balls) if p > least else 1.0) for at, p in by.items())
 
     def _rebound(self, impact: Impact) -> float:
@@ -237,14 +238,14 @@ class LoneImpacts:
         return then not in balls and begun_by(self._beliefs, Due(station, then, 0.0), first) > _SAME
 
 
-def _alone_heard(d: Decision, contacts: Contacts) -> set[int]:
+def _alone_heard(d: Decision, contacts: Contacts, heard_s: Sequence[float]) -> set[int]:
     """Return the balls' contacts before a decision, but for rebounds that show of hidden ones."""
     found, at, left = {number for _, number in contacts}, d.before, len(contacts)
     while at is not None and left > 0:
         if at.kind in ("pass", "born"):
             left -= 1
             if not math.isnan(at.came_s):
-                left -= 1
+                left -= hider_of(heard_s, at.came_s) >= 0
                 found.discard(at.impact)
         at = at.before
     return found

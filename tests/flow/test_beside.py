@@ -122,6 +122,25 @@ def test_what_was_measured_with_a_sound_that_was_not_found_tells_neither_level_n
     assert labels[40].tolist() == [1.0, 0.01, 0.02]
 
 
+@pytest.mark.parametrize("peak_db", [-36.0, -20.0])
+def test_where_no_background_is_known_it_is_in_what_its_peak_hardly_shows(peak_db: float) -> None:
+    """Faint rebounds measured over half a second seemed as loud as contacts and like no station: strays at 17 : 1."""
+    n, rng = 80, np.random.default_rng(3)
+    peak = np.where(np.arange(n) % 2, -36.0, -20.0) + rng.normal(0.0, 1.0, n)
+    peak[20] = peak_db
+    exposure = peak - 30.0 + rng.normal(0.0, 0.5, n)
+    exposure[20] += 12.0
+    table = Impacts.of(
+        n, time_s=1.0 + np.arange(n), lae_db=exposure, lzpeak_db=peak, flags=int(Flag.NO_BACKGROUND), station="landing"
+    )
+    level, at_most = levels_of(table)
+    codes, labels = of_one_sound(table, np.zeros(n, np.int64), np.tile([1.0, 0.01, 0.02], (n, 1)))
+    told = [] if peak_db > -30.0 else [20]  # what stands out rings long itself
+    assert np.flatnonzero(at_most).tolist() == np.flatnonzero(codes < 0).tolist() == told
+    assert level[20] == pytest.approx(exposure[20] - 12.0 * len(told), abs=1.0)
+    assert labels[20].tolist() == ([1.0, 1.0, 1.0] if told else [1.0, 0.01, 0.02])
+
+
 @pytest.mark.parametrize(("interval_s", "less"), [(FIRST_S, True), (RESTITUTION * FIRST_S, False)])
 def test_the_next_interval_tells_a_contact_from_a_rebound(law: ReboundLaw, interval_s: float, less: bool) -> None:
     beliefs = Beliefs(ROUTE, FeedPlan(), LedgerSettings(), [], 0.0)

@@ -7,10 +7,13 @@ import math
 import numpy as np
 import pytest
 
+from noisecheck.core.table import Impacts
 from noisecheck.flow.agreement import Best, holding_key
 from noisecheck.flow.beliefs import Beliefs
 from noisecheck.flow.histories import Decision, History, contacts_of
+from noisecheck.flow.ledger import follow_balls
 from noisecheck.flow.route import FeedPlan, LedgerSettings, Route
+from noisecheck.place.evidence import Evidence
 
 SEEN = Decision(None, "pass", 7, 3, 1, 20.0, late=True)
 SHOWN = Decision(None, "pass", 8, 3, 1, 20.15, late=True, came_s=20.0)
@@ -79,3 +82,33 @@ def test_a_contact_louder_than_usual_where_it_was_may_well_hold_a_louder_one() -
     assert usual < 0.01 * untold
     assert louder > 10.0 * untold
     assert own == pytest.approx(untold)
+
+
+@pytest.mark.parametrize("station", [0, 1])
+def test_a_contact_for_which_no_impact_was_found_shows_by_its_rebound(station: int) -> None:
+    """Else that was a contact far too soft and too late, or a stray, its ball unheard there at up to a million to one."""
+    rng, stations = np.random.default_rng(4), ("landing", "bend", "tray")
+    rows, fed_s, came_s = [], 2.0, math.nan
+    for ball in range(90):
+        fed_s = at = fed_s + 1.0 + rng.exponential(1.0)
+        for q, usual in enumerate((0.0, 1.0, 0.7)):
+            at += usual * np.exp(rng.normal(0.0, 0.03))
+            missing = (ball, q) == (60, station)
+            first, came_s = ([], at) if missing else ([(at, q, -46.0, 0)], came_s)
+            rows += [*first, (at + 0.1 + rng.normal(0.0, 0.001), q, -59.0, int(bool(first)))]
+    time_s, at, level_db, rebound = (np.array(v) for v in zip(*sorted(rows), strict=True))
+    drop = np.zeros(len(rows), np.int64)  # trains of one place
+    for q in range(3):
+        drop[at == q] = 1000 * q + np.cumsum(rebound[at == q] == 0)
+    impacts = Impacts.of(
+        len(rows), time_s=time_s, station=[stations[q] for q in at], station_confidence=0.99, odds=1e5, drop=drop,
+        rebound=rebound, lae_db=level_db + rng.normal(0.0, 0.7, len(rows)),
+    )  # fmt: skip
+    odds = Evidence.none(stations, len(rows))
+    odds.log_likelihood[:] = np.where(np.arange(3) == at[:, None], 6.0, -6.0)
+    way = Route(stations, ((0.85, 1.2), (0.59, 0.84)))
+    settings = LedgerSettings(copied=0.0)
+    ledger = follow_balls(impacts, way, end_s=time_s[-1] + 4.0, odds=odds, settings=settings)
+    assert (ledger.fed, ledger.arrived, ledger.findings) == (90, 90, ())
+    there = [p.time_s - p.took_s * (station == 0) for p in ledger.passages if p.ball == 60]
+    assert there[0] == pytest.approx(came_s, abs=0.005)
