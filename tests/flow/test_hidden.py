@@ -86,7 +86,7 @@ def test_a_contact_louder_than_usual_where_it_was_may_well_hold_a_louder_one() -
 
 @pytest.mark.parametrize("station", [0, 1])
 def test_a_contact_for_which_no_impact_was_found_shows_by_its_rebound(station: int) -> None:
-    """Else that was a contact far too soft and too late, or a stray, its ball unheard there at up to a million to one."""
+    """Else that was a contact far too soft and too late, or a stray and its ball unheard at up to a million to one."""
     rng, stations = np.random.default_rng(4), ("landing", "bend", "tray")
     rows, fed_s, came_s = [], 2.0, math.nan
     for ball in range(90):
