@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from noisecheck.bench.runsheet import OPTIONAL
+from noisecheck.compare.gains import gain_apart_db
 from noisecheck.compare.pairing import Pairing, paired
 from noisecheck.compare.summary import SOFT_ONES, RunSummary, excluded_of
 from noisecheck.core.units import many
@@ -53,6 +54,7 @@ def pair(
     warnings += [f"run {s.run.name} is left out: no impact to compare" for s in (*base, *other) if not s.used]
     warnings += _uneven_doubt(a, b, names)
     refusal = _unlike(a, b, names, rig, warnings) or _devices(a, b, names, by, references, warnings)
+    refusal = refusal or _gains(a, b, names)
     if refusal:
         return Pairing(refusal=refusal, warnings=tuple(warnings))
     blocks: list[str] = []
@@ -193,6 +195,19 @@ def _devices(
             return f"{text}: their gains differ, levels are not calibrated and no reference drop ties them"
         warnings.append(f"{text}: what their responses differ by is part of the difference")
     return ""
+
+
+def _gains(a: list[RunSummary], b: list[RunSummary], names: tuple[str, str]) -> str:
+    """Refuse what was recorded with another gain in one session."""
+    step = gain_apart_db(a, b)
+    if not step:
+        return ""
+    more, less = names[::-1] if step > 0 else names
+    return (
+        f"the background of the {more} runs lies {abs(step):.1f} dB above that of the {less} ones, in all octaves "
+        "alike: their gain was another, as that of a recorder which sets it by itself; record anew with the gain fixed "
+        "(or give each gain a session of its own, with reference drops in each)"
+    )
 
 
 def _own_columns(a: Sequence[RunSummary], b: Sequence[RunSummary], by: str, names: tuple[str, str]) -> list[str]:

@@ -109,6 +109,8 @@ class RunSummary:
     """Why they are known to be too high: no proof that something is loud..."""
     exceeds_db: float = math.inf
     """... by less than so much."""
+    floor_db: tuple[float, ...] = ()
+    """Background of the recording by octave (dB), where it was looked at."""
 
     def value(self, quantity: str) -> float:
         """Return the run mean of a quantity: dB, ms or Hz (geometric for the last two); NaN when not measurable."""
@@ -352,5 +354,6 @@ def _merged(rows: list[RunSummary]) -> RunSummary:
         n=n,
         warnings=tuple(w for r in rows for w in r.warnings),
         bound=np.any([r.bound for r in rows_used], axis=0),
+        floor_db=rows[0].floor_db,
         **doubts_of(rows_used),
     )

@@ -250,10 +250,22 @@ def measure_campaign(
     return CampaignResult(
         campaign,
         tuple(results),
-        tied_summaries(tables, summarise(impacts, campaign.runs)),
+        tied_summaries(tables, _with_floors(summarise(impacts, campaign.runs), results)),
         asdict(settings),
         provenance(),
     )
+
+
+def _with_floors(summaries: Sequence[RunSummary], results: Sequence[RunResult]) -> tuple[RunSummary, ...]:
+    """Return summaries that know the background of their recording, at the microphone that heard them."""
+    health = {r.run.name: r.health for r in results if r.health is not None}
+    found = []
+    for s in summaries:
+        if (known := health.get(s.run.name)) is not None:
+            at = s.channels[0] if len(s.channels) == 1 else known.best_channel
+            s = replace(s, floor_db=known.channels[at].floor_db)
+        found.append(s)
+    return tuple(found)
 
 
 def share_of(told: Told | None, number: int, count: int, name: str, share: float) -> None:
