@@ -1,9 +1,10 @@
 """What a recording went through before it was stored: a lossy codec shows by what announces its impacts.
 
 A WAV or FLAC made from a compressed recording holds all that the codec added, but no longer says so. The first tile
-tells: as they were recorded hardly any impacts are announced, through a codec one in twenty and more. So are they by
-the ringing of a steep filter (sound taken from a low rate), and by what noise reduction lets through before it opens;
-what is new then lies in the same places, and is listened to in the same way.
+tells: most codecs cut off what lies above some frequency as nothing in a room does, and as they were recorded hardly
+any impacts are announced, through a codec one in twenty and more. So are they by the ringing of a steep filter (sound
+taken from a low rate), and by what noise reduction lets through before it opens; what is new then lies in the same
+places, and is listened to in the same way.
 """
 
 from __future__ import annotations
@@ -14,7 +15,7 @@ import numpy as np
 
 from noisecheck.audio.recording import FileRecording, Recording, is_lossy
 from noisecheck.detect.candidates import Candidates
-from noisecheck.detect.coded import grows_until, went_through
+from noisecheck.detect.coded import cut_off, grows_until, went_through
 from noisecheck.pipeline.tiles import Reader, Tile, find_in_tiles, tiles_of
 
 __all__ = ["WAS_CODED", "find_in_first", "note_coded", "sounds_coded", "tells_codec"]
@@ -30,14 +31,16 @@ _CLEAR: Final = 40.0
 def tells_codec(reader: Reader, tile: Tile, found: list[Candidates]) -> bool:
     """Return whether what was found in a recording's first tile, one entry a channel, tells that it was compressed."""
     samples, rate = reader.read(*tile), reader.recording.rate
-    announced = impacts = hearing = 0
+    announced = impacts = hearing = cut = 0
     for channel, candidates in enumerate(found):
         clear = candidates.onset[candidates.score > _CLEAR]
-        announced += int(grows_until(np.ascontiguousarray(samples[:, channel]), clear, rate).sum())
+        heard = np.ascontiguousarray(samples[:, channel])
+        announced += int(grows_until(heard, clear, rate).sum())
+        cut += cut_off(heard, clear, rate)
         impacts += len(clear)
         hearing += len(clear) > 0
     # All microphones hear the same impacts: what they say together is no more than one of them says.
-    return hearing > 0 and went_through(announced / hearing, impacts / hearing)
+    return hearing > 0 and (cut == hearing or went_through(announced / hearing, impacts / hearing))
 
 
 def find_in_first(reader: Reader, tile: Tile) -> list[Candidates]:

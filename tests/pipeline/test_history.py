@@ -9,10 +9,11 @@ import numpy as np
 import pytest
 import soundfile
 import soxr
+from scipy.signal import butter, sosfilt
 
 from noisecheck.audio.recording import ArrayRecording, open_recording
 from noisecheck.core.table import Impacts
-from noisecheck.detect.coded import grows_until, went_through
+from noisecheck.detect.coded import cut_off, grows_until, went_through
 from noisecheck.live.sources import FileSource, Note
 from noisecheck.pipeline.history import WAS_CODED, sounds_coded
 from noisecheck.pipeline.kept import listen_once
@@ -101,6 +102,19 @@ def test_what_was_not_compressed_is_not_taken_for_it(tmp_path: Path) -> None:
     )
     assert not listened.heard.coded
     assert listened.notes == ()
+
+
+@pytest.mark.parametrize("low_rate", [22_050, 32_000])
+def test_what_is_cut_off_steeply_is_told_by_that_alone(low_rate: int) -> None:
+    """A filter announces impacts by ringing too briefly to be told; most codecs cut off as steeply."""
+    x, _ = strokes(6, seconds=12)
+    rounded = np.round(soxr.resample(soxr.resample(x, RATE, low_rate), low_rate, RATE) * 2**15) / 2**15
+    assert sounds_coded(ArrayRecording(rounded.astype(np.float32), RATE))
+    onsets = np.arange(1, 12) * RATE
+    assert not cut_off(x[:, 0], onsets, RATE)
+    soft = sosfilt(butter(4, low_rate / 2, fs=RATE, output="sos"), x[:, 0]).astype(np.float32)
+    assert not cut_off(soft, onsets, RATE)
+    assert not cut_off(x[:, 0], onsets[:2], RATE)  # two prove nothing
 
 
 @pytest.mark.parametrize("again_s", [(0.002, 0.012), (0.008, 0.025)])
