@@ -63,7 +63,7 @@ FLAG_MEANING: dict[Flag, str] = {
     Flag.DRIFTED: "the calibration drifted by more than 0.5 dB between its two checks: levels are not comparable",
     Flag.SCHEDULED: "the sound left the station open: the ball that was due there tells it",
     Flag.CODEC_NOISE: "faint, and on the grid of the codec's blocks: most likely its own noise and no impact",
-    Flag.MACHINE: "no louder than what the machine makes without balls, and heard at no known place: no drop",
+    Flag.MACHINE: "no louder than what the machine makes without balls, as its microphones hear it: no drop",
     Flag.DROPOUT: "samples are missing inside it or just before it: neither its time nor its levels are to be trusted",
 }
 

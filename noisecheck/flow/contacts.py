@@ -70,7 +70,7 @@ class Told(NamedTuple):
 def rebounds_told(impacts: Impacts, route: Route) -> Told:
     """Return the trains told apart at each station of the route."""
     drop, rebound, time_s = impacts["drop"], impacts["rebound"], impacts["time_s"]
-    first = np.flatnonzero((rebound == 0) & (drop >= 0))
+    first = np.flatnonzero((rebound == 0) & (drop >= 0) & ~impacts.flagged(Flag.MACHINE))
     begun = np.full(int(drop.max(initial=-1)) + 1, -1, np.int64)
     begun[drop[first]] = first
     rows = np.flatnonzero((rebound > 0) & (drop >= 0))
@@ -248,13 +248,13 @@ def first_contacts(
 ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """Return (rows, station index on the route) of the impacts a ledger is made of, in order of time.
 
-    Impacts surely placed at stations off the route are left out, and rebounds (``rebound`` above 0) where not asked
-    for; unplaced are -1.
+    Impacts surely placed at stations off the route are left out, the machine's own, and rebounds (``rebound`` above 0)
+    where not asked for; unplaced are -1.
     """
     names = impacts.names["station"]
     index = np.array([route.stations.index(n) if n in route.stations else (-1 if not n else -2) for n in names], int)
     codes = index[impacts.data["station"]] if len(impacts) else np.empty(0, int)
-    rows = np.flatnonzero((codes >= -1) & (rebounds | (impacts["rebound"] <= 0)))
+    rows = np.flatnonzero((codes >= -1) & (rebounds | (impacts["rebound"] <= 0)) & ~impacts.flagged(Flag.MACHINE))
     rows = rows[np.argsort(impacts["time_s"][rows], kind="stable")]
     return rows.astype(np.int64), codes[rows].astype(np.int64)
 

@@ -84,6 +84,7 @@ def watch(arguments: argparse.Namespace, settings: ListenSettings, *, clock: Clo
     from noisecheck.live.placing import RUN, Placer
     from noisecheck.live.watch import Watch
     from noisecheck.pipeline.files import campaign_beside, of_recording, taps_of
+    from noisecheck.pipeline.machine import own_ticks
     from noisecheck.pipeline.placing import taught_by
     from noisecheck.pipeline.run import calibration_of, need_channels, spread_of
 
@@ -94,7 +95,8 @@ def watch(arguments: argparse.Namespace, settings: ListenSettings, *, clock: Clo
     rig = load_rig(arguments.rig)
     settings = settings.across(spread_of(rig))
     beside = campaign_beside(arguments.rig)
-    taught = taught_by([(t.run, t.impacts) for t in taps_of(beside, settings)], rig)
+    alone = taps_of(beside, settings, empty=True)
+    taught, ticks = taught_by([(t.run, t.impacts) for t in alone], rig), own_ticks(alone)
     source = _source(arguments, clock)
     try:
         need_channels(source.name, source.channels, rig)
@@ -110,7 +112,7 @@ def watch(arguments: argparse.Namespace, settings: ListenSettings, *, clock: Clo
         source.channels,
         settings=settings,
         offset_db=np.array(calibration.offset_db) if calibration.known else None,
-        placer=Placer(rig, source.rate, taught, run),
+        placer=Placer(rig, source.rate, taught, run, ticks),
         by_sound=taught is not None,
         impacts=arguments.impacts,
         coded=source.coded,

@@ -10,7 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from noisecheck.bench.rig import Rig
+from noisecheck.core.flags import Flag
 from noisecheck.core.table import Impacts
+from noisecheck.core.units import many
 from noisecheck.flow.contacts import faintness, first_contacts, followed_impacts, labels_of, levels_of
 from noisecheck.flow.findings import Ledger
 from noisecheck.flow.route import LedgerSettings, Route
@@ -106,6 +108,8 @@ class Follower:
         self.room, self.listened = self.hearing.room, self.hearing.listened
         self.count = 0
         """Impacts heard."""
+        self._ticks = 0
+        """Those of them that the machine makes without balls."""
         self.left_out: tuple[str, ...] = ()
         """Stations on the balls' way that no microphone here hears."""
         self.ledger: Ledger | None = None
@@ -141,6 +145,11 @@ class Follower:
     def seconds(self) -> float:
         """Seconds of the watch so far, gaps included."""
         return self.hearing.seconds
+
+    @property
+    def _heard(self) -> str:
+        ticks = f", {self._ticks} of them no louder than the machine itself" if self._ticks else ""
+        return f"{many(self.count, 'impact')} heard{ticks}"
 
     @property
     def _listened_s(self) -> float:
@@ -222,7 +231,7 @@ class Follower:
         done = account.again(now_s, deaf_s=self._deaf)
         followed = done.followed
         if self._solver is None and not self._learnt(done):
-            return self._readiness.waits(followed.solver, self.count, self.seconds, until_s=_SPEAK_S[1])
+            return self._readiness.waits(followed.solver, self._heard, self.seconds, until_s=_SPEAK_S[1])
         self._solver, route = followed.solver, followed.route
         self._translate = np.array(
             [route.stations.index(n) if n in route.stations else -1 for n in self._route.stations] + [-1]
@@ -232,7 +241,7 @@ class Follower:
         self._habits = []
         events = self._contradicted(followed.wrong, now_s)
         if self._solver.learning:
-            events += self._readiness.waits(self._solver, self.count, self.seconds)
+            events += self._readiness.waits(self._solver, self._heard, self.seconds)
         rows, codes = first_contacts(done.impacts, self._route)
         shared = self._solver.settings.shared_microphone
         self._silence = SilenceCheck(route, self._own.values() if shared else route.stations)
@@ -347,11 +356,14 @@ class Follower:
 
     def _still(self, heard: Heard) -> list[Event]:
         """Say, once, that nothing has been heard for long."""
-        still_s = self._stillness.take(heard.impacts["time_s"], heard.known_s)
+        own = heard.impacts.flagged(Flag.MACHINE)
+        self._ticks += int(own.sum())
+        still_s = self._stillness.take(heard.impacts["time_s"][~own], heard.known_s)
         dead = any(map(_goes_on, self._deaf.values()))
         if not still_s or dead:
             return []
-        text = f"nothing has been heard for {still_s:.0f} s: was the machine stopped, or does a ball block its way?"
+        nothing = "nothing louder than the machine itself" if self._ticks else "nothing"
+        text = f"{nothing} has been heard for {still_s:.0f} s: was the machine stopped, or does a ball block its way?"
         return [Event("note", self.seconds, self.seconds, text, more={"from_s": round(heard.known_s - still_s, 6)})]
 
     # -- words ------------------------------------------------------------------------------------------------------

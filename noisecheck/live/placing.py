@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from noisecheck.bench.rig import Rig
 from noisecheck.bench.runsheet import Run
@@ -14,6 +15,7 @@ from noisecheck.live.arriving import ArrivalTimes, stations_in_reach
 from noisecheck.live.room import Room
 from noisecheck.pipeline.decisions import joined_onsets
 from noisecheck.pipeline.flowing import listened_at
+from noisecheck.pipeline.machine import OwnTicks
 from noisecheck.pipeline.placing import needs_arrivals, placed
 from noisecheck.place.array import array_of
 from noisecheck.place.crosstalk import CrossTalk
@@ -45,10 +47,14 @@ class Placer:
         rate: frames a second.
         taught: sounds of its stations, None where nothing taught them.
         run: what the run sheet knows of what is listened to.
+        ticks: what the machine makes without balls.
     """
 
-    def __init__(self, rig: Rig, rate: int, taught: TaughtSounds | None, run: Run = RUN) -> None:
+    def __init__(
+        self, rig: Rig, rate: int, taught: TaughtSounds | None, run: Run = RUN, ticks: OwnTicks | None = None
+    ) -> None:
         self._rig, self._rate, self._taught = rig, rate, taught
+        self._ticks = ticks or OwnTicks({})
         self.listened = listened_at(rig, taught)
         """Stations known to be heard."""
         self.run = run
@@ -73,9 +79,13 @@ class Placer:
         """
         answer = placed(
             onsets, impacts, self.run, self._rig, rate=self._rate, taught=self._taught, timed=self.times, talk=talk,
-            widened=widened,
+            widened=widened, ticks=self._ticks,
         )  # fmt: skip
         return answer.impacts, answer.odds
+
+    def own(self, onsets: Onsets, impacts: Impacts) -> NDArray[np.bool_]:
+        """Return which impacts are the machine's own, (n,), by how its microphones hear them."""
+        return self._ticks.among(onsets, impacts, self.run)
 
     def talk(self, onsets: Onsets) -> CrossTalk | None:
         """Return what impacts show of how the microphones hear one another's stations; None where nothing can."""
@@ -103,6 +113,8 @@ class Placing:
         self._placer, self._rate, self._channels = placer, rate, channels
         self._onsets, self._near = joined_onsets([], channels), Impacts.empty()
         """The last impacts, and those of them that may hide the next ones, measured."""
+        self._own = np.empty(0, bool)
+        """Which of the last impacts are the machine's own."""
         self._talk: CrossTalk | None = None
         self._widened = 1.0
         self._fresh = 0
@@ -111,12 +123,13 @@ class Placing:
     def placed(self, onsets: Onsets, table: Impacts) -> tuple[Impacts, Evidence | None]:
         """Return impacts newly measured, placed, and how they sound at every station."""
         self._onsets = joined_onsets([self._onsets, onsets], self._channels).where(slice(-_ROWS, None))
+        self._own = np.concatenate([self._own, self._placer.own(onsets, table)])[-_ROWS:]
         self._near = Impacts.concat([self._near, table])
         self._fresh += len(onsets)
         if self._placer.times is not None:
             self._placer.times.take(onsets, table)
         if _AGAIN * self._fresh >= len(self._onsets):
-            self._talk, self._fresh = self._placer.talk(self._onsets), 0
+            self._talk, self._fresh = self._placer.talk(self._onsets.where(~self._own)), 0
             self._widened = self._placer.widened(self._onsets)
         count = len(self._onsets)
         first = int(np.argmax(self._onsets.frame >= onsets.frame.min() - int(_NEAR_S * self._rate)))

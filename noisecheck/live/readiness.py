@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 
-from noisecheck.core.units import many
 from noisecheck.flow.solver import LedgerSolver
 from noisecheck.live.events import Event, clock_text
 
@@ -17,12 +16,12 @@ class Readiness:
     def __init__(self) -> None:
         self._waits = self._ready = False
 
-    def waits(self, solver: LedgerSolver, impacts: int, now_s: float, *, until_s: float = math.nan) -> list[Event]:
+    def waits(self, solver: LedgerSolver, heard: str, now_s: float, *, until_s: float = math.nan) -> list[Event]:
         """Return what is not known yet.
 
         Args:
             solver: of what was heard so far.
-            impacts: heard so far.
+            heard: how many impacts so far, in words.
             now_s: seconds of the watch.
             until_s: how long laws of rebounds are waited for; NaN: they are not.
         """
@@ -42,7 +41,7 @@ class Readiness:
                 f"their first {solver.settings.learn_s:.0f} s"
             )
         why = "; ".join(reasons) or "too much is odd about what was heard so far"
-        return [Event("note", now_s, now_s, f"{many(impacts, 'impact')} heard; nothing is said of balls yet: {why}")]
+        return [Event("note", now_s, now_s, f"{heard}; nothing is said of balls yet: {why}")]
 
     def ready(self, now_s: float) -> list[Event]:
         """Return that balls are followed, once."""

@@ -171,7 +171,7 @@ def place_runs(results: Sequence[RunResult], rig: Rig, taps: Sequence[RunResult]
     tables = [(r.run, r.impacts) for r in (*results, *taps)]
     named = named_groups(tables, rig)
     taught = taught_by(tables, rig, named.lessons)
-    ticks, listened = own_ticks(tables), listened_at(rig, taught)
+    ticks, listened = own_ticks([*results, *taps]), listened_at(rig, taught)
     done = []
     for result in results:
         with join_recordings(result.paths) as recording:
@@ -183,14 +183,11 @@ def place_runs(results: Sequence[RunResult], rig: Rig, taps: Sequence[RunResult]
                 rate=result.rate,
                 taught=taught,
                 read=recording.read,
+                ticks=ticks,
             )
-        faint: tuple[str, ...] = ()
-        impacts = answer.impacts
-        if result.run.role == "test" and not answer.heard:
-            impacts, faint = ticks.marked(impacts, result.run)
-        impacts, more = relocated(named.into(impacts, result.run.name), result.corrections)
+        impacts, more = relocated(named.into(answer.impacts, result.run.name), result.corrections)
         odds = settled(answer.odds, answer.impacts, impacts)
-        notes = (*result.notes, *answer.notes, *faint, *more)
+        notes = (*result.notes, *answer.notes, *more)
         done.append(
             replace(
                 result,

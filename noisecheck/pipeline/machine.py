@@ -4,16 +4,24 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from noisecheck.bench.runsheet import Run
 from noisecheck.core.flags import Flag
+from noisecheck.core.order import median
 from noisecheck.core.records import record
 from noisecheck.core.table import Impacts
+from noisecheck.detect.channels import Onsets
+
+if TYPE_CHECKING:
+    from noisecheck.pipeline.run import RunResult
 
 __all__ = ["OwnTicks", "own_ticks"]
+
+Floats = NDArray[np.float64]
 
 _LEAST: Final = 10
 _LEAST_A_MINUTE: Final = 5.0
@@ -21,48 +29,112 @@ _SECOND: Final = 2  # the loudest alone may be a door, or a step
 _COMMON_PERCENT, _RARE_DB = 95.0, 10.0
 """Few and far louder than nearly all, they are speech or a door, and not the machine's."""
 _LOUDER_DB: Final = 1.0
+_SCATTER_DB: Final = 3.0  # one microphone reads amid noise, and what else rings just then
+
+
+@record
+class Loudest:
+    """How loud the machine's own impacts are where it was recorded without balls."""
+
+    run: str
+    lae_db: float
+    """Highest L_AE."""
+    level_db: Floats
+    """Highest level at each microphone, (channels,)."""
+    more_db: Floats
+    """Most by which one microphone heard one louder than another did, (channels, channels)."""
+    rings_db: float
+    """How far L_AE lies above the level where it was heard first, as usual."""
+
+    def covers(self, onsets: Onsets, impacts: Impacts) -> NDArray[np.bool_]:
+        """Return which impacts are no louder than the machine's own at any microphone, and in its proportions, (n,).
+
+        A level is that of the moment at which an impact was found. A drop amid ticks may be found at one of them, and
+        is longer than they are: its L_AE has to be no more than theirs, too, unless that takes in a louder one's ring.
+        """
+        from noisecheck.flow.contacts import under_louder
+
+        level = np.where(np.isfinite(onsets.level_db), onsets.level_db, np.nan)
+        if level.shape[1] != len(self.level_db):
+            return np.zeros(len(onsets), bool)
+        with np.errstate(invalid="ignore"):
+            above = (level > self.level_db).any(axis=1)
+            unlike = (level[:, :, None] - level[:, None, :] > self.more_db).any(axis=(1, 2))
+            short = impacts["lae_db"] - self.rings_db <= self.level_db[onsets.channel]
+        short |= impacts.flagged(Flag.BOUND) | under_louder(impacts["time_s"], impacts["lae_db"])
+        return np.asarray(np.isfinite(level).any(axis=1) & short & ~above & ~unlike)
 
 
 @record
 class OwnTicks:
-    """How loud the machine's own impacts are, by session; nothing where it was not recorded alone, or is silent."""
+    """The machine's own impacts by session; nothing where it was not recorded alone, or is silent."""
 
-    up_to_db: dict[str, tuple[float, str]]
-    """Highest L_AE of the machine's own impacts, and the run that shows it, by session."""
+    loudest: dict[str, Loudest]
 
-    def marked(self, impacts: Impacts, run: Run) -> tuple[Impacts, tuple[str, ...]]:
-        """Return a run's impacts with those no louder than the machine's own flagged, and what there is to say."""
-        limit_db, shown_by = self.up_to_db.get(run.session, (-math.inf, ""))
+    def among(self, onsets: Onsets, impacts: Impacts, run: Run) -> NDArray[np.bool_]:
+        """Return which impacts of a run its microphones hear as they hear the machine's own, (n,)."""
+        known = self.loudest.get(run.session)
+        if known is None or run.role != "test":
+            return np.zeros(len(onsets), bool)
+        return known.covers(onsets, impacts)
+
+    def no_louder(self, impacts: Impacts, run: Run) -> NDArray[np.bool_]:
+        """Return which impacts of a run are no louder than the machine's own, (n,)."""
+        known = self.loudest.get(run.session)
+        if known is None or run.role != "test":
+            return np.zeros(len(impacts), bool)
         with np.errstate(invalid="ignore"):
-            own = impacts["lae_db"] <= limit_db
+            return np.asarray(impacts["lae_db"] <= known.lae_db)
+
+    def marked(self, impacts: Impacts, own: NDArray[np.bool_], run: Run) -> tuple[Impacts, tuple[str, ...]]:
+        """Return a run's impacts with the machine's own flagged, and what there is to say of them."""
         if not own.any():
             return impacts, ()
         flags = np.where(own, impacts["flags"] | np.uint32(Flag.MACHINE), impacts["flags"])
+        known = self.loudest[run.session]
         note = (
             f"{own.sum()} of {len(own)} impacts are no louder than what the machine makes without balls (run "
-            f"{shown_by}: L_AE up to {limit_db:.1f} dB): they count as no drops"
+            f"{known.run}: L_AE up to {known.lae_db:.1f} dB): they count as no drops"
         )
         return impacts.with_columns(flags=flags), (note,)
 
 
-def own_ticks(runs: Iterable[tuple[Run, Impacts]]) -> OwnTicks:
+def own_ticks(results: Iterable[RunResult]) -> OwnTicks:
     """Return how loud the machine's own impacts are, from the runs of role ``background`` among these.
 
     Sessions stand apart, for gains may differ. A few odd sounds in such a run (a door, a voice) do not count.
 
     Args:
-        runs: (run, its impacts measured, with times in s).
+        results: runs measured.
     """
-    found: dict[str, tuple[float, str]] = {}
-    for run, impacts in runs:
-        levels = np.sort(impacts["lae_db"][np.isfinite(impacts["lae_db"])])[::-1]
+    found: dict[str, Loudest] = {}
+    for result in results:
+        run, impacts = result.run, result.impacts
+        levels = impacts["lae_db"][np.isfinite(impacts["lae_db"])]
         if run.role != "background" or len(levels) < _LEAST:
             continue
         minutes = float(np.ptp(impacts["time_s"])) / 60.0
         if len(levels) < _LEAST_A_MINUTE * minutes:
             continue
-        usual = float(np.percentile(levels, _COMMON_PERCENT))
-        limit = min(float(levels[_SECOND - 1]), usual + _RARE_DB) + _LOUDER_DB
-        if limit > found.get(run.session, (-math.inf, ""))[0]:
-            found[run.session] = limit, run.name
+        known = Loudest(run.name, _usual_most(levels), *_by_microphone(result.onsets, impacts["lae_db"]))
+        if run.session not in found or known.lae_db > found[run.session].lae_db:
+            found[run.session] = known
     return OwnTicks(found)
+
+
+def _by_microphone(onsets: Onsets, lae_db: Floats) -> tuple[Floats, Floats, float]:
+    """Return the highest level at each channel, and of each over each other, and how far L_AE lies above levels."""
+    level = np.where(np.isfinite(onsets.level_db), onsets.level_db, np.nan)
+    more = [[_usual_most(a - b) for b in level.T] for a in level.T]
+    rings = lae_db - level[np.arange(len(level)), onsets.channel]
+    most = np.array([_usual_most(a) for a in level.T])
+    return most + _SCATTER_DB, np.array(more) + _SCATTER_DB, median(rings[np.isfinite(rings)])
+
+
+def _usual_most(levels_db: Floats) -> float:
+    """Return the highest of levels but for a few odd ones, dB; minus infinity of too few."""
+    levels = np.sort(levels_db[np.isfinite(levels_db)])[::-1]
+    if len(levels) < _LEAST:
+        return -math.inf
+    usual = float(np.percentile(levels, _COMMON_PERCENT))
+    return min(float(levels[_SECOND - 1]), usual + _RARE_DB) + _LOUDER_DB

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from noisecheck.bench.runsheet import Run
 from noisecheck.core.table import Impacts
 from noisecheck.detect.channels import Onsets
+from noisecheck.pipeline.machine import OwnTicks
 
 if TYPE_CHECKING:
     from noisecheck.bench.rig import Rig
@@ -36,8 +37,6 @@ class PlacedRun(NamedTuple):
     """Places in the plan, where microphones in known places tell."""
     odds: Evidence | None
     """What every way of placing together says of each impact, row by row; None where the run sheet alone speaks."""
-    heard: bool
-    """Whether how it was heard tells where an impact was, and not the run sheet alone."""
 
 
 def taught_by(taps: Iterable[tuple[Run, Impacts]], rig: Rig, groups: Sequence[Lesson] = ()) -> TaughtSounds | None:
@@ -67,22 +66,32 @@ def placed(
     timed: Timed | None = None,
     talk: CrossTalk | None = None,
     widened: float = 1.0,
+    ticks: OwnTicks | None = None,
 ) -> PlacedRun:
     """Return the impacts of a run with their stations, and what there is to say about the placing.
 
     Taps, reference drops and runs at a station without a microphone are where the run sheet says; else every way
     that applies is asked. (``timed``, ``talk`` and ``widened``: what is known already, see
-    :func:`~noisecheck.place.combine.place_run`.)
+    :func:`~noisecheck.place.combine.place_run`.) With ``ticks`` what the machine makes without balls is marked:
+    where stations have microphones, by how all of them hear it, and that is at no station; where only the run sheet
+    tells places, by its level.
     """
+    ticks = ticks or OwnTicks({})
     owned = {m.station for m in rig.microphones if m.station}
     if run.station and (run.role != "test" or not rig.station_names or (owned and run.station not in owned)):
-        return PlacedRun(impacts.with_columns(station=run.station, station_confidence=1.0), (), (), None, None, False)
+        there = impacts.with_columns(station=run.station, station_confidence=1.0)
+        return PlacedRun(*ticks.marked(there, ticks.no_louder(there, run), run), (), None, None)
     if not rig.station_names:
-        return PlacedRun(impacts, (), (), None, None, False)
+        return PlacedRun(*ticks.marked(impacts, ticks.no_louder(impacts, run), run), (), None, None)
     if not needs_arrivals(rig):
         read = timed = None
     from noisecheck.place.combine import place_run
+    from noisecheck.place.microphones import cross_talk_of, station_channels
 
+    own = np.zeros(len(impacts), bool)
+    if len(station_channels(rig, onsets.arrival.shape[1])) >= 2:
+        own = ticks.among(onsets, impacts, run)
+        talk = talk or cross_talk_of(onsets.where(~own), rig, rate)
     answer = place_run(
         onsets,
         impacts,
@@ -96,8 +105,14 @@ def placed(
         talk=talk,
         widened=widened,
     )
-    heard = answer.ways != ("run sheet",)
-    return PlacedRun(answer.into(impacts), answer.notes, answer.doubts, answer.found, answer.evidence, heard)
+    impacts, odds = answer.into(impacts), answer.evidence
+    if answer.ways == ("run sheet",):
+        own = ticks.no_louder(impacts, run)
+    elif own.any():
+        impacts = impacts.at_stations({row: ("", 1.0) for row in np.flatnonzero(own).tolist()})
+        odds = odds.settled(own, [""] * len(own))
+    impacts, said = ticks.marked(impacts, own, run)
+    return PlacedRun(impacts, (*answer.notes, *said), answer.doubts, answer.found, odds)
 
 
 def needs_arrivals(rig: Rig) -> bool:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from noisecheck.core.table import Impacts
 from noisecheck.detect.channels import Onsets
@@ -18,7 +19,8 @@ class Placer:
 
     times = None
 
-    def __init__(self) -> None:
+    def __init__(self, ticks: int = 0) -> None:
+        self._ticks = ticks
         self.learnt: list[int] = []
         self.near: list[int] = []
 
@@ -26,6 +28,9 @@ class Placer:
         np.testing.assert_array_equal(onsets.frame, impacts["frame"])
         self.near.append(len(onsets))
         return impacts, None
+
+    def own(self, onsets: Onsets, impacts: Impacts) -> NDArray[np.bool_]:
+        return np.arange(len(impacts)) < self._ticks
 
     def talk(self, onsets: Onsets) -> str:
         self.learnt.append(len(onsets))
@@ -53,3 +58,11 @@ def test_a_watch_learns_from_as_many_impacts_as_a_recording() -> None:
     assert placer.learnt[-1] == 1000
     assert len(placer.learnt) < 130  # whenever a twentieth more has come
     assert placer.near[-1] == 3 + 2  # with those of the half second before
+
+
+def test_a_watch_learns_nothing_from_the_machines_own_ticks() -> None:
+    placer = Placer(ticks=2)
+    placing = Placing(placer, RATE, 2)  # type: ignore[arg-type]
+    for first in range(0, 20, 5):
+        placing.placed(*_impacts(first, 5))
+    assert placer.learnt == [3, 6, 9, 12]

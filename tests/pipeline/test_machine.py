@@ -13,12 +13,35 @@ from noisecheck.bench.campaign import load_campaign
 from noisecheck.bench.runsheet import Run
 from noisecheck.core.flags import Flag
 from noisecheck.core.table import Impacts
+from noisecheck.detect.channels import Onsets
 from noisecheck.pipeline.campaign import measure_campaign
 from noisecheck.pipeline.files import measure_files
 from noisecheck.pipeline.listen import ListenSettings
-from noisecheck.pipeline.machine import own_ticks
+from noisecheck.pipeline.machine import OwnTicks, own_ticks
+from noisecheck.pipeline.run import RunResult
 
 RATE = 16_000
+
+
+def _heard(run: Run, impacts: Impacts, onsets: Onsets | None = None) -> RunResult:
+    onsets = onsets or _onsets(impacts["lae_db"][:, None])
+    return RunResult(run, impacts, onsets, RATE, 30.0, 1, ())
+
+
+def _onsets(level_db: NDArray[np.float64]) -> Onsets:
+    frame = np.arange(len(level_db), dtype=np.int64)
+    return Onsets(
+        frame,
+        level_db.argmax(axis=1),
+        np.full(len(frame), 99.0),
+        np.repeat(frame[:, None], level_db.shape[1], 1),
+        level_db,
+    )
+
+
+def _marked(ticks: OwnTicks, levels_db: NDArray[np.float64], run: Run) -> tuple[Impacts, tuple[str, ...]]:
+    impacts = _table(levels_db)
+    return ticks.marked(impacts, ticks.no_louder(impacts, run), run)
 
 
 def _table(levels_db: NDArray[np.float64]) -> Impacts:
@@ -31,28 +54,60 @@ def _run(role: str, session: str = "") -> Run:
 
 def test_what_is_no_louder_than_the_empty_machine_is_marked() -> None:
     rng = np.random.default_rng(2)
-    ticks = own_ticks([(_run("background"), _table(rng.normal(-80, 3, 200)))])
+    ticks = own_ticks([_heard(_run("background"), _table(rng.normal(-80, 3, 200)))])
     levels = np.concatenate([rng.normal(-80, 3, 300), rng.normal(-50, 2, 30)])
-    marked, said = ticks.marked(_table(levels), _run("test"))
+    marked, said = _marked(ticks, levels, _run("test"))
     machine = marked.flagged(Flag.MACHINE)
     assert machine[:300].mean() > 0.98
     assert not machine[300:].any()
     assert said[0].startswith(f"{machine.sum()} of 330 impacts are no louder than what the machine makes without balls")
-    other, nothing = ticks.marked(_table(levels), _run("test", session="day 2"))
+    other, nothing = _marked(ticks, levels, _run("test", session="day 2"))
     assert not other.flagged(Flag.MACHINE).any()
     assert nothing == ()
 
 
 @pytest.mark.parametrize("ticks_db", [[], [-80.0] * 9])
 def test_a_silent_machine_marks_nothing(ticks_db: list[float]) -> None:
-    ticks = own_ticks([(_run("background"), _table(np.array(ticks_db)))])
-    assert not ticks.marked(_table(np.full(20, -85.0)), _run("test"))[0].flagged(Flag.MACHINE).any()
+    ticks = own_ticks([_heard(_run("background"), _table(np.array(ticks_db)))])
+    assert not _marked(ticks, np.full(20, -85.0), _run("test"))[0].flagged(Flag.MACHINE).any()
 
 
 def test_a_door_in_the_empty_recording_does_not_hide_drops() -> None:
     levels = np.concatenate([np.random.default_rng(3).normal(-80, 3, 100), [-20.0, -22.0, -25.0]])
-    ticks = own_ticks([(_run("background"), _table(levels))])
-    assert not ticks.marked(_table(np.full(20, -50.0)), _run("test"))[0].flagged(Flag.MACHINE).any()
+    ticks = own_ticks([_heard(_run("background"), _table(levels))])
+    assert not _marked(ticks, np.full(20, -50.0), _run("test"))[0].flagged(Flag.MACHINE).any()
+
+
+def test_each_microphone_has_its_own_ticks_and_their_proportions() -> None:
+    rng = np.random.default_rng(4)
+
+    def around(*middle_db: float, count: int = 200, rings_db: float = -30.0) -> tuple[Onsets, Impacts]:
+        onsets = _onsets(np.array(middle_db) + rng.normal(0.0, 2.0, (count, 1)) + rng.normal(0.0, 0.5, (count, 2)))
+        lae = onsets.level_db.max(axis=1) + rings_db
+        return onsets, Impacts.of(count, time_s=np.arange(count) * 0.3, lae_db=lae, flags=0)
+
+    onsets, impacts = around(-20.0, -40.0)
+    ticks = own_ticks([_heard(_run("background"), impacts, onsets)])
+    for middle_db, rings_db, own in [
+        ((-20.0, -40.0), -30.0, True),
+        ((-30.0, -50.0), -30.0, True),  # softer
+        ((-5.0, -25.0), -30.0, False),  # louder at both
+        ((-40.0, -28.0), -30.0, False),  # louder than they are at the second only, softer than that of the first
+        ((-45.0, -41.0), -30.0, False),  # as soft as they are at each, but heard elsewhere
+        ((-20.0, -40.0), -8.0, False),  # as loud at first, but long
+    ]:
+        marks = ticks.among(*around(*middle_db, rings_db=rings_db), _run("test"))
+        assert marks.mean() > 0.97 if own else not marks.any(), middle_db
+    other = around(-20.0, -40.0)
+    assert not ticks.among(*other, _run("test", session="day 2")).any()
+    assert not ticks.among(*other, _run("taps")).any()
+
+
+def test_a_tick_amid_the_ring_of_a_drop_is_one_of_the_machines() -> None:
+    levels = np.array([-20.0, -20.0, -20.0])[:, None] + np.zeros(2)
+    known = own_ticks([_heard(_run("background"), _table(np.full(50, -50.0)), _onsets(np.full((50, 2), -20.0)))])
+    drop = Impacts.of(3, time_s=np.array([1.0, 1.02, 2.0]), lae_db=np.array([-30.0, -38.0, -38.0]), flags=0)
+    assert known.among(_onsets(levels), drop, _run("test")).tolist() == [False, True, False]
 
 
 def _sound(seconds: float, drops_s: list[float], seed: int) -> NDArray[np.float64]:
