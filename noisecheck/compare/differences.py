@@ -63,7 +63,7 @@ class Difference:
     """Whether the difference is a bound, for what the mean of the one side lacks (impacts that clipped) may be more
     than chance leaves open; the far end of the interval takes it in (infinite where it is not known)."""
     lacking: str = ""
-    """Why what comes out quieter or louder is not shown to be so, where it is what a mean lacks."""
+    """What a mean lacks, where for that only a bound is known, or what comes out quieter or louder is not shown."""
     energy_difference_db: float = math.nan
     df: float = math.nan
     standard_error_db: float = math.nan

@@ -209,7 +209,8 @@ def _differences(
         way = {"louder": "lower", "quieter": "higher"}.get(by_chance, "lower")
         doubt = lacks[way][0] if verdict != by_chance else ""
         first = [f"what comes out {by_chance} is not shown to be so: {doubt}"] if doubt else []
-        open_end = lacks["higher" if verdict == "louder" else "lower"][1]
+        short, open_end = lacks["higher" if verdict == "louder" else "lower"]
+        at_least = bool(verdict in ("quieter", "louder") and open_end > (fit.high[i] - fit.low[i]) / 2)
         found = Difference(
             value=value,
             measure=measure,
@@ -218,8 +219,8 @@ def _differences(
             p=float(fit.p[i]),
             verdict=verdict,
             indicative=indicative,
-            at_least=bool(verdict in ("quieter", "louder") and open_end > (fit.high[i] - fit.low[i]) / 2),
-            lacking=doubt,
+            at_least=at_least,
+            lacking=short if at_least else doubt,
             energy_difference_db=float(energy_fit.value[i]),
             df=float(fit.df[i]),
             standard_error_db=float(fit.error[i]),

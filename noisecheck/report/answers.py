@@ -212,9 +212,14 @@ def _answer(question: Asked, value: str) -> Said:
     )  # fmt: skip
     text = f"{name} against {base}: no difference shown; what there is lies {_between(low, high)} (95 % interval)."
     plan = next((p for p in view.plans if p.value == value), None)
-    lacking = next((o.lacking for _, o in found if o.lacking), "")
-    step = _sentence(f"record anew, for what there is proves nothing: {one_line(lacking)}") if lacking else ""
+    step = _anew("record anew, for what there is proves nothing", [d for _, d in found])
     return Said("no difference shown", text.replace("-", "\N{MINUS SIGN}"), step or _settle(plan))
+
+
+def _anew(step: str, differences: Sequence[Difference]) -> str:
+    """Return a step with what means lack; empty where they lack nothing."""
+    lacking = next((d.lacking for d in differences if d.lacking), "")
+    return _sentence(f"{step}: {one_line(lacking)}") if lacking else ""
 
 
 def _between(low: float, high: float) -> str:
@@ -243,7 +248,7 @@ def _shown(name: str, base: str, shown: list[tuple[View, Difference]], found: li
         text += f"; no difference shown at {listed(none)}"
     if unlike:
         text += f"; not comparable at {listed(unlike)}"
-    return Said(d.verdict, text + ".")
+    return Said(d.verdict, text + ".", _anew("record anew to know more than a bound", [o for _, o in shown]))
 
 
 def _settle(plan: EffectPlan | None) -> str:

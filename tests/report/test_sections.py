@@ -255,6 +255,7 @@ def test_what_clipped_impacts_leave_of_a_difference_is_told_as_a_bound_or_as_ope
         assert "(95 % bound; 6." in said.text
         assert "by what could be measured" in words[3]
         assert "or less)" not in words[3]
+        assert said.next_step.startswith("Record anew to know more than a bound: run bare-0: clipped (so are ")
         assert "or more)" in words[1]
     else:
         assert said.status == "no difference shown"
