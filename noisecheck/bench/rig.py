@@ -207,6 +207,16 @@ class Revisions(_Part):
         return _unique(order, "revision")
 
 
+_COUNTS: Final = ("held_up_per_thousand", "failures_per_million")
+_REACH: Final = {
+    **dict.fromkeys(("decay_ms", "centroid_hz"), (math.ulp(0.0), math.inf)),
+    "restitution": (0.0, 1.0),
+    "held_up_per_thousand": (0.0, 1e3),
+    "failures_per_million": (0.0, 1e6),
+}
+"""Limits that mean anything, of what has ends."""
+
+
 class Requirement(_Part):
     """``[[requirement]]``: strict (must) or negotiable (should), a measure, its limit, the confidence asked.
 
@@ -232,6 +242,12 @@ class Requirement(_Part):
         if not 0.5 <= self.confidence < 1:
             hint = ": did you give per cent?" if 50 <= self.confidence < 100 else ""
             raise ValueError(f"confidence = {self.confidence:g} must lie between 0.5 and 1{hint}")
+        if self.measure in _COUNTS and self.sense != "at most":
+            raise ValueError(f"{self.measure} can only be limited with sense = 'at most'")
+        least, most = _REACH.get(self.measure, (-math.inf, math.inf))
+        if not least <= self.limit <= most:
+            reach = "above 0" if math.isinf(most) else f"between {least:g} and {most:g}"
+            raise ValueError(f"limit = {self.limit:g} must be {reach} for {self.measure}")
         return self
 
 

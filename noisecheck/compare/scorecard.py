@@ -10,7 +10,6 @@ from typing import TYPE_CHECKING, Any, Final
 from noisecheck.compare.flowing import RunFlow
 from noisecheck.compare.requirements import RATES, Verdict, judge_estimate, judge_mean, judge_rate, overall
 from noisecheck.compare.standing import Standing
-from noisecheck.core.errors import InputError, one_line
 from noisecheck.core.records import record
 from noisecheck.core.units import many
 from noisecheck.flow.failures import dispersion_of, say_differing, say_share
@@ -133,9 +132,6 @@ def judge_revision(
         flows: runs of this revision.
         pace: what more runs or balls take.
         heard: share of failures that listening shows; its lower bound widens the failure bound.
-
-    Raises:
-        InputError: a rate that must be *at least* something, or a decay limit that is not above 0.
     """
     judged = []
     for r in requirements:
@@ -159,8 +155,6 @@ def _level(r: Requirement, revision: str, place: Standing | None, pace: Pace) ->
     if figure is None or place is None:
         step = f"nothing measurable {where}: record at least two runs of revision {revision} in which it sounds"
         return _nothing(r, revision, step, pace)
-    if logarithmic and r.limit <= 0:
-        raise InputError(f"requirement '{one_line(r.id)}': limit = {r.limit:g} must be above 0 for {r.measure}")
     scale = place.scales[place.scale_of[revision]]
     is_level = not logarithmic
     added = CALIBRATOR_DB if is_level and scale.db_re == "20 uPa" else 0.0
@@ -234,8 +228,6 @@ def _restitution(r: Requirement, revision: str, flows: Sequence[RunFlow], pace: 
 
 
 def _rate(r: Requirement, revision: str, flows: Sequence[RunFlow], pace: Pace, heard: HeardShare | None) -> Judged:
-    if r.sense != "at most":
-        raise InputError(f"requirement '{one_line(r.id)}': {r.measure} can only be limited with sense = 'at most'")
     lost = r.measure == "failures_per_million"
     kind = "stuck" if lost else "held_up"
     doubt = sum(f.undecided for f in flows) if lost else 0

@@ -206,7 +206,7 @@ def trend(
         heard: for each revision, the share of failures that listening shows.
 
     Raises:
-        InputError: no test run names a revision, or a requirement cannot be judged as written.
+        InputError: no test run names a revision.
     """
     tests = [s for s in of_role(summaries, "test") if s.run.revision]
     if not tests:

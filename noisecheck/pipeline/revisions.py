@@ -59,7 +59,7 @@ def trend_campaign(result: CampaignResult) -> Trend:
     in the ledger.
 
     Raises:
-        InputError: no test run names a revision, or a requirement cannot be judged as written.
+        InputError: no test run names a revision.
     """
     heard = {revision: share for revision, share in result.heard_shares.items() if share is not None}
     trended = trend(result.summaries, flows_of(result), rig=result.campaign.rig, heard=heard)

@@ -369,7 +369,7 @@ def test_runs_left_out_do_not_drown_a_band() -> None:
 def test_every_measure_gets_a_verdict_and_each_open_one_a_step() -> None:
     measures = ["lae_db", "lzpeak_db", "le_4000hz", "total_lae_db", "decay_ms", "centroid_hz", "restitution",
                 "held_up_per_thousand", "failures_per_million"]  # fmt: skip
-    rig = _rig(*({"id": m, "measure": m, "limit": 100.0} for m in measures))
+    rig = _rig(*({"id": m, "measure": m, "limit": 0.6 if m == "restitution" else 100.0} for m in measures))
     card = trend(_campaign({"A": 60.0}), _flows({"A": 0}), rig=rig).newest.card
     assert len(card.judged) == len(measures)
     for judged in card.judged:
@@ -389,11 +389,6 @@ def test_every_measure_gets_a_verdict_and_each_open_one_a_step() -> None:
         in {j.requirement.id: j for j in nothing.judged}["failures_per_million"].verdict.next_step
     )
     json.dumps([j.to_dict() for j in (*card.judged, *nothing.judged)], allow_nan=False)
-    with pytest.raises(InputError, match="must be above 0 for decay_ms"):
-        trend(_campaign({"A": 60.0}), [], rig=_rig({"id": "d", "measure": "decay_ms", "limit": -1.0}))
-    bad = {"id": "d", "measure": "failures_per_million", "limit": 1.0, "sense": "at least"}
-    with pytest.raises(InputError, match="sense = 'at most'"):
-        trend(_campaign({"A": 60.0}), [], rig=_rig(bad))
     with pytest.raises(InputError, match="names a revision"):
         trend([_row("", 60.0)], [], rig=_rig())
 
