@@ -44,7 +44,7 @@ def credible(ledger: Ledger) -> Ledger:
         said = (
             f"{ledger.arrived + lost} balls seem to be on their way where {ledger.fed} were fed, {lost} of them never "
             "heard to arrive: they are not followed rightly, so nothing is claimed of them (say transit_s in rig.toml; "
-            "record more balls in one run, and where the machine itself ticks, it without balls too, as role background)"
+            "record more balls in one run, and the machine without balls, too, as role background)"
         )
         return nothing_claimed(ledger, said)
     if unheard > max(_UNHEARD, ledger.arrived) and ledger.accounted > 2 * ledger.arrived:

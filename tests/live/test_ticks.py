@@ -1,4 +1,4 @@
-"""A lift that ticks at every microphone: a recording of it without balls tells its ticks from them, live as in a file."""
+"""A lift that ticks at every microphone: a recording of it without balls tells its ticks from them, and live, too."""
 
 from __future__ import annotations
 
