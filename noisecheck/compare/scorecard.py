@@ -160,10 +160,7 @@ def _level(r: Requirement, revision: str, place: Standing | None, pace: Pace) ->
     added = CALIBRATOR_DB if is_level and scale.db_re == "20 uPa" else 0.0
     limit = math.log(r.limit) if logarithmic else r.limit
     if not math.isfinite(figure.error):
-        step = (
-            f"record {_MORE_RUNS_FIRST} more runs at least, the microphone put back anew for each: the spread between "
-            "runs is not known"
-        )
+        step = f"record {_MORE_RUNS_FIRST} more runs at least, for the spread between runs is not known"
         value = math.exp(figure.value) if logarithmic else figure.value
         return _nothing(r, revision, step, pace, value=value, more=_MORE_RUNS_FIRST)
     verdict = judge_estimate(
@@ -263,9 +260,10 @@ def _timed(judged: Judged, pace: Pace) -> Judged:
     if v.verdict != "not yet shown" or v.more is None:
         return judged
     hours = pace.hours(v.more, judged.unit)
-    if not math.isfinite(hours):
-        return judged
     step = v.next_step
+    if not math.isfinite(hours):
+        step += "; put the microphone back anew for each" if judged.unit == "runs" else ""
+        return replace(judged, verdict=replace(v, next_step=step))
     if judged.unit == "balls":
         step += f": {say_time(hours)}" + (f" at a ball every {pace.ball_s:.2f} s" if pace.stated else " of recording")
         if pace.balls_a_run > 0:

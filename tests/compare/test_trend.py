@@ -286,10 +286,16 @@ def test_open_level_says_runs_replacements_and_time() -> None:
     assert judged.verdict.verdict == "not yet shown"
     assert judged.unit == "runs"
     assert judged.hours == pytest.approx((judged.verdict.more or 0) * 50.0 / 3600)
-    assert "the microphone put back anew for each" in judged.verdict.next_step
+    assert judged.verdict.next_step.count("anew for each") == 1
     assert "as of session" not in judged.note
     one = trend(_campaign({"A": 50.0}, runs=1), [], rig=_rig({"id": "a", "measure": "lae_db", "limit": 60.0}))
     step = one.newest.card.judged[0].verdict
+    timed = trend(
+        _campaign({"A": 50.0}, runs=1), _flows({"A": 0}), rig=_rig({"id": "a", "measure": "lae_db", "limit": 60.0})
+    )
+    for told in (step, timed.newest.card.judged[0].verdict):
+        assert told.next_step.count("anew for each") == 1
+    assert " of recording, the microphone put back anew for each" in told.next_step
     assert (step.verdict, step.more) == ("not yet shown", 2)
     assert "the spread between runs is not known" in step.next_step
 
