@@ -11,11 +11,13 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Final, NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from noisecheck.bench.rig import Rig
 from noisecheck.core.flags import Flag
 from noisecheck.core.table import Impacts
 from noisecheck.detect.channels import Onsets
+from noisecheck.flow.contacts import first_contacts
 from noisecheck.flow.ledger import Followed, follow_so_far
 from noisecheck.flow.route import Route
 from noisecheck.live.hearing import Heard
@@ -23,7 +25,7 @@ from noisecheck.live.later import NotKept
 from noisecheck.live.placing import Placer
 from noisecheck.pipeline.decisions import joined_onsets
 from noisecheck.pipeline.flowing import feed_of, heard_beside, ledger_settings, with_drops
-from noisecheck.pipeline.lost import few_enough
+from noisecheck.pipeline.lost import at_return, few_enough
 from noisecheck.pipeline.references import machine_impacts, mark_references
 from noisecheck.pipeline.together import told_apart
 
@@ -105,6 +107,12 @@ class Account:
         """Whether it can be accounted for again without missing what happens meanwhile."""
         return self._count <= _QUICK
 
+    def contacts(self, impacts: Impacts) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        """Return (rows, station index on the route) of impacts that a ledger is made of, in order of time."""
+        rows, codes = first_contacts(impacts, self._route, rebounds=True)
+        struck = ~at_return(impacts, self.lost_s, self._rate)[rows]
+        return rows[struck], codes[struck]
+
     def add(self, heard: Heard) -> None:
         """Keep impacts; more than can be kept is let go of, and nothing is accounted for again."""
         self._count += len(heard.onsets)
@@ -140,6 +148,8 @@ class Account:
         impacts = Impacts.concat([*self._late, self._early()])
         gone = NotKept(self._rate, calibrated=self._calibrated, onsets=onsets, impacts=impacts)
         onsets, impacts = told_apart(onsets, impacts, self._rig, gone)
+        struck = ~at_return(impacts, self.lost_s, self._rate)
+        onsets, impacts = onsets.where(struck), impacts.where(struck)
         impacts, odds = self._placer(onsets, impacts)
         if ended:  # drops on a reference tile: told only by both ends of a take
             ((impacts, _),) = mark_references([(run, impacts, now_s)])

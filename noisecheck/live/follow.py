@@ -273,7 +273,7 @@ class Follower:
         if now_s > float(self._habits[0]["time_s"].min()) + _HABITS_S:
             solver.learn_habits(Impacts.concat(self._habits))
             self._habits = []
-        rows, codes = first_contacts(table, self._route, rebounds=True)
+        rows, codes = account.contacts(table)
         codes = self._translate[codes]
         first = table["rebound"][rows] <= 0
         wrong = self._check.take(table["time_s"][rows[first]], codes[first], now_s)

@@ -85,19 +85,19 @@ class LostSound:
 
     def __init__(self, rate: int) -> None:
         self._rate = rate
-        self._since = -1
+        self._since = 0
+        """Frame behind the last one that was not silent."""
 
     def take(self, part: NDArray[np.float32], at: int) -> tuple[tuple[float, float], ...]:
         """Take the next samples, the first of them frame ``at``; return a span in s that is long enough by now or ends.
 
         One that goes on ends at infinity; the same start comes again with its end.
         """
-        silent, since, end = not part.any(), self._since, at + len(part)
-        if silent and since < 0:
-            self._since = since = at
-        elif not silent:
-            self._since, end = -1, at
-        least = HIDES_S * self._rate
+        sounds = np.flatnonzero(part.any(axis=1))
+        silent, since, least = not len(sounds), self._since, HIDES_S * self._rate
+        end = at + (len(part) if silent else int(sounds[0]))
+        if not silent:
+            self._since = at + int(sounds[-1]) + 1
         if since <= 0 or end - since < least or (silent and at - since >= least):
             return ()  # none, too short yet, or said; silence at the very start is how some recorders begin
         return ((since / self._rate, math.inf if silent else end / self._rate),)

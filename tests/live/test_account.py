@@ -11,7 +11,7 @@ import pytest
 from noisecheck.bench.rig import Rig
 from noisecheck.core.flags import Flag
 from noisecheck.core.table import Impacts
-from noisecheck.detect.channels import Onsets
+from noisecheck.detect.channels import Onsets, no_onsets
 from noisecheck.flow.route import Route
 from noisecheck.live import account
 from noisecheck.live.account import Account
@@ -54,6 +54,18 @@ def _kept(parts: int, monkeypatch: pytest.MonkeyPatch) -> tuple[Account, Impacts
         late = _table(np.arange(at - 10, at), -50.0) if at in (10, 20, 30) else None
         kept.add(Heard(onsets, _table(rows, -40.0), None, at / 2.0, at / 2.0, late))
     return kept, kept.again(21.0, deaf_s={}).impacts
+
+
+def test_sound_that_comes_back_is_nothing_struck_as_in_a_file(monkeypatch: pytest.MonkeyPatch) -> None:
+    kept, impacts = _kept(7, monkeypatch)
+    faint = impacts.with_columns(margin_db=np.where(np.arange(40) % 2, 30.0, 5.0))
+    assert kept.contacts(faint)[0].tolist() == list(range(40))
+    back_s = faint["time_s"][8]
+    kept.add(Heard(no_onsets(1), Impacts.empty(), None, 21.0, 21.0, lost=((back_s - 1.0, back_s),)))
+    assert kept.contacts(faint)[0].tolist() == [n for n in range(40) if n != 8]
+    clear = faint.with_columns(margin_db=30.0)  # a drop, for which a gate opened
+    assert kept.contacts(clear)[0].tolist() == list(range(40))
+    assert len(kept.again(21.0, deaf_s={}).impacts) == 40  # none of those kept has a margin
 
 
 @pytest.mark.parametrize("parts", [1, 3, 7])

@@ -50,7 +50,10 @@ def test_sound_that_comes_back_says_how_long_it_was_lost() -> None:
     check, step = LostSound(RATE), RATE // 50
     parts = np.asarray(x, np.float32)[:, None]
     spans = [s for at in range(0, len(parts) - step + 1, step) for s in check.take(parts[at : at + step], at)]
-    assert spans == [(pytest.approx(3.05, abs=0.03), np.inf), (spans[0][0], pytest.approx(5.05, abs=0.03))]
+    assert spans == [(pytest.approx(3.05, abs=1e-9), np.inf), (pytest.approx(3.05, abs=1e-9), pytest.approx(5.05))]
+    check, late = LostSound(RATE), parts[RATE + 7 :]  # to the sample, wherever it is cut
+    spans = [s for at in range(0, len(late) - step + 1, step) for s in check.take(late[at : at + step], at)]
+    assert spans[-1] == (pytest.approx(2.05 - 7 / RATE), pytest.approx(4.05 - 7 / RATE))
 
 
 def test_a_gate_that_makes_pauses_is_no_dead_microphone() -> None:
