@@ -85,7 +85,7 @@ class Placer:
 
     def own(self, onsets: Onsets, impacts: Impacts) -> NDArray[np.bool_]:
         """Return which impacts are the machine's own, (n,), by how its microphones hear them."""
-        return self._ticks.among(onsets, impacts, self.run)
+        return self._ticks.among(onsets, impacts, self.run, self._rate)
 
     def talk(self, onsets: Onsets) -> CrossTalk | None:
         """Return what impacts show of how the microphones hear one another's stations; None where nothing can."""
@@ -123,18 +123,19 @@ class Placing:
     def placed(self, onsets: Onsets, table: Impacts) -> tuple[Impacts, Evidence | None]:
         """Return impacts newly measured, placed, and how they sound at every station."""
         self._onsets = joined_onsets([self._onsets, onsets], self._channels).where(slice(-_ROWS, None))
-        self._own = np.concatenate([self._own, self._placer.own(onsets, table)])[-_ROWS:]
         self._near = Impacts.concat([self._near, table])
         self._fresh += len(onsets)
         if self._placer.times is not None:
             self._placer.times.take(onsets, table)
-        if _AGAIN * self._fresh >= len(self._onsets):
-            self._talk, self._fresh = self._placer.talk(self._onsets.where(~self._own)), 0
-            self._widened = self._placer.widened(self._onsets)
         count = len(self._onsets)
         first = int(np.argmax(self._onsets.frame >= onsets.frame.min() - int(_NEAR_S * self._rate)))
         near = np.arange(max(min(first, count - len(onsets)), count - len(self._near)), count)
         self._near = self._near.where(np.arange(len(self._near) - len(near), len(self._near)))
+        own = self._placer.own(self._onsets.where(near), self._near)[len(near) - len(onsets) :]
+        self._own = np.concatenate([self._own, own])[-_ROWS:]
+        if _AGAIN * self._fresh >= len(self._onsets):
+            self._talk, self._fresh = self._placer.talk(self._onsets.where(~self._own)), 0
+            self._widened = self._placer.widened(self._onsets)
         impacts, odds = self._placer(self._onsets.where(near), self._near, self._talk, widened=self._widened)
         mine = np.arange(len(near) - len(onsets), len(near))
         return impacts.where(mine), None if odds is None else odds.where(mine)

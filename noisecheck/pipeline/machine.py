@@ -43,23 +43,32 @@ class Loudest:
     """Highest level at each microphone, (channels,)."""
     more_db: Floats
     """Most by which one microphone heard one louder than another did, (channels, channels)."""
+    softest_db: Floats
+    """Softest that each microphone heard of them; minus infinity where it hears nearly all, (channels,)."""
     rings_db: float
     """How far L_AE lies above the level where it was heard first, as usual."""
 
-    def covers(self, onsets: Onsets, impacts: Impacts) -> NDArray[np.bool_]:
+    def covers(self, onsets: Onsets, impacts: Impacts, rate: float) -> NDArray[np.bool_]:
         """Return which impacts are no louder than the machine's own at any microphone, and in its proportions, (n,).
 
         A level is that of the moment at which an impact was found. A drop amid ticks may be found at one of them, and
         is longer than they are: its L_AE has to be no more than theirs, too, unless that takes in a louder one's ring.
+        What a microphone did not hear is no louder there than what it hears at all, unless something else hid it.
         """
         from noisecheck.flow.contacts import under_louder
+        from noisecheck.place.crosstalk import heard_by
 
         level = np.where(np.isfinite(onsets.level_db), onsets.level_db, np.nan)
         if level.shape[1] != len(self.level_db):
             return np.zeros(len(onsets), bool)
         with np.errstate(invalid="ignore"):
             above = (level > self.level_db).any(axis=1)
-            unlike = (level[:, :, None] - level[:, None, :] > self.more_db).any(axis=(1, 2))
+            heard = heard_by(onsets, tuple(range(level.shape[1])), rate)
+            least = np.where(np.isnan(heard.arrival_s), np.maximum(self.softest_db, heard.masked_db), np.nan)
+            other = np.where(np.isnan(level), least, level)
+            unlike = np.zeros(len(level), bool)
+            for one, more in zip(level.T, self.more_db, strict=True):
+                unlike |= (one[:, None] - other > more).any(axis=1)
             short = impacts["lae_db"] - self.rings_db <= self.level_db[onsets.channel]
         short |= impacts.flagged(Flag.BOUND) | under_louder(impacts["time_s"], impacts["lae_db"])
         return np.asarray(np.isfinite(level).any(axis=1) & short & ~above & ~unlike)
@@ -71,12 +80,12 @@ class OwnTicks:
 
     loudest: dict[str, Loudest]
 
-    def among(self, onsets: Onsets, impacts: Impacts, run: Run) -> NDArray[np.bool_]:
+    def among(self, onsets: Onsets, impacts: Impacts, run: Run, rate: float) -> NDArray[np.bool_]:
         """Return which impacts of a run its microphones hear as they hear the machine's own, (n,)."""
         known = self.loudest.get(run.session)
         if known is None or run.role != "test":
             return np.zeros(len(onsets), bool)
-        return known.covers(onsets, impacts)
+        return known.covers(onsets, impacts, rate)
 
     def no_louder(self, impacts: Impacts, run: Run) -> NDArray[np.bool_]:
         """Return which impacts of a run are no louder than the machine's own, (n,)."""
@@ -122,13 +131,17 @@ def own_ticks(results: Iterable[RunResult]) -> OwnTicks:
     return OwnTicks(found)
 
 
-def _by_microphone(onsets: Onsets, lae_db: Floats) -> tuple[Floats, Floats, float]:
-    """Return the highest level at each channel, and of each over each other, and how far L_AE lies above levels."""
+def _by_microphone(onsets: Onsets, lae_db: Floats) -> tuple[Floats, Floats, Floats, float]:
+    """Return what :class:`Loudest` says by channel: its levels, their differences, the softest, and L_AE above them."""
     level = np.where(np.isfinite(onsets.level_db), onsets.level_db, np.nan)
-    more = [[_usual_most(a - b) for b in level.T] for a in level.T]
+    heard = np.isfinite(level)
+    softest = np.where(heard, level, math.inf).min(axis=0)
+    softest[heard.sum(axis=0) < _LEAST] = math.inf
+    more = [[_usual_most(a - b) for b in np.where(heard, level, softest).T] for a in level.T]
+    softest[heard.mean(axis=0) >= _COMMON_PERCENT / 100.0] = -math.inf
     rings = lae_db - level[np.arange(len(level)), onsets.channel]
     most = np.array([_usual_most(a) for a in level.T])
-    return most + _SCATTER_DB, np.array(more) + _SCATTER_DB, median(rings[np.isfinite(rings)])
+    return most + _SCATTER_DB, np.array(more) + _SCATTER_DB, softest, median(rings[np.isfinite(rings)])
 
 
 def _usual_most(levels_db: Floats) -> float:

@@ -90,7 +90,7 @@ def placed(
 
     own = np.zeros(len(impacts), bool)
     if len(station_channels(rig, onsets.arrival.shape[1])) >= 2:
-        own = ticks.among(onsets, impacts, run)
+        own = ticks.among(onsets, impacts, run, rate)
         talk = talk or cross_talk_of(onsets.where(~own), rig, rate)
     answer = place_run(
         onsets,

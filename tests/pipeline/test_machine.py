@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from pathlib import Path
 
 import numpy as np
@@ -96,18 +97,45 @@ def test_each_microphone_has_its_own_ticks_and_their_proportions() -> None:
         ((-45.0, -41.0), -30.0, False),  # as soft as they are at each, but heard elsewhere
         ((-20.0, -40.0), -8.0, False),  # as loud at first, but long
     ]:
-        marks = ticks.among(*around(*middle_db, rings_db=rings_db), _run("test"))
+        marks = ticks.among(*around(*middle_db, rings_db=rings_db), _run("test"), RATE)
         assert marks.mean() > 0.97 if own else not marks.any(), middle_db
     other = around(-20.0, -40.0)
-    assert not ticks.among(*other, _run("test", session="day 2")).any()
-    assert not ticks.among(*other, _run("taps")).any()
+    assert not ticks.among(*other, _run("test", session="day 2"), RATE).any()
+    assert not ticks.among(*other, _run("taps"), RATE).any()
 
 
 def test_a_tick_amid_the_ring_of_a_drop_is_one_of_the_machines() -> None:
     levels = np.array([-20.0, -20.0, -20.0])[:, None] + np.zeros(2)
     known = own_ticks([_heard(_run("background"), _table(np.full(50, -50.0)), _onsets(np.full((50, 2), -20.0)))])
     drop = Impacts.of(3, time_s=np.array([1.0, 1.02, 2.0]), lae_db=np.array([-30.0, -38.0, -38.0]), flags=0)
-    assert known.among(_onsets(levels), drop, _run("test")).tolist() == [False, True, False]
+    assert known.among(_onsets(levels), drop, _run("test"), RATE).tolist() == [False, True, False]
+
+
+@pytest.mark.parametrize("hears", [1.0, 0.8])
+def test_what_a_microphone_would_have_heard_of_a_tick_is_none_where_it_did_not(hears: float) -> None:
+    rng = np.random.default_rng(5)
+
+    def heard(level_db: NDArray[np.float64]) -> tuple[Onsets, Impacts]:
+        found, frame = _onsets(np.nan_to_num(level_db, nan=-99.0)), np.arange(len(level_db)) * RATE
+        arrival = np.where(np.isnan(level_db), -1, frame[:, None])
+        onsets = dataclasses.replace(found, frame=frame, arrival=arrival, level_db=level_db)
+        return onsets, Impacts.of(len(frame), time_s=frame / RATE, lae_db=np.nanmax(level_db, axis=1) - 30.0, flags=0)
+
+    empty = np.array([-20.0, -24.0]) + rng.normal(0.0, 2.0, (200, 1)) + rng.normal(0.0, 0.5, (200, 2))
+    softest = np.argsort(empty[:, 1])[: round((1.0 - hears) * 200)]
+    empty[softest, 1] = np.nan
+    onsets, impacts = heard(empty)
+    ticks = own_ticks([_heard(_run("background"), impacts, onsets)])
+    alone = [-13.0, np.nan]
+    assert not ticks.among(*heard(np.array([alone, alone])), _run("test"), RATE).any()
+    assert ticks.among(*heard(np.array([[-13.0, -17.0], [-22.0, -26.0]])), _run("test"), RATE).all()
+    faint = ticks.among(*heard(np.array([[-24.0, np.nan]])), _run("test"), RATE)
+    assert faint.item() == (hears < 1.0)
+    onsets, impacts = heard(np.array([[-40.0, 0.0], alone, alone]))
+    onsets = dataclasses.replace(
+        onsets, frame=np.array([0, 400, RATE]), arrival=np.array([[0, 0], [400, -1], [RATE, -1]])
+    )
+    assert ticks.among(onsets, impacts, _run("test"), RATE).tolist() == [False, True, False]  # under a ring
 
 
 def _sound(seconds: float, drops_s: list[float], seed: int) -> NDArray[np.float64]:
