@@ -13,6 +13,9 @@ __all__ = ["EqualTops"]
 
 _LEAST: Final = 3
 _UNLIKE: Final = 4.0
+_NEAR: Final = 0.5
+"""Samples above this share of the highest show the steps they were once stored in, coarser than now (8 bits, or a
+logarithmic scale of telephones)."""
 
 
 class EqualTops:
@@ -26,9 +29,12 @@ class EqualTops:
     def __init__(self, gap_frames: int) -> None:
         self._gap = gap_frames
         self._found: list[tuple[NDArray[np.int64], NDArray[np.float64]]] = []
+        self._apart = np.inf
 
     def add(self, x: NDArray[np.float32], extreme: float, step: float, origin: int, start: int, stop: int) -> None:
         """Take the crests of a tile, highest value ``extreme``, that it owns (frames ``start`` to ``stop``)."""
+        values = np.unique(x[x > _NEAR * extreme])
+        self._apart = min(self._apart, float(np.diff(values).min(initial=np.inf)))
         runs = runs_of(x >= extreme - step)
         runs = runs[(runs[:, 0] > 0) & (runs[:, 1] < len(x))]
         runs = runs[(runs[:, 0] + origin >= start) & (runs[:, 0] + origin < stop)]
@@ -38,6 +44,7 @@ class EqualTops:
 
     def judge(self, extreme: float, step: float) -> NDArray[np.int64]:
         """Return the frames cut at a rail, as ranges (m, 2); none where the highest crests show no rail."""
+        step = max(step, 1.5 * self._apart)
         if not self._found or extreme <= 0:
             return np.empty((0, 2), np.int64)
         runs, heights = (np.concatenate(v) for v in zip(*self._found, strict=True))

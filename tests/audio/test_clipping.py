@@ -80,3 +80,12 @@ def test_equal_clicks_tones_and_noise_end_at_no_rail() -> None:
         0.2 * rng.normal(0, 1, RATE) * 0.99,
     ):
         assert _clipped(np.round(x / step) * step, coding="integer", step=step) == 0
+
+
+@pytest.mark.parametrize("coding", ["float", "integer"])
+def test_crests_that_coarser_steps_made_equal_end_at_no_rail(coding: Coding) -> None:
+    """The logarithmic scale of telephones has 16 steps between half and full scale, and no step of its own."""
+    rng = np.random.default_rng(24)
+    for _ in range(5):
+        x = _clicks(rng, 100)
+        assert _clipped(np.round(30 * x / np.abs(x).max()) / 32, coding=coding) == 0
