@@ -24,8 +24,9 @@ def gain_apart_db(a: Sequence[RunSummary], b: Sequence[RunSummary]) -> float:
     """Return by how many dB the second side was recorded with more gain; 0 where nothing shows it.
 
     A recorder that sets its gain by itself gives the softer side more, and its background with it, in all octaves
-    alike. Rings that lie over one another raise the background of the *louder* side, so a step that goes with the level
-    tells nothing. Asked inside each session: between sessions gains may differ.
+    alike, at every microphone (which of them hears a ball best goes with where it lands, and their backgrounds
+    differ). Rings that lie over one another raise the background of the *louder* side, so a step that goes with the
+    level tells nothing. Asked inside each session: between sessions gains may differ.
     """
     found = []
     for session in {s.run.session for s in a} & {s.run.session for s in b}:

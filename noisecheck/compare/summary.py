@@ -110,7 +110,7 @@ class RunSummary:
     exceeds_db: float = math.inf
     """... by less than so much."""
     floor_db: tuple[float, ...] = ()
-    """Background of the recording by octave (dB), where it was looked at."""
+    """Background of the recording by octave (dB), one microphone after the other, where it was looked at."""
 
     def value(self, quantity: str) -> float:
         """Return the run mean of a quantity: dB, ms or Hz (geometric for the last two); NaN when not measurable."""

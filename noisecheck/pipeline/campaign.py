@@ -254,15 +254,11 @@ def measure_campaign(
 
 
 def _with_floors(summaries: Sequence[RunSummary], results: Sequence[RunResult]) -> tuple[RunSummary, ...]:
-    """Return summaries that know the background of their recording, at the microphone that heard them."""
-    health = {r.run.name: r.health for r in results if r.health is not None}
-    found = []
-    for s in summaries:
-        if (known := health.get(s.run.name)) is not None:
-            at = s.channels[0] if len(s.channels) == 1 else known.best_channel
-            s = replace(s, floor_db=known.channels[at].floor_db)
-        found.append(s)
-    return tuple(found)
+    """Return summaries that know the background of their recording, at all of its microphones."""
+    floors = {
+        r.run.name: tuple(v for c in r.health.channels for v in c.floor_db) for r in results if r.health is not None
+    }
+    return tuple(replace(s, floor_db=floors.get(s.run.name, ())) for s in summaries)
 
 
 def share_of(told: Told | None, number: int, count: int, name: str, share: float) -> None:

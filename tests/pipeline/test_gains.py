@@ -38,3 +38,26 @@ def test_takes_with_another_gain_are_refused_in_words(
     told = capsys.readouterr().out
     assert ("felt against bare: not comparable" in told) == (gain > 1)
     assert ("the background of the felt runs lies 1" in told) == (gain > 1)
+
+
+def test_microphones_with_other_backgrounds_are_not_set_against_one_another(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Balls heard best by now one, now the other of two microphones were refused against balls heard best by one."""
+    rng = np.random.default_rng(32)
+    rows = ["run,file,treatment,station,session"]
+    for pad, level, beside in (("bare", 0.2, (0.88, 1.12)), ("felt", 0.07, (1.12,))):
+        for i in range(3):
+            x = np.stack([_take(rng, 0.0, 1.0), _take(rng, 0.0, 4.0)], axis=1)
+            t = np.arange(RATE // 4) / RATE
+            for k, at in enumerate(np.arange(0.8, 4.5, 0.6) + rng.uniform(-0.1, 0.1)):
+                ring = level * np.exp(-t / 0.02) * np.sin(2 * np.pi * 2000 * t)
+                x[int(at * RATE) :][: len(t)] += ring[:, None] * [1.0, beside[k % len(beside)]]
+            soundfile.write(tmp_path / f"{pad}{i}.wav", x, RATE, subtype="PCM_24")
+            rows.append(f"{pad}{i},{pad}{i}.wav,{pad},landing,day 1")
+    (tmp_path / "runs.csv").write_text("\n".join(rows) + "\n", encoding="utf-8")
+    (tmp_path / "rig.toml").write_text('[[station]]\nname = "landing"\n', encoding="utf-8")
+    assert main(["compare", str(tmp_path), "--by", "treatment"]) == 0
+    told = capsys.readouterr().out
+    assert "felt against bare: " in told
+    assert "not comparable" not in told
