@@ -96,7 +96,8 @@ def watch(arguments: argparse.Namespace, settings: ListenSettings, *, clock: Clo
     settings = settings.across(spread_of(rig))
     beside = campaign_beside(arguments.rig)
     alone = taps_of(beside, settings, empty=True)
-    taught, ticks = taught_by([(t.run, t.impacts) for t in alone], rig), own_ticks(alone)
+    taught = taught_by([(t.run, t.impacts) for t in alone], rig)
+    ticks = own_ticks(alone, taught)
     source = _source(arguments, clock)
     try:
         need_channels(source.name, source.channels, rig)

@@ -171,7 +171,7 @@ def place_runs(results: Sequence[RunResult], rig: Rig, taps: Sequence[RunResult]
     tables = [(r.run, r.impacts) for r in (*results, *taps)]
     named = named_groups(tables, rig)
     taught = taught_by(tables, rig, named.lessons)
-    ticks, listened = own_ticks([*results, *taps]), listened_at(rig, taught)
+    ticks, listened = own_ticks([*results, *taps], taught), listened_at(rig, taught)
     done = []
     for result in results:
         with join_recordings(result.paths) as recording:

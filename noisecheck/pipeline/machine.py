@@ -18,6 +18,7 @@ from noisecheck.detect.channels import Onsets
 
 if TYPE_CHECKING:
     from noisecheck.pipeline.run import RunResult
+    from noisecheck.place.taught import TaughtSounds
 
 __all__ = ["OwnTicks", "own_ticks"]
 
@@ -29,6 +30,7 @@ _SECOND: Final = 2  # the loudest alone may be a door, or a step
 _COMMON_PERCENT, _RARE_DB = 95.0, 10.0
 """Few and far louder than nearly all, they are speech or a door, and not the machine's."""
 _LOUDER_DB: Final = 1.0
+_NONE_OF: Final = 100  # ticks come tens of times as often as balls
 _SCATTER_DB: Final = 3.0  # one microphone reads amid noise, and what else rings just then
 
 
@@ -47,6 +49,8 @@ class Loudest:
     """Softest that each microphone heard of them; minus infinity where it hears nearly all, (channels,)."""
     rings_db: float
     """How far L_AE lies above the level where it was heard first, as usual."""
+    unlike: frozenset[str] = frozenset()
+    """Stations whose taught sounds none of many of them has."""
 
     def covers(self, onsets: Onsets, impacts: Impacts, rate: float) -> NDArray[np.bool_]:
         """Return which impacts are no louder than the machine's own at any microphone, and in its proportions, (n,).
@@ -87,6 +91,15 @@ class OwnTicks:
             return np.zeros(len(onsets), bool)
         return known.covers(onsets, impacts, rate)
 
+    def told_by_sound(self, impacts: Impacts, run: Run) -> NDArray[np.bool_]:
+        """Return which impacts, placed by their sound, are at stations that the machine's own never sound like, (n,).
+
+        What hardly stands out sounds like what rings just then.
+        """
+        known = self.loudest.get(run.session)
+        told = np.array([known is not None and n in known.unlike for n in impacts.names["station"]], bool)
+        return told[impacts.data["station"]] & ~impacts.flagged(Flag.BOUND)
+
     def no_louder(self, impacts: Impacts, run: Run) -> NDArray[np.bool_]:
         """Return which impacts of a run are no louder than the machine's own, (n,)."""
         known = self.loudest.get(run.session)
@@ -108,13 +121,14 @@ class OwnTicks:
         return impacts.with_columns(flags=flags), (note,)
 
 
-def own_ticks(results: Iterable[RunResult]) -> OwnTicks:
+def own_ticks(results: Iterable[RunResult], taught: TaughtSounds | None = None) -> OwnTicks:
     """Return how loud the machine's own impacts are, from the runs of role ``background`` among these.
 
     Sessions stand apart, for gains may differ. A few odd sounds in such a run (a door, a voice) do not count.
 
     Args:
         results: runs measured.
+        taught: sounds of the stations.
     """
     found: dict[str, Loudest] = {}
     for result in results:
@@ -125,10 +139,20 @@ def own_ticks(results: Iterable[RunResult]) -> OwnTicks:
         minutes = float(np.ptp(impacts["time_s"])) / 60.0
         if len(levels) < _LEAST_A_MINUTE * minutes:
             continue
-        known = Loudest(run.name, _usual_most(levels), *_by_microphone(result.onsets, impacts["lae_db"]))
+        heard = _by_microphone(result.onsets, impacts["lae_db"])
+        unlike = frozenset[str]() if taught is None else _unlike(impacts, run, taught)
+        known = Loudest(run.name, _usual_most(levels), *heard, unlike)
         if run.session not in found or known.lae_db > found[run.session].lae_db:
             found[run.session] = known
     return OwnTicks(found)
+
+
+def _unlike(impacts: Impacts, run: Run, taught: TaughtSounds) -> frozenset[str]:
+    """Return the stations to whose sounds none of many impacts of the machine's own is put."""
+    from noisecheck.place.evidence import decided
+
+    at, _ = decided(taught.evidence(impacts, taught.stations, session=run.session).posterior())
+    return frozenset(n for k, n in enumerate(taught.stations) if len(at) >= _NONE_OF and not np.any(at == k))
 
 
 def _by_microphone(onsets: Onsets, lae_db: Floats) -> tuple[Floats, Floats, Floats, float]:

@@ -73,8 +73,8 @@ def placed(
     Taps, reference drops and runs at a station without a microphone are where the run sheet says; else every way
     that applies is asked. (``timed``, ``talk`` and ``widened``: what is known already, see
     :func:`~noisecheck.place.combine.place_run`.) With ``ticks`` what the machine makes without balls is marked:
-    where stations have microphones, by how all of them hear it, and that is at no station; where only the run sheet
-    tells places, by its level.
+    where it is heard where an impact was, by how all microphones hear it, and that is at no station (unless it has the
+    sound of one that ticks never have, or arrives from one); where only the run sheet tells places, by its level.
     """
     ticks = ticks or OwnTicks({})
     owned = {m.station for m in rig.microphones if m.station}
@@ -88,9 +88,8 @@ def placed(
     from noisecheck.place.combine import place_run
     from noisecheck.place.microphones import cross_talk_of, station_channels
 
-    own = np.zeros(len(impacts), bool)
+    own = ticks.among(onsets, impacts, run, rate)
     if len(station_channels(rig, onsets.arrival.shape[1])) >= 2:
-        own = ticks.among(onsets, impacts, run, rate)
         talk = talk or cross_talk_of(onsets.where(~own), rig, rate)
     answer = place_run(
         onsets,
@@ -104,11 +103,16 @@ def placed(
         timed=timed,
         talk=talk,
         widened=widened,
+        ticks=own,
     )
     impacts, odds = answer.into(impacts), answer.evidence
     if answer.ways == ("run sheet",):
         own = ticks.no_louder(impacts, run)
     elif own.any():
+        if answer.ways == ("sound",):
+            own &= ~ticks.told_by_sound(impacts, run)
+        elif "microphones" not in answer.ways:
+            own &= np.asarray(impacts["station"] == "")
         impacts = impacts.at_stations({row: ("", 1.0) for row in np.flatnonzero(own).tolist()})
         odds = odds.settled(own, [""] * len(own))
     impacts, said = ticks.marked(impacts, own, run)

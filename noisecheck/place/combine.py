@@ -110,6 +110,7 @@ def place_run(
     timed: Timed | None = None,
     talk: CrossTalk | None = None,
     widened: float = 1.0,
+    ticks: NDArray[np.bool_] | None = None,
 ) -> Placed:
     """Return where the impacts of one run happened.
 
@@ -130,6 +131,7 @@ def place_run(
         timed: knows arrivals already, instead.
         talk: how the stations' microphones hear one another's impacts; None: as these impacts show it.
         widened: factor on standard deviations of arrivals that the run asked for so far; these may ask for more.
+        ticks: which impacts the machine makes without balls, (n,): that these come from no station is no doubt.
 
     Raises:
         InputError: as many onsets as impacts are needed; a station that is not declared; positions in metres; a
@@ -175,7 +177,8 @@ def place_run(
         doubts += by_sound.notes
     total = _stated(total, run_station or (names[0] if len(names) == 1 else ""), ways)
     placed = _placed(total, positions, ways)
-    share = float(placed.unplaced.mean())
+    unlike = placed.unplaced if ticks is None else placed.unplaced[~ticks]
+    share = float(unlike.mean()) if len(unlike) else 0.0
     if share > _MOSTLY and (ways == ["sound"] or (ways == ["arrival times"] and n >= _CHECKED)):
         found = f"{100 * share:.0f} % of the impacts "
         doubts.append(
@@ -184,16 +187,15 @@ def place_run(
             else f"{found}came from no station: check position_mm of the microphones and the stations in rig.toml"
         )
     elif taught is not None and ways == ["sound"]:
-        doubts += _changed(placed, taught, [run_station] if run_station else taught.stations)
+        doubts += _changed(placed, int(unlike.sum()), taught, [run_station] if run_station else taught.stations)
     return replace(placed, notes=(*placed.notes, *doubts), doubts=tuple(doubts))
 
 
-def _changed(placed: Placed, taught: TaughtSounds, stations: Sequence[str]) -> list[str]:
+def _changed(placed: Placed, unlike: int, taught: TaughtSounds, stations: Sequence[str]) -> list[str]:
     """Say which taught stations may sound otherwise than taught: something else is heard about as often as balls come.
 
     What is heard far less often than they come to the other stations stands in for none: no ball may have come.
     """
-    unlike = int(placed.unplaced.sum())
     count = {s: placed.station.count(s) for s in taught.stations}
     gone = [s for s in stations if s in count and count[s] < _GONE * unlike]
     elsewhere = sorted(n for s, n in count.items() if n and s not in gone)

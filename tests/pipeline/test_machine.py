@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Sequence
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -11,6 +13,7 @@ import soundfile
 from numpy.typing import NDArray
 
 from noisecheck.bench.campaign import load_campaign
+from noisecheck.bench.rig import Rig
 from noisecheck.bench.runsheet import Run
 from noisecheck.core.flags import Flag
 from noisecheck.core.table import Impacts
@@ -19,7 +22,9 @@ from noisecheck.pipeline.campaign import measure_campaign
 from noisecheck.pipeline.files import measure_files
 from noisecheck.pipeline.listen import ListenSettings
 from noisecheck.pipeline.machine import OwnTicks, own_ticks
+from noisecheck.pipeline.placing import placed
 from noisecheck.pipeline.run import RunResult
+from noisecheck.place.evidence import Evidence
 
 RATE = 16_000
 
@@ -102,6 +107,40 @@ def test_each_microphone_has_its_own_ticks_and_their_proportions() -> None:
     other = around(-20.0, -40.0)
     assert not ticks.among(*other, _run("test", session="day 2"), RATE).any()
     assert not ticks.among(*other, _run("taps"), RATE).any()
+
+
+class _Taught:
+    """Stands in for taught sounds: channel 7 of a table sounds like the landing, 8 like the tray."""
+
+    stations = ("landing", "tray")
+
+    def evidence(self, impacts: Impacts, stations: Sequence[str], *, session: str = "") -> Evidence:
+        like = np.column_stack([12.0 * (impacts["channel"] == 7), 12.0 * (impacts["channel"] == 8)])
+        return Evidence(tuple(stations), like - 6.0, np.zeros(len(impacts)))
+
+
+def test_with_one_microphone_a_sound_that_no_tick_has_is_a_drops() -> None:
+    rig = Rig.model_validate({"station": [{"name": "landing", "next": "tray"}, {"name": "tray", "target": True}]})
+    taught: Any = _Taught()
+    alone = _table(np.full(200, -50.0)).with_columns(channel=np.where(np.arange(200) < 20, 8, 0))
+    known = own_ticks([_heard(_run("background"), alone, _onsets(np.full((200, 1), -20.0)))], taught)
+    impacts = Impacts.of(
+        5,
+        time_s=np.arange(5.0),
+        lae_db=np.array([-50.0, -50.0, -50.0, -50.0, -20.0]),
+        channel=np.array([0, 7, 8, 7, 8]),
+        flags=np.array([0, 0, 0, Flag.BOUND, 0], np.uint32),
+    )
+    onsets = _onsets(np.array([-20.0, -20.0, -20.0, -20.0, -5.0])[:, None])
+    answer = placed(onsets, impacts, _run("test"), rig, rate=RATE, taught=taught, ticks=known)
+    assert answer.impacts["station"].tolist() == ["", "landing", "", "", "tray"]
+    assert answer.impacts.flagged(Flag.MACHINE).tolist() == [True, False, True, True, False]
+    assert answer.odds is not None
+    assert answer.odds.posterior().argmax(axis=1).tolist() == [2, 0, 2, 2, 1]
+    assert not any("fit no taught sound" in note for note in answer.notes)
+    some = alone.where(np.arange(120, 200))
+    few = own_ticks([_heard(_run("background"), some, _onsets(np.full((80, 1), -20.0)))], taught)
+    assert not few.loudest[""].unlike  # too few to say that none sounds so
 
 
 def test_a_tick_amid_the_ring_of_a_drop_is_one_of_the_machines() -> None:
