@@ -205,9 +205,9 @@ def _gains(a: list[RunSummary], b: list[RunSummary], names: tuple[str, str]) -> 
     more, less = names[::-1] if step > 0 else names
     return (
         f"the background of the {more} runs lies {abs(step):.1f} dB above that of the {less} ones, in all octaves "
-        "alike: either their gain was another, as that of a recorder which sets it by itself, or all that sounds beside "
-        "the balls was louder; record anew with the gain fixed and the same background (or give each gain a session of "
-        "its own, with reference drops in each)"
+        "alike: either their gain was another, as that of a recorder which sets it by itself, or all that sounds "
+        "beside the balls was louder; record anew with the gain fixed and the same background (or give each gain a "
+        "session of its own, with reference drops in each)"
     )
 
 
