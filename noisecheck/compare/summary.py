@@ -147,6 +147,7 @@ def summarise(impacts: Impacts, runs: Sequence[Run]) -> tuple[RunSummary, ...]:
         first = first & ((station != 0) | ~_has_station(impacts))
     table = impacts.where(first)
     softer = _rebound_levels(impacts)
+    own = impacts.data["run"][(impacts.data["rebound"] <= 0) & impacts.flagged(Flag.MACHINE)]
     code_of = {name: code for code, name in enumerate(table.names["run"])}
     order = np.argsort(table.data["run"], kind="stable")
     codes = table.data["run"][order]
@@ -154,15 +155,15 @@ def summarise(impacts: Impacts, runs: Sequence[Run]) -> tuple[RunSummary, ...]:
     for run in runs:
         code = code_of.get(run.name, -1)
         rows = order[np.searchsorted(codes, code) : np.searchsorted(codes, code, side="right")]
-        part = table.where(rows)
+        part, ticks = table.where(rows), int((own == code).sum())
         heard = sorted({int(c) for c in distinct(part.data["station"])}) if len(part) else []
         names = [part.names["station"][c] for c in heard]
         if names in ([], [""]):
-            found.append(_summary(run, run.station, part, softer.get((code, 0), math.nan)))
+            found.append(_summary(run, run.station, part, softer.get((code, 0), math.nan), ticks))
             continue
         for name, c in zip(names, heard, strict=True):
             here = part.where(part.data["station"] == c)
-            found.append(_summary(run, name or run.station, here, softer.get((code, c), math.nan)))
+            found.append(_summary(run, name or run.station, here, softer.get((code, c), math.nan), ticks))
     return tuple(found)
 
 
@@ -183,7 +184,7 @@ def _rebound_levels(impacts: Impacts) -> dict[tuple[int, int], float]:
     return {(int(k[0, 0]), int(k[0, 1])): median(v) for k, v in groups if len(v)}
 
 
-def _summary(run: Run, station: str, part: Impacts, rebound_db: float = math.nan) -> RunSummary:
+def _summary(run: Run, station: str, part: Impacts, rebound_db: float = math.nan, ticks: int = 0) -> RunSummary:
     flags = part.data["flags"]
     keep = np.ones(len(part), bool)
     excluded: dict[str, int] = {}
@@ -222,6 +223,14 @@ def _summary(run: Run, station: str, part: Impacts, rebound_db: float = math.nan
         )
         if run.balls_fed and excluded["bound"] > _MANY * impacts:  # without their number they may be no drops at all
             too_high = warnings[-1]
+    hidden = min(max((run.balls_fed or 0) - impacts, 0), ticks)
+    if hidden > _MANY * (impacts + hidden):
+        warnings.append(
+            f"run {run.name}: {run.balls_fed} balls were fed, but {impacts} drops{where} stand out of what the machine "
+            "makes without balls: unless the rest never came there they are the quietest, and its mean is too high "
+            "(was the run of role background truly without balls, and recorded with this gain?)"
+        )
+        too_high = too_high or warnings[-1]
     cut = keep & part.flagged(Flag.TRUNCATED)
     if cut.any() and cut.sum() <= (1 - _ENOUGH_CLEAN) * keep.sum():
         excluded["truncated"] = int(cut.sum())
@@ -273,7 +282,7 @@ def _summary(run: Run, station: str, part: Impacts, rebound_db: float = math.nan
         too_low=too_low or mixed,
         lacks_db=math.inf if mixed else _lacking(excluded.get("clipped", 0), len(used)),
         too_high=too_high,
-        exceeds_db=_lacking(excluded.get("bound", 0), len(used)),
+        exceeds_db=_lacking(excluded.get("bound", 0) + hidden, len(used)),
     )
 
 

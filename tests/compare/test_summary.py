@@ -220,3 +220,21 @@ def test_a_rebound_without_its_contact_is_no_drop() -> None:
     assert row.value("lae_db") == pytest.approx(drops.mean())
     (kept,) = summarise(found.where(number == 0), [Run("one", ("one.wav",))])  # nothing says that balls rebound here
     assert kept.used == 17
+
+
+@pytest.mark.parametrize(("hidden", "fed", "said"), [(7, 20, True), (2, 20, False), (7, None, False), (7, 13, False)])
+def test_drops_taken_for_the_machine_itself_are_missed_where_balls_were_counted(
+    hidden: int, fed: int | None, said: bool
+) -> None:
+    flags = np.repeat(np.array([0, Flag.MACHINE], np.uint32), [20 - hidden, 200 + hidden])
+    levels = np.linspace(-40.0, -60.0, len(flags))
+    found = Impacts.of(len(flags), run="one", rebound=0, lae_db=levels, db_re="full scale", flags=flags)
+    (row,) = summarise(found, [Run("one", ("one.wav",), station="gate", balls_fed=fed)])
+    assert row.used == 20 - hidden
+    assert row.too_high == "".join(row.warnings)
+    assert bool(row.too_high) == said
+    if said:
+        assert row.warnings[0].startswith(
+            "run one: 20 balls were fed, but 13 drops at gate stand out of what the machine makes without balls"
+        )
+        assert 1.0 < row.exceeds_db < 10.0
