@@ -233,7 +233,7 @@ def _foreign(talk: CrossTalk, h: Heard) -> Floats:
     rows, heard = np.arange(len(h.level_db)), np.isfinite(h.level_db)
     level = np.where(heard, h.level_db, -np.inf)
     first = level.argmax(axis=1)
-    below = np.where(heard, level[rows, first, None] - level, 0.0)
+    below = np.subtract(level[rows, first, None], level, out=np.zeros(level.shape), where=heard)
     known = np.where(heard, h.arrival_s, 0.0)
     lag = np.abs(known - known[rows, first, None])
     # No source comes to two microphones further apart in time than one beside either of them.

@@ -81,6 +81,12 @@ def test_foreign_sounds_are_unplaced() -> None:
     assert np.mean(at[others] == source[others]) >= 0.995
 
 
+def test_what_no_microphone_of_a_station_heard_is_unplaced() -> None:
+    onsets = _onsets(np.random.default_rng(2).integers(0, 3, 200), channels=4)
+    onsets.arrival[7, :3], onsets.level_db[7, :3] = -1, np.nan  # only that beside them did
+    assert _placed(onsets, _rig(NAMES[:3], NAMES[:3]))[7] == -1
+
+
 def test_two_at_once_become_two() -> None:
     """Impacts at landing and tray within 6 ms, found as one: each comes out once, with its own arrival."""
     rng = np.random.default_rng(5)
