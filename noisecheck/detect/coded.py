@@ -60,7 +60,8 @@ _BESIDE_HZ: Final = (200.0, 1000.0)
 codec or a filter cuts off; of rooms, balls and plates 9 at most)..."""
 _CUT_HZ: Final = 3000.0
 _CUT_TO: Final = 0.43
-"""... between this and this share of the rate: converters cut off above that."""
+_CUT_TO_HZ: Final = 20_000.0
+"""... between this, this share of the rate and this: converters cut off above, whatever the rate was turned into."""
 _MOST_ABOVE: Final = 0.9
 _FILLED: Final = 0.3
 _NOTHING: Final = 1e-3
@@ -151,7 +152,7 @@ def cut_off(samples: NDArray[np.float32], at: NDArray[np.int64], rate: int) -> b
     spectrum = rfft(stretches(samples, some + begin, end - begin) * np.hanning(end - begin).astype(np.float32))
     level = np.log10(spectrum.real**2 + spectrum.imag**2 + np.float32(1e-20)).mean(axis=0)
     near, far, first = (round(hz * (end - begin) / rate) for hz in (*_BESIDE_HZ, _CUT_HZ))
-    last = min(int(_CUT_TO * (end - begin)), len(level) - far)
+    last = min(int(min(_CUT_TO, _CUT_TO_HZ / rate) * (end - begin)), len(level) - far)
     if last <= first:
         return False
     middles = medians(windows(level, far - near), -1)
