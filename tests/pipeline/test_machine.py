@@ -69,7 +69,10 @@ def test_what_is_no_louder_than_the_empty_machine_is_marked() -> None:
     assert said[0].startswith(f"{machine.sum()} of 330 impacts are no louder than what the machine makes without balls")
     other, nothing = _marked(ticks, levels, _run("test", session="day 2"))
     assert not other.flagged(Flag.MACHINE).any()
-    assert nothing == ()
+    assert "which shows it, is of session '', this one of 'day 2'" in nothing[0]
+    quiet = _heard(_run("background", "day 2"), _table(np.empty(0)))
+    still = own_ticks([_heard(_run("background"), _table(rng.normal(-80, 3, 200))), quiet])
+    assert _marked(still, levels, _run("test", session="day 2"))[1] == ()
 
 
 @pytest.mark.parametrize("ticks_db", [[], [-80.0] * 9])
