@@ -197,7 +197,10 @@ def _differences(
                       for s in unit] for side in (0, 1))  # fmt: skip
     damping = damping_db(decay_changes(rings, before, after, confidence=confidence))
     weights = weights_of(pairing.design, pairing.contrast).tolist()
-    lacks = {way: moved_by(weights, pairing.members, sign) for way, sign in (("lower", -1), ("higher", 1))}
+    lacks = {
+        way: _with_gain(moved_by(weights, pairing.members, sign), pairing.gain, sign)
+        for way, sign in (("lower", -1), ("higher", 1))
+    }
     evidence = _evidence(fit, decay, shape, spectrum, bands, damping, drowned)
     out = []
     for measure in LEVELS:
@@ -237,6 +240,12 @@ def _differences(
             )
         out.append(found)
     return out
+
+
+def _with_gain(moved: tuple[str, float], gain: tuple[str, float], sign: int) -> tuple[str, float]:
+    """Return by how much a difference may truly be lower (``sign`` -1) or higher (1), for another gain, too."""
+    by_gain = max(-sign * gain[1], 0.0)
+    return (gain[0] if by_gain > moved[1] else moved[0]), moved[1] + by_gain
 
 
 def _fit(values: Floats, pairing: Pairing, confidence: float, sampling: Floats | None) -> Estimates:

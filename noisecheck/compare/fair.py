@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence, Set
+from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -54,9 +55,10 @@ def pair(
     warnings += [f"run {s.run.name} is left out: no impact to compare" for s in (*base, *other) if not s.used]
     warnings += _uneven_doubt(a, b, names)
     refusal = _unlike(a, b, names, rig, warnings) or _devices(a, b, names, by, references, warnings)
-    refusal = refusal or _gains(a, b, names)
     if refusal:
         return Pairing(refusal=refusal, warnings=tuple(warnings))
+    gain = _gains(a, b, names)
+    warnings += [gain[0]] if gain[0] else []
     blocks: list[str] = []
     lines = by not in ("drop_height_mm", "revision") and math.isfinite(_meeting_mm(a, b))
     for condition in _CONDITIONS:
@@ -95,7 +97,8 @@ def pair(
             "inside the heights of both, by a line with height fitted to each"
         )
     held = (*blocks, "drop_height_mm") if lines else tuple(blocks)
-    return paired(rows, groups, keys, references, names, held, warnings, rise, mixed=by == "session")
+    found = paired(rows, groups, keys, references, names, held, warnings, rise, mixed=by == "session")
+    return replace(found, gain=gain)
 
 
 def _called(name: str, by: str) -> str:
@@ -197,18 +200,19 @@ def _devices(
     return ""
 
 
-def _gains(a: list[RunSummary], b: list[RunSummary], names: tuple[str, str]) -> str:
-    """Refuse what may have been recorded with another gain in one session."""
+def _gains(a: list[RunSummary], b: list[RunSummary], names: tuple[str, str]) -> tuple[str, float]:
+    """Say that one side may have been recorded with more gain in one session: (why, by how many dB the second was)."""
     step = gain_apart_db(a, b)
     if not step:
-        return ""
+        return "", 0.0
     more, less = names[::-1] if step > 0 else names
-    return (
+    text = (
         f"the background of the {more} runs lies {abs(step):.1f} dB above that of the {less} ones, in all octaves "
-        "alike: either their gain was another, as that of a recorder which sets it by itself, or all that sounds "
-        "beside the balls was louder; record anew with the gain fixed and the same background (or give each gain a "
-        "session of its own, with reference drops in each)"
+        "alike: either all that sounds beside the balls was louder, or their gain was higher, as that of a recorder "
+        f"which sets it by itself, and {more} is up to {abs(step):.1f} dB softer than it reads; record anew with the "
+        "gain fixed and the same background (or give each gain a session of its own, with reference drops in each)"
     )
+    return text, step
 
 
 def _own_columns(a: Sequence[RunSummary], b: Sequence[RunSummary], by: str, names: tuple[str, str]) -> list[str]:

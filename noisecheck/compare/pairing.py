@@ -35,6 +35,8 @@ class Pairing:
     contrast: NDArray[np.float64] = field(default_factory=lambda: np.empty(0))
     balanced_for: tuple[str, ...] = ()
     """Conditions held equal on both sides, such as ``drop_height_mm`` or ``session``."""
+    gain: tuple[str, float] = "", 0.0
+    """Why the value's side may have been recorded with more gain, and by how many dB (less: below 0)."""
 
     @property
     def sizes(self) -> tuple[int, int]:

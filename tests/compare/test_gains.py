@@ -40,18 +40,25 @@ def _step(**felt: object) -> float:
     return gain_apart_db(_runs("bare", 60.0, 20.0), _runs("felt", **options))  # type: ignore[arg-type]
 
 
-def test_a_pad_that_a_recorder_turned_its_gain_up_for_is_not_compared() -> None:
+def test_a_pad_that_a_recorder_may_have_turned_its_gain_up_for_is_a_bound() -> None:
     """Felt 16.9 dB quieter, recorded with a slow automatic gain, was told as 3.6 dB quieter, 0.0 to 7.2."""
     rows = [*_runs("bare", 60.0, 20.0), *_runs("felt", 56.0, 33.0)]
     found = compare(rows, by="treatment").of("felt")
-    assert found.verdict == "not comparable"
-    assert found.warnings[0].startswith("the background of the felt runs lies 13.")
-    assert "in all octaves alike: either their gain was another" in found.warnings[0]
-    assert "or all that sounds beside the balls was louder" in found.warnings[0]
+    plain = compare([dataclasses.replace(r, floor_db=()) for r in rows], by="treatment").of("felt")
+    assert (found.verdict, found.at_least, plain.at_least) == ("quieter", True, False)
+    assert found.ci_db == pytest.approx((plain.ci_db[0] - 13.0, plain.ci_db[1]), abs=0.4)
+    assert found.lacking.startswith("the background of the felt runs lies 13.")
+    assert "either all that sounds beside the balls was louder, or their gain was higher" in found.warnings[0]
     back = compare(rows, by="treatment", baseline="felt").of("bare")
-    assert back.warnings[0].startswith("the background of the felt runs lies 13.")
-    plain = [dataclasses.replace(r, floor_db=()) for r in rows]
-    assert compare(plain, by="treatment").of("felt").verdict == "quieter"
+    assert (back.verdict, back.at_least) == ("louder", True)
+    assert back.ci_db == pytest.approx((-found.ci_db[1], -found.ci_db[0]))
+
+
+def test_what_a_higher_gain_could_make_louder_is_not_shown_to_be_so() -> None:
+    rows = [*_runs("bare", 60.0, 20.0), *_runs("felt", 62.0, 33.0)]
+    found = compare(rows, by="treatment").of("felt")
+    assert found.verdict == "no difference shown"
+    assert found.warnings[0].startswith("what comes out louder is not shown to be so: the background of the felt runs")
 
 
 @pytest.mark.parametrize(

@@ -23,9 +23,7 @@ def _take(rng: np.random.Generator, level: float, gain: float) -> np.ndarray:
 
 
 @pytest.mark.parametrize("gain", [1.0, 5.0])
-def test_takes_with_another_gain_are_refused_in_words(
-    tmp_path: Path, gain: float, capsys: pytest.CaptureFixture[str]
-) -> None:
+def test_takes_with_another_gain_are_a_bound(tmp_path: Path, gain: float, capsys: pytest.CaptureFixture[str]) -> None:
     rng = np.random.default_rng(31)
     rows = ["run,file,treatment,station,session"]
     for pad, level, g in (("bare", 0.5, 1.0), ("felt", 0.07, gain)):
@@ -36,16 +34,16 @@ def test_takes_with_another_gain_are_refused_in_words(
     (tmp_path / "rig.toml").write_text('[[station]]\nname = "landing"\n', encoding="utf-8")
     assert main(["compare", str(tmp_path), "--by", "treatment"]) == 0
     told = capsys.readouterr().out
-    assert ("felt against bare: not comparable" in told) == (gain > 1)
+    assert ("felt against bare: at least 2.9 dB quieter" in told) == (gain > 1)  # 17 dB, recorded with 14 dB more gain
     assert ("the background of the felt runs lies 1" in told) == (gain > 1)
 
 
 def test_microphones_with_other_backgrounds_are_not_set_against_one_another(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """Balls heard best by now one, now the other of two microphones were refused against balls heard best by one."""
+    """Balls heard best by now one, now the other of two microphones were told as another gain beside balls heard best by one."""
     rng = np.random.default_rng(32)
-    rows = ["run,file,treatment,station,session"]
+    """Balls heard best by now one, now the other of two microphones looked like another gain beside those of one."""
     for pad, level, beside in (("bare", 0.2, (0.88, 1.12)), ("felt", 0.07, (1.12,))):
         for i in range(3):
             x = np.stack([_take(rng, 0.0, 1.0), _take(rng, 0.0, 4.0)], axis=1)
@@ -60,4 +58,4 @@ def test_microphones_with_other_backgrounds_are_not_set_against_one_another(
     assert main(["compare", str(tmp_path), "--by", "treatment"]) == 0
     told = capsys.readouterr().out
     assert "felt against bare: " in told
-    assert "not comparable" not in told
+    assert "at least" not in told
