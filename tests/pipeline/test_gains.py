@@ -41,9 +41,9 @@ def test_takes_with_another_gain_are_a_bound(tmp_path: Path, gain: float, capsys
 def test_microphones_with_other_backgrounds_are_not_set_against_one_another(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """Balls heard best by now one, now the other of two microphones were told as another gain beside balls heard best by one."""
-    rng = np.random.default_rng(32)
     """Balls heard best by now one, now the other of two microphones looked like another gain beside those of one."""
+    rng = np.random.default_rng(32)
+    rows = ["run,file,treatment,station,session"]
     for pad, level, beside in (("bare", 0.2, (0.88, 1.12)), ("felt", 0.07, (1.12,))):
         for i in range(3):
             x = np.stack([_take(rng, 0.0, 1.0), _take(rng, 0.0, 4.0)], axis=1)
