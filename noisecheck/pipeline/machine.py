@@ -1,4 +1,4 @@
-"""What the machine makes without balls: impacts no louder than that are no drops, unless their place is heard."""
+"""What the machine makes without balls: impacts no louder than that, as its microphones hear them, are no drops."""
 
 from __future__ import annotations
 
@@ -86,26 +86,28 @@ class OwnTicks:
     recorded: frozenset[str] = frozenset()
     """Sessions in which it was recorded alone."""
 
+    def _of(self, run: Run) -> Loudest | None:
+        """Return what is known of those in a run; None in one of no balls, or of another session."""
+        return self.loudest.get(run.session) if run.role == "test" else None
+
     def among(self, onsets: Onsets, impacts: Impacts, run: Run, rate: float) -> NDArray[np.bool_]:
         """Return which impacts of a run its microphones hear as they hear the machine's own, (n,)."""
-        known = self.loudest.get(run.session)
-        if known is None or run.role != "test":
-            return np.zeros(len(onsets), bool)
-        return known.covers(onsets, impacts, rate)
+        known = self._of(run)
+        return np.zeros(len(onsets), bool) if known is None else known.covers(onsets, impacts, rate)
 
     def told_by_sound(self, impacts: Impacts, run: Run) -> NDArray[np.bool_]:
         """Return which impacts, placed by their sound, are at stations that the machine's own never sound like, (n,).
 
         What hardly stands out sounds like what rings just then.
         """
-        known = self.loudest.get(run.session)
+        known = self._of(run)
         told = np.array([known is not None and n in known.unlike for n in impacts.names["station"]], bool)
         return told[impacts.data["station"]] & ~impacts.flagged(Flag.BOUND)
 
     def no_louder(self, impacts: Impacts, run: Run) -> NDArray[np.bool_]:
         """Return which impacts of a run are no louder than the machine's own, (n,)."""
-        known = self.loudest.get(run.session)
-        if known is None or run.role != "test":
+        known = self._of(run)
+        if known is None:
             return np.zeros(len(impacts), bool)
         with np.errstate(invalid="ignore"):
             return np.asarray(impacts["lae_db"] <= known.lae_db)
