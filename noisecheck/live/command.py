@@ -83,7 +83,7 @@ def watch(arguments: argparse.Namespace, settings: ListenSettings, *, clock: Clo
     from noisecheck.live.keep import AlarmSounds, RunKeeper, claimed
     from noisecheck.live.placing import RUN, Placer
     from noisecheck.live.watch import Watch
-    from noisecheck.pipeline.files import campaign_beside, of_recording, taps_of
+    from noisecheck.pipeline.files import campaign_beside, of_recording, teaching_runs
     from noisecheck.pipeline.machine import own_ticks
     from noisecheck.pipeline.placing import taught_by
     from noisecheck.pipeline.run import calibration_of, need_channels, spread_of
@@ -95,9 +95,9 @@ def watch(arguments: argparse.Namespace, settings: ListenSettings, *, clock: Clo
     rig = load_rig(arguments.rig)
     settings = settings.across(spread_of(rig))
     beside = campaign_beside(arguments.rig)
-    alone = taps_of(beside, settings, empty=True)
-    taught = taught_by([(t.run, t.impacts) for t in alone], rig)
-    ticks = own_ticks(alone, taught)
+    teaching = teaching_runs(beside, settings)
+    taught = taught_by([(t.run, t.impacts) for t in teaching], rig)
+    ticks = own_ticks(teaching, taught)
     source = _source(arguments, clock)
     try:
         need_channels(source.name, source.channels, rig)

@@ -29,7 +29,7 @@ from noisecheck.pipeline.run import RunResult, Told, listen_to_run, spread_of
 if TYPE_CHECKING:
     from noisecheck.bench.rig import Rig
 
-__all__ = ["Measured", "campaign_at", "campaign_beside", "measure_files", "taps_of"]
+__all__ = ["Measured", "campaign_at", "campaign_beside", "measure_files", "teaching_runs"]
 
 _TEACHING: Final = ("taps", "background")
 """Roles of the runs that tell what stations and the machine itself sound like."""
@@ -135,8 +135,8 @@ def measure_files(
             campaign, run, settings=settings, workers=workers, progress=share, check=False, try_limit=try_limit
         )
         results.append(result if len(result.onsets) else _why_nothing(result))
-    taps = taps_of(beside, settings, done={r.run.name for r in results}, workers=workers, empty=True)
-    return Measured(place_runs(results, rig, taps), asdict(settings))
+    teaching = teaching_runs(beside, settings, done={r.run.name for r in results}, workers=workers)
+    return Measured(place_runs(results, rig, teaching), asdict(settings))
 
 
 def _why_nothing(result: RunResult) -> RunResult:
@@ -169,24 +169,23 @@ def campaign_beside(rig_path: Path | None) -> Campaign | None:
     return load_campaign(rig_path.parent)
 
 
-def taps_of(
+def teaching_runs(
     campaign: Campaign | None,
     settings: ListenSettings,
     *,
     done: Collection[str] = (),
     workers: int = 1,
-    empty: bool = False,
 ) -> list[RunResult]:
-    """Return the runs of a campaign that teach the stations' sounds, measured; those named in ``done`` are left out.
+    """Return the runs of a campaign that teach what its stations and the machine itself sound like, measured.
 
-    With ``empty``, those of the machine without balls too.
+    Those named in ``done`` are left out.
 
     Raises:
         InputError: a recording cannot be used.
     """
     if campaign is None:
         return []
-    teaching = [r for role in (_TEACHING if empty else ("taps",)) for r in campaign.of_role(role) if r.name not in done]
+    teaching = [r for role in _TEACHING for r in campaign.of_role(role) if r.name not in done]
     return [listen_to_run(campaign, r, settings=settings, workers=workers, check=False) for r in teaching]
 
 
